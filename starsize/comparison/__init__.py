@@ -1,0 +1,1 @@
+"""Comparison: offset table, temperature and direction, colour, glass against telescope."""

@@ -1,0 +1,132 @@
+"""What the comparison hands on: offset table, colour verdict, temperature, focuser."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..estimate import Estimate, Notice
+
+Action = Literal["ignore", "move", "refocus"]
+Status = Literal["measured", "refused"]
+ColourWord = Literal["together", "apart", "cannot tell"]
+Cause = Literal["telescope", "glass", "both", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetRow:
+    """One row of the offset table; the fields are the columns of ``offsets.csv``, in order.
+
+    None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction.
+    """
+
+    filter: str
+    reference: str
+    status: Status
+    sweeps: int
+    frames: int
+    stars: int
+    best_focus_steps: float | None = None
+    best_focus_sigma_steps: float | None = None
+    offset_steps: float | None = None
+    offset_sigma_steps: float | None = None
+    move_steps: int | None = None
+    offset_um: float | None = None
+    zone_steps: float | None = None
+    action: Action = "refocus"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OddFilter:
+    """A filter that stands off the smooth colour curve, and the glass that would explain it."""
+
+    filter: str
+    shift_um: Estimate
+    """Further out is positive."""
+    extra_glass_mm: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColourPoint:
+    """One filter on the chromatic curve.
+
+    ``shift_um``/``shift_steps`` are best focus minus the compromise position; ``telescope_um`` is
+    the shift with the plate of the filter's glass taken off, None where the glass is not known.
+    ``growth`` is HFR at the compromise position over the filter's smallest HFR.
+    """
+
+    filter: str
+    wavelength_nm: float | None
+    shift_steps: Estimate
+    shift_um: Estimate | None
+    zone_steps: float | None
+    zone_um: float | None
+    telescope_um: Estimate | None = None
+    growth: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ColourReport:
+    """Does one focus position serve all colours, and if not, who is to blame.
+
+    ``curve_*`` hold the smooth colour curve for drawing: (k,) arrays of wavelength in nm, shift
+    and its standard uncertainty in steps; empty where the data allow no curve.
+    """
+
+    verdict: ColourWord
+    reason: str
+    cause: Cause | None = None
+    cause_reason: str = ""
+    compromise_steps: float | None = None
+    points: tuple[ColourPoint, ...] = ()
+    odd_filters: tuple[OddFilter, ...] = ()
+    groups: tuple[tuple[str, ColourWord], ...] = ()
+    """Verdict for parts of the set: ("R, G, B", "together"), ("L's whole band", ...)."""
+    secondary_spectrum: float | None = None
+    """Focal length over the shift between the F-C focus and the middle of the band."""
+    curve_wavelength_nm: np.ndarray
+    curve_shift_steps: np.ndarray
+    curve_sigma_steps: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TemperatureTerm:
+    """Focus against temperature: the coefficient used, where it is from, and the range seen."""
+
+    steps_per_degC: Estimate | None
+    source: Literal["frames", "setup", "none"]
+    range_degC: float | None
+    reference_degC: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FocuserHealth:
+    """What the sweeps say about the focuser; None where they cannot tell."""
+
+    um_per_step: Estimate | None = None
+    um_per_step_source: Literal["setup", "header", "slope"] | None = None
+    backlash_steps: Estimate | None = None
+    repeatability_steps: Estimate | None = None
+    """Run-to-run scatter of best focus beyond the fits' own uncertainty."""
+    slips: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """All that the comparison finds.
+
+    ``filters`` are those measured, the reference first; ``covariance_steps2`` is the (k, k)
+    covariance of their offsets in that order, so row and column of the reference are zero.
+    """
+
+    reference: str
+    rows: tuple[OffsetRow, ...]
+    filters: tuple[str, ...]
+    covariance_steps2: np.ndarray
+    colour: ColourReport
+    temperature: TemperatureTerm
+    focuser: FocuserHealth
+    birge_ratio: float | None = None
+    """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
+    notices: tuple[Notice, ...] = ()

@@ -1,0 +1,102 @@
+"""A focus curve: half-flux radius against focuser position for one sweep, as plain arrays."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..conventions import Approach
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FocusCurve:
+    """Radius against position, one entry per measured frame, in order of time.
+
+    Attributes
+    ----------
+    id, filter : str
+    approach : Approach
+    position_steps : (n,) array
+        Focuser positions, steps.
+    radius_px, radius_sigma_px : (n,) arrays
+        The frame's half-flux radius and its star noise (1 sigma, seeing not included), pixels.
+    n_stars : (n,) int array
+        Stars behind each radius.
+    temperature_degC, time_mjd : (n,) arrays
+        NaN where unknown.
+    names : tuple of str
+        File names, for messages.
+    """
+
+    id: str
+    filter: str
+    position_steps: np.ndarray
+    radius_px: np.ndarray
+    radius_sigma_px: np.ndarray
+    n_stars: np.ndarray
+    temperature_degC: np.ndarray
+    time_mjd: np.ndarray
+    names: tuple[str, ...]
+    approach: Approach = "unknown"
+
+
+def focus_curve(
+    position_steps: np.ndarray,
+    radius_px: np.ndarray,
+    radius_sigma_px: np.ndarray | float,
+    *,
+    id: str = "sweep-1",  # noqa: A002 -- the word the person sees in every table
+    filter: str = "L",  # noqa: A002 -- the word the person sees in every table
+    approach: Approach = "unknown",
+    temperature_degC: np.ndarray | float = float("nan"),
+    time_mjd: np.ndarray | float = float("nan"),
+) -> FocusCurve:
+    """Build a curve from bare arrays, for people who bring radii of their own.
+
+    Parameters
+    ----------
+    position_steps, radius_px : (n,) array_like
+        Focuser positions in steps, half-flux radii in pixels, in order of time.
+    radius_sigma_px : (n,) array_like or float
+        Star noise of each radius, pixels, 1 sigma.
+
+    Raises
+    ------
+    ValueError
+        If the arrays differ in length, or a position or radius is not finite.
+    """
+    position = np.asarray(position_steps, float)
+    radius = np.asarray(radius_px, float)
+    if position.ndim != 1 or position.shape != radius.shape:
+        shapes = f"{position.shape} and {radius.shape}"
+        msg = f"'position_steps' and 'radius_px' must be 1-D and alike, got {shapes}"
+        raise ValueError(msg)
+    if not (np.isfinite(position).all() and np.isfinite(radius).all()):
+        msg = "'position_steps' and 'radius_px' must be finite; leave unmeasured frames out"
+        raise ValueError(msg)
+
+    def spread(value: np.ndarray | float) -> np.ndarray:
+        return np.array(np.broadcast_to(np.asarray(value, float), position.shape))
+
+    return FocusCurve(
+        id=id,
+        filter=filter,
+        position_steps=position,
+        radius_px=radius,
+        radius_sigma_px=spread(radius_sigma_px),
+        n_stars=np.ones(position.size, int),
+        temperature_degC=spread(temperature_degC),
+        time_mjd=spread(time_mjd),
+        names=tuple(f"frame {i + 1}" for i in range(position.size)),
+        approach=approach,
+    )
+
+
+def correct_to_mean_temperature(curve: FocusCurve, *, steps_per_degC: float) -> FocusCurve:
+    """Move each position to where it would be at the sweep's own mean temperature.
+
+    Unchanged where a temperature is missing: a curve half corrected would be bent.
+    """
+    warmer = curve.temperature_degC - np.mean(curve.temperature_degC)
+    if not np.isfinite(warmer).all():
+        return curve
+    return replace(curve, position_steps=curve.position_steps - steps_per_degC * warmer)

@@ -1,0 +1,86 @@
+"""What the curve layer hands on: one fit per sweep, and their joint covariance."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..estimate import NOT_KNOWN, Estimate, Notice
+from .curve import FocusCurve
+
+Verdict = Literal[
+    "good",
+    "asymmetric",  # answered, by a curve that can follow it
+    "not_bracketed",
+    "too_few_positions",
+    "too_narrow",
+    "not_repeatable",
+    "order_conflict",  # positions and time disagree
+]
+ModelName = Literal["blurred_disc", "hyperbola", "asymmetric"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CurveFit:
+    """The answer of one sweep, or why there is none.
+
+    Where ``answered`` is False, ``best_steps`` and all that follows from it are NaN and
+    ``bound_steps`` carries the one-sided bound that is known: (low, high) with an infinity on the
+    open side. ``used`` and ``frame_reasons`` follow the curve's entries one to one;
+    ``frame_reasons[i]`` says why frame i was left out or weighed down.
+    """
+
+    curve: FocusCurve
+    verdict: Verdict
+    answered: bool
+    reason: str
+    """One sentence in plain words, with the next step where there is one."""
+    used: np.ndarray
+    frame_reasons: tuple[str | None, ...]
+    model: ModelName = "hyperbola"
+    best_steps: float = float("nan")
+    best_sigma_steps: float = float("nan")
+    dof: float = float("nan")
+    interval68_steps: tuple[float, float] = (float("nan"), float("nan"))
+    interval95_steps: tuple[float, float] = (float("nan"), float("nan"))
+    floor_px: Estimate = NOT_KNOWN
+    """Smallest half-flux radius of the fitted curve."""
+    slope_px_per_step: Estimate = NOT_KNOWN
+    """Slope of the straight wings, >= 0."""
+    jitter: float = float("nan")
+    """Relative scatter of the floor from frame to frame (seeing)."""
+    chi2_reduced: float = float("nan")
+    wing_centre_steps: Estimate = NOT_KNOWN
+    """Middle of the two wings; differs from best focus on an asymmetric curve."""
+    hyperbola_steps: Estimate = NOT_KNOWN
+    """Vertex of the plain hyperbola, the cross-check."""
+    v_steps: Estimate = NOT_KNOWN
+    """Where the two straight wings meet, the second cross-check."""
+    bound_steps: tuple[float, float] = (float("-inf"), float("inf"))
+    shape: tuple[float, ...] = ()
+    """What ``predict`` needs beyond floor, slope and best focus (obstruction, asymmetry ...)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CurveSet:
+    """The fits of all sweeps, in the order of the curves given, and what they share.
+
+    Attributes
+    ----------
+    fits : tuple of CurveFit
+    covariance_steps2 : (m, m) array
+        Joint covariance of ``best_steps`` of the m answered fits, in their order, steps squared.
+    slope_px_per_step : Estimate
+        Wing slope shared by the sweeps that agree on it; NaN where nothing is shared.
+    notices : tuple of Notice
+    """
+
+    fits: tuple[CurveFit, ...]
+    covariance_steps2: np.ndarray
+    slope_px_per_step: Estimate = NOT_KNOWN
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def answered(self) -> tuple[CurveFit, ...]:
+        """The fits that have a best focus, in order."""
+        return tuple(fit for fit in self.fits if fit.answered)

@@ -1,0 +1,29 @@
+"""Exceptions: which one, and when.
+
+- The person made a mistake that they can mend (a wrong path, an unreadable file, a bad setup):
+  ``InputError`` or one of its children. The message is one line: which file, what is wrong, what
+  to do. The command line prints it and leaves with status 2.
+- A caller of the library passed a bad argument: ``ValueError`` or ``TypeError``, at once.
+- One star or one frame cannot be measured: no exception; NaN with a flag, or a reason.
+- A sweep cannot answer: no exception; a fit with ``answered=False`` that carries what is known.
+"""
+
+
+class StarsizeError(Exception):
+    """Base of all exceptions that are ours."""
+
+
+class InputError(StarsizeError, ValueError):
+    """Something the person gave cannot be used; the message says what to do."""
+
+
+class FrameReadError(InputError):
+    """A file is not a frame that can be read."""
+
+
+class SetupError(InputError):
+    """The setup file or the facts table is wrong."""
+
+
+class OutputError(InputError):
+    """Results cannot be written where they were asked to go."""

@@ -1,0 +1,92 @@
+"""What a frame is: its facts without the pixels, and the pixels."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from ..conventions import Approach
+
+FrameKind = Literal["light", "dark", "bias", "flat"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameFacts:
+    """What is known of one exposure without its pixels. None means not known, never a sentinel."""
+
+    path: Path
+    kind: FrameKind = "light"
+    hdu: int = 0
+    """Which header-data unit holds the image."""
+    shape: tuple[int, int] = (0, 0)
+    """(rows, columns)."""
+    filter: str | None = None
+    """Canonical name."""
+    filter_written: str | None = None
+    """As the header spells it."""
+    position_steps: float | None = None
+    temperature_degC: float | None = None
+    temperature_of: Literal["focuser", "ambient"] | None = None
+    exposure_s: float | None = None
+    mid_time_mjd: float | None = None
+    pixel_um: float | None = None
+    """Pitch of the pixels of this image, binning included."""
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    um_per_step: float | None = None
+    gain_e_per_adu: float | None = None
+    read_noise_e: float | None = None
+    saturation_adu: float | None = None
+    bayer: str | None = None
+    """Colour pattern counted from ``image[0, 0]`` along ``image[y, x]`` (ROWORDER and offsets
+    already applied), such as ``RGGB``; None for a mono camera."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One exposure with its pixels.
+
+    Attributes
+    ----------
+    image : (ny, nx) float32 array
+        Pixel values in ADU; ``image[y, x]``.
+    facts : FrameFacts
+    mask : (ny, nx) bool array or None
+        True where a pixel must not be used (not a number, BLANK).
+    """
+
+    image: np.ndarray
+    facts: FrameFacts
+    mask: np.ndarray | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """One file that was offered: its facts if it could be read, and why it is not used if so."""
+
+    path: Path
+    facts: FrameFacts | None = None
+    reason: str | None = None
+    """One clear sentence; None if the file can serve as a frame of a sweep."""
+
+    @property
+    def usable(self) -> bool:
+        """True if the file can serve as a frame of a sweep."""
+        return self.reason is None and self.facts is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """The frames of one filter taken at a run of positions with one approach direction.
+
+    ``frames`` are in order of time (of file name where ``timed`` is False). ``id`` is the filter's
+    name and a number counted from 1 in order of time, such as ``L-2``. For a colour camera the
+    filter is that of the header, or ``colour`` where it names none.
+    """
+
+    id: str
+    filter: str
+    frames: tuple[FrameFacts, ...]
+    approach: Approach = "unknown"
+    timed: bool = True

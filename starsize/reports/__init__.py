@@ -1,0 +1,1 @@
+"""Reports: tables, JSON, figures and the HTML page."""

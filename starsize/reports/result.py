@@ -1,0 +1,26 @@
+"""Everything one run found, the sum of the layers, as the reports need it."""
+
+from dataclasses import dataclass
+
+from ..comparison.compared import Comparison
+from ..curves.fitted import CurveSet
+from ..estimate import Notice
+from ..frames.frame import InputFile, Sweep
+from ..setup import Setup
+from ..stars.measured import MeasuredSweep
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunResult:
+    """One run of the main job.
+
+    ``curves.fits`` follows ``measured`` one to one; ``notices`` are all warnings of all layers.
+    """
+
+    setup: Setup
+    files: tuple[InputFile, ...]
+    sweeps: tuple[Sweep, ...]
+    measured: tuple[MeasuredSweep, ...]
+    curves: CurveSet
+    comparison: Comparison
+    notices: tuple[Notice, ...] = ()

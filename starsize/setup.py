@@ -1,0 +1,103 @@
+"""What the person knows about the equipment: plain data, every item optional.
+
+Reading the TOML file is the work of ``frames.setup_file``; this module only holds the facts.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from .filters import BANDS, Band
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Telescope:
+    """Focal length, clear aperture and diameter of the central obstruction, in millimetres."""
+
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    obstruction_mm: float | None = None
+
+    @property
+    def focal_ratio(self) -> float | None:
+        """Focal length over aperture, or None where either is unknown."""
+        if self.focal_length_mm is None or self.aperture_mm is None:
+            return None
+        return self.focal_length_mm / self.aperture_mm
+
+    @property
+    def obstruction(self) -> float:
+        """Diameter of the obstruction over that of the aperture; 0 where not stated."""
+        if self.obstruction_mm is None or self.aperture_mm is None:
+            return 0.0
+        return self.obstruction_mm / self.aperture_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Focuser:
+    """Step size, sense of the count, and what is known from earlier nights."""
+
+    um_per_step: float | None = None
+    outward: Literal["increasing", "decreasing"] = "increasing"
+    steps_per_degC: float | None = None
+    steps_per_degC_sigma: float | None = None
+    backlash_steps: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """Pixel pitch, noise, ceiling, and the colour pattern if the header is silent or wrong."""
+
+    pixel_um: float | None = None
+    gain_e_per_adu: float | None = None
+    read_noise_e: float | None = None
+    saturation_adu: float | None = None
+    bayer: str = "header"
+    """``header`` (believe BAYERPAT), ``none`` (treat as mono) or RGGB, BGGR, GRBG, GBRG."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterGlass:
+    """One filter: passband, glass, and the spellings that stand for it."""
+
+    wavelength_nm: float | None = None
+    bandwidth_nm: float | None = None
+    thickness_mm: float | None = None
+    refractive_index: float | None = None
+    aliases: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaderNames:
+    """Header keywords of a camera program with spellings of its own."""
+
+    position: str | None = None
+    temperature: str | None = None
+    filter: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed."""
+
+    telescope: Telescope = field(default_factory=Telescope)
+    focuser: Focuser = field(default_factory=Focuser)
+    camera: Camera = field(default_factory=Camera)
+    filters: Mapping[str, FilterGlass] = field(default_factory=dict)
+    headers: HeaderNames = field(default_factory=HeaderNames)
+
+    def band(self, name: str) -> Band | None:
+        """Passband of a filter: the setup's own figures, else the usual ones, else None."""
+        glass = self.filters.get(name, FilterGlass())
+        usual = BANDS.get(name)
+        wavelength = glass.wavelength_nm or (usual.wavelength_nm if usual else None)
+        if wavelength is None:
+            return None
+        width = glass.bandwidth_nm or (usual.width_nm if usual else 0.0)
+        return Band(wavelength, width)
+
+    @property
+    def aliases(self) -> dict[str, str]:
+        """Spelling as written -> filter name, for all filters of the setup."""
+        named = {name: name for name in self.filters}
+        return named | {a: name for name, glass in self.filters.items() for a in glass.aliases}

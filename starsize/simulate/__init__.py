@@ -1,0 +1,1 @@
+"""Practice frames with known truth, blurred by physics of their own."""

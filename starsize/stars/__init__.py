@@ -1,0 +1,1 @@
+"""Stars: background, detection, half-flux radius, the same star through a sweep."""

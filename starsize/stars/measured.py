@@ -1,0 +1,71 @@
+"""What the star layer hands on: the radius of each frame, and of each star in each frame."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..frames.frame import FrameFacts, Sweep
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameRadius:
+    """One frame (or one colour channel of it), measured.
+
+    ``radius_px`` is the frame's half-flux radius and ``radius_sigma_px`` its star noise alone
+    (photons, read-out, background, scatter between the stars); seeing, which all stars of a
+    frame share, is the business of the curve layer. Both are NaN where ``reason`` says why.
+    Radii of a colour channel are counted in pixels of the full-resolution frame.
+    """
+
+    facts: FrameFacts
+    radius_px: float
+    radius_sigma_px: float
+    n_stars: int
+    """Stars behind ``radius_px``."""
+    n_found: int = 0
+    """Stars seen in the frame."""
+    background_adu: float = float("nan")
+    background_rms_adu: float = float("nan")
+    elongation: float = float("nan")
+    """Median ratio of the longer to the shorter axis of the stars."""
+    set_aside: Mapping[str, int] = field(default_factory=dict)
+    """Why other stars were not used: flag name -> how many."""
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StarTracks:
+    """The same stars through the frames of a sweep.
+
+    Attributes
+    ----------
+    x_px, y_px : (n_stars,) arrays
+        Place in the sweep's reference frame, pixels.
+    radius_px, radius_sigma_px : (n_stars, n_frames) arrays
+        Half-flux radius and its standard uncertainty, pixels; NaN where not measured.
+    flags : (n_stars, n_frames) int array
+        ``StarFlag`` bits.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    radius_px: np.ndarray
+    radius_sigma_px: np.ndarray
+    flags: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredSweep:
+    """A sweep (for a colour camera: one channel of it) with the radius of each of its frames.
+
+    ``filter`` is the sweep's filter or the channel (R, G, B); ``id`` is the sweep's id, with the
+    channel appended for a colour camera (``colour-1-R``). ``frames`` follows ``sweep.frames``
+    one to one.
+    """
+
+    id: str
+    filter: str
+    sweep: Sweep
+    frames: tuple[FrameRadius, ...]
+    tracks: StarTracks
