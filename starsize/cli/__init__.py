@@ -1,0 +1,46 @@
+"""The command line: parse, call, print, exit status. Nothing is measured here."""
+
+import importlib
+import sys
+from collections.abc import Sequence
+from concurrent.futures.process import BrokenProcessPool
+
+from ..errors import InputError
+from .arguments import build_parser
+
+__all__ = ["main"]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run ``starsize`` and hand back its exit status.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments; those of the process by default.
+
+    Returns
+    -------
+    int
+        0 all filters measured, 2 the call or the input was wrong, 3 some filters refused,
+        4 none could be measured, 130 stopped from the keyboard.
+    """
+    arguments = build_parser().parse_args(argv)
+    # The verb's module brings numpy and astropy along: --help and --version do without.
+    verb = importlib.import_module(f".{arguments.verb}", __package__)
+    try:
+        return int(verb.run(arguments))
+    except InputError as error:
+        return _say(str(error), 2)
+    except BrokenProcessPool:
+        return _say("a worker process was stopped (too little memory?); try again with --jobs 1", 2)
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of our output has left; nothing more can be said to it
+        return 0
+    except KeyboardInterrupt:
+        return _say("stopped; no results were written", 130)
+
+
+def _say(sentence: str, status: int) -> int:
+    print(f"starsize: {sentence}", file=sys.stderr)
+    return status

@@ -1,0 +1,147 @@
+"""The words of the command line: verbs, options and their help. Imports nothing heavy."""
+
+import argparse
+from pathlib import Path
+from typing import NoReturn
+
+from .. import __version__
+
+
+class _OneLineParser(argparse.ArgumentParser):
+    """Reports a wrong call in one line instead of the whole usage."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Build the parser of all verbs; ``arguments.verb`` names the one called."""
+    parser = _OneLineParser(
+        prog="starsize",
+        description="Measures telescope focus from image frames: half-flux radii, focus curves, "
+        "and how far to move the focuser when the filter changes.",
+        epilog="Start with 'starsize offsets FOLDER', FOLDER holding one focus sweep per filter.",
+    )
+    parser.add_argument("--version", action="version", version=f"starsize {__version__}")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
+    _add_offsets(verbs)
+    _add_measure(verbs)
+    _add_compare(verbs)
+    _add_simulate(verbs)
+    return parser
+
+
+def _add_offsets(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    verb = verbs.add_parser(
+        "offsets",
+        help="the offset table and the colour verdict from focus sweeps (the main job)",
+        description="Finds how far to move the focuser at each filter change, and whether the "
+        "telescope focuses all colours together.",
+        epilog="Exit status: 0 all filters measured, 3 some refused, 4 none measured, "
+        "2 the call or the input was wrong.",
+    )
+    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
+    verb.add_argument(
+        "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
+    )
+    _add_out(verb, "starsize-out")
+    verb.add_argument(
+        "--facts",
+        type=Path,
+        metavar="CSV",
+        help="table (file, filter, position_steps, temperature_degC, ...) that supplies or "
+        "overrides what headers say",
+    )
+    _add_reading(verb)
+    _add_showing(verb)
+
+
+def _add_measure(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    verb = verbs.add_parser(
+        "measure",
+        help="half-flux radius of single frames",
+        description="Prints stars, half-flux radius, background and elongation, one line a frame.",
+    )
+    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAME", help="files and folders")
+    verb.add_argument(
+        "--stars", type=Path, metavar="FILE", help="write the table of all stars (ECSV)"
+    )
+    _add_overwrite(verb)
+    _add_reading(verb)
+    _add_showing(verb)
+
+
+def _add_compare(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    verb = verbs.add_parser(
+        "compare",
+        help="what changed between two filter sets or two nights",
+        description="Compares two result folders of 'starsize offsets': which filters changed "
+        "focus, by how much, and which moves to update.",
+    )
+    verb.add_argument("old", type=Path, metavar="OLD", help="result folder of the old set or night")
+    verb.add_argument("new", type=Path, metavar="NEW", help="result folder of the new set or night")
+    _add_out(verb, "starsize-comparison")
+    _add_showing(verb)
+
+
+def _add_simulate(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    verb = verbs.add_parser(
+        "simulate",
+        help="practice frames with known truth",
+        description="Draws the frames of an invented night and writes its truth beside them.",
+    )
+    verb.add_argument(
+        "--scenario", default="parfocal_refractor", metavar="NAME", help="which invented telescope"
+    )
+    verb.add_argument("--list", action="store_true", help="list the scenarios and stop")
+    verb.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random numbers")
+    _add_out(verb, "starsize-practice")
+    verb.add_argument("--quiet", action="store_true", help="print nothing but errors")
+
+
+def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
+    verb.add_argument(
+        "--out",
+        type=Path,
+        default=Path(default),
+        metavar="DIR",
+        help=f"folder to write into (default: {default})",
+    )
+    _add_overwrite(verb)
+
+
+def _add_overwrite(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument(
+        "--overwrite", action="store_true", help="replace files that starsize did not write"
+    )
+
+
+def _add_reading(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument(
+        "--setup", type=Path, metavar="FILE", help="TOML file: telescope, focuser, camera, filters"
+    )
+    for kind in ("dark", "flat", "bias"):
+        verb.add_argument(f"--{kind}", type=Path, metavar="FILE", help=f"master {kind} frame")
+    verb.add_argument(
+        "--jobs",
+        type=_count,
+        default=None,
+        metavar="N",
+        help="processes that measure frames (default: one per core)",
+    )
+
+
+def _add_showing(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    verb.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def _count(text: str) -> int:
+    try:
+        number = int(text)
+    except ValueError:
+        number = 0
+    if number < 1:
+        msg = f"a number of 1 or more is wanted, not '{text}'"
+        raise argparse.ArgumentTypeError(msg)
+    return number

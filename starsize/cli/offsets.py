@@ -1,0 +1,45 @@
+"""``starsize offsets``: the main job."""
+
+import argparse
+
+from ..pipeline import measure_offsets
+from ..reports import RunResult, check_writable, print_result, result_document, write_results
+from .shared import calibration_of, print_json, progress_line, setup_of, workers
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Measure, write the results, show them; hand back the exit status."""
+    # Before the frames are measured: a person should not wait to hear that there is no place.
+    check_writable(arguments.out, overwrite=arguments.overwrite)
+    setup = setup_of(arguments)
+    calibration = calibration_of(arguments)
+    quiet = arguments.quiet or arguments.json
+    with (
+        workers(arguments.jobs) as executor,
+        progress_line("measuring frames", quiet=quiet) as progress,
+    ):
+        result = measure_offsets(
+            arguments.frames,
+            setup=setup,
+            reference=arguments.reference,
+            facts_csv=arguments.facts,
+            calibration=calibration,
+            skip=(arguments.out,),
+            executor=executor,
+            progress=progress,
+        )
+    written = write_results(result, arguments.out, overwrite=arguments.overwrite)
+    if arguments.json:
+        print_json(result_document(result))
+    elif not arguments.quiet:
+        print_result(result)
+        print(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    return status_of(result)
+
+
+def status_of(result: RunResult) -> int:
+    """0 all filters measured, 3 some refused, 4 none could be measured."""
+    measured = [row.status == "measured" for row in result.comparison.rows]
+    if all(measured) and measured:
+        return 0
+    return 3 if any(measured) else 4

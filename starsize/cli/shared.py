@@ -1,0 +1,64 @@
+"""What the verbs share: the equipment, the workers, the progress line."""
+
+import argparse
+import json
+import multiprocessing
+import os
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from ..frames import Calibration, load_calibration, load_setup
+from ..setup import Setup
+
+
+def setup_of(arguments: argparse.Namespace) -> Setup:
+    """Read the setup file, or know nothing."""
+    return load_setup(arguments.setup) if arguments.setup else Setup()
+
+
+def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
+    """Read the master frames, if any were named."""
+    masters = (arguments.dark, arguments.flat, arguments.bias)
+    if all(master is None for master in masters):
+        return None
+    dark, flat, bias = masters
+    return load_calibration(dark=dark, flat=flat, bias=bias)
+
+
+@contextmanager
+def workers(jobs: int | None) -> Iterator[Executor | None]:
+    """Provide an executor for ``jobs`` processes; None (this process) for one."""
+    count = jobs or os.cpu_count() or 1
+    if count == 1:
+        yield None
+        return
+    # Fresh processes on every system: a fork beside the progress line's thread can hang.
+    context = multiprocessing.get_context("spawn")
+    executor = ProcessPoolExecutor(count, mp_context=context)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def progress_line(word: str, *, quiet: bool) -> Iterator[Callable[[int, int], None] | None]:
+    """Show how many frames are done on stderr, where a person is looking."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    columns = (TextColumn(word), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
+        task = line.add_task(word, total=None)
+        yield lambda done, total: line.update(task, completed=done, total=total)
+
+
+def print_json(document: object) -> None:
+    """Print a document as JSON; a number that is not known must be null already."""
+    json.dump(document, sys.stdout, indent=1, allow_nan=False, ensure_ascii=True)
+    sys.stdout.write("\n")

@@ -1,0 +1,225 @@
+"""Folder in, result out: one call per arrow of frames -> stars -> curves -> comparison."""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from .comparison import Comparison, compare_sweeps
+from .curves import (
+    CurveSet,
+    FocusCurve,
+    correct_to_mean_temperature,
+    fit_curves,
+    micrometres_per_step,
+)
+from .errors import InputError
+from .estimate import Estimate, Notice
+from .frames import Calibration, InputFile, complete_setup, find_sweeps, list_frames
+from .reports.result import RunResult
+from .setup import Setup
+from .stars import MeasuredSweep, measure_sweeps
+
+Progress = Callable[[int, int], None]
+"""Called with the number of frames done and the number in all."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepSize:
+    """Micrometres per focuser step and where the figure is from; None where nobody knows."""
+
+    um_per_step: Estimate | None = None
+    source: Literal["setup", "header", "slope"] | None = None
+    notices: tuple[Notice, ...] = ()
+
+
+def measure_offsets(
+    paths: Iterable[str | Path],
+    *,
+    setup: Setup | None = None,
+    reference: str | None = None,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
+    skip: Sequence[Path] = (),
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> RunResult:
+    """Find the focus offsets between filters from folders and files of test frames.
+
+    Parameters
+    ----------
+    paths : iterable of str or Path
+        Folders (walked) and files with the frames of focus sweeps.
+    setup : Setup, optional
+        What is known of the equipment; the rest is read from headers or found from the data.
+    reference : str, optional
+        Filter that offsets are counted from; L, or the best measured one, by default.
+    facts_csv : str or Path, optional
+        Table that supplies or overrides what headers say.
+    calibration : Calibration, optional
+        Master frames.
+    skip : sequence of Path
+        Folders to leave out (the one results go to).
+    executor : concurrent.futures.Executor, optional
+        Where frames are measured; in this process if None.
+    progress : callable, optional
+        Called with (frames done, frames in all).
+
+    Returns
+    -------
+    RunResult
+
+    Raises
+    ------
+    InputError
+        If a path, the facts table or the reference cannot be used, or there is nothing to measure.
+    """
+    given = setup or Setup()
+    files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
+    known, header_notices = complete_setup(given, files)
+    sweeps, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    if not sweeps:
+        raise InputError(nothing_to_measure(files))
+    measured = measure_sweeps(
+        sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
+    )
+    curves, comparison, step_notices = compare_measured(
+        measured, setup=known, given=given, reference=reference
+    )
+    notices = header_notices + sweep_notices + curves.notices + step_notices + comparison.notices
+    return RunResult(
+        setup=known,
+        files=files,
+        sweeps=sweeps,
+        measured=measured,
+        curves=curves,
+        comparison=comparison,
+        notices=_without_repeats(notices),
+    )
+
+
+def compare_measured(
+    measured: Sequence[MeasuredSweep],
+    *,
+    setup: Setup,
+    given: Setup | None = None,
+    reference: str | None = None,
+) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
+    """Fit and compare measured sweeps; the half of the job that needs no pixels.
+
+    Parameters
+    ----------
+    measured : sequence of MeasuredSweep
+    setup : Setup
+        With what headers supplied.
+    given : Setup, optional
+        As the person wrote it, to tell a stated step size from one read in headers.
+
+    Returns
+    -------
+    curves : CurveSet
+    comparison : Comparison
+    notices : tuple of Notice
+        About the step size.
+    """
+    raw = tuple(curve_of(sweep) for sweep in measured)
+    curves, comparison, step = _fit_and_compare(raw, setup, given or setup, reference)
+    drift = comparison.temperature.steps_per_degC
+    if drift is not None and math.isfinite(drift.value):
+        # The coefficient is a by-product of the first pass; the second frees each sweep of the
+        # cooling that went on within it. A third would move nothing that can be measured.
+        still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
+        curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
+    return curves, comparison, step.notices
+
+
+def curve_of(measured: MeasuredSweep) -> FocusCurve:
+    """Focus curve of a measured sweep: the frames that have a radius, in order of time."""
+    frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
+
+    def column(values: Iterable[float | None]) -> np.ndarray:
+        return np.array([math.nan if v is None else v for v in values], float)
+
+    return FocusCurve(
+        id=measured.id,
+        filter=measured.filter,
+        position_steps=column(f.facts.position_steps for f in frames),
+        radius_px=column(f.radius_px for f in frames),
+        radius_sigma_px=column(f.radius_sigma_px for f in frames),
+        n_stars=np.array([f.n_stars for f in frames], int),
+        temperature_degC=column(f.facts.temperature_degC for f in frames),
+        time_mjd=column(f.facts.mid_time_mjd for f in frames),
+        names=tuple(f.facts.path.name for f in frames),
+        approach=measured.sweep.approach,
+    )
+
+
+def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
+    """Micrometres per step: as stated, else as headers say, else from the slope of the wings."""
+    from_slope = _step_from_slope(curves, setup)
+    stated = setup.focuser.um_per_step
+    if stated is None:
+        return StepSize(from_slope, "slope") if from_slope else StepSize()
+    source: Literal["setup", "header"] = "setup" if given.focuser.um_per_step else "header"
+    return StepSize(Estimate(stated), source, _disagreement(stated, from_slope, source))
+
+
+def nothing_to_measure(files: Sequence[InputFile]) -> str:
+    """One line that says why none of the files can serve, with the commonest reason."""
+    reasons = [f.reason for f in files if f.reason]
+    if not reasons:
+        return "no frames were given; name a folder of focus test frames"
+    commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
+    share = f"{reasons.count(commonest)} of {len(files)}"
+    return f"none of the files can be used; the commonest reason ({share}): {commonest}"
+
+
+def _fit_and_compare(
+    raw: Sequence[FocusCurve], setup: Setup, given: Setup, reference: str | None
+) -> tuple[CurveSet, Comparison, StepSize]:
+    curves = fit_curves(raw, obstruction=setup.telescope.obstruction)
+    step = find_step_size(curves, setup=setup, given=given)
+    comparison = compare_sweeps(
+        curves,
+        setup=setup,
+        reference=reference,
+        um_per_step=step.um_per_step,
+        um_per_step_source=step.source,
+    )
+    return curves, comparison, step
+
+
+def _step_from_slope(curves: CurveSet, setup: Setup) -> Estimate | None:
+    ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
+    if ratio is None or pixel is None or not curves.slope_px_per_step.is_known:
+        return None
+    return micrometres_per_step(
+        curves.slope_px_per_step,
+        focal_ratio=ratio,
+        pixel_um=pixel,
+        obstruction=setup.telescope.obstruction,
+    )
+
+
+def _disagreement(
+    stated: float, measured: Estimate | None, source: Literal["setup", "header"]
+) -> tuple[Notice, ...]:
+    """A notice where the wings and the stated step size cannot both be right."""
+    # Diffraction and lens errors move the wings by a few per cent, so less is no contradiction.
+    if measured is None or abs(measured.value - stated) < max(3 * measured.sigma, 0.08 * stated):
+        return ()
+    where = "the setup file" if source == "setup" else "the headers"
+    text = (
+        f"{where} state {stated:g} um per step, but the wings of the curves say "
+        f"{measured.value:.2f} +- {measured.sigma:.2f}: check the step size, focal length, "
+        f"aperture and pixel size (binning included); the stated step size was used"
+    )
+    return (Notice("step_size_disagrees", text),)
+
+
+def _without_repeats(notices: Sequence[Notice]) -> tuple[Notice, ...]:
+    return tuple(dict.fromkeys(notices))
