@@ -1,1 +1,30 @@
-"""Reports: tables, JSON, figures and the HTML page."""
+"""Reports: tables, the machine-readable documents, the pages and the words in the terminal."""
+
+from .compared_terminal import print_comparison
+from .compared_writer import comparison_document, write_comparison
+from .document import result_document
+from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_writable
+from .page import report_html
+from .result import RunResult
+from .star_table import write_star_table
+from .stored import load_measured_set
+from .terminal import print_measurements, print_result
+from .writer import write_results
+
+__all__ = [
+    "COMPARISON_FILES",
+    "RESULT_FILES",
+    "FileSet",
+    "RunResult",
+    "check_writable",
+    "comparison_document",
+    "load_measured_set",
+    "print_comparison",
+    "print_measurements",
+    "print_result",
+    "report_html",
+    "result_document",
+    "write_comparison",
+    "write_results",
+    "write_star_table",
+]

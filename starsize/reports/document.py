@@ -1,0 +1,253 @@
+"""``result.json``: everything a run found, as plain data with a versioned schema.
+
+Every estimate is ``{"value", "sigma"}`` with its unit in the key's name; a number that is not known
+is null. ``schema.json`` beside this module is the JSON Schema of the document.
+"""
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from ..comparison.compared import ColourReport, Comparison, FocuserHealth, TemperatureTerm
+from ..curves.fitted import CurveFit, CurveSet
+from ..estimate import Estimate
+from ..frames.frame import FrameFacts
+from ..setup import Setup
+from ..stars.measured import MeasuredSweep
+from .entries import FileEntry, Reading, file_entries, shown_names
+from .numbers import known, time_text
+from .result import RunResult
+from .tables import stars_of, start_mjd
+from .unanswered import open_questions
+
+RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}
+
+Document = dict[str, Any]
+
+
+def result_document(result: RunResult) -> Document:
+    """The whole run as plain data: only dicts, lists, strings, numbers, booleans and None.
+
+    Parameters
+    ----------
+    result : RunResult
+
+    Returns
+    -------
+    dict
+        Keys ``schema``, ``setup``, ``frames``, ``sweeps``, ``curves``, ``offsets`` (the rows of
+        offsets.csv), ``offset_covariance``, ``colour``, ``temperature``, ``focuser``, ``field``,
+        ``warnings``. ``field`` is null: that layer is not built, and a warning says so. Floats
+        carry 12 significant digits, so that the same run gives the same text everywhere.
+    """
+    comparison = result.comparison
+    return {
+        "schema": dict(RESULT_SCHEMA),
+        "setup": plain(_setup(result.setup)),
+        "frames": [_file(entry) for entry in file_entries(result)],
+        "sweeps": _sweeps(result),
+        "curves": _curves(result.measured, result.curves),
+        "offsets": [plain(dataclasses.asdict(row)) for row in comparison.rows],
+        "offset_covariance": {
+            "filters": list(comparison.filters),
+            "matrix_steps2": plain(comparison.covariance_steps2),
+        },
+        "colour": _colour(comparison.colour),
+        "temperature": _temperature(comparison.temperature),
+        "focuser": _focuser(comparison.focuser, comparison),
+        "field": None,
+        "warnings": _warnings(result),
+    }
+
+
+def plain(value: Any) -> Any:
+    """Bring a value to what JSON can hold; what is not a finite number becomes None.
+
+    Examples
+    --------
+    >>> plain({"a": (1, float("nan")), "b": Estimate(2.0)})
+    {'a': [1, None], 'b': {'value': 2.0, 'sigma': None}}
+    """
+    if isinstance(value, Estimate):
+        return {"value": plain(value.value), "sigma": plain(value.sigma)}
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        finite = known(float(value))
+        return None if finite is None else float(f"{finite:.12g}")
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, Iterable) and not isinstance(value, str):
+        return [plain(item) for item in value]
+    return value
+
+
+def _setup(setup: Setup) -> Document:
+    document = dataclasses.asdict(setup)
+    document["telescope"]["focal_ratio"] = setup.telescope.focal_ratio
+    return document
+
+
+def _facts(facts: FrameFacts) -> Document:
+    document = dataclasses.asdict(facts)
+    del document["path"]
+    document["mid_time_utc"] = time_text(facts.mid_time_mjd) or None
+    return document
+
+
+def _file(entry: FileEntry) -> Document:
+    return {
+        "file": entry.file,
+        "used": entry.used,
+        "reason": entry.reason,
+        "facts": plain(_facts(entry.facts)) if entry.facts else None,
+        "readings": [_reading(reading) for reading in entry.readings],
+    }
+
+
+def _reading(reading: Reading) -> Document:
+    frame = reading.frame
+    document = {
+        "sweep": reading.sweep,
+        "filter": reading.filter,
+        "hfr_px": Estimate(frame.radius_px, frame.radius_sigma_px),
+        "stars": frame.n_stars,
+        "stars_found": frame.n_found,
+        "set_aside": dict(frame.set_aside),
+        "background_adu": frame.background_adu,
+        "background_rms_adu": frame.background_rms_adu,
+        "elongation": frame.elongation,
+        "used": reading.used,
+        "reason": reading.reason,
+    }
+    return plain(document)
+
+
+def _sweeps(result: RunResult) -> list[Document]:
+    names = shown_names(item.path for item in result.files)
+    return [
+        {
+            "id": sweep.id,
+            "filter": sweep.filter,
+            "approach": sweep.approach,
+            "timed": sweep.timed,
+            "frames": [names.get(facts.path, facts.path.name) for facts in sweep.frames],
+        }
+        for sweep in result.sweeps
+    ]
+
+
+def _curves(measured: Sequence[MeasuredSweep], curves: CurveSet) -> Document:
+    return {
+        "fits": [_fit(one, fit) for one, fit in zip(measured, curves.fits, strict=True)],
+        "slope_px_per_step": plain(curves.slope_px_per_step),
+        "best_focus_covariance": {
+            "sweeps": [fit.curve.id for fit in curves.answered],
+            "matrix_steps2": plain(curves.covariance_steps2),
+        },
+    }
+
+
+def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
+    curve = fit.curve
+    points = {
+        "file": curve.names,
+        "position_steps": curve.position_steps,
+        "hfr_px": curve.radius_px,
+        "hfr_sigma_px": curve.radius_sigma_px,
+        "stars": curve.n_stars,
+        "temperature_degC": curve.temperature_degC,
+        "time_mjd": curve.time_mjd,
+        "used": fit.used,
+        "reason": fit.frame_reasons,
+    }
+    document = {
+        "id": measured.id,
+        "sweep": measured.sweep.id,
+        "filter": measured.filter,
+        "approach": curve.approach,
+        "start_utc": time_text(start_mjd(fit)) or None,
+        "stars": stars_of(fit),
+        "verdict": fit.verdict,
+        "answered": fit.answered,
+        "reason": fit.reason,
+        "model": fit.model if fit.answered else None,
+        "best_focus_steps": Estimate(fit.best_steps, fit.best_sigma_steps),
+        "dof": fit.dof,
+        "interval68_steps": fit.interval68_steps,
+        "interval95_steps": fit.interval95_steps,
+        "bound_steps": fit.bound_steps,
+        "floor_px": fit.floor_px,
+        "slope_px_per_step": fit.slope_px_per_step,
+        "jitter": fit.jitter,
+        "chi2_reduced": fit.chi2_reduced,
+        "wing_centre_steps": fit.wing_centre_steps,
+        "hyperbola_steps": fit.hyperbola_steps,
+        "v_steps": fit.v_steps,
+        "shape": fit.shape,
+        "points": points,
+    }
+    return plain(document)
+
+
+def _colour(colour: ColourReport) -> Document:
+    document = {
+        "verdict": colour.verdict,
+        "reason": colour.reason,
+        "cause": colour.cause,
+        "cause_reason": colour.cause_reason,
+        "odd_filters": [
+            {
+                "filter": odd.filter,
+                "extra_glass_mm": odd.extra_glass_mm,
+                "shift_um": odd.shift_um,
+            }
+            for odd in colour.odd_filters
+        ],
+        "compromise_steps": colour.compromise_steps,
+        "secondary_spectrum": colour.secondary_spectrum,
+        "groups": [{"filters": name, "verdict": word} for name, word in colour.groups],
+        "points": [
+            {field.name: getattr(point, field.name) for field in dataclasses.fields(point)}
+            for point in colour.points
+        ],
+        "curve": {
+            "wavelength_nm": colour.curve_wavelength_nm,
+            "shift_steps": colour.curve_shift_steps,
+            "sigma_steps": colour.curve_sigma_steps,
+        },
+    }
+    return plain(document)
+
+
+def _temperature(term: TemperatureTerm) -> Document:
+    document = {
+        "steps_per_degC": term.steps_per_degC,
+        "source": term.source,
+        "range_degC": term.range_degC,
+        "reference_degC": term.reference_degC,
+    }
+    return plain(document)
+
+
+def _focuser(health: FocuserHealth, comparison: Comparison) -> Document:
+    document = {
+        "um_per_step": health.um_per_step,
+        "um_per_step_source": health.um_per_step_source,
+        "backlash_steps": health.backlash_steps,
+        "repeatability_steps": health.repeatability_steps,
+        "slips": health.slips,
+        "birge_ratio": comparison.birge_ratio,
+    }
+    return plain(document)
+
+
+def _warnings(result: RunResult) -> list[Document]:
+    notices = [*result.notices, *(question.notice for question in open_questions(result))]
+    return [{"code": notice.code, "text": notice.text} for notice in dict.fromkeys(notices)]

@@ -1,0 +1,147 @@
+"""The one place that knows matplotlib: a bare figure in, a small piece of inline SVG out.
+
+Colours are drawn as stand-ins and become CSS variables in the SVG, so that one drawing serves
+light and dark pages. Text stays text; the page's own font sets it.
+"""
+
+import io
+import itertools
+import re
+from html import escape
+from typing import Any, Final
+from xml.etree import ElementTree as ET
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+#: Names of the page's colours (CSS variables), each with the stand-in matplotlib draws it in.
+_NAMES: Final = (
+    "ink", "muted", "rule", "paper", "accent", "warn",
+    "L", "R", "G", "B", "Ha", "SII", "OIII", "other-1", "other-2", "other-3",
+)  # fmt: skip
+_STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(_NAMES)}
+_MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
+_OTHER_MARKERS: Final = ("p", "<", ">")
+
+_SVG: Final = "{http://www.w3.org/2000/svg}"
+_HREF: Final = "{http://www.w3.org/1999/xlink}href"
+_SETTINGS: Final[dict[Any, Any]] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "starsize",
+    "font.family": ["sans-serif"],
+    "font.size": 12.0,
+    "axes.unicode_minus": True,
+    "path.simplify": True,
+}
+
+
+def colour(name: str) -> str:
+    """The stand-in for one of the page's colours."""
+    return _STAND_IN[name]
+
+
+def filter_colour_name(name: str) -> str:
+    """Which of the page's colours stands for a filter; the same for the same name everywhere."""
+    return name if name in _MARKERS else f"other-{1 + sum(name.encode()) % 3}"
+
+
+def filter_colour(name: str) -> str:
+    """The stand-in for the colour of a filter."""
+    return colour(filter_colour_name(name))
+
+
+def filter_marker(name: str) -> str:
+    """The mark of a filter, so that colour is never the only sign."""
+    return _MARKERS.get(name) or _OTHER_MARKERS[sum(name.encode()) % 3]
+
+
+def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
+    """An empty drawing of the page's style; one point is one pixel."""
+    with mpl.rc_context(_SETTINGS):
+        layout = ConstrainedLayoutEngine(w_pad=2 / 72, h_pad=2 / 72)
+        figure = Figure(figsize=(width_px / 72, height_px / 72), dpi=72, layout=layout)
+        FigureCanvasSVG(figure)
+        axes = figure.add_subplot()
+    figure.patch.set_visible(False)
+    dress(axes)
+    return figure, axes
+
+
+def dress(axes: Axes) -> None:
+    """Two thin axes, quiet ticks, no box."""
+    axes.patch.set_visible(False)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(colour("rule"))
+    axes.tick_params(
+        colors=colour("rule"), labelcolor=colour("muted"), labelsize=11, length=4, width=0.8
+    )
+    for label in (axes.xaxis.label, axes.yaxis.label):
+        label.set_color(colour("muted"))
+        label.set_fontsize(12)
+
+
+def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
+    """The figure as inline SVG: named for screen readers, nothing fetched, themed by CSS.
+
+    Parameters
+    ----------
+    figure : Figure
+    name : str
+        Unique on the page: letters, digits and hyphens; starts every id in the SVG.
+    title, description : str
+        What a screen reader says.
+    """
+    raw = io.StringIO()
+    with mpl.rc_context(_SETTINGS):
+        figure.savefig(raw, format="svg", metadata={"Date": None, "Creator": None})
+    root = ET.fromstring(raw.getvalue())
+    for element in root.findall(f"{_SVG}metadata"):
+        root.remove(element)
+    _shorten_ids(root, name)
+    return _inline(root, name=name, title=title, description=description)
+
+
+def _shorten_ids(root: ET.Element, name: str) -> None:
+    """Keep only the ids that something refers to, counted in order and unique on the page."""
+    text = ET.tostring(root, encoding="unicode")
+    wanted = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', text))
+    counter = itertools.count(1)
+    short = {
+        element.attrib["id"]: f"{name}-{next(counter)}"
+        for element in root.iter()
+        if element.attrib.get("id") in wanted
+    }
+    for element in root.iter():
+        kept = short.get(element.attrib.pop("id", ""))
+        if kept:
+            element.set("id", kept)
+        target = element.attrib.pop(_HREF, None)
+        if target:
+            element.set("href", "#" + short[target[1:]])
+        clip = element.attrib.get("clip-path")
+        if clip:
+            element.set("clip-path", f"url(#{short[clip[5:-1]]})")
+        if element.tag == f"{_SVG}style":
+            element.text = "*{stroke-linejoin:round;stroke-linecap:butt}"
+
+
+def _inline(root: ET.Element, *, name: str, title: str, description: str) -> str:
+    """Drop namespaces and absolute size, set the page's colours and font, add the words."""
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(_SVG)
+    for style in [group for group in root.findall("defs") if group.find("style") is not None]:
+        root.remove(style)
+    body = "".join(ET.tostring(child, encoding="unicode") for child in root)
+    body = re.sub(r">\s+<", "><", body)
+    body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font: \1 var(--font)", body)
+    for colour_name, stand_in in _STAND_IN.items():
+        body = body.replace(stand_in, f"var(--{colour_name})")
+    return (
+        f'<svg viewBox="{root.attrib["viewBox"]}" role="img" '
+        f'aria-labelledby="{name}-title {name}-desc" stroke-linejoin="round">'
+        f'<title id="{name}-title">{escape(title)}</title>'
+        f'<desc id="{name}-desc">{escape(description)}</desc>{body}</svg>'
+    )

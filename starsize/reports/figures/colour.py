@@ -1,0 +1,86 @@
+"""Focus against wavelength: every filter with its zone, and the smooth colour curve."""
+
+from typing import Any
+
+import numpy as np
+
+from ...comparison.compared import ColourPoint, ColourReport
+from ...setup import Setup
+from ..numbers import estimate_text, known, number_text
+from . import _canvas
+
+
+def colour_svg(
+    colour: ColourReport, setup: Setup, *, um_per_step: float | None, name: str, width_px: int
+) -> str | None:
+    """Draw shift against wavelength; None where fewer than two filters have a wavelength."""
+    points = [p for p in colour.points if p.wavelength_nm and p.shift_steps.is_known]
+    if len(points) < 2:
+        return None
+    figure, axes = _canvas.new_axes(width_px, 380)
+    axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
+    _colour_curve(axes, colour)
+    for point in points:
+        _draw_point(axes, point)
+    axes.set_xlabel("wavelength (nm)")
+    outward = "+" if setup.focuser.outward == "increasing" else "-"
+    axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
+    axes.margins(x=0.09, y=0.08)
+    if um_per_step:
+        scale = um_per_step
+
+        def to_um(steps: Any) -> Any:
+            return np.asarray(steps) * scale
+
+        def to_steps(um: Any) -> Any:
+            return np.asarray(um) / scale
+
+        side = axes.secondary_yaxis("right", functions=(to_um, to_steps))
+        _canvas.dress(side)  # type: ignore[arg-type]
+        side.spines["right"].set_visible(True)
+        side.spines["right"].set_color(_canvas.colour("rule"))
+        side.set_ylabel("micrometres")
+    return _canvas.svg_text(
+        figure, name=name, title="Best focus against wavelength", description=_words(points)
+    )
+
+
+def _colour_curve(axes: _canvas.Axes, colour: ColourReport) -> None:
+    if colour.curve_wavelength_nm.size < 2:
+        return
+    wavelength, shift = colour.curve_wavelength_nm, colour.curve_shift_steps
+    spread = np.nan_to_num(colour.curve_sigma_steps)
+    ink = _canvas.colour("muted")
+    axes.fill_between(
+        wavelength, shift - 2 * spread, shift + 2 * spread, color=ink, alpha=0.16, linewidth=0
+    )
+    axes.plot(wavelength, shift, color=ink, linewidth=1.4)
+
+
+def _draw_point(axes: _canvas.Axes, point: ColourPoint) -> None:
+    tint = _canvas.filter_colour(point.filter)
+    x, y = float(point.wavelength_nm or 0.0), point.shift_steps.value
+    zone = known(point.zone_steps)
+    if zone is not None:
+        axes.plot(
+            [x, x], [y - zone, y + zone],
+            color=tint, alpha=0.3, linewidth=11, solid_capstyle="butt",
+        )  # fmt: skip
+    axes.errorbar(
+        [x], [y], yerr=[known(point.shift_steps.sigma) or 0.0],
+        fmt=_canvas.filter_marker(point.filter), color=tint, markersize=8, elinewidth=1.6,
+        markeredgecolor=_canvas.colour("paper"), markeredgewidth=1, zorder=3,
+    )  # fmt: skip
+    axes.annotate(
+        point.filter, (x, y), xytext=(10, 0), textcoords="offset points",
+        color=_canvas.colour("ink"), fontsize=12, va="center",
+    )  # fmt: skip
+
+
+def _words(points: list[ColourPoint]) -> str:
+    parts = [
+        f"{p.filter} at {number_text(p.wavelength_nm, digits=4)} nm: "
+        f"{estimate_text(p.shift_steps, signed=True)} steps"
+        for p in points
+    ]
+    return "; ".join(parts) + "."

@@ -1,0 +1,111 @@
+"""One sweep drawn: radii with error bars, the fitted curve, best focus with its interval."""
+
+import numpy as np
+
+from ...curves.fitted import CurveFit
+from ..numbers import estimate_text, known, number_text
+from ..predicted import CurveLine
+from ..sentences import VERDICT_WORDS
+from . import _canvas
+
+
+def sweep_svg(fit: CurveFit, line: CurveLine | None, *, name: str) -> str:
+    """Draw one sweep.
+
+    Parameters
+    ----------
+    fit : CurveFit
+    line : CurveLine or None
+        The fitted curve and its cross-check, for drawing; None for a sweep without an answer.
+    name : str
+        Unique on the page.
+    """
+    figure, axes = _canvas.new_axes(360, 240)
+    curve = fit.curve
+    tint = _canvas.filter_colour(fit.curve.filter)
+    if line is not None:
+        low, high = fit.interval95_steps
+        if known(low) is not None and known(high) is not None:
+            axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
+        axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
+        axes.plot(
+            line.position_steps,
+            line.hyperbola_px,
+            color=_canvas.colour("muted"),
+            linewidth=1.1,
+            linestyle=(0, (4, 3)),
+        )
+        axes.plot(line.position_steps, line.radius_px, color=tint, linewidth=2)
+    _points(axes, fit, tint)
+    shown = curve.radius_px[np.isfinite(curve.radius_px)]
+    top = float(shown.max()) if shown.size else 1.0
+    axes.set_ylim(0, 1.12 * top)
+    axes.set_xlabel("focuser position (steps)")
+    axes.set_ylabel("HFR (px)")
+    axes.locator_params(axis="x", nbins=5)
+    axes.locator_params(axis="y", nbins=5)
+    axes.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
+    return _canvas.svg_text(
+        figure, name=name, title=f"Focus curve of sweep {curve.id}", description=_words(fit)
+    )
+
+
+def _points(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
+    curve, used = fit.curve, fit.used.astype(bool)
+    if used.any():
+        axes.errorbar(
+            curve.position_steps[used],
+            curve.radius_px[used],
+            yerr=np.nan_to_num(curve.radius_sigma_px[used]),
+            fmt=_canvas.filter_marker(curve.filter),
+            color=tint,
+            markersize=6,
+            markeredgecolor=_canvas.colour("paper"),
+            markeredgewidth=0.8,
+            elinewidth=1.2,
+            zorder=3,
+        )
+    left_out = np.flatnonzero(~used)
+    axes.plot(
+        curve.position_steps[left_out],
+        curve.radius_px[left_out],
+        marker="x",
+        linestyle="none",
+        color=_canvas.colour("warn"),
+        markersize=8,
+        markeredgewidth=1.8,
+        zorder=4,
+    )
+    for letter, entry in zip(left_out_letters(fit), left_out, strict=True):
+        axes.annotate(
+            letter,
+            (curve.position_steps[entry], curve.radius_px[entry]),
+            xytext=(7, 3),
+            textcoords="offset points",
+            color=_canvas.colour("warn"),
+            fontsize=11,
+            annotation_clip=False,
+        )
+
+
+def left_out_letters(fit: CurveFit) -> list[str]:
+    """The letter beside each frame that is left out, for the list under the drawing."""
+    count = int((~fit.used.astype(bool)).sum())
+    return [chr(ord("a") + i) if i < 26 else str(i + 1) for i in range(count)]
+
+
+def _words(fit: CurveFit) -> str:
+    curve = fit.curve
+    frames = f"{curve.position_steps.size} frames"
+    if not fit.answered:
+        return f"{frames}, {VERDICT_WORDS[fit.verdict]}. {fit.reason}"
+    from_to = ""
+    if curve.position_steps.size:
+        low, high = curve.position_steps.min(), curve.position_steps.max()
+        from_to = f" from {number_text(low, digits=8)} to {number_text(high, digits=8)} steps"
+    best = number_text(fit.best_steps, sigma=fit.best_sigma_steps)
+    return (
+        f"{frames}{from_to}. Best focus at {best} steps, standard uncertainty "
+        f"{number_text(fit.best_sigma_steps, digits=2)}; smallest half-flux radius "
+        f"{estimate_text(fit.floor_px)} pixels."
+    )

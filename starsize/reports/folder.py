@@ -1,0 +1,243 @@
+"""Writing result files: each whole or not at all, never over what we did not write.
+
+Which files are ours is told by the ``files`` entry of the JSON document's ``schema``: the SHA-256
+of every other file written with it. A file that was edited since is no longer ours.
+"""
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from ..errors import OutputError
+
+
+@dataclass(frozen=True, slots=True)
+class FileSet:
+    """The files that are written together, and the JSON document among them that lists them."""
+
+    names: tuple[str, ...]
+    document: str
+    schema: str
+
+
+RESULT_FILES: Final = FileSet(
+    ("offsets.csv", "curves.csv", "frames.csv", "report.html", "result.json"),
+    document="result.json",
+    schema="starsize-result",
+)
+COMPARISON_FILES: Final = FileSet(
+    ("comparison.csv", "comparison.html", "comparison.json"),
+    document="comparison.json",
+    schema="starsize-comparison",
+)
+
+
+def check_writable(
+    out: Path | str, *, overwrite: bool = False, files: FileSet = RESULT_FILES
+) -> None:
+    """Check that results could be written to a folder, without touching it.
+
+    Parameters
+    ----------
+    out : Path or str
+        The folder; it need not be there yet.
+    overwrite : bool
+        Files of these names may be replaced whoever wrote them.
+    files : FileSet
+        ``RESULT_FILES`` or ``COMPARISON_FILES``.
+
+    Raises
+    ------
+    OutputError
+        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+    """
+    _look_before(Path(out), files, overwrite=overwrite)
+
+
+def write_folder(
+    out: Path,
+    texts: Mapping[str, str],
+    *,
+    files: FileSet,
+    document: Mapping[str, Any],
+    overwrite: bool,
+) -> tuple[Path, ...]:
+    """Write several files and the JSON document that lists them.
+
+    Everything is checked before anything is written; if writing fails half-way, what was there
+    before is put back.
+
+    Raises
+    ------
+    OutputError
+        As ``check_writable``, and if writing fails.
+    """
+    contents = {name: text.encode() for name, text in texts.items()}
+    marks = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
+    schema = {**document["schema"], "files": marks}
+    contents[files.document] = json_text({**document, "schema": schema}).encode()
+    before = _look_before(out, files, overwrite=overwrite)
+    made = _make_folder(out)
+    try:
+        _replace_all(out, contents, before)
+    except OutputError:
+        if made:
+            with contextlib.suppress(OSError):
+                out.rmdir()
+        raise
+    return tuple(out / name for name in contents)
+
+
+def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
+    """Write one file, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it is already there (without ``overwrite``), is a folder, or cannot be written.
+    """
+    before = _read(path)
+    if before is not None and not overwrite:
+        msg = f"{path} is already there; give another name, or allow it to be overwritten"
+        raise OutputError(msg)
+    if not path.parent.is_dir():
+        msg = f"cannot write {path}: there is no folder {path.parent}"
+        raise OutputError(msg)
+    _replace_all(path.parent, {path.name: text.encode()}, {path.name: before})
+    return path
+
+
+def json_text(document: Mapping[str, Any]) -> str:
+    """JSON for people and programs: indented, UTF-8, and never NaN or Infinity."""
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:
+    """What the files hold now; an error if they must not or cannot be replaced."""
+    if out.exists() and not out.is_dir():
+        msg = f"{out} is a file, not a folder; give another folder for the results"
+        raise OutputError(msg)
+    _check_permission(out)
+    before = {name: _read(out / name) for name in files.names}
+    if not overwrite:
+        _refuse_foreign(out, before, files)
+    return before
+
+
+def _check_permission(out: Path) -> None:
+    """Look at the folder, or at the first of its parents that is there."""
+    there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
+    if not there.is_dir():
+        msg = f"{there} is a file, not a folder; give another folder for the results"
+        raise OutputError(msg)
+    if not os.access(there, os.W_OK | os.X_OK):
+        msg = f"cannot write into {there}: no permission; give another folder for the results"
+        raise OutputError(msg)
+
+
+def _make_folder(out: Path) -> bool:
+    """Make the folder; True if it was not there before."""
+    if out.is_dir():
+        return False
+    try:
+        out.mkdir(parents=True)
+    except OSError as error:
+        msg = f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
+        raise OutputError(msg) from error
+    return True
+
+
+def _read(path: Path) -> bytes | None:
+    """What a file holds now, None if there is none; fails early if it could not be replaced."""
+    if path.is_dir():
+        msg = f"{path} is a folder where a file must go; move it away or choose another place"
+        raise OutputError(msg)
+    if not path.exists():
+        return None
+    try:
+        with path.open("r+b") as file:
+            return file.read()
+    except OSError as error:
+        msg = f"cannot replace {path}: {_why(error)}; close it elsewhere or choose another place"
+        raise OutputError(msg) from error
+
+
+def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSet) -> None:
+    marks = _marks(before[files.document], files.schema)
+    foreign = [
+        name
+        for name, data in before.items()
+        if data is not None and not (marks is not None and _is_ours(name, data, marks, files))
+    ]
+    if foreign:
+        msg = (
+            f"{out} holds files that were not written by starsize, or were changed since: "
+            f"{', '.join(foreign)}; give another folder with --out, or add --overwrite"
+        )
+        raise OutputError(msg)
+
+
+def _is_ours(name: str, data: bytes, marks: Mapping[str, str], files: FileSet) -> bool:
+    return name == files.document or marks.get(name) == hashlib.sha256(data).hexdigest()
+
+
+def _marks(data: bytes | None, schema_name: str) -> Mapping[str, str] | None:
+    """The list of files in a JSON document of ours; None if it is not one."""
+    try:
+        schema = json.loads(data or b"")["schema"]
+        marks = schema["files"] if schema["name"] == schema_name else None
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return marks if isinstance(marks, dict) else None
+
+
+def _replace_all(
+    folder: Path, contents: Mapping[str, bytes], before: Mapping[str, bytes | None]
+) -> None:
+    """Put all files in place, or leave the folder as it was."""
+    staged: dict[str, Path] = {}
+    placed: list[str] = []
+    try:
+        for name, data in contents.items():
+            staged[name] = _stage(folder, name, data)
+        for name, temporary in staged.items():
+            temporary.replace(folder / name)
+            placed.append(name)
+    except OSError as error:
+        for name in placed:
+            _put_back(folder / name, before[name])
+        msg = f"cannot write into {folder}: {_why(error)}; nothing was changed there"
+        raise OutputError(msg) from error
+    finally:
+        for temporary in staged.values():
+            temporary.unlink(missing_ok=True)
+
+
+def _stage(folder: Path, name: str, data: bytes) -> Path:
+    """Write the bytes under a passing name in the same folder, so that the move is one step."""
+    temporary = folder / f".{name}.{secrets.token_hex(4)}.part"
+    try:
+        with temporary.open("xb") as file:
+            file.write(data)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return temporary
+
+
+def _put_back(path: Path, data: bytes | None) -> None:
+    with contextlib.suppress(OSError):
+        if data is None:
+            path.unlink(missing_ok=True)
+        else:
+            _stage(path.parent, path.name, data).replace(path)
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()

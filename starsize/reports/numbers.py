@@ -1,0 +1,98 @@
+"""Numbers as people and files want them: sensible digits, a sign, never "nan"."""
+
+import math
+from datetime import UTC, datetime, timedelta
+
+from ..estimate import Estimate
+
+#: Modified Julian Date 0 in the civil calendar.
+_MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
+
+
+def known(value: float | None) -> float | None:
+    """The number itself, or None where it is missing, not a number or infinite."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def decimals_for(sigma: float | None, *, digits: int = 2) -> int | None:
+    """Decimals that show ``digits`` significant digits of ``sigma``; None where it says nothing.
+
+    Examples
+    --------
+    >>> decimals_for(0.0123), decimals_for(1.23), decimals_for(123.0), decimals_for(None)
+    (3, 1, 0, None)
+    """
+    size = known(sigma)
+    if size is None or size <= 0:
+        return None
+    return min(12, max(0, digits - 1 - math.floor(math.log10(size))))
+
+
+def number_text(value: float | None, *, sigma: float | None = None, digits: int = 6) -> str:
+    """One number without its uncertainty, rounded to where the uncertainty begins.
+
+    Empty where unknown. Without ``sigma``, ``digits`` significant digits and no trailing zeros.
+
+    Examples
+    --------
+    >>> number_text(12345.678, sigma=1.23), number_text(0.25), number_text(None), number_text(-0.0)
+    ('12345.68', '0.25', '', '0')
+    """
+    shown = known(value)
+    if shown is None:
+        return ""
+    places = decimals_for(sigma, digits=3)
+    text = f"{shown:.{digits}g}" if places is None else f"{shown:.{places}f}"
+    if "e" in text and 1e-4 <= abs(shown) < 1e15:
+        text = f"{shown:.0f}"
+    return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def estimate_text(estimate: Estimate | None, *, signed: bool = False) -> str:
+    """Value and standard uncertainty for people, two digits of the uncertainty.
+
+    Examples
+    --------
+    >>> estimate_text(Estimate(12.345, 1.234)), estimate_text(Estimate(3.0), signed=True)
+    ('12.3 ± 1.2', '+3')
+    """
+    if estimate is None or not estimate.is_known:
+        return "not known"
+    sign = "+" if signed else ""
+    places = decimals_for(estimate.sigma)
+    if places is None:
+        text = f"{estimate.value:{sign}.4g}"
+        return f"{estimate.value:{sign}.0f}" if "e" in text else text
+    value = round(estimate.value, places) + 0.0  # no minus sign before zero
+    return f"{value:{sign}.{places}f} ± {estimate.sigma:.{places}f}"
+
+
+def steps_text(count: float, *, signed: bool = False) -> str:
+    """A count of steps with its word, whole from ten steps up.
+
+    Examples
+    --------
+    >>> steps_text(1), steps_text(12.34), steps_text(2.345, signed=True)
+    ('1 step', '12 steps', '+2.3 steps')
+    """
+    places = 0 if abs(count) >= 10 or float(count).is_integer() else 1
+    shown = round(count, places) + 0.0
+    text = f"{shown:{'+' if signed else ''}.{places}f}"
+    return f"{text} step{'' if abs(shown) == 1 else 's'}"
+
+
+def time_text(mjd: float | None) -> str:
+    """ISO 8601 time in UTC, to the second; empty where unknown.
+
+    Examples
+    --------
+    >>> time_text(60310.5)
+    '2024-01-01T12:00:00Z'
+    """
+    day = known(mjd)
+    if day is None:
+        return ""
+    moment = _MJD_ZERO + timedelta(days=day)
+    return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%dT%H:%M:%SZ")

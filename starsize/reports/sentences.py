@@ -1,0 +1,113 @@
+"""The plain words that terminal and page share: moves, verdicts, what the frames left open."""
+
+from ..comparison.compared import ColourReport, OffsetRow
+from ..curves.fitted import CurveFit
+from ..setup import Setup
+from .numbers import known, number_text, steps_text
+from .result import RunResult
+
+VERDICT_WORDS = {
+    "good": "good",
+    "asymmetric": "good, lopsided curve",
+    "not_bracketed": "best focus not inside the sweep",
+    "too_few_positions": "too few positions",
+    "too_narrow": "too narrow",
+    "not_repeatable": "does not repeat",
+    "order_conflict": "order of time and positions disagree",
+}
+APPROACH_WORDS = {
+    "inward": "moving in",
+    "outward": "moving out",
+    "mixed": "turned round",
+    "unknown": "direction not known",
+}
+MODEL_WORDS = {
+    "blurred_disc": "seeing-blurred pupil disc",
+    "hyperbola": "hyperbola",
+    "asymmetric": "lopsided curve",
+}
+
+
+def direction(steps: float, setup: Setup) -> str:
+    """``out`` (away from the telescope) or ``in`` for a move of so many steps; empty for none."""
+    if steps == 0:
+        return ""
+    outward = (steps > 0) == (setup.focuser.outward == "increasing")
+    return "out" if outward else "in"
+
+
+def move_text(steps: float | None, setup: Setup) -> str:
+    """Sign and word of a move: ``+12 steps (out)``; ``0 steps`` for none."""
+    count = known(steps)
+    if count is None:
+        return "not known"
+    if count == 0:
+        return "0 steps"
+    return f"{steps_text(count, signed=True)} ({direction(count, setup)})"
+
+
+def row_sentence(row: OffsetRow, setup: Setup) -> str:
+    """What to do when changing from the reference to this filter, in one sentence."""
+    if row.filter == row.reference:
+        if row.status == "measured":
+            return f"{row.filter} is the reference: all moves are counted from it."
+        return f"{row.filter}, the reference, could not be measured. {row.reason}".strip()
+    change = f"From {row.reference} to {row.filter}"
+    if row.status == "refused":
+        return f"{change}: not measured, refocus there. {row.reason}".strip()
+    if row.action == "ignore":
+        return f"{change}, leave the focuser where it is. {row.reason}".strip()
+    if row.move_steps is None:
+        return f"{change}: refocus there. {row.reason}".strip()
+    words = steps_text(abs(row.move_steps))
+    way = direction(row.move_steps, setup)
+    move = f"move {words} {way} ({row.move_steps:+d})" if way else "no move is needed (0 steps)"
+    if row.action == "move":
+        return f"{change}, {move}."
+    return f"{change}: refocus there, or {move} as a start. {row.reason}".strip()
+
+
+def headline(result: RunResult) -> str:
+    """The run in one line: how many filters are measured."""
+    rows = result.comparison.rows
+    measured = [row for row in rows if row.status == "measured"]
+    if not rows:
+        return "No filter was found in these files."
+    if not measured:
+        return "None of the filters could be measured from these frames."
+    if len(rows) == 1:
+        return f"One filter measured: {rows[0].filter}. Offsets need at least two."
+    if len(measured) == len(rows):
+        return f"All {len(rows)} filters measured, counted from {result.comparison.reference}."
+    return (
+        f"{len(measured)} of {len(rows)} filters measured, "
+        f"counted from {result.comparison.reference}."
+    )
+
+
+def colour_headline(colour: ColourReport) -> str:
+    """The verdict on colour in one line."""
+    if colour.verdict == "together":
+        return "One focus position serves all colours."
+    if colour.verdict == "cannot tell":
+        return "These frames cannot tell whether one focus position serves all colours."
+    blame = {
+        "telescope": "the telescope spreads the colours",
+        "glass": "the glass of a filter is to blame",
+        "both": "both the telescope and the glass of a filter are to blame",
+        "unknown": "whether telescope or glass is to blame cannot be told",
+        None: "whether telescope or glass is to blame was not examined",
+    }[colour.cause]
+    return f"No single focus position serves all colours: {blame}."
+
+
+def bound_sentence(fit: CurveFit) -> str:
+    """What a sweep without an answer still knows, or empty."""
+    low, high = (known(end) for end in fit.bound_steps)
+    if fit.answered or (low is None and high is None):
+        return ""
+    if low is None:
+        return f"Best focus lies below {number_text(high)} steps."
+    if high is None:
+        return f"Best focus lies above {number_text(low)} steps."
+    return f"Best focus lies between {number_text(low)} and {number_text(high)} steps."

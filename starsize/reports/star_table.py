@@ -1,0 +1,32 @@
+"""Star tables as ECSV, whole or not at all."""
+
+import io
+from pathlib import Path
+
+from astropy.table import QTable
+
+from .folder import write_whole
+
+
+def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False) -> Path:
+    """Write a star table as ECSV (units and flags kept), whole or not at all.
+
+    Parameters
+    ----------
+    path : Path or str
+    table : QTable
+    overwrite : bool
+        Replace a file that is already there.
+
+    Raises
+    ------
+    OutputError
+        If the file is already there, is a folder, or cannot be written.
+
+    Notes
+    -----
+    Read it again with ``astropy.table.QTable.read(path, format="ascii.ecsv")``.
+    """
+    text = io.StringIO(newline="")
+    table.write(text, format="ascii.ecsv", delimiter=",")
+    return write_whole(Path(path), text.getvalue().replace("\r\n", "\n"), overwrite=overwrite)

@@ -1,0 +1,167 @@
+"""The three tables of a run as columns and rows of text, and as CSV."""
+
+import csv
+import dataclasses
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from ..comparison.compared import OffsetRow
+from ..curves.fitted import CurveFit
+from ..stars.measured import MeasuredSweep
+from .entries import FileEntry, file_entries
+from .numbers import number_text, time_text
+from .result import RunResult
+
+#: The contract: name and order of the columns of offsets.csv.
+OFFSET_COLUMNS = tuple(field.name for field in dataclasses.fields(OffsetRow))
+
+CURVE_COLUMNS = (
+    "sweep", "filter", "approach", "start_utc", "temperature_degC", "frames", "frames_used",
+    "stars", "verdict", "answered", "model", "best_focus_steps", "best_focus_sigma_steps", "dof",
+    "low68_steps", "high68_steps", "low95_steps", "high95_steps", "floor_px", "floor_sigma_px",
+    "slope_px_per_step", "slope_sigma_px_per_step", "jitter", "chi2_reduced",
+    "wing_centre_steps", "wing_centre_sigma_steps", "hyperbola_steps", "hyperbola_sigma_steps",
+    "v_steps", "v_sigma_steps", "bound_low_steps", "bound_high_steps", "reason",
+)  # fmt: skip
+
+FRAME_COLUMNS = (
+    "file", "used", "reason", "kind", "sweep", "filter", "position_steps", "temperature_degC",
+    "time_utc", "exposure_s", "channel", "hfr_px", "hfr_sigma_px", "stars", "stars_found",
+    "elongation", "background_adu",
+)  # fmt: skip
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    r"""Comma-separated text: header first, ``\n`` line ends, quotes where they are needed."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def offsets_csv(result: RunResult) -> str:
+    """``offsets.csv``: one row per filter."""
+    return csv_text(OFFSET_COLUMNS, [_offset_cells(row) for row in result.comparison.rows])
+
+
+def curves_csv(result: RunResult) -> str:
+    """``curves.csv``: one row per sweep, per channel of it for a colour camera."""
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    return csv_text(CURVE_COLUMNS, [_curve_cells(measured, fit) for measured, fit in pairs])
+
+
+def frames_csv(result: RunResult) -> str:
+    """``frames.csv``: one row per input file, used or not, and why."""
+    return csv_text(FRAME_COLUMNS, [_frame_cells(entry) for entry in file_entries(result)])
+
+
+def stars_of(fit: CurveFit) -> int:
+    """Stars in the middle one of the frames that count."""
+    counts = fit.curve.n_stars[fit.used] if fit.used.any() else fit.curve.n_stars
+    return round(float(np.median(counts))) if counts.size else 0
+
+
+def mean_temperature(fit: CurveFit) -> float | None:
+    """Mean of the temperatures known for a sweep, degC."""
+    seen = fit.curve.temperature_degC[np.isfinite(fit.curve.temperature_degC)]
+    return float(seen.mean()) if seen.size else None
+
+
+def start_mjd(fit: CurveFit) -> float | None:
+    """Time of the first frame of a sweep."""
+    seen = fit.curve.time_mjd[np.isfinite(fit.curve.time_mjd)]
+    return float(seen.min()) if seen.size else None
+
+
+def _offset_cells(row: OffsetRow) -> list[str]:
+    sigmas = {
+        "best_focus_steps": row.best_focus_sigma_steps,
+        "best_focus_sigma_steps": row.best_focus_sigma_steps,
+        "offset_steps": row.offset_sigma_steps,
+        "offset_sigma_steps": row.offset_sigma_steps,
+    }
+    return [_cell(getattr(row, name), sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
+
+
+def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
+    best, floor, slope = fit.best_sigma_steps, fit.floor_px, fit.slope_px_per_step
+    wings, hyperbola, v = fit.wing_centre_steps, fit.hyperbola_steps, fit.v_steps
+    bounds = fit.bound_steps if not fit.answered else (math.nan, math.nan)
+    cells = {
+        "sweep": measured.id,
+        "filter": measured.filter,
+        "approach": fit.curve.approach,
+        "start_utc": time_text(start_mjd(fit)),
+        "temperature_degC": number_text(mean_temperature(fit), digits=4),
+        "frames": str(len(measured.frames)),
+        "frames_used": str(int(fit.used.sum()) if fit.answered else 0),
+        "stars": str(stars_of(fit)),
+        "verdict": fit.verdict,
+        "answered": _cell(fit.answered),
+        "model": fit.model if fit.answered else "",
+        "best_focus_steps": number_text(fit.best_steps, sigma=best),
+        "best_focus_sigma_steps": number_text(best, sigma=best),
+        "dof": number_text(fit.dof, digits=4),
+        "jitter": number_text(fit.jitter, digits=3),
+        "chi2_reduced": number_text(fit.chi2_reduced, digits=4),
+        "reason": fit.reason,
+    }
+    ends = (*fit.interval68_steps, *fit.interval95_steps)
+    for name, end in zip(("low68", "high68", "low95", "high95"), ends, strict=True):
+        cells[f"{name}_steps"] = number_text(end, sigma=best)
+    for name, end in zip(("bound_low", "bound_high"), bounds, strict=True):
+        cells[f"{name}_steps"] = number_text(end)
+    for name, unit, estimate in (
+        ("floor", "px", floor),
+        ("slope", "px_per_step", slope),
+        ("wing_centre", "steps", wings),
+        ("hyperbola", "steps", hyperbola),
+        ("v", "steps", v),
+    ):
+        cells[f"{name}_{unit}"] = number_text(estimate.value, sigma=estimate.sigma)
+        cells[f"{name}_sigma_{unit}"] = number_text(estimate.sigma, sigma=estimate.sigma)
+    return [cells[name] for name in CURVE_COLUMNS]
+
+
+def _frame_cells(entry: FileEntry) -> list[str]:
+    facts, reading = entry.facts, entry.main_reading
+    cells = dict.fromkeys(FRAME_COLUMNS, "")
+    cells |= {"file": entry.file, "used": _cell(entry.used), "reason": entry.reason or ""}
+    if facts:
+        cells |= {
+            "kind": facts.kind,
+            "filter": facts.filter or "",
+            "position_steps": number_text(facts.position_steps, digits=10),
+            "temperature_degC": number_text(facts.temperature_degC, digits=4),
+            "time_utc": time_text(facts.mid_time_mjd),
+            "exposure_s": number_text(facts.exposure_s),
+        }
+    if reading:
+        frame = reading.frame
+        sigma = frame.radius_sigma_px
+        cells |= {
+            "sweep": reading.sweep,
+            "filter": cells["filter"] or reading.filter,
+            "channel": reading.filter if len(entry.readings) > 1 else "",
+            "hfr_px": number_text(frame.radius_px, sigma=sigma),
+            "hfr_sigma_px": number_text(sigma, sigma=sigma),
+            "stars": str(frame.n_stars),
+            "stars_found": str(frame.n_found),
+            "elongation": number_text(frame.elongation, digits=3),
+            "background_adu": number_text(frame.background_adu, digits=5),
+        }
+    return [cells[name] for name in FRAME_COLUMNS]
+
+
+def _cell(value: str | bool | float | None, *, sigma: float | None = None) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    if isinstance(value, int):
+        return str(value)
+    return number_text(value, sigma=sigma)

@@ -1,0 +1,63 @@
+"""The result folder: three tables, the machine-readable document and the page."""
+
+from pathlib import Path
+
+from ..errors import OutputError
+from .document import result_document
+from .folder import RESULT_FILES, write_folder
+from .page import report_html
+from .result import RunResult
+from .tables import curves_csv, frames_csv, offsets_csv
+
+
+def write_results(
+    result: RunResult, out: Path | str, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write offsets.csv, curves.csv, frames.csv, report.html and result.json.
+
+    Each file is written whole or not at all; if writing fails half-way, the files that were there
+    before are put back. Files of an earlier run are replaced; a file that was not written by
+    starsize, or was changed since, is never touched.
+
+    Parameters
+    ----------
+    result : RunResult
+    out : Path or str
+        Folder for the files; made if there is none.
+    overwrite : bool
+        Replace files of these names whoever wrote them.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        If ``out`` is a file, is the folder of the frames, holds files of these names that are not
+        ours, or cannot be written.
+    """
+    folder = Path(out)
+    _keep_apart(result, folder)
+    texts = {
+        "offsets.csv": offsets_csv(result),
+        "curves.csv": curves_csv(result),
+        "frames.csv": frames_csv(result),
+        "report.html": report_html(result),
+    }
+    return write_folder(
+        folder,
+        texts,
+        files=RESULT_FILES,
+        document=result_document(result),
+        overwrite=overwrite,
+    )
+
+
+def _keep_apart(result: RunResult, folder: Path) -> None:
+    """Refuse to write beside the frames."""
+    here = folder.resolve()
+    if any(item.path.resolve().parent == here for item in result.files):
+        msg = f"{folder} is the folder of the frames; give another folder for the results"
+        raise OutputError(msg)
