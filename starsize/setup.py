@@ -74,6 +74,8 @@ class HeaderNames:
     position: str | None = None
     temperature: str | None = None
     filter: str | None = None
+    exposure: str | None = None
+    time: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

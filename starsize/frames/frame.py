@@ -32,6 +32,8 @@ class FrameFacts:
     mid_time_mjd: float | None = None
     pixel_um: float | None = None
     """Pitch of the pixels of this image, binning included."""
+    binning: int = 1
+    """Sensor pixels per image pixel along one axis, as the header says; 1 where it is silent."""
     focal_length_mm: float | None = None
     aperture_mm: float | None = None
     um_per_step: float | None = None

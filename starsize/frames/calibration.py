@@ -1,0 +1,189 @@
+"""Master dark, flat and bias frames, applied if the person gives them."""
+
+from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from ..errors import InputError
+from .facts import kind_in_header
+from .frame import Frame, FrameKind
+from .header import read_image_header
+from .pixels import read_frame
+
+#: A dark of another exposure than the frame's, by more than this, does not fit as it is.
+_EXPOSURE_TOLERANCE: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """Master frames, ready to be applied.
+
+    Attributes
+    ----------
+    dark, bias : (ny, nx) float32 array or None
+        In ADU; the dark still holds the bias, as the mean of plain dark frames does.
+    flat : (ny, nx) float32 array or None
+        Divided by its median; NaN where it is not above zero.
+    dark_exposure_s : float or None
+        Exposure of the dark.
+    names : dict of str to str
+        File that each was read from, for messages.
+    """
+
+    dark: np.ndarray | None
+    flat: np.ndarray | None
+    bias: np.ndarray | None
+    dark_exposure_s: float | None
+    names: dict[str, str]
+
+    @property
+    def is_empty(self) -> bool:
+        """True if there is nothing to apply."""
+        return self.dark is None and self.flat is None and self.bias is None
+
+
+def load_calibration(
+    dark: str | PathLike[str] | None = None,
+    flat: str | PathLike[str] | None = None,
+    bias: str | PathLike[str] | None = None,
+) -> Calibration:
+    """Read master frames.
+
+    Parameters
+    ----------
+    dark, flat, bias : path, optional
+        FITS files with one finished master frame each. The flat is one from which its own dark or
+        bias has been taken off.
+
+    Returns
+    -------
+    Calibration
+        What was given; None for the rest.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read, is by its header of another kind, the sizes differ, or the flat is
+        nowhere above zero.
+    """
+    given: dict[FrameKind, str | PathLike[str] | None] = {"dark": dark, "flat": flat, "bias": bias}
+    paths = {kind: Path(path) for kind, path in given.items() if path is not None}
+    masters = {kind: _master(kind, path) for kind, path in paths.items()}
+    shapes = {kind: frame.image.shape for kind, frame in masters.items()}
+    if len(set(shapes.values())) > 1:
+        sizes = ", ".join(f"{kind} {_size(shape)}" for kind, shape in shapes.items())
+        msg = f"the calibration frames are not of one size ({sizes})"
+        raise InputError(msg)
+    return Calibration(
+        dark=masters["dark"].image if "dark" in masters else None,
+        flat=_normalised(masters["flat"]) if "flat" in masters else None,
+        bias=masters["bias"].image if "bias" in masters else None,
+        dark_exposure_s=masters["dark"].facts.exposure_s if "dark" in masters else None,
+        names={kind: str(path) for kind, path in paths.items()},
+    )
+
+
+def apply_calibration(
+    frame: Frame, calibration: Calibration, *, saturation_adu: float | None = None
+) -> Frame:
+    """Take dark and bias off a frame and divide it by the flat.
+
+    Parameters
+    ----------
+    frame : Frame
+        As read.
+    calibration : Calibration
+        From ``load_calibration``.
+    saturation_adu : float, optional
+        Ceiling of the raw values; by default the header's, else the highest value in the frame if
+        more than one pixel has it.
+
+    Returns
+    -------
+    Frame
+        New image; masked and NaN where a calibration frame has no value. Pixels that stood at the
+        ceiling before are still the highest after, so that saturation can be seen as before.
+
+    Raises
+    ------
+    InputError
+        Sizes differ, or the dark's exposure differs by more than 10 % and there is no bias frame
+        with which to scale it.
+    """
+    if calibration.is_empty:
+        return frame
+    _check_size(frame, calibration)
+    pedestal = _pedestal(frame, calibration)
+    image = frame.image.copy() if pedestal is None else frame.image - pedestal
+    if calibration.flat is not None:
+        image /= calibration.flat
+    bad = ~np.isfinite(image)
+    image[bad] = np.nan
+    ceiling = saturation_adu or frame.facts.saturation_adu or _ceiling(frame.image)
+    full = np.zeros_like(bad) if ceiling is None else (frame.image >= ceiling) & ~bad
+    if ceiling is not None and full.any():
+        image[full] = max(ceiling, float(np.nanmax(image)))
+    if frame.mask is not None:
+        bad |= frame.mask
+    return replace(frame, image=image, mask=bad if bad.any() else None)
+
+
+def _master(kind: FrameKind, path: Path) -> Frame:
+    stated = kind_in_header(read_image_header(path))
+    if stated not in (None, "light", kind):
+        msg = f"{path}: is a {stated} frame by its header, but was given as {kind}"
+        raise InputError(msg)
+    return read_frame(path)
+
+
+def _normalised(flat: Frame) -> np.ndarray:
+    good = flat.image[np.isfinite(flat.image) & (flat.image > 0)]
+    if good.size == 0:
+        msg = f"{flat.facts.path}: this flat is nowhere above zero"
+        raise InputError(msg)
+    image = flat.image / np.float32(np.median(good))
+    image[~(image > 0)] = np.nan
+    return image
+
+
+def _check_size(frame: Frame, calibration: Calibration) -> None:
+    masters = {"dark": calibration.dark, "flat": calibration.flat, "bias": calibration.bias}
+    for kind, master in masters.items():
+        if master is not None and master.shape != frame.image.shape:
+            msg = (
+                f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
+                f"{frame.facts.path.name} has {_size(frame.image.shape)}; "
+                f"give a {kind} of the same size and binning, or none"
+            )
+            raise InputError(msg)
+
+
+def _pedestal(frame: Frame, calibration: Calibration) -> np.ndarray | None:
+    """Return bias plus dark current of the frame's exposure."""
+    dark, bias = calibration.dark, calibration.bias
+    wanted, has = frame.facts.exposure_s, calibration.dark_exposure_s
+    if dark is None:
+        return bias
+    if wanted is None or has is None or abs(wanted - has) <= _EXPOSURE_TOLERANCE * has:
+        return dark
+    if bias is None or has <= 0:
+        msg = (
+            f"{calibration.names['dark']}: this dark was exposed for {has:g} s, "
+            f"{frame.facts.path.name} for {wanted:g} s; give a dark of that exposure, "
+            "or a bias frame as well, with which it can be scaled"
+        )
+        raise InputError(msg)
+    return bias + (dark - bias) * np.float32(wanted / has)
+
+
+def _ceiling(image: np.ndarray) -> float | None:
+    """Return the highest value if it occurs more than once: the converter's end, not a star."""
+    highest = np.nanmax(image, initial=-np.inf)
+    return float(highest) if np.count_nonzero(image == highest) > 1 else None
+
+
+def _size(shape: tuple[int, ...]) -> str:
+    return f"{shape[1]} x {shape[0]}"

@@ -1,0 +1,103 @@
+"""What the setup file lacks, taken from the frames' headers where these agree."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+from ..estimate import Notice
+from ..setup import Setup
+from .frame import FrameFacts, InputFile
+
+#: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
+_RELATIVE_TOLERANCE: Final = 0.02
+
+
+class _Item(NamedTuple):
+    """One figure: table and key of the setup, field of the facts, how people call it."""
+
+    table: str
+    key: str
+    fact: str
+    words: str
+
+
+_ITEMS: Final = (
+    _Item("telescope", "focal_length_mm", "focal_length_mm", "focal length (mm)"),
+    _Item("telescope", "aperture_mm", "aperture_mm", "aperture (mm)"),
+    _Item("camera", "pixel_um", "pixel_um", "pixel size (um)"),
+    _Item("camera", "gain_e_per_adu", "gain_e_per_adu", "gain (electrons per count)"),
+    _Item("camera", "read_noise_e", "read_noise_e", "read noise (electrons)"),
+    _Item("camera", "saturation_adu", "saturation_adu", "saturation level (counts)"),
+    _Item("focuser", "um_per_step", "um_per_step", "step size (um)"),
+)
+
+
+def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tuple[Notice, ...]]:
+    """Fill in what the setup lacks from the headers of the usable frames.
+
+    Parameters
+    ----------
+    setup : Setup
+        What the person stated; it always wins.
+    files : iterable of InputFile
+        From ``list_frames``.
+
+    Returns
+    -------
+    setup : Setup
+        With focal length, aperture, pixel size, gain, read noise, saturation level and step size
+        from the headers, each only if all headers that state it agree to 2 %.
+    notices : tuple of Notice
+        ``headers-disagree`` (with each other: nothing taken), ``setup-against-headers``,
+        ``pixel-binning``.
+
+    Notes
+    -----
+    XPIXSZ is taken to be the pitch of the pixels as they are in the file, binning included, as
+    most writers do (common practice); where the frames are binned a notice says so.
+    """
+    facts = [file.facts for file in files if file.usable and file.facts is not None]
+    notices: list[Notice] = []
+    for item in _ITEMS:
+        setup, told = _complete_item(setup, item, facts)
+        notices.extend(told)
+    notices.extend(_binning_notice(setup, facts))
+    return setup, tuple(notices)
+
+
+def _complete_item(
+    setup: Setup, item: _Item, facts: Sequence[FrameFacts]
+) -> tuple[Setup, list[Notice]]:
+    values = [v for one in facts if (v := getattr(one, item.fact)) is not None]
+    if not values:
+        return setup, []
+    table = getattr(setup, item.table)
+    stated = getattr(table, item.key)
+    low, high = min(values), max(values)
+    agree = high - low <= _RELATIVE_TOLERANCE * high
+    if stated is None and agree:
+        # The most frequent figure, so that the order of the frames does not matter.
+        usual = max(sorted(set(values)), key=values.count)
+        return replace(setup, **{item.table: replace(table, **{item.key: usual})}), []
+    if stated is None:
+        text = (
+            f"The headers do not agree on the {item.words}: {low:g} to {high:g}; none is used. "
+            f"State {item.key} under [{item.table}] in the setup file."
+        )
+        return setup, [Notice("headers-disagree", text)]
+    if max(abs(high - stated), abs(low - stated)) > _RELATIVE_TOLERANCE * stated:
+        said = f"{low:g}" if agree else f"{low:g} to {high:g}"
+        text = f"The setup gives {stated:g} as {item.words}, the headers {said}; the setup is used."
+        return setup, [Notice("setup-against-headers", text)]
+    return setup, []
+
+
+def _binning_notice(setup: Setup, facts: Sequence[FrameFacts]) -> Iterator[Notice]:
+    binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
+    if binned and setup.camera.pixel_um is not None:
+        yield Notice(
+            "pixel-binning",
+            f"The frames are binned {binned[0]} x {binned[0]}; {setup.camera.pixel_um:g} um is "
+            "taken as the size of the binned pixel. If it is that of the bare pixel, state "
+            "pixel_um under [camera] in the setup file, binning included.",
+        )

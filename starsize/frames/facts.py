@@ -1,0 +1,227 @@
+"""Facts of a frame from its headers, whatever the spelling."""
+
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Final, Literal
+
+from ..filters import canonical_filter
+from ..setup import Setup
+from . import keywords as k
+from .frame import FrameFacts, FrameKind
+from .header import ImageHeader
+from .values import Card, bayer_at_origin, celsius, is_length, mjd, number, positive, steps, text
+
+_OPEN: Final = frozenset({"open", "empty", "clear", "air", "none", "hole", "blank"})
+_KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
+    # Order matters: a "dark flat" is a dark.
+    ("dark", "dark"),
+    ("bias", "bias"),
+    ("zero", "bias"),
+    ("offset", "bias"),
+    ("flat", "flat"),
+)
+_NAME_TOKEN: Final = re.compile(r"(?:master)?(dark|bias|flat|zero)s?(?:frame|field)?s?")
+#: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
+_CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
+_PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*/", re.IGNORECASE)
+
+
+def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
+    """Collect what the headers of one file tell.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its name is looked at only for the kind of frame, and only where the header
+        does not state it.
+    header : ImageHeader
+        From ``read_image_header``.
+    setup : Setup
+        Keywords that the person named, spellings of filters, a forced colour pattern.
+
+    Returns
+    -------
+    FrameFacts
+        None for whatever the headers lack or state in a way that cannot be trusted.
+    """
+    exposure = _first(header, (*_own(setup.headers.exposure), *k.EXPOSURE), number)
+    exposure = exposure if exposure is not None and exposure >= 0 else None
+    temperature, source = _temperature(header, setup)
+    written = _filter(header, setup)
+    return FrameFacts(
+        path=path,
+        kind=_kind(path, header, exposure),
+        hdu=header.hdu,
+        shape=header.shape,
+        filter=canonical_filter(written, aliases=setup.aliases) if written else None,
+        filter_written=written,
+        position_steps=_position(header, setup),
+        temperature_degC=temperature,
+        temperature_of=source,
+        exposure_s=exposure,
+        mid_time_mjd=_mid_time(header, setup, exposure),
+        pixel_um=_first(header, k.PIXEL_UM, positive),
+        binning=round(_first(header, k.BINNING, positive) or 1),
+        focal_length_mm=_first(header, k.FOCAL_LENGTH_MM, positive),
+        aperture_mm=_aperture(header),
+        um_per_step=_first(header, k.STEP_UM, positive),
+        gain_e_per_adu=_gain(header),
+        read_noise_e=_first(header, k.READ_NOISE, positive),
+        saturation_adu=_saturation(header),
+        bayer=_bayer(header, setup),
+    )
+
+
+def with_mid_time(facts: FrameFacts, start_mjd: float) -> FrameFacts:
+    """Return the facts with the middle of an exposure that began at ``start_mjd``."""
+    return replace(facts, mid_time_mjd=start_mjd + (facts.exposure_s or 0.0) / 2 / 86400)
+
+
+def why_no_position(header: ImageHeader, setup: Setup) -> str:
+    """Say in one sentence why a frame has no focuser position, and what to do."""
+    tried = (*_own(setup.headers.position), *k.POSITION_STEPS, *k.POSITION_LOOSE)
+    remedy = "name the keyword in the setup ([headers] position) or give a facts table"
+    for card in header.find(tried):
+        if is_length(card):
+            return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
+        value = "empty or not readable" if card.value in (None, "") else repr(card.value)
+        return f"no focuser position: {card.keyword} is {value}; {remedy}"
+    return f"no focuser position in the header; {remedy}"
+
+
+def _first(
+    header: ImageHeader, names: Iterable[str], convert: Callable[[object], float | None]
+) -> float | None:
+    for card in header.find(names):
+        if (found := convert(card.value)) is not None:
+            return found
+    return None
+
+
+def _own(keyword: str | None) -> tuple[str, ...]:
+    """The person's own keyword, first among those tried."""
+    return (plain_keyword(keyword),) if keyword else ()
+
+
+def plain_keyword(keyword: str) -> str:
+    """Bring a keyword to the form in which headers are searched."""
+    return re.sub(r"^HIERARCH\s+", "", keyword.strip().upper())
+
+
+def _position(header: ImageHeader, setup: Setup) -> float | None:
+    for card in header.find(_own(setup.headers.position)):
+        # Named by the person: any number counts, be it in the focuser's own unit.
+        if (found := number(card.value)) is not None:
+            return found
+    for loose, names in ((False, k.POSITION_STEPS), (True, k.POSITION_LOOSE)):
+        for card in header.find(names):
+            if (found := steps(card, loose=loose)) is not None:
+                return found
+    return None
+
+
+def _temperature(
+    header: ImageHeader, setup: Setup
+) -> tuple[float | None, Literal["focuser", "ambient"] | None]:
+    sources: tuple[tuple[Literal["focuser", "ambient"], tuple[str, ...]], ...] = (
+        ("focuser", (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)),
+        ("ambient", k.AMBIENT_TEMPERATURE),
+    )
+    for source, names in sources:
+        for card in header.find(names):
+            if (found := celsius(card)) is not None:
+                return found, source
+    return None, None
+
+
+def _filter(header: ImageHeader, setup: Setup) -> str | None:
+    for card in header.find((*_own(setup.headers.filter), *k.FILTER)):
+        if found := text(card.value):
+            return found
+    wheels = [w for card in header.find(k.FILTER_WHEELS) if (w := text(card.value))]
+    chosen = [w for w in wheels if w.casefold() not in _OPEN]
+    if chosen or wheels:
+        return "+".join(chosen) if chosen else wheels[0]
+    return next((w for card in header.find(k.FILTER_LAST) if (w := text(card.value))), None)
+
+
+def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> float | None:
+    scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
+    clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
+    half = (exposure or 0.0) / 2 / 86400
+    for names, lead in ((k.TIME_MIDDLE, 0.0), ((*_own(setup.headers.time), *k.TIME_START), half)):
+        for card in header.find(names):
+            if (found := mjd(card.value, clock=clock, scale=scale)) is not None:
+                return found + lead
+    for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
+        if (found := _first(header, names, positive)) is not None:
+            return found + lead
+    return None
+
+
+def kind_in_header(header: ImageHeader) -> FrameKind | None:
+    """Return the kind of frame that the header states, or None where it is silent."""
+    for card in header.find(k.KIND):
+        if word := text(card.value):
+            squeezed = word.casefold()
+            return next((kind for key, kind in _KIND_WORDS if key in squeezed), "light")
+    return None
+
+
+def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
+    """Kind of frame: as the header says, else as the file is named, else by zero exposure."""
+    if stated := kind_in_header(header):
+        return stated
+    tokens = re.split(r"[^a-z]+", path.name.lower())
+    for token, following in pairwise([*tokens, ""]):
+        found = _NAME_TOKEN.fullmatch(token)
+        if found and following not in {"nebula", "cloud"}:
+            return dict(_KIND_WORDS)[found[1]]
+    return "bias" if exposure == 0 else "light"
+
+
+def _aperture(header: ImageHeader) -> float | None:
+    if stated := _first(header, k.APERTURE_MM, positive):
+        return stated
+    focal = _first(header, k.FOCAL_LENGTH_MM, positive)
+    ratio = _first(header, k.FOCAL_RATIO, positive)
+    return focal / ratio if focal and ratio else None
+
+
+def _gain(header: ImageHeader) -> float | None:
+    """EGAIN, or GAIN where its comment says electrons per count."""
+    if stated := _first(header, k.GAIN_E, positive):
+        return stated
+    told = [c for c in header.find(k.GAIN_LOOSE) if _PER_ELECTRON.search(c.comment)]
+    return next((g for c in told if (g := positive(c.value))), None)
+
+
+def _saturation(header: ImageHeader) -> float | None:
+    """A stated ceiling; DATAMAX only if it is a converter's, not the brightest pixel."""
+    if stated := _first(header, k.SATURATION, positive):
+        return stated
+    highest = _first(header, ("DATAMAX",), positive)
+    return highest if highest in _CEILINGS else None
+
+
+def _bayer(header: ImageHeader, setup: Setup) -> str | None:
+    if setup.camera.bayer == "none":
+        return None
+    if setup.camera.bayer != "header":
+        return setup.camera.bayer
+    order = next((str(c.value).upper() for c in header.find(k.ROW_ORDER)), "")
+    return bayer_at_origin(
+        next((c.value for c in header.find(k.BAYER)), None),
+        rows=header.shape[0],
+        bottom_up="BOTTOM" in order,
+        x_offset=round(_first(header, k.BAYER_X, number) or 0),
+        y_offset=round(_first(header, k.BAYER_Y, number) or 0),
+    )
+
+
+def entries(header: ImageHeader, keyword: str) -> list[Card]:
+    """Return the entries under a keyword that the person named (none or one)."""
+    return list(header.find(_own(keyword)))

@@ -1,0 +1,164 @@
+"""The facts table: what headers lack or have wrong, given by the person as a CSV file."""
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from ..errors import SetupError
+from ..filters import canonical_filter
+from .facts import with_mid_time
+from .frame import FrameFacts
+from .values import mjd
+
+COLUMNS: Final = ("file", "filter", "position_steps", "temperature_degC", "exposure_s", "time")
+_NUMBERS: Final = ("position_steps", "temperature_degC", "exposure_s")
+
+
+@dataclass(frozen=True, slots=True)
+class FactsRow:
+    """One line of the facts table; None where its cell is empty."""
+
+    line: int
+    file: str
+    filter: str | None = None
+    position_steps: float | None = None
+    temperature_degC: float | None = None
+    exposure_s: float | None = None
+    start_mjd: float | None = None
+
+
+def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
+    """Read a facts table.
+
+    Columns ``file`` (name, or path as far as needed to be unique) and any of ``filter``,
+    ``position_steps``, ``temperature_degC``, ``exposure_s``, ``time`` (start of the exposure, ISO
+    8601, UTC). Comma or semicolon between cells; with semicolons a decimal comma is understood.
+
+    Raises
+    ------
+    SetupError
+        The file cannot be read, a column is unknown or missing, a cell cannot be understood, or
+        two lines name the same file.
+    """
+    try:
+        content = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        why = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "cannot be read"
+        msg = f"{path}: {why}"
+        raise SetupError(msg) from error
+    first = content.split("\n", 1)[0]
+    separator = ";" if first.count(";") > first.count(",") else ","
+    reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
+    columns = _columns(path, next(reader, []))
+    rows: dict[str, FactsRow] = {}
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        row = _row(path, reader.line_num, dict(zip(columns, cells, strict=False)), separator)
+        if row.file in rows:
+            msg = f"{path}, line {row.line}: {row.file} is already in line {rows[row.file].line}"
+            raise SetupError(msg)
+        if len(cells) > len(columns):
+            msg = f"{path}, line {row.line}: {len(cells)} cells for {len(columns)} columns"
+            raise SetupError(msg)
+        rows[row.file] = row
+    return tuple(rows.values())
+
+
+def match_rows(
+    path: Path, rows: Iterable[FactsRow], files: Iterable[Path]
+) -> Mapping[Path, FactsRow]:
+    """Find the file that each line of the facts table means.
+
+    Raises
+    ------
+    SetupError
+        A line names no file that was given, or several, or two lines name the same file.
+    """
+    by_name: dict[str, list[Path]] = {}
+    for file in files:
+        by_name.setdefault(file.name, []).append(file)
+    matched: dict[Path, FactsRow] = {}
+    for row in rows:
+        wanted = PurePosixPath(row.file.replace("\\", "/")).parts
+        found = [f for f in by_name.get(wanted[-1], []) if f.parts[-len(wanted) :] == wanted]
+        if len(found) != 1:
+            msg = f"{path}, line {row.line}: {_no_match(row, found, by_name)}"
+            raise SetupError(msg)
+        if found[0] in matched:
+            other = matched[found[0]].line
+            msg = f"{path}, line {row.line}: {row.file} is already in line {other}"
+            raise SetupError(msg)
+        matched[found[0]] = row
+    return matched
+
+
+def apply_row(facts: FrameFacts, row: FactsRow, aliases: Mapping[str, str]) -> FrameFacts:
+    """Return the facts with what the line of the table states; the table wins."""
+    if row.filter is not None:
+        name = canonical_filter(row.filter, aliases=aliases)
+        facts = replace(facts, filter=name, filter_written=row.filter)
+    if row.position_steps is not None:
+        facts = replace(facts, position_steps=row.position_steps)
+    if row.temperature_degC is not None:
+        facts = replace(facts, temperature_degC=row.temperature_degC, temperature_of="focuser")
+    if row.exposure_s is not None:
+        facts = replace(facts, exposure_s=row.exposure_s)
+    return facts if row.start_mjd is None else with_mid_time(facts, row.start_mjd)
+
+
+def _columns(path: Path, header: list[str]) -> list[str]:
+    columns = [name.strip() for name in header]
+    for name in columns:
+        if name not in COLUMNS:
+            near = get_close_matches(name, COLUMNS, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
+            msg = f"{path}, line 1: unknown column '{name}'; {hint}"
+            raise SetupError(msg)
+        if columns.count(name) > 1:
+            msg = f"{path}, line 1: column '{name}' is there twice"
+            raise SetupError(msg)
+    if "file" not in columns:
+        msg = f"{path}, line 1: there is no column 'file'"
+        raise SetupError(msg)
+    return columns
+
+
+def _row(path: Path, line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
+    given = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
+    if "file" not in given:
+        msg = f"{path}, line {line}: the cell 'file' is empty"
+        raise SetupError(msg)
+    numbers = {}
+    for name in _NUMBERS:
+        if name in given:
+            word = given[name].replace(",", ".") if separator == ";" else given[name]
+            numbers[name] = _finite(path, line, name, word)
+    start = None
+    if "time" in given and (start := mjd(given["time"])) is None:
+        msg = f"{path}, line {line}: time '{given['time']}' is not like 2026-01-31T22:15:00"
+        raise SetupError(msg)
+    return FactsRow(line, given["file"], given.get("filter"), start_mjd=start, **numbers)
+
+
+def _finite(path: Path, line: int, name: str, word: str) -> float:
+    try:
+        value = float(word)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < float("inf") or (name == "exposure_s" and value < 0):
+        msg = f"{path}, line {line}: {name} '{word}' is not a number that can be used"
+        raise SetupError(msg)
+    return value
+
+
+def _no_match(row: FactsRow, found: list[Path], by_name: Mapping[str, list[Path]]) -> str:
+    if found:
+        return f"{row.file} could be {len(found)} of the files given; write its folder too"
+    near = get_close_matches(row.file, by_name, n=1, cutoff=0.7)
+    hint = f" (did you mean {near[0]}?)" if near else ""
+    return f"{row.file} is not among the files given{hint}"

@@ -1,0 +1,188 @@
+"""The pixels of a frame, read once, in blocks, at little cost in memory."""
+
+import gzip
+from os import PathLike
+from pathlib import Path
+from typing import BinaryIO, Final, cast
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import DTypeLike
+
+from ..errors import FrameReadError
+from ..setup import Setup
+from .facts import facts_from_header
+from .frame import Frame, FrameFacts
+from .header import open_fits, read_image_header
+
+#: Pixels converted at a time: small enough to stay in the processor's cache.
+_BLOCK: Final = 1 << 17
+
+
+def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
+    """Read one exposure.
+
+    Parameters
+    ----------
+    source : FrameFacts or path
+        Facts from ``list_frames``, or a file, whose headers are then read first.
+
+    Returns
+    -------
+    Frame
+        ``image`` is a contiguous (ny, nx) float32 array in ADU, NaN where the file has no value;
+        ``mask`` is True there, or None if every pixel has a value.
+
+    Raises
+    ------
+    FrameReadError
+        The file cannot be read, or its pixels are damaged.
+    """
+    facts = source if isinstance(source, FrameFacts) else read_facts(source)
+    image, mask = read_pixels(facts)
+    return Frame(image, facts, mask)
+
+
+def read_facts(path: str | PathLike[str], *, setup: Setup | None = None) -> FrameFacts:
+    """Read the facts of one file; ``FrameReadError`` if it is not a frame."""
+    path = Path(path)
+    return facts_from_header(path, read_image_header(path), setup or Setup())
+
+
+def read_pixels(
+    facts: FrameFacts, *, dtype: DTypeLike | None = np.float32
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """Read the pixels of a frame.
+
+    Parameters
+    ----------
+    facts : FrameFacts
+        Says which file and which part of it.
+    dtype : dtype, optional
+        float32 (default), or None for the type in which the file's values take the least room
+        without loss: uint16 for the frames of most cameras, at half the memory and time.
+
+    Returns
+    -------
+    image : (ny, nx) array, ADU
+        Contiguous, in native byte order. Floating types have NaN where there is no value.
+    mask : (ny, nx) bool array or None
+        True where there is no value (NaN, infinite, BLANK); None if there is no such pixel.
+
+    Raises
+    ------
+    FrameReadError
+        The file cannot be read, or its pixels are damaged or cut short.
+
+    Notes
+    -----
+    One pass over the file, a block at a time; the peak memory is the array returned.
+    Cost: scripts/bench/bench_frames.py.
+    """
+    with open_fits(facts.path) as hdus:
+        hdu = hdus[facts.hdu]
+        if isinstance(hdu, fits.CompImageHDU):
+            return _read_compressed(facts, hdu, dtype)
+        layout = _Layout(hdu.header)
+        start = hdus.fileinfo(facts.hdu)["datLoc"]
+        opener = gzip.open if facts.path.suffix.lower() == ".gz" else open
+        with opener(facts.path, "rb") as file:
+            file.seek(start)
+            return _read_plain(facts, cast("BinaryIO", file), layout, dtype)
+
+
+class _Layout:
+    """How the values of an image are stored, from the standard's BITPIX, BSCALE, BZERO, BLANK."""
+
+    def __init__(self, header: fits.Header) -> None:
+        bits = header["BITPIX"]
+        kind = "f" if bits < 0 else ("u" if bits == 8 else "i")
+        self.stored = np.dtype(f">{kind}{abs(bits) // 8}")
+        self.scale = float(header.get("BSCALE", 1.0))
+        self.zero = float(header.get("BZERO", 0.0))
+        blank = header.get("BLANK") if bits > 0 else None
+        self.blank = blank if isinstance(blank, int) else None
+
+    @property
+    def least(self) -> np.dtype:
+        """The smallest native type that holds the values without loss (float32 at most)."""
+        if self.stored.kind == "f" or self.stored.itemsize > 2 or self.scale != 1:
+            return np.dtype(np.float32)
+        if self.zero == 32768 and self.stored.itemsize == 2:
+            return np.dtype(np.uint16)
+        return np.dtype(self.stored.newbyteorder("=") if self.zero == 0 else np.float32)
+
+
+def _read_plain(
+    facts: FrameFacts, file: BinaryIO, layout: _Layout, dtype: DTypeLike | None
+) -> tuple[np.ndarray, np.ndarray | None]:
+    wanted = layout.least if dtype is None else np.dtype(dtype)
+    image = np.empty(facts.shape, wanted)
+    flat = image.reshape(-1)
+    raw = np.empty(min(_BLOCK, flat.size), layout.stored)
+    mask: np.ndarray | None = None
+    for first in range(0, flat.size, _BLOCK):
+        block = raw[: min(_BLOCK, flat.size - first)]
+        if _fill(file, block) != block.nbytes:
+            msg = f"{facts.path}: is cut short in the middle of its pixels; copy it again"
+            raise FrameReadError(msg)
+        values = flat[first : first + block.size]
+        bad = _convert(block, layout, values)
+        if bad is not None:
+            mask = np.zeros(flat.size, bool) if mask is None else mask
+            mask[first : first + block.size] = bad
+    return image, None if mask is None else mask.reshape(facts.shape)
+
+
+def _fill(file: BinaryIO, block: np.ndarray) -> int:
+    """Read into a block; compressed streams may hand out less than asked at a time."""
+    view = block.view(np.uint8).data
+    done = 0
+    while done < len(view) and (got := file.readinto(view[done:])):  # type: ignore[attr-defined]
+        done += got
+    return done
+
+
+def _convert(block: np.ndarray, layout: _Layout, out: np.ndarray) -> np.ndarray | None:
+    """Write the block's physical values into ``out``; return where there is none, if anywhere."""
+    if not layout.stored.isnative and layout.stored.itemsize > 1:
+        block = block.byteswap(inplace=True).view(layout.stored.newbyteorder())
+    bad = None if layout.blank is None else block == layout.blank
+    if layout.zero == 32768 and layout.scale == 1 and out.dtype == np.uint16:
+        np.bitwise_xor(block.view(np.uint16), np.uint16(0x8000), out=out)
+    elif layout.scale == 1 and layout.zero == 0:
+        np.copyto(out, block, casting="unsafe")
+    elif layout.scale == 1 and layout.stored.itemsize <= 2 and out.dtype == np.float32:
+        # Sums of 16-bit integers and a 24-bit offset are exact in float32.
+        np.add(block, np.float32(layout.zero), out=out)
+    else:
+        out[:] = block * layout.scale + layout.zero
+    if out.dtype.kind == "f":
+        if bad is not None:
+            out[bad] = np.nan
+        elif layout.stored.kind == "f" and not np.isfinite(out).all():
+            bad = ~np.isfinite(out)
+            out[bad] = np.nan
+    return bad if bad is not None and bad.any() else None
+
+
+def _read_compressed(
+    facts: FrameFacts, hdu: fits.CompImageHDU, dtype: DTypeLike | None
+) -> tuple[np.ndarray, np.ndarray | None]:
+    wanted = None if dtype is None else np.dtype(dtype)
+    rows = max(1, 8 * _BLOCK // facts.shape[1])
+    image: np.ndarray | None = None
+    mask: np.ndarray | None = None
+    for first in range(0, facts.shape[0], rows):
+        last = min(first + rows, facts.shape[0])
+        part = hdu.section[(*(0,) * (len(hdu.shape) - 2), slice(first, last))]
+        if image is None:
+            least = part.dtype if part.dtype.kind in "ui" and part.itemsize <= 2 else np.float32
+            image = np.empty(facts.shape, wanted or least)
+        np.copyto(image[first:last], part, casting="unsafe")
+        if part.dtype.kind == "f" and not np.isfinite(part).all():
+            mask = np.zeros(facts.shape, bool) if mask is None else mask
+            mask[first:last] = ~np.isfinite(part)
+            image[first:last][mask[first:last]] = np.nan
+    assert image is not None  # a frame has at least one row
+    return image, mask

@@ -1,0 +1,231 @@
+"""Frames grouped into sweeps: one filter, one run of positions, one approach direction."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+
+from ..conventions import Approach
+from ..estimate import Notice
+from ..filters import filter_order
+from .frame import FrameFacts, InputFile, Sweep
+from .runs import direction, runs, usual_spacing, visits
+from .walk import natural_key
+
+#: A sweep is over after a pause of this many times the usual interval between its frames ...
+_LONG_PAUSE: Final = 10.0
+#: ... unless the pause is shorter than this in any case,
+_SHORT_DAYS: Final = 5 / 1440
+#: or the positions go on where they stopped and the pause is shorter than this (clouds, a call).
+_RESUMED_DAYS: Final = 2 / 24
+#: After this long the temperature and the sky have changed: always a new sweep.
+_NIGHT_DAYS: Final = 4 / 24
+#: So many positions of another filter in between are another sweep.
+_OTHER_SWEEP: Final = 3
+
+
+class _Group(NamedTuple):
+    """What must be equal within a sweep: filter and the geometry of the picture."""
+
+    filter: str
+    shape: tuple[int, int]
+    binning: int
+    bayer: str | None
+
+
+def find_sweeps(
+    files: Iterable[InputFile], *, outward: Literal["increasing", "decreasing"] = "increasing"
+) -> tuple[tuple[Sweep, ...], tuple[Notice, ...]]:
+    """Group the usable frames into sweeps.
+
+    Frames of one filter (and one picture size, binning and colour pattern) in order of time form
+    a sweep as long as the focuser goes one way. A turn-round that covers positions again, a jump
+    back, a pause of ten usual intervals, or a whole sweep of another filter in between begins a
+    new one; a pause after which the positions go on where they stopped does not. Repeated
+    exposures at one position stay together; a sweep taken in shuffled order is one sweep with
+    approach ``mixed``. Every usable frame is in exactly one sweep, be it alone.
+
+    Parameters
+    ----------
+    files : iterable of InputFile
+        From ``list_frames``; those with a reason are left out.
+    outward : {"increasing", "decreasing"}
+        Whether the count of steps grows or falls when the focuser moves outward.
+
+    Returns
+    -------
+    sweeps : tuple of Sweep
+        In order of time.
+    notices : tuple of Notice
+        ``frame-times-missing``, ``frame-size-differs``, ``mixed-order``.
+    """
+    facts = [file.facts for file in files if file.usable and file.facts is not None]
+    groups: dict[_Group, list[FrameFacts]] = {}
+    for one in sorted(facts, key=lambda f: natural_key(f.path)):
+        groups.setdefault(_group_of(one), []).append(one)
+    timed = _times_serve(facts)
+    cut = [
+        part
+        for frames in groups.values()
+        for part in _cut(_in_order(frames, timed=timed), facts, timed=timed)
+    ]
+    cut.sort(key=lambda part: (_time(part[0]) if timed else 0.0, natural_key(part[0].path)))
+    sweeps = _named(cut, timed=timed, outward=outward)
+    return sweeps, (*_notices(facts, groups, timed=timed), *_order_notices(sweeps))
+
+
+def _group_of(facts: FrameFacts) -> _Group:
+    return _Group(facts.filter or "colour", facts.shape, facts.binning, facts.bayer)
+
+
+def _times_serve(facts: Sequence[FrameFacts]) -> bool:
+    """Times put frames in order only if all have one, and if the clock did not stand still."""
+    times = [f.mid_time_mjd for f in facts]
+    return None not in times and len(set(times)) > len(times) / 2
+
+
+def _in_order(frames: list[FrameFacts], *, timed: bool) -> list[FrameFacts]:
+    # The sort is stable: frames of the same second stay in order of file name.
+    return sorted(frames, key=_time) if timed else frames
+
+
+def _time(facts: FrameFacts) -> float:
+    return facts.mid_time_mjd if facts.mid_time_mjd is not None else 0.0
+
+
+def _position(facts: FrameFacts) -> float:
+    return facts.position_steps if facts.position_steps is not None else 0.0
+
+
+def _cut(
+    frames: list[FrameFacts], everything: Sequence[FrameFacts], *, timed: bool
+) -> Iterator[list[FrameFacts]]:
+    """Cut the frames of one group at pauses, then where the run of positions ends."""
+    blocks = _time_blocks(frames, everything) if timed else _folders(frames)
+    for block in blocks:
+        positions = [_position(f) for f in block]
+        stays = visits(positions)
+        at = [float(np.median(positions[stay])) for stay in stays]
+        for frames_of_run in _spans(stays, runs(at)):
+            yield block[frames_of_run]
+
+
+def _spans(stays: Sequence[slice], cut: Sequence[slice]) -> list[slice]:
+    """Turn runs of visits into runs of frames; a double visit at a turning point is shared."""
+    usual = float(np.median([stay.stop - stay.start for stay in stays]))
+    bounds = [stays[run.start].start for run in cut] + [stays[-1].stop]
+    for i, run in enumerate(cut[:-1], start=1):
+        last = stays[run.stop - 1]
+        count = last.stop - last.start
+        if run.stop - run.start > 1 and count >= 2 * usual:
+            bounds[i] -= count // 2
+    return [slice(a, b) for a, b in pairwise(bounds)]
+
+
+def _folders(frames: list[FrameFacts]) -> Iterator[list[FrameFacts]]:
+    block: list[FrameFacts] = []
+    for one in frames:
+        if block and one.path.parent != block[-1].path.parent:
+            yield block
+            block = []
+        block.append(one)
+    if block:
+        yield block
+
+
+def _time_blocks(
+    frames: list[FrameFacts], everything: Sequence[FrameFacts]
+) -> Iterator[list[FrameFacts]]:
+    times = np.array([_time(f) for f in frames])
+    usual = float(np.median(np.diff(times))) if len(frames) > 1 else 0.0
+    others = sorted((f for f in everything if _group_of(f) != _group_of(frames[0])), key=_time)
+    other_times = np.array([_time(f) for f in others])
+    start = 0
+    for i in range(1, len(frames)):
+        pause = times[i] - times[i - 1]
+        between = others[
+            np.searchsorted(other_times, times[i - 1]) : np.searchsorted(other_times, times[i])
+        ]
+        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or _holds_sweep(between)
+        resumed = pause < _RESUMED_DAYS and _resumes(frames[start:i], frames[i:])
+        if pause > _NIGHT_DAYS or (over and not resumed):
+            yield frames[start:i]
+            start = i
+    yield frames[start:]
+
+
+def _holds_sweep(frames: Sequence[FrameFacts]) -> bool:
+    places: dict[_Group, set[float]] = {}
+    for one in frames:
+        places.setdefault(_group_of(one), set()).add(_position(one))
+    return any(len(found) >= _OTHER_SWEEP for found in places.values())
+
+
+def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
+    """Tell whether positions go on the same way, about one spacing on from where they stopped."""
+    done = [_position(f) for f in before]
+    todo = [_position(f) for f in after]
+    way = direction([float(np.median(done[v])) for v in visits(done)])
+    step = way * (todo[0] - done[-1])
+    return way != 0 and 0 <= step <= 2 * usual_spacing(done)
+
+
+def _named(
+    cut: list[list[FrameFacts]], *, timed: bool, outward: Literal["increasing", "decreasing"]
+) -> tuple[Sweep, ...]:
+    count: dict[str, int] = {}
+    sweeps = []
+    for frames in cut:
+        name = _group_of(frames[0]).filter
+        count[name] = count.get(name, 0) + 1
+        approach = _approach(frames, outward) if timed else "unknown"
+        sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
+    return tuple(sweeps)
+
+
+def _approach(
+    frames: Sequence[FrameFacts], outward: Literal["increasing", "decreasing"]
+) -> Approach:
+    positions = [_position(f) for f in frames]
+    at = [float(np.median(positions[stay])) for stay in visits(positions)]
+    if len(at) < 2:
+        return "unknown"
+    way = direction(at) * (1 if outward == "increasing" else -1)
+    return "mixed" if way == 0 else ("outward" if way > 0 else "inward")
+
+
+def _notices(
+    facts: Sequence[FrameFacts], groups: dict[_Group, list[FrameFacts]], *, timed: bool
+) -> Iterator[Notice]:
+    if facts and not timed:
+        missing = [f for f in facts if f.mid_time_mjd is None]
+        why = (
+            f"{len(missing)} of {len(facts)} frames have no time ({missing[0].path.name}, for one)"
+            if missing
+            else "the times in the headers are the same for most frames"
+        )
+        yield Notice(
+            "frame-times-missing",
+            f"{why}: the frames are taken in order of file name, and the direction in which the "
+            "focuser moved is not known.",
+        )
+    for name in sorted({g.filter for g in groups}, key=filter_order):
+        kinds = [g for g in groups if g.filter == name]
+        if len(kinds) > 1:
+            sizes = ", ".join(sorted({f"{g.shape[1]} x {g.shape[0]}" for g in kinds}))
+            yield Notice(
+                "frame-size-differs",
+                f"{name}: frames of different size, binning or colour pattern ({sizes}) are kept "
+                "in separate sweeps.",
+            )
+
+
+def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:
+    for sweep in sweeps:
+        if sweep.approach == "mixed":
+            yield Notice(
+                "mixed-order",
+                f"{sweep.id}: the focuser went both ways within this sweep; play in the gears "
+                "then widens the uncertainty.",
+            )

@@ -1,0 +1,193 @@
+"""Header values as they are written, brought to numbers. What cannot be trusted becomes None."""
+
+import math
+import re
+from datetime import datetime, timedelta
+from typing import Final, NamedTuple
+
+#: Numbers that stand for "not known" (common practice).
+SENTINELS: Final = frozenset({-99.0, -999.0, -9999.0, -99999.0, -999999.0})
+_WORDS: Final = frozenset(
+    {"", "unknown", "none", "null", "nan", "n/a", "na", "undefined", "not available", "-", "?"}
+)
+_LENGTH: Final = re.compile(
+    r"\b(mm|cm|m|um|µm|millimet\w*|micromet\w*|microns?|met(re|er)s?|inch(es)?)\b", re.IGNORECASE
+)
+_STEPS: Final = re.compile(r"\b(steps?|counts?|ticks?|pulses?)\b", re.IGNORECASE)
+_ISO: Final = re.compile(
+    r"(\d{4})-(\d{1,2})-(\d{1,2})"
+    r"(?:[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d*))?)?)?\s*(?:Z|UTC?|([+-])(\d{2}):?(\d{2}))?",
+    re.IGNORECASE,
+)
+_OLD: Final = re.compile(r"(\d{2})/(\d{2})/(\d{2})")
+_CLOCK: Final = re.compile(r"(?:.*T)?(\d{1,2}):(\d{2}):(\d{2})(?:\.(\d*))?Z?", re.IGNORECASE)
+_MJD_EPOCH: Final = datetime(1858, 11, 17)
+#: TAI - UTC since 2017 and TT - TAI, in seconds (IERS Bulletin C 52; FITS standard 4.0, sec. 9).
+_SCALE_SECONDS: Final = {"TAI": 37.0, "TT": 37.0 + 32.184}
+
+
+class Card(NamedTuple):
+    """One header entry: keyword, value (None where it breaks the standard) and comment."""
+
+    keyword: str
+    value: object
+    comment: str = ""
+
+
+def number(value: object) -> float | None:
+    """Return a finite number written as a number or as text, else None.
+
+    Examples
+    --------
+    >>> number(" 12345 "), number("9980.31"), number("UNKNOWN"), number("NaN"), number(-999)
+    (12345.0, 9980.31, None, None, None)
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return None
+    try:
+        found = float(value)
+    except ValueError:
+        return None
+    return found if math.isfinite(found) and found not in SENTINELS else None
+
+
+def positive(value: object) -> float | None:
+    """Return a number above zero, else None: zero stands for "not known" where nothing can be 0."""
+    found = number(value)
+    return found if found is not None and found > 0 else None
+
+
+def text(value: object) -> str | None:
+    """Return a word that says something, without surrounding space, else None."""
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return None
+    word = str(value).strip().strip("'").strip()
+    return None if word.casefold() in _WORDS else word
+
+
+def steps(card: Card, *, loose: bool) -> float | None:
+    """Return a focuser position in steps, or None where the entry is not one.
+
+    A length (the comment names its unit), a word, a list of numbers and the usual sentinels are
+    not positions. 0 and small negative numbers are: some focusers count from the middle.
+
+    Parameters
+    ----------
+    card : Card
+        The entry.
+    loose : bool
+        True for keywords that some writers fill with millimetres or metres (TELFOCUS 0.014303 and
+        27.287 occur in public headers): then only whole numbers count, and any number from 1000.
+    """
+    found = number(_without_unit(card.value))
+    if found is None or is_length(card):
+        return None
+    if loose and not (found.is_integer() or abs(found) >= 1000):
+        return None
+    return found
+
+
+def is_length(card: Card) -> bool:
+    """Tell whether the comment says that the value is in millimetres or the like."""
+    return bool(_LENGTH.search(card.comment)) and not _STEPS.search(card.comment)
+
+
+def celsius(card: Card) -> float | None:
+    """Return an outdoor temperature in degC, or None.
+
+    Kelvin and Fahrenheit are converted where the comment names them. What lies outside
+    -60..60 degC is not the temperature of a telescope: -127 and 85, for one, are what a common
+    sensor reports when it is not connected (common practice); 85 and -273.15 fall out here too.
+    """
+    found = number(_without_unit(card.value))
+    if found is None:
+        return None
+    if re.search(r"\b(K|Kelvin)\b", card.comment):
+        found -= 273.15
+    elif re.search(r"\b(deg ?F|F|Fahrenheit)\b", card.comment):
+        found = (found - 32) / 1.8
+    return found if -60 <= found <= 60 else None
+
+
+def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | None:
+    """Return the Modified Julian Date (UTC) of a date as headers write it, or None.
+
+    Parameters
+    ----------
+    date : object
+        ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``,
+        which the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy.
+    clock : object, optional
+        Time of day, for a date without one.
+    scale : str
+        TIMESYS: UTC, TAI or TT; others are taken as UTC.
+
+    Examples
+    --------
+    >>> mjd("2026-01-31T12:00:00.5Z"), mjd("26/10/92", clock="06:00:00"), mjd("yesterday")
+    (61071.500005787035, 48921.25, None)
+    """
+    if not isinstance(date, str):
+        return None
+    moment = _day(date.strip())
+    if moment is None:
+        return None
+    start, has_clock = moment
+    if not has_clock and isinstance(clock, str) and (at := _CLOCK.fullmatch(clock.strip())):
+        start += _span(at[1], at[2], at[3], at[4])
+    days = (start - _MJD_EPOCH) / timedelta(days=1)
+    return days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400
+
+
+def bayer_at_origin(
+    pattern: object, *, rows: int, bottom_up: bool, x_offset: int, y_offset: int
+) -> str | None:
+    """Return the colour pattern as it starts at ``image[0, 0]``, or None for a mono camera.
+
+    The header counts the pattern from the upper left corner of the picture (common practice).
+    Where the file's first row is the lowest one (ROWORDER = BOTTOM-UP) and the number of rows is
+    even, its two rows change places. The offsets say by how much a subframe shifts the pattern.
+
+    Examples
+    --------
+    >>> bayer_at_origin("RGGB", rows=100, bottom_up=True, x_offset=0, y_offset=0)
+    'GBRG'
+    """
+    if not isinstance(pattern, str):
+        return None
+    word = pattern.strip().strip("'").upper()
+    if sorted(word) != ["B", "G", "G", "R"]:
+        return None
+    shift_y = y_offset + (rows - 1 if bottom_up else 0)
+    return "".join(
+        word[2 * ((y + shift_y) % 2) + (x + x_offset) % 2] for y in (0, 1) for x in (0, 1)
+    )
+
+
+def _without_unit(value: object) -> object:
+    """Drop a trailing unit from a value written as text, such as '12000 steps' or '4.5 C'."""
+    return re.sub(r"\s*(steps?|C|degC|°C)\s*$", "", value) if isinstance(value, str) else value
+
+
+def _day(date: str) -> tuple[datetime, bool] | None:
+    """Parse a date; the flag says whether it holds a time of day."""
+    try:
+        if iso := _ISO.fullmatch(date):
+            start = datetime(int(iso[1]), int(iso[2]), int(iso[3]))
+            zone = _span(iso[9], iso[10], None, None) * (-1 if iso[8] == "-" else 1)
+            return start + _span(iso[4], iso[5], iso[6], iso[7]) - zone, iso[4] is not None
+        if old := _OLD.fullmatch(date):
+            return datetime(1900 + int(old[3]), int(old[2]), int(old[1])), False
+    except ValueError:
+        return None
+    return None
+
+
+def _span(
+    hours: str | None, minutes: str | None, seconds: str | None, digits: str | None
+) -> timedelta:
+    """Time since midnight; 60 seconds and 24 hours (rounded up by some writers) are allowed."""
+    fraction = float(f"0.{digits}") if digits else 0.0
+    return timedelta(
+        hours=int(hours or 0), minutes=int(minutes or 0), seconds=int(seconds or 0) + fraction
+    )

@@ -1,0 +1,103 @@
+"""The files that the person's paths mean: folders walked, doubles found, in natural order."""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from os import walk
+from pathlib import Path
+from typing import NamedTuple
+
+from ..errors import InputError
+from .header import has_fits_ending
+
+
+class FoundFile(NamedTuple):
+    """One file, whether the person named it itself, and the same file seen before, if any."""
+
+    path: Path
+    named: bool
+    first_seen: Path | None = None
+
+
+def natural_key(path: Path) -> list[tuple[str | int, ...]]:
+    """Sort key by which ``L_2.fits`` stands before ``L_10.fits``, folder by folder.
+
+    Examples
+    --------
+    >>> [str(p) for p in sorted(map(Path, ["b_10", "b_9", "B_1", "a"]), key=natural_key)]
+    ['a', 'B_1', 'b_9', 'b_10']
+    """
+    return [_part_key(part) for part in path.parts]
+
+
+def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundFile, ...]:
+    """List the files that ``paths`` (files and folders) mean.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Folders are walked to the bottom; hidden files and folders are left out.
+    skip : iterable of Path
+        Folders that are not entered, such as the one with our own results.
+
+    Raises
+    ------
+    InputError
+        A path is missing, cannot be entered, is neither file nor folder, or is a folder without
+        any FITS file.
+    """
+    skipped = {folder.resolve() for folder in skip}
+    seen: dict[Path, Path] = {}
+    found = []
+    for path in paths:
+        for file, named in _files_of(path, skipped):
+            real = file.resolve()
+            found.append(FoundFile(file, named, seen.get(real)))
+            seen.setdefault(real, file)
+    return tuple(found)
+
+
+def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
+    if path.is_file():
+        yield path, True
+    elif path.is_dir():
+        files = sorted(_walk(path, skipped), key=natural_key)
+        if not files:
+            msg = f"{path}: this folder holds no files"
+            raise InputError(msg)
+        if not any(has_fits_ending(file) for file in files):
+            msg = f"{path}: no FITS file in this folder (of {len(files)} files)"
+            raise InputError(msg)
+        yield from ((file, False) for file in files)
+    elif path.exists():
+        msg = f"{path}: neither a file nor a folder"
+        raise InputError(msg)
+    else:
+        msg = f"{path}: there is no such file or folder"
+        raise InputError(msg)
+
+
+def _walk(top: Path, skipped: set[Path]) -> Iterator[Path]:
+    """Walk a folder, links included; a folder that was entered before is not entered again."""
+    entered: set[Path] = set()
+    for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
+        here = Path(folder)
+        entered.add(here.resolve())
+        inside[:] = [
+            name
+            for name in sorted(inside)
+            if not name.startswith(".")
+            and (real := (here / name).resolve()) not in entered
+            and real not in skipped
+        ]
+        yield from (here / name for name in names if not name.startswith("."))
+
+
+def _refuse(error: OSError) -> None:
+    msg = f"{error.filename}: this folder cannot be read"
+    raise InputError(msg) from error
+
+
+def _part_key(part: str) -> tuple[str | int, ...]:
+    # Text and numbers alternate, so that like is compared with like.
+    pieces = re.split(r"(\d+)", part.casefold())
+    return (*(int(p) if p.isdecimal() else p for p in pieces), part)
