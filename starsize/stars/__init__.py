@@ -1,1 +1,27 @@
 """Stars: background, detection, half-flux radius, the same star through a sweep."""
+
+from .combine import combine_stars
+from .flags import FLAG_WORDS, StarFlag, count_flags
+from .measure import find_stars, measure_frame
+from .measured import FrameRadius, MeasuredSweep, StarTracks
+from .radius import Radii, half_flux_radius
+from .register import Motion, align
+from .sweep import measure_files, measure_sweeps
+
+__all__ = [
+    "FLAG_WORDS",
+    "FrameRadius",
+    "MeasuredSweep",
+    "Motion",
+    "Radii",
+    "StarFlag",
+    "StarTracks",
+    "align",
+    "combine_stars",
+    "count_flags",
+    "find_stars",
+    "half_flux_radius",
+    "measure_files",
+    "measure_frame",
+    "measure_sweeps",
+]

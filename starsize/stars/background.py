@@ -1,0 +1,170 @@
+"""The sky under the stars: a smooth map from the quiet pixels of coarse cells, and its noise."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+#: Width of a cell of the sky map in pixels: several times the largest star, yet small against
+#: vignetting and gradients.
+CELL_PX = 128
+_CLIP = 3.0
+_CLIP_ROUNDS = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sky:
+    """A smooth background and its pixel noise.
+
+    Attributes
+    ----------
+    cells : (my, mx) array
+        Level at the middle of each cell, ADU.
+    cell_px : float
+        Width of a cell in pixels.
+    noise : float
+        Standard deviation of one pixel of empty sky, ADU.
+    """
+
+    cells: np.ndarray
+    cell_px: float
+    noise: float
+
+    @property
+    def level(self) -> float:
+        """Typical background, ADU."""
+        return float(np.median(self.cells))
+
+    def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Background at places in pixels, ADU."""
+        places = np.stack([_cell_place(y, self.cell_px), _cell_place(x, self.cell_px)])
+        return ndimage.map_coordinates(self.cells, places, order=1, mode="nearest")
+
+    def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
+        """Background on the pixels of an image binned by ``factor``, ADU, float32."""
+        rows = _linear_weights(shape[0], factor, self.cell_px, self.cells.shape[0])
+        columns = _linear_weights(shape[1], factor, self.cell_px, self.cells.shape[1])
+        return (rows @ self.cells.astype(np.float32)) @ columns.T
+
+
+def _cell_place(pixel: np.ndarray, cell_px: float) -> np.ndarray:
+    """Place counted in cells from the middle of the first one."""
+    return (np.asarray(pixel, float) + 0.5) / cell_px - 0.5
+
+
+def _linear_weights(n: int, factor: int, cell_px: float, n_cells: int) -> np.ndarray:
+    """Matrix that interpolates cell values linearly onto ``n`` binned pixels."""
+    place = _cell_place((np.arange(n) + 0.5) * factor - 0.5, cell_px)
+    place = np.clip(place, 0, n_cells - 1)
+    left = np.minimum(place.astype(int), max(n_cells - 2, 0))
+    weights = np.zeros((n, n_cells), np.float32)
+    share = (place - left).astype(np.float32)
+    weights[np.arange(n), left] = 1 - share
+    weights[np.arange(n), np.minimum(left + 1, n_cells - 1)] += share
+    return weights
+
+
+def bin_mean(image: np.ndarray, factor: int = 2) -> np.ndarray:
+    """Mean of blocks of ``factor`` x ``factor`` pixels, float32; a ragged rim is left out.
+
+    ``factor`` is a power of two. Works through the image in strips, so that no second image of
+    its size is ever made.
+    """
+    if factor == 1:
+        return np.asarray(image, np.float32)
+    ny, nx = image.shape[0] // factor * factor, image.shape[1] // factor * factor
+    binned = np.empty((ny // factor, nx // factor), np.float32)
+    strip = factor * max(1, 256 // factor)
+    for top in range(0, ny, strip):
+        block = image[top : min(top + strip, ny), :nx].astype(np.float32)
+        step = factor
+        while step > 1:
+            block = block[0::2] + block[1::2]
+            block = block[:, 0::2] + block[:, 1::2]
+            step //= 2
+        binned[top // factor : top // factor + block.shape[0]] = block
+    binned /= factor * factor
+    return binned
+
+
+def pixel_noise(image: np.ndarray) -> float:
+    """Noise of one pixel of empty sky, from differences of neighbours in a sample of rows.
+
+    Differences take out every smooth background; clipping takes out the stars.
+    """
+    rows = image[:: max(1, image.shape[0] // 256)].astype(np.float32)
+    steps = np.diff(rows, axis=1).ravel()
+    steps = steps[np.isfinite(steps)]
+    if steps.size == 0:
+        return float("nan")
+    spread = 1.4826 * float(np.median(np.abs(steps)))
+    for _ in range(_CLIP_ROUNDS):
+        # Clipping a Gaussian at 3 sigma lowers its standard deviation by 1.33 %.
+        kept = steps[np.abs(steps) <= _CLIP * spread] if spread > 0 else steps
+        spread = float(kept.std()) * 1.0133
+    return spread / np.sqrt(2)
+
+
+def estimate_sky(binned: np.ndarray, factor: int, noise: float) -> Sky:
+    """Sky map from an image binned by ``factor``, star light clipped away cell by cell.
+
+    Parameters
+    ----------
+    binned : (ny, nx) array
+        Means of blocks of ``factor`` pixels; NaN where unusable.
+    factor : int
+    noise : float
+        Noise of one full-resolution pixel, ADU.
+    """
+    cell = max(4, CELL_PX // factor)
+    my, mx = max(1, round(binned.shape[0] / cell)), max(1, round(binned.shape[1] / cell))
+    height, width = -(-binned.shape[0] // my), -(-binned.shape[1] // mx)
+    side = max(height, width)
+    my, mx = -(-binned.shape[0] // side), -(-binned.shape[1] // side)
+    padded = np.full((my * side, mx * side), np.nan, np.float32)
+    padded[: binned.shape[0], : binned.shape[1]] = binned
+    blocks = padded.reshape(my, side, mx, side).swapaxes(1, 2).reshape(my * mx, side * side)
+    level = _quiet_level(blocks).reshape(my, mx)
+    level = _fill(level)
+    if min(my, mx) >= 3:
+        level = ndimage.median_filter(level, 3, mode="nearest")
+    return Sky(cells=level.astype(float), cell_px=float(side * factor), noise=noise)
+
+
+def _quiet_level(blocks: np.ndarray) -> np.ndarray:
+    """Mode of each row of pixels once the stars are clipped away; NaN for a row too empty."""
+    ordered = np.sort(blocks, axis=1)  # NaN sorts last
+    count = np.isfinite(ordered).sum(axis=1)
+    enough = count >= max(8, blocks.shape[1] // 8)
+    low, high = np.zeros_like(count), count.copy()
+    index = np.arange(ordered.shape[1])
+    finite = np.nan_to_num(ordered)
+    for _ in range(_CLIP_ROUNDS):
+        kept = (index >= low[:, None]) & (index < high[:, None])
+        n = np.maximum(high - low, 1)
+        middle = np.clip(low + n // 2, 0, ordered.shape[1] - 1)
+        median = np.take_along_axis(finite, middle[:, None], 1)[:, 0]
+        mean = np.where(kept, finite, 0).sum(axis=1) / n
+        # Stars only ever add light, so the spread is taken from below the median.
+        below = kept & (finite <= median[:, None])
+        gap = np.where(below, finite - median[:, None], 0)
+        spread = np.sqrt((gap**2).sum(axis=1) / np.maximum(below.sum(axis=1), 1))
+        inside = np.isfinite(ordered) & (
+            np.abs(ordered - median[:, None]) <= _CLIP * spread[:, None]
+        )
+        low = np.where(inside.any(axis=1), inside.argmax(axis=1), 0)
+        high = np.where(inside.any(axis=1), low + inside.sum(axis=1), count)
+    mode = 2.5 * median - 1.5 * mean
+    skewed = np.abs(mean - median) > 0.3 * spread
+    return np.where(enough, np.where(skewed, median, mode), np.nan)
+
+
+def _fill(level: np.ndarray) -> np.ndarray:
+    """Cells without a level take that of the nearest cell that has one."""
+    missing = ~np.isfinite(level)
+    if missing.all():
+        return np.zeros_like(level)
+    if not missing.any():
+        return level
+    nearest = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
+    return level[tuple(nearest)]

@@ -1,0 +1,162 @@
+"""Where the stars of one frame stand in another: shift, turn and scale between star lists."""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+_BRIGHTEST = 80
+_NEIGHBOURS = 6
+_SHAPE_GAP = 0.01
+_MIN_PAIRS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """A similarity: ``place = matrix @ reference + shift``, pixels."""
+
+    matrix: np.ndarray
+    shift: np.ndarray
+    n_pairs: int
+    """Stars that confirm it."""
+
+    def __call__(self, places: np.ndarray) -> np.ndarray:
+        """Map (n, 2) places of the reference frame into the other frame."""
+        return places @ self.matrix.T + self.shift
+
+
+STILL = Motion(np.eye(2), np.zeros(2), 0)
+"""No motion at all."""
+
+
+def align(reference: np.ndarray, places: np.ndarray, *, tolerance_px: float) -> Motion | None:
+    """Find the similarity that carries the stars of one list onto those of another.
+
+    Triangles of neighbouring bright stars are compared by their shape, which neither shift, turn
+    nor scale alters; the pairs of stars that many triangles agree on give a first motion, which
+    all stars then refine.
+
+    Parameters
+    ----------
+    reference, places : (n, 2), (m, 2) arrays
+        ``(x, y)`` in pixels, brightest first.
+    tolerance_px : float
+        How far apart a star may come to lie and still be the same.
+
+    Returns
+    -------
+    Motion or None
+        None where fewer than four stars agree.
+    """
+    if min(len(reference), len(places)) < 1:
+        return None
+    pool = [*_shift_votes(reference, places, tolerance_px), *_triangle_votes(reference, places)]
+    best: Motion | None = None
+    for pairs in pool:
+        motion = _from_pairs(reference[pairs[:, 0]], places[pairs[:, 1]])
+        motion = motion and _refine(motion, reference, places, tolerance_px)
+        if motion is not None and (best is None or motion.n_pairs > best.n_pairs):
+            best = motion
+    needed = min(_MIN_PAIRS, len(reference), len(places))
+    return best if best is not None and best.n_pairs >= needed else None
+
+
+def _shift_votes(reference: np.ndarray, places: np.ndarray, tolerance: float) -> list[np.ndarray]:
+    """Pairs that share one shift, the frame kept or turned by half a turn."""
+    a, b = reference[:_BRIGHTEST], places[:_BRIGHTEST]
+    out = []
+    for sign in (1, -1):
+        gaps = (b[None, :, :] - sign * a[:, None, :]).reshape(-1, 2)
+        counts = cKDTree(gaps).query_ball_point(gaps, tolerance, return_length=True)
+        near = np.hypot(*(gaps - gaps[np.argmax(counts)]).T) <= tolerance
+        pairs = np.stack(np.unravel_index(np.flatnonzero(near), (len(a), len(b))), axis=1)
+        if sign == 1 or len(pairs) >= 3:
+            out.append(pairs)
+    return out
+
+
+def _triangle_votes(reference: np.ndarray, places: np.ndarray) -> list[np.ndarray]:
+    """Pairs of stars that most triangles of like shape agree on."""
+    corners_a, shape_a = _triangles(reference[:_BRIGHTEST])
+    corners_b, shape_b = _triangles(places[:_BRIGHTEST])
+    if not len(corners_a) or not len(corners_b):
+        return []
+    votes = np.zeros((_BRIGHTEST, _BRIGHTEST), int)
+    for i, matches in enumerate(cKDTree(shape_b).query_ball_point(shape_a, _SHAPE_GAP)):
+        for j in matches:
+            votes[corners_a[i], corners_b[j]] += 1
+    pairs = [
+        (i, j) for i, j in enumerate(votes.argmax(axis=1))
+        if votes[i, j] >= 2 and votes[:, j].argmax() == i
+    ]  # fmt: skip
+    return [np.array(pairs)] if len(pairs) >= 3 else []
+
+
+def _triangles(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the triangles of near neighbours, and two ratios of sides for each.
+
+    Corners stand opposite the longest, middle and shortest side, so that like triangles list like
+    corners; the second ratio carries the sign of the turn, so that mirror images differ.
+    """
+    if len(places) < 3:
+        return np.zeros((0, 3), int), np.zeros((0, 2))
+    k = min(_NEIGHBOURS + 1, len(places))
+    near = cKDTree(places).query(places, k)[1]
+    triples = {tuple(sorted((row[0], p, q))) for row in near for p, q in combinations(row[1:], 2)}
+    corners = np.array(sorted(triples))
+    points = places[corners]
+    sides = np.stack(
+        [np.hypot(*(points[:, (c + 1) % 3] - points[:, (c + 2) % 3]).T) for c in range(3)], axis=1
+    )
+    order = np.argsort(-sides, axis=1)
+    corners = np.take_along_axis(corners, order, 1)
+    sides = np.take_along_axis(sides, order, 1)
+    p = places[corners]
+    (ax, ay), (bx, by) = (p[:, 1] - p[:, 0]).T, (p[:, 2] - p[:, 0]).T
+    turn = np.sign(ax * by - ay * bx)
+    long = np.maximum(sides[:, 0], 1e-9)
+    return corners, np.stack([sides[:, 1] / long, turn * sides[:, 2] / long], axis=1)
+
+
+def _from_pairs(reference: np.ndarray, places: np.ndarray) -> Motion | None:
+    """Least-squares similarity from pairs, as a complex line z' = a z + b; robust by reweighting."""
+    if len(reference) == 0:
+        return None
+    z, w = reference @ [1, 1j], places @ [1, 1j]
+    weight = np.ones(len(z))
+    if len(z) == 1:
+        a, b = 1.0 + 0j, w[0] - z[0]
+    else:
+        for _ in range(20):
+            total = weight.sum()
+            zm, wm = (weight * z).sum() / total, (weight * w).sum() / total
+            spread = (weight * np.abs(z - zm) ** 2).sum()
+            if spread <= 0:
+                return None
+            a = (weight * (w - wm) * np.conj(z - zm)).sum() / spread
+            b = wm - a * zm
+            gap = np.abs(w - a * z - b)
+            weight = 1 / (1 + (gap / max(float(np.median(gap)), 0.1)) ** 2) ** 2
+    if not 0.9 < abs(a) < 1.1:
+        return None
+    return Motion(
+        np.array([[a.real, -a.imag], [a.imag, a.real]]), np.array([b.real, b.imag]), len(z)
+    )
+
+
+def _refine(
+    motion: Motion, reference: np.ndarray, places: np.ndarray, tolerance: float
+) -> Motion | None:
+    """Fit again to every star that finds a partner, until the partners no longer change."""
+    tree = cKDTree(places)
+    for reach in (3 * tolerance, tolerance, tolerance):
+        gap, partner = tree.query(motion(reference), distance_upper_bound=reach)
+        paired = np.flatnonzero(np.isfinite(gap))
+        if paired.size == 0:
+            return None
+        fitted = _from_pairs(reference[paired], places[partner[paired]])
+        if fitted is None:
+            return None
+        motion = fitted
+    return motion
