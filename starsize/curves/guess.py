@@ -1,0 +1,69 @@
+"""Starting values from the data, apart from any fit."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+USUAL_JITTER = 0.08
+"""Frame-to-frame scatter of the seeing taken before the data have spoken (common practice)."""
+
+
+class Guess(NamedTuple):
+    """Best focus in steps, floor in pixels, wing slope in pixels per step."""
+
+    best_steps: float
+    floor_px: float
+    slope_px_per_step: float
+
+
+def guess_hyperbola(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
+    """Starting values of a hyperbola: its square is a parabola, solved in closed form.
+
+    Parameters
+    ----------
+    position_steps, radius_px : (n,) arrays, n >= 3
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than three different positions.
+
+    Examples
+    --------
+    >>> position = np.arange(900.0, 1101.0, 40.0)
+    >>> guess = guess_hyperbola(position, np.hypot(2.0, 0.05 * (position - 1010)))
+    >>> [round(float(v), 4) for v in guess]
+    [1010.0, 2.0, 0.05]
+    """
+    position = np.asarray(position_steps, float)
+    if np.unique(position).size < 3:
+        msg = "'position_steps' must hold at least three different positions"
+        raise ValueError(msg)
+    middle = (position.max() + position.min()) / 2
+    half = (position.max() - position.min()) / 2
+    x = (position - middle) / half
+    y = np.asarray(radius_px, float)
+    centre, log_floor, log_slope = guess_scaled(x, y, np.zeros_like(y), np.ones_like(y))
+    return Guess(
+        float(middle + half * centre), float(np.exp(log_floor)), float(np.exp(log_slope) / half)
+    )
+
+
+def guess_scaled(x: np.ndarray, y: np.ndarray, star: np.ndarray, present: np.ndarray) -> np.ndarray:
+    """Batched guess: (..., n) arrays with x in -1..1 to (..., 3) centre, ln floor, ln slope."""
+    lowest = np.where(present > 0, y, np.inf).min(axis=-1, keepdims=True)
+    # sigma(y^2) = 2 y sigma(y), and the seeing moves y by jitter * floor^2 / y.
+    seeing = USUAL_JITTER * lowest**2 / y
+    weight = present / (4 * y**2 * (star**2 + seeing**2))
+    basis = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1)
+    weighted = basis * weight[..., None]
+    normal = np.swapaxes(weighted, -1, -2) @ basis
+    normal[..., range(3), range(3)] *= 1 + 1e-9
+    target = (weighted * (y * y)[..., None]).sum(axis=-2)
+    c0, c1, c2 = np.moveaxis(np.linalg.solve(normal, target[..., None])[..., 0], -1, 0)
+    lowest = lowest[..., 0]
+    # A curve that never turns up bends the wrong way: start from a gentle one.
+    c2 = np.maximum(c2, 0.02 * lowest**2)
+    centre = np.clip(-c1 / (2 * c2), -2.0, 2.0)
+    floor2 = np.clip(c0 - c2 * centre**2, (0.3 * lowest) ** 2, (1.5 * lowest) ** 2)
+    return np.stack([centre, 0.5 * np.log(floor2), 0.5 * np.log(c2)], axis=-1)

@@ -1,0 +1,116 @@
+"""What sweeps of one telescope have in common: wing slope, floor and jitter of the seeing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..estimate import NOT_KNOWN, Estimate
+from .gauss_newton import FLAT
+from .mixture import normalised
+from .posterior import JITTERS, Posterior
+
+LEAST_SLOPE_SPREAD = 0.004
+"""Slopes differ a little with wavelength, for diffraction bends the curve: this share at least."""
+LEAST_FLOOR_SPREAD = 0.10
+JITTER_SPREAD = 0.3
+"""Scatter of ln jitter from sweep to sweep."""
+DISAGREE = 3.5
+"""A slope this many sigma from the others is not theirs."""
+JITTER_PRIOR_POWER = 0.3
+"""Between a prior flat in ln jitter (0) and Jeffreys' (1); chosen by scripts/precision.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """A quantity that sweeps share: each one's prior from the others, and who takes part.
+
+    ``mean`` and ``precision`` are (k,); a precision of ``FLAT`` where there is nothing to share.
+    ``overall`` is the pooled value; ``spread`` the scatter from sweep to sweep.
+    """
+
+    mean: np.ndarray
+    precision: np.ndarray
+    member: np.ndarray
+    overall: Estimate
+    spread: float
+
+
+def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: np.ndarray) -> Pool:
+    """Inverse-variance pool with a scatter of its own; who disagrees is put out, worst first.
+
+    The scatter is the moment estimate of DerSimonian & Laird 1986, Controlled Clinical Trials 7,
+    177 (from memory). Each prior leaves its own sweep out, so that no datum counts twice.
+    """
+    member = usable & np.isfinite(value) & np.isfinite(sigma)
+    spread = least_spread
+    while member.sum() >= 3:
+        spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
+        mean, variance = _without_self(value, sigma, spread, member)
+        away = np.abs(value - mean) / np.sqrt(sigma**2 + least_spread**2 + variance)
+        away = np.where(member, away, 0.0)
+        if away.max() < DISAGREE:
+            break
+        member = member & (np.arange(value.size) != away.argmax())
+    if member.sum() < 2:
+        nothing = np.full(value.size, FLAT)
+        return Pool(np.zeros(value.size), nothing, np.zeros_like(member), NOT_KNOWN, spread)
+    spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
+    mean, variance = _without_self(value, sigma, spread, member)
+    weight = member / (sigma**2 + spread**2)
+    overall = Estimate(
+        float((weight * np.where(member, value, 0)).sum() / weight.sum()),
+        float(1 / np.sqrt(weight.sum())),
+    )
+    takes = member | ~usable
+    precision = np.where(takes, 1 / (variance + spread**2), FLAT)
+    return Pool(np.where(takes, mean, 0.0), precision, member, overall, spread)
+
+
+def _scatter(value: np.ndarray, sigma: np.ndarray, least: float) -> float:
+    weight = 1 / (sigma**2 + least**2)
+    mean = (weight * value).sum() / weight.sum()
+    excess = (weight * (value - mean) ** 2).sum() - (value.size - 1)
+    scale = weight.sum() - (weight**2).sum() / weight.sum()
+    return float(np.sqrt(max(excess / scale, 0.0) + least**2)) if excess > 0 else least
+
+
+def _without_self(
+    value: np.ndarray, sigma: np.ndarray, spread: float, member: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of the other members and its variance."""
+    weight = np.where(member, 1 / (sigma**2 + spread**2), 0.0)
+    rest = np.maximum(weight.sum() - weight, 1e-300)
+    weighted = np.where(member, weight * value, 0.0)
+    return (weighted.sum() - weighted) / rest, 1 / rest
+
+
+def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
+    """Log weights (k, c) with the jitter's prior in.
+
+    ``together``: the jitters of the sweeps scatter by ``JITTER_SPREAD`` about one that all of them
+    determine; each sweep's own evidence counts once. Else each sweep stands alone.
+    """
+    k, _ = posterior.log_weight.shape
+    share = JITTER_PRIOR_POWER / (k if together else 1)
+    own = posterior.log_weight + 0.5 * share * np.log(posterior.seeing + 1e-30)
+    if not together or k == 1:
+        return own
+    levels = JITTERS.size
+    by_level = np.stack(
+        [np.logaddexp.reduce(own[:, posterior.jitter == j], axis=1) for j in range(levels)], axis=1
+    )
+    gap = (np.log(JITTERS)[:, None] - np.log(JITTERS)) / JITTER_SPREAD
+    kernel = np.log(normalised(-0.5 * gap**2))  # (common, own): rows add to one
+    joined = np.logaddexp.reduce(kernel[None] + by_level[:, None], axis=2)
+    common = joined.sum(axis=0)
+    others = common[None] - joined
+    prior = np.logaddexp.reduce(others[:, :, None] + kernel[None], axis=1)
+    return own + prior[:, posterior.jitter]
+
+
+def moments(
+    weight: np.ndarray, value: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of a mixture, (k, c) to (k,)."""
+    mean = (weight * value).sum(axis=-1)
+    return mean, (weight * (variance + (value - mean[..., None]) ** 2)).sum(axis=-1)

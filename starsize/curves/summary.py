@@ -1,0 +1,119 @@
+"""From the mixture of fits to the numbers of one sweep."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from ..estimate import NOT_KNOWN, Estimate
+from .fitted import ModelName
+from .joint import Joint
+from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
+from .posterior import JITTERS, Posterior
+from .shapes import HYPERBOLA, Shape
+
+BEYOND = 0.001
+"""Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """Numbers of one sweep, before anyone judges them; positions in steps, radii in pixels.
+
+    ``suspicion`` is, per frame, the probability that it is wrecked; ``below`` and ``above`` those
+    that best focus lies before the first or after the last position.
+    """
+
+    best_steps: float
+    best_sigma_steps: float
+    dof: float
+    interval68_steps: tuple[float, float]
+    interval95_steps: tuple[float, float]
+    bound_steps: tuple[float, float]
+    below: float
+    above: float
+    floor_px: Estimate
+    slope_px_per_step: Estimate
+    jitter: float
+    chi2_reduced: float
+    suspicion: np.ndarray
+    model: ModelName
+    hyperbola_steps: Estimate
+    reach: tuple[float, float]
+    """Defocus at the two ends in units of the floor: how far each wing is followed."""
+
+
+def summarise(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> Summary:
+    """Read one sweep off the mixture."""
+    posterior = joint.posterior
+    half, middle = joint.batch.half[row], joint.batch.middle[row]
+    weight = joint.weight[row]
+    centre = posterior.parameters[row, :, 0]
+    sigma = np.sqrt(posterior.covariance[row, :, 0, 0])
+
+    def steps(scaled: float | np.ndarray) -> float:
+        return float(middle + half * scaled)
+
+    def at(probability: float) -> float:
+        return steps(quantile(weight, centre, sigma, probability=probability))
+
+    mean, _ = _moments(weight, centre, sigma)
+    low68, high68 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA1))
+    low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
+    floor = _exponential(weight, posterior, row, 1)
+    slope = _exponential(weight, posterior, row, 2)
+    used = joint.batch.present[row].sum()
+    bad = (weight[:, None] * posterior.suspect[row]).sum(axis=0)
+    freedom = max(used - (bad > 0.5).sum() - 3, 1)
+    by_shape = [weight[posterior.shape == i].sum() for i in range(len(shapes))]
+    return Summary(
+        best_steps=steps(mean),
+        best_sigma_steps=(high68 - low68) / 2,
+        dof=float(matching_dof(np.array(high68 - low68), np.array(high95 - low95))),
+        interval68_steps=(low68, high68),
+        interval95_steps=(low95, high95),
+        bound_steps=(at(BEYOND), at(1 - BEYOND)),
+        below=float((weight * ndtr((-1 - centre) / sigma)).sum()),
+        above=float((weight * ndtr((centre - 1) / sigma)).sum()),
+        floor_px=floor,
+        slope_px_per_step=Estimate(slope.value / half, slope.sigma / half),
+        jitter=float(np.exp((weight * np.log(JITTERS[posterior.jitter])).sum())),
+        chi2_reduced=float((weight * posterior.chi2[row]).sum() / freedom),
+        suspicion=bad,
+        model=shapes[int(np.argmax(by_shape))][0].name,  # type: ignore[arg-type]
+        hyperbola_steps=_of_shape(joint, row, shapes),
+        reach=(
+            float((1 + mean) * slope.value / floor.value),
+            float((1 - mean) * slope.value / floor.value),
+        ),
+    )
+
+
+def _moments(weight: np.ndarray, value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
+    mean = float((weight * value).sum())
+    return mean, float(np.sqrt((weight * (sigma**2 + (value - mean) ** 2)).sum()))
+
+
+def _exponential(weight: np.ndarray, posterior: Posterior, row: int, index: int) -> Estimate:
+    value = posterior.parameters[row, :, index]
+    sigma = np.sqrt(posterior.covariance[row, :, index, index])
+    mean, spread = _moments(weight, value, sigma)
+    return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
+
+
+def _of_shape(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> Estimate:
+    """Best focus by the plain hyperbola alone."""
+    posterior = joint.posterior
+    for i, (shape, _) in enumerate(shapes):
+        if shape.polynomial == HYPERBOLA.polynomial:
+            mine = posterior.shape == i
+            weight = normalised(np.log(joint.weight[row, mine] + 1e-300))
+            mean, spread = _moments(
+                weight,
+                posterior.parameters[row, mine, 0],
+                np.sqrt(posterior.covariance[row, mine, 0, 0]),
+            )
+            half = joint.batch.half[row]
+            return Estimate(float(joint.batch.middle[row] + half * mean), float(half * spread))
+    return NOT_KNOWN

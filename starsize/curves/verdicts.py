@@ -1,0 +1,160 @@
+"""Does a sweep answer, and if not, what to do next: stable codes and plain sentences."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from .curve import FocusCurve
+from .fitted import CurveFit, Verdict
+from .joint import usable_points
+from .summary import Summary
+
+LEAST_POSITIONS = 4
+LEAST_FRAMES = 5
+OUTSIDE = 0.001
+"""A sweep answers only if best focus lies inside it with all but this probability."""
+LARGEST_JITTER = 0.30
+SURE = 0.5
+LEAST_REACH = 0.6
+"""Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
+
+
+def refuse_before_fitting(curve: FocusCurve) -> CurveFit | None:
+    """Refuse a sweep that has too few frames or positions for any fit; else None."""
+    good = usable_points(curve)
+    positions = np.unique(curve.position_steps[good])
+    if good.sum() >= LEAST_FRAMES and positions.size >= LEAST_POSITIONS:
+        return None
+    if good.sum() == 0:
+        reason = "no frame of this sweep could be measured"
+    elif positions.size == 1:
+        reason = f"all {good.sum()} frames were taken at one position, {positions[0]:.0f}"
+    else:
+        reason = (
+            f"{_count(int(good.sum()), 'usable frame')} at {_count(positions.size, 'position')}"
+        )
+    return CurveFit(
+        curve=curve,
+        verdict="too_few_positions",
+        answered=False,
+        reason=f"Too few positions: {reason}. Take at least 7, better 9, evenly spaced.",
+        used=np.zeros(good.size, bool),
+        frame_reasons=tuple(None if ok else "no usable radius" for ok in good),
+    )
+
+
+def judge(
+    curve: FocusCurve,
+    found: Summary,
+    *,
+    shape: tuple[float, ...],
+    expected_slope_px_per_step: float | None = None,
+) -> CurveFit:
+    """Turn the numbers of a sweep into its answer, or its refusal."""
+    good = usable_points(curve)
+    suspicion = found.suspicion[: good.size]
+    used = good & (suspicion < SURE)
+    verdict, reason = _verdict(curve, found, used, expected_slope_px_per_step)
+    fit = CurveFit(
+        curve=curve,
+        verdict=verdict,
+        answered=verdict in ("good", "asymmetric"),
+        reason=reason,
+        used=used,
+        frame_reasons=_frame_reasons(good, suspicion),
+        model=found.model,
+        jitter=found.jitter,
+        chi2_reduced=found.chi2_reduced,
+        shape=shape,
+    )
+    if not fit.answered:
+        return replace(fit, bound_steps=_bound(verdict, found))
+    return replace(
+        fit,
+        best_steps=found.best_steps,
+        best_sigma_steps=found.best_sigma_steps,
+        dof=found.dof,
+        interval68_steps=found.interval68_steps,
+        interval95_steps=found.interval95_steps,
+        floor_px=found.floor_px,
+        slope_px_per_step=found.slope_px_per_step,
+        hyperbola_steps=found.hyperbola_steps,
+        bound_steps=found.bound_steps,
+    )
+
+
+def _verdict(
+    curve: FocusCurve, found: Summary, used: np.ndarray, expected_slope: float | None
+) -> tuple[Verdict, str]:
+    position = curve.position_steps[used]
+    low, high = position.min(), position.max()
+    if (found.below > OUTSIDE and found.above > OUTSIDE) or max(found.reach) < LEAST_REACH:
+        return "too_narrow", _too_narrow(found, low, high, expected_slope)
+    if found.below > OUTSIDE or found.above > OUTSIDE:
+        return "not_bracketed", _not_bracketed(found, low, high)
+    if found.jitter > LARGEST_JITTER:
+        return "not_repeatable", (
+            f"Not repeatable: the frames scatter by {100 * found.jitter:.0f} % of the star size "
+            "about any smooth curve. Look for clouds, gusts or a slipping focuser, and repeat."
+        )
+    return "good", (
+        f"Best focus at {found.best_steps:.0f} +- {found.best_sigma_steps:.1f} steps "
+        f"from {_count(int(used.sum()), 'frame')}."
+    )
+
+
+def _not_bracketed(found: Summary, low: float, high: float) -> str:
+    outward = found.above > found.below
+    edge = high if outward else low
+    missing = abs(found.best_steps - edge)
+    span = high - low
+    side = "higher" if outward else "lower"
+    least = max(missing + span / 4, span / 4)
+    further = f"about {_round(min(least, span))} steps"
+    return (
+        f"The smallest star lies at or beyond the end of the sweep at {edge:.0f}: continue towards "
+        f"{side} positions by {further}, and go on until the stars clearly grow again."
+    )
+
+
+def _too_narrow(found: Summary, low: float, high: float, expected_slope: float | None) -> str:
+    slope = expected_slope or found.slope_px_per_step.value
+    needed = 2 * 2.5 * found.floor_px.value / slope if slope > 0 else float("inf")
+    span = high - low
+    if not np.isfinite(needed) or needed > 20 * span or needed <= span:
+        needed = 3 * span
+    return (
+        f"Too narrow: over {span:.0f} steps the stars hardly grow, so the curve has no wings. "
+        f"Spread the positions over about {_round(needed)} steps."
+    )
+
+
+def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
+    if verdict != "not_bracketed":
+        return (float("-inf"), float("inf"))
+    if found.above > found.below:
+        return (found.bound_steps[0], float("inf"))
+    return (float("-inf"), found.bound_steps[1])
+
+
+def _frame_reasons(good: np.ndarray, suspicion: np.ndarray) -> tuple[str | None, ...]:
+    def reason(ok: bool, doubt: float) -> str | None:
+        if not ok:
+            return "no usable radius"
+        if doubt >= SURE:
+            return f"far off the curve ({100 * doubt:.0f} % likely a cloud, gust or trail)"
+        if doubt >= 0.1:
+            return f"may be off the curve ({100 * doubt:.0f} %): weighed down"
+        return None
+
+    return tuple(reason(bool(o), float(d)) for o, d in zip(good, suspicion, strict=True))
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _round(steps: float) -> int:
+    """Two significant digits: advice, not a measurement."""
+    digits = 10 ** max(int(np.floor(np.log10(max(steps, 1)))) - 1, 0)
+    return int(round(steps / digits) * digits)
