@@ -1,26 +1,68 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
 from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_curve
+from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
+from .headers import HeaderStyle
 from .lens import Lens, refractive_index
+from .night import (
+    DrawnFrame,
+    Night,
+    NightPlan,
+    NightTruth,
+    SweepTruth,
+    draw_night,
+    draw_planned,
+    simulate_night,
+    simulate_sweep,
+)
 from .plate import FilterPlate, band_samples, usual_plate
+from .scenarios import SCENARIOS, Scenario, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
+from .stamp import StarStamp, add_stars, star_stamp
+from .write import setup_text, truth_text, write_night, write_practice_night
 
 __all__ = [
+    "SCENARIOS",
     "Blur",
+    "DrawnFrame",
     "FilterPlate",
     "FocuserPhysics",
+    "HeaderStyle",
     "Lens",
+    "Night",
+    "NightPlan",
+    "NightTruth",
+    "Pointing",
+    "Scenario",
     "Scene",
     "Sensor",
+    "Shot",
     "Sky",
     "StarField",
+    "StarStamp",
+    "SweepTruth",
+    "add_stars",
     "band_samples",
     "camera_places",
+    "draw_exposure",
+    "draw_night",
+    "draw_planned",
+    "expected_light",
     "half_flux_radius_px",
+    "place_stars",
     "refractive_index",
+    "setup_text",
+    "seven_plates",
+    "simulate_night",
+    "simulate_sweep",
     "star_blur",
+    "star_field",
+    "star_stamp",
     "true_best_focus",
     "true_curve",
+    "truth_text",
     "usual_plate",
+    "write_night",
+    "write_practice_night",
 ]

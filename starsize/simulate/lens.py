@@ -48,6 +48,8 @@ class Lens:
         Diameter of the central obstruction over that of the aperture.
     glasses : tuple of two str, or None
         Crown and flint of a thin achromat; None for mirrors, which have no colour.
+    colour_share : float
+        Share of the colour of those two glasses that is left, for lenses of more elements.
     spherical_um : float
         Longitudinal spherical aberration: focus of the edge of the pupil minus that of its centre.
         It grows with the square of the height in the pupil.
@@ -61,6 +63,7 @@ class Lens:
     aperture_mm: float = 87.3
     obstruction: float = 0.0
     glasses: tuple[str, str] | None = None
+    colour_share: float = 1.0
     spherical_um: float = 0.0
     curvature_um: float = 0.0
     tilt_x_um: float = 0.0
@@ -89,7 +92,7 @@ class Lens:
         power = share_crown * _relative_power(crown, wavelength_nm) + (
             1 - share_crown
         ) * _relative_power(flint, wavelength_nm)
-        return self.focal_length_mm * 1e3 * (1 / power - 1)
+        return self.colour_share * self.focal_length_mm * 1e3 * (1 / power - 1)
 
     def field_shift_um(self, u: float, v: float) -> float:
         """Focus at a place of the sensor minus that at its centre; u, v run from -1 to 1."""

@@ -122,10 +122,12 @@ def _pupil_kernel(
     reach: float, obstruction: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Quadrature over pupil area and image radius (in lambda N), and J0 between the two."""
-    area, area_weight = panel_nodes(1 - obstruction**2, 4 + int(reach / 8))
-    area = area + obstruction**2
+    # At most three turns of phase per panel, at the edge of the pupil and of the image.
+    height, weight = panel_nodes(1 - obstruction, 4 + int(reach / 4))
+    height = height + obstruction
     radius, radius_weight = panel_nodes(reach, int(np.ceil(reach / 2)))
-    return area, area_weight, radius, radius_weight, j0(np.pi * np.outer(radius, np.sqrt(area)))
+    spread = j0(np.pi * np.outer(radius, height))
+    return height**2, 2 * height * weight, radius, radius_weight, spread
 
 
 @lru_cache(maxsize=32)

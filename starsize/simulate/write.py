@@ -1,0 +1,116 @@
+"""A simulated night written to a folder, with its truth beside the frames."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+from ..errors import InputError
+from ..frames import write_frame
+from .night import Night, NightTruth, draw_night, simulate_night
+from .scenarios import SCENARIOS
+from .scene import Scene
+
+TRUTH_NAME = "truth.json"
+SETUP_NAME = "setup.toml"
+
+
+def write_night(folder: Path, night: Night, *, compressed: bool = True) -> tuple[Path, ...]:
+    """Draw a night and write its frames, its truth and its setup file.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it does not exist.
+    night : Night
+    compressed : bool
+        Write tile-compressed ``.fits.fz`` files; else plain ``.fits``.
+
+    Returns
+    -------
+    tuple of Path
+        All files written, frames first.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    ending = ".fits.fz" if compressed else ".fits"
+    written = []
+    for image, cards, name in draw_night(night):
+        path = folder / f"{name}{ending}"
+        write_frame(path, image, cards=cards, compressed=compressed)
+        written.append(path)
+    texts = {TRUTH_NAME: truth_text(night.truth), SETUP_NAME: setup_text(night.scene)}
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        written.append(folder / name)
+    return tuple(written)
+
+
+def write_practice_night(
+    folder: Path, *, scenario: str, seed: int = 1, compressed: bool = True
+) -> NightTruth:
+    """Write the practice night of a named scenario.
+
+    Raises
+    ------
+    InputError
+        If there is no such scenario, or the folder already holds files.
+    """
+    if scenario not in SCENARIOS:
+        msg = f"there is no scenario '{scenario}'; choose one of {', '.join(SCENARIOS)}"
+        raise InputError(msg)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        msg = f"{folder}: is not an empty folder; name a new one for the practice frames"
+        raise InputError(msg)
+    chosen = SCENARIOS[scenario]
+    night = simulate_night(chosen.scene, chosen.plan, seed=seed, styles=chosen.styles)
+    write_night(folder, night, compressed=compressed)
+    return night.truth
+
+
+def truth_text(truth: NightTruth) -> str:
+    """The truth as JSON, numbers to four decimals."""
+    return json.dumps(_rounded(asdict(truth)), indent=1) + "\n"
+
+
+def setup_text(scene: Scene) -> str:
+    """A setup file (TOML) for the scene, as its observer would write it.
+
+    Filters carry their passband but not their glass, which observers seldom know.
+    """
+    lens, sensor, focuser = scene.lens, scene.sensor, scene.focuser
+    outward = "increasing" if focuser.outward > 0 else "decreasing"
+    lines = [
+        "# SIMULATED, INVENTED: goes with the simulated frames of this folder.",
+        "[telescope]",
+        f"focal_length_mm = {lens.focal_length_mm}",
+        f"aperture_mm = {lens.aperture_mm}",
+        f"obstruction_mm = {lens.obstruction * lens.aperture_mm:.1f}",
+        "",
+        "[focuser]",
+        f"um_per_step = {focuser.um_per_step}",
+        f'outward = "{outward}"',
+        "",
+        "[camera]",
+        f"pixel_um = {sensor.pixel_um}",
+        f"gain_e_per_adu = {sensor.gain_e_per_adu}",
+        f"read_noise_e = {sensor.read_noise_e}",
+    ]
+    for name, plate in scene.filters.items():
+        low, high = min(plate.wavelengths_nm), max(plate.wavelengths_nm)
+        middle = sum(c * w for c, w in zip(plate.wavelengths_nm, plate.weights, strict=True))
+        lines += ["", f"[filters.{name}]"]
+        lines += [f"wavelength_nm = {middle / sum(plate.weights):.1f}"]
+        if high > low:
+            slices = len(plate.wavelengths_nm)
+            lines += [f"bandwidth_nm = {(high - low) * slices / (slices - 1):.0f}"]
+    return "\n".join(lines) + "\n"
+
+
+def _rounded(value: object) -> object:
+    """The same nested plain data with every float at four decimals."""
+    if isinstance(value, float):
+        return round(value, 4)
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_rounded(item) for item in value]
+    return value
