@@ -75,3 +75,31 @@ def plate_shift_mm(thickness_mm: float, index: float, focal_ratio: float | None 
         return thickness_mm * (1 - 1 / index)
     angle = math.atan(1 / (2 * focal_ratio))
     return thickness_mm * (1 - math.cos(angle) / math.sqrt(index**2 - math.sin(angle) ** 2))
+
+
+def glass_for_shift_mm(
+    shift_mm: float, index: float, focal_ratio: float | None = None, *, focus_scale: float = 1.0
+) -> float:
+    """Thickness of glass whose plate moves focus by ``shift_mm``: the inverse of the plate shift.
+
+    Parameters
+    ----------
+    shift_mm : float
+        Shift seen at the focuser, mm; further out is positive. A negative shift is glass too few.
+    index : float
+        Refractive index, above 1.
+    focal_ratio : float, optional
+        Of the beam through the plate; paraxial where None.
+    focus_scale : float
+        Focuser travel per shift at the plate, where optics in between rescale it.
+
+    Examples
+    --------
+    >>> round(glass_for_shift_mm(0.342573, 1.5168, 5.0), 4)
+    1.0
+    """
+    per_mm = plate_shift_mm(1.0, index, focal_ratio) * focus_scale
+    if per_mm <= 0:
+        msg = f"'index' must exceed 1 for a plate to move focus, got {index}"
+        raise ValueError(msg)
+    return shift_mm / per_mm

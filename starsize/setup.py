@@ -17,6 +17,9 @@ class Telescope:
     focal_length_mm: float | None = None
     aperture_mm: float | None = None
     obstruction_mm: float | None = None
+    focus_scale: float | None = None
+    """Focuser travel that makes up for 1 mm of focus shift at the filter; differs from 1 where
+    optics between filter and camera rescale it (a reducer behind the filters, say)."""
 
     @property
     def focal_ratio(self) -> float | None:

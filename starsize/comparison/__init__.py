@@ -1,1 +1,52 @@
 """Comparison: offset table, temperature and direction, colour, glass against telescope."""
+
+from .adjustment import Adjustment, Term, adjust
+from .colour_curve import SmoothCurve, fit_smooth_curve
+from .colour_verdict import ColourVerdict, colour_verdict, compromise_position
+from .compare import compare_sweeps
+from .compared import (
+    Action,
+    Cause,
+    ColourPoint,
+    ColourReport,
+    ColourWord,
+    Comparison,
+    FocuserHealth,
+    OddFilter,
+    OffsetRow,
+    Status,
+    TemperatureTerm,
+)
+from .compared_sets import MeasuredSet, SetComparison, SetRow
+from .filter_sets import change_reference, compare_filter_sets
+from .sweeps import BestFocusData, best_focus_data
+
+__all__ = [
+    "Action",
+    "Adjustment",
+    "BestFocusData",
+    "Cause",
+    "ColourPoint",
+    "ColourReport",
+    "ColourVerdict",
+    "ColourWord",
+    "Comparison",
+    "FocuserHealth",
+    "MeasuredSet",
+    "OddFilter",
+    "OffsetRow",
+    "SetComparison",
+    "SetRow",
+    "SmoothCurve",
+    "Status",
+    "TemperatureTerm",
+    "Term",
+    "adjust",
+    "best_focus_data",
+    "change_reference",
+    "colour_verdict",
+    "compare_filter_sets",
+    "compare_sweeps",
+    "compromise_position",
+    "fit_smooth_curve",
+]

@@ -1,0 +1,216 @@
+"""From fitted sweeps to the offset table, the colour report, temperature and focuser."""
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Literal
+
+import numpy as np
+
+from ..curves.fitted import CurveFit, CurveSet
+from ..errors import InputError
+from ..estimate import Estimate, Notice
+from ..filters import filter_order
+from ..optics import critical_focus_zone_um
+from ..setup import Setup
+from .adjustment import Adjustment, adjust
+from .colour import colour_report, empty_report
+from .compared import Comparison, FocuserHealth, TemperatureTerm
+from .offsets import Scale, choose_reference, offset_table
+from .sweeps import BestFocusData, data_of_curves, is_colour_channel
+from .terms import TermChoice, choose_terms, usual_scatter_steps
+from .words import cautions, notices_of, slips_seen
+
+StepSource = Literal["setup", "header", "slope"] | None
+
+
+def compare_sweeps(
+    curves: CurveSet,
+    *,
+    setup: Setup | None = None,
+    reference: str | None = None,
+    um_per_step: Estimate | None = None,
+    um_per_step_source: StepSource = None,
+) -> Comparison:
+    """Compare the best focus of all sweeps.
+
+    Parameters
+    ----------
+    curves : CurveSet
+        The fits of all sweeps with their joint covariance; refused ones are listed as such.
+    setup : Setup, optional
+        Optics for the zones, glass, and what is known of temperature and backlash.
+    reference : str, optional
+        Filter that offsets count from; L, or the one with most sweeps, by default.
+    um_per_step : Estimate, optional
+        Micrometres per step; the setup's figure by default. Unknown: no micrometres, no zones.
+    um_per_step_source : {"setup", "header", "slope"}, optional
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        If ``reference`` is a filter that none of the sweeps was taken with.
+
+    Notes
+    -----
+    Accuracy: offsets unbiased, coverage of the stated intervals in
+    tests/comparison/test_coverage.py and scripts/offset_coverage.py.
+    """
+    known = setup or Setup()
+    found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
+    if reference is not None and found and reference not in found:
+        msg = f"the reference {reference!r} is not among the filters found: {', '.join(found)}"
+        raise InputError(msg)
+    size, source = _step_size(um_per_step, um_per_step_source, known)
+    scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
+    zones = zones_in_steps(found, setup=known, um_per_step=size.value if size else None)
+    data = data_of_curves(curves, outward=known.focuser.outward)
+    if not data.ids:
+        return _nothing_measured(curves, found, reference, size, source, zones, scale)
+    chosen = choose_reference(Counter(data.filters), reference)
+    scatter = usual_scatter_steps(data, size.value if size else None)
+    choice = choose_terms(
+        data, setup=known, um_per_step=size.value if size else None, scatter_steps=scatter
+    )
+    adjustment = adjust(data, choice.terms, scatter_scale_steps=scatter)
+    same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
+    return Comparison(
+        reference=chosen,
+        rows=offset_table(
+            curves,
+            adjustment,
+            reference=chosen,
+            zone_steps=zones,
+            scale=scale,
+            cautions=cautions(data, choice, chosen),
+        ),
+        filters=_reference_first(adjustment.filters, chosen),
+        covariance_steps2=_covariance(adjustment, chosen),
+        colour=colour_report(
+            adjustment,
+            _sharpest(curves),
+            reference=chosen,
+            setup=known,
+            scale=scale,
+            zone_steps=zones,
+            same_glass=same_glass,
+        ),
+        temperature=_temperature(adjustment, choice),
+        focuser=_health(data, adjustment, choice, size, source),
+        birge_ratio=adjustment.birge_ratio,
+        notices=notices_of(
+            data, adjustment, choice, setup=known, reference=chosen, wanted=reference
+        ),
+    )
+
+
+def zones_in_steps(
+    filters: list[str], *, setup: Setup, um_per_step: float | None
+) -> dict[str, float]:
+    """Half-width 2 lambda N^2 of each filter's critical focus zone in steps, where known."""
+    ratio = setup.telescope.focal_ratio
+    if ratio is None or um_per_step is None:
+        return {}
+    bands = {name: setup.band(name) for name in filters}
+    return {
+        name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
+        for name, band in bands.items()
+        if band is not None
+    }
+
+
+def _step_size(
+    given: Estimate | None, source: StepSource, setup: Setup
+) -> tuple[Estimate | None, StepSource]:
+    if given is not None and given.is_known and given.value > 0:
+        return given, source or "setup"
+    if setup.focuser.um_per_step:
+        return Estimate(setup.focuser.um_per_step), "setup"
+    return None, None
+
+
+def _nothing_measured(
+    curves: CurveSet,
+    found: list[str],
+    reference: str | None,
+    size: Estimate | None,
+    source: StepSource,
+    zones: Mapping[str, float],
+    scale: Scale,
+) -> Comparison:
+    chosen = reference or ("L" if "L" in found or not found else found[0])
+    return Comparison(
+        reference=chosen,
+        rows=offset_table(curves, None, reference=chosen, zone_steps=zones, scale=scale),
+        filters=(),
+        covariance_steps2=np.zeros((0, 0)),
+        colour=empty_report("no sweep gave a best focus, so colours cannot be compared"),
+        temperature=TemperatureTerm(
+            steps_per_degC=None, source="none", range_degC=None, reference_degC=None
+        ),
+        focuser=FocuserHealth(um_per_step=size, um_per_step_source=source),
+        notices=(Notice("nothing_measured", "none of the sweeps gave a best focus"),),
+    )
+
+
+def _reference_first(filters: tuple[str, ...], reference: str) -> tuple[str, ...]:
+    return (reference, *sorted((f for f in filters if f != reference), key=filter_order))
+
+
+def _covariance(adjustment: Adjustment, reference: str) -> np.ndarray:
+    order = [adjustment.filters.index(f) for f in _reference_first(adjustment.filters, reference)]
+    return adjustment.mixture.covariance_of(adjustment.contrasts(reference)[order])
+
+
+def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
+    """The best known answered fit of each filter."""
+    best: dict[str, CurveFit] = {}
+    for fit in curves.answered:
+        held = best.get(fit.curve.filter)
+        if held is None or fit.best_sigma_steps < held.best_sigma_steps:
+            best[fit.curve.filter] = fit
+    return best
+
+
+def _temperature(adjustment: Adjustment, choice: TermChoice) -> TemperatureTerm:
+    source = choice.source.get("temperature")
+    if source is None or source == "bound":
+        return TemperatureTerm(
+            steps_per_degC=None,
+            source="none",
+            range_degC=choice.range_degC,
+            reference_degC=choice.reference_degC,
+        )
+    found = adjustment.term("temperature")
+    return TemperatureTerm(
+        steps_per_degC=Estimate(found.value, found.sigma),
+        source=source,
+        range_degC=choice.range_degC,
+        reference_degC=choice.reference_degC,
+    )
+
+
+def _health(
+    data: BestFocusData,
+    adjustment: Adjustment,
+    choice: TermChoice,
+    size: Estimate | None,
+    source: StepSource,
+) -> FocuserHealth:
+    backlash = None
+    if choice.source.get("direction") == "frames":
+        found = adjustment.term("direction")
+        backlash = Estimate(found.value, found.sigma)
+    repeats = len(data.ids) > len(data.names) and adjustment.dof >= 1
+    return FocuserHealth(
+        um_per_step=size,
+        um_per_step_source=source,
+        backlash_steps=backlash,
+        repeatability_steps=(
+            Estimate(adjustment.scatter.value, adjustment.scatter.sigma) if repeats else None
+        ),
+        slips=slips_seen(data, adjustment),
+    )

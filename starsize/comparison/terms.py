@@ -1,0 +1,209 @@
+"""Which unknowns the sweeps can determine beside the filters, and what stands in where not."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..setup import Setup
+from .adjustment import Term, sigma_from_data
+from .sweeps import BestFocusData
+
+Source = Literal["frames", "setup", "bound"]
+
+#: Expansion of aluminium, per degC (23.6e-6, handbook value of alloy 6061 -- from memory; the
+#: generic aluminium of materials data bases is 23.1e-6).
+ALUMINIUM_PER_DEGC = 23.6e-6
+#: A coefficient beyond twice that of an aluminium tube as long as the focal length is not seen
+#: (common practice: lens cells and fast mirrors add to the tube, rarely as much again).
+COEFFICIENT_ROOM = 2.0
+#: Bounds where focal length or step size are not known: 40 um per degC is the same rule for
+#: 850 mm; 10 steps per degC is that with steps of 4 um (common practice).
+COEFFICIENT_BOUND_UM = 40.0
+COEFFICIENT_BOUND_STEPS = 10.0
+#: A clear night cools by about 1 degC an hour (common practice); used where no thermometer was.
+COOLING_DEGC_PER_HOUR = 1.0
+#: Reversing loses 0 to 200 steps (common practice).
+BACKLASH_BOUND_STEPS = 200.0
+#: The zero of the focuser from one night to the next, once the camera has been off: 1 mm.
+NIGHT_BOUND_UM, NIGHT_BOUND_STEPS = 1000.0, 250.0
+#: Share of a stated value that is taken as its uncertainty where none is stated.
+STATED_SHARE = 0.2
+#: Frames determine a term if they alone give it this fraction of what is known beforehand.
+CLEARLY_BETTER = 1 / 3
+#: Repeats needed beyond the unknowns, and the largest loss of precision, for a term in time to
+#: be fitted on top of temperature.
+DRIFT_SPARE_DOF, DRIFT_LOSS = 4, 1.15
+_HOURS = 24.0
+_UNIFORM = math.sqrt(3.0)  # half-width of an even distribution over its sigma, JCGM 100, 4.3.7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TermChoice:
+    """The terms of the adjustment and how each came to be there.
+
+    ``source`` says for each term name whether the ``frames`` determine it, the ``setup`` does,
+    or only a ``bound`` on its size is known (then its prior sigma stands for that bound).
+    ``bound`` holds those bounds.
+    """
+
+    terms: tuple[Term, ...]
+    source: dict[str, Source]
+    bound: dict[str, float]
+    reference_degC: float | None
+    range_degC: float | None
+    reference_direction: float
+
+
+def usual_scatter_steps(data: BestFocusData, um_per_step: float | None) -> float:
+    """Run-to-run scatter to expect before any repeat was seen, steps.
+
+    A focuser comes back to a place within about 2 um, and never better than to a step where the
+    step size is not known (common practice), and repeats scatter at least like the fits.
+    """
+    fits = float(np.median(np.sqrt(np.diag(data.covariance_steps2)))) if data.ids else 0.0
+    return math.hypot(fits, 2.0 / um_per_step if um_per_step else 1.0)
+
+
+def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
+    """Largest plausible size of the temperature coefficient, steps per degC."""
+    if um_per_step is None:
+        return COEFFICIENT_BOUND_STEPS
+    focal = setup.telescope.focal_length_mm
+    if focal is None:
+        return COEFFICIENT_BOUND_UM / um_per_step
+    return COEFFICIENT_ROOM * ALUMINIUM_PER_DEGC * focal * 1e3 / um_per_step
+
+
+def choose_terms(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None, scatter_steps: float
+) -> TermChoice:
+    """Decide by the design alone which terms are fitted, and bound the others.
+
+    Parameters
+    ----------
+    data : BestFocusData
+        At least one sweep.
+    setup : Setup
+        For the stated coefficient and backlash, and for the bounds.
+    um_per_step : float or None
+    scatter_steps : float
+        Run-to-run scatter to expect.
+    """
+    steps = um_per_step
+    per_degC = coefficient_bound(setup, steps)
+    temperature = data.temperature_degC
+    warm = bool(np.isfinite(temperature).all())
+    reference = float(np.mean(temperature)) if warm else None
+    bounded: list[Term] = []
+    bound: dict[str, float] = {}
+
+    def add(name: str, column: np.ndarray, size: float) -> None:
+        bounded.append(Term(name=name, column=column, prior_sigma=size / _UNIFORM))
+        bound[name] = size
+
+    night_bound = NIGHT_BOUND_UM / steps if steps else NIGHT_BOUND_STEPS
+    for night in range(1, int(data.night.max()) + 1):
+        add(f"night {night + 1}", (data.night == night).astype(float), night_bound)
+    if warm and np.ptp(temperature) > 0:
+        add("temperature", temperature - np.mean(temperature), per_degC)
+    hours = _hours(data)
+    if not warm and hours is not None:
+        add("drift", hours, per_degC * COOLING_DEGC_PER_HOUR)
+    reference_direction = _usual_direction(data)
+    if np.ptp(data.direction) > 0:
+        add("direction", data.direction - reference_direction, BACKLASH_BOUND_STEPS)
+    terms, source = _settle(data, tuple(bounded), setup, scatter_steps)
+    if warm and hours is not None:
+        drift = Term(name="drift", column=hours)
+        if _affordable(data, terms, drift, scatter_steps):
+            terms, source = (*terms, drift), source | {"drift": "frames"}
+    return TermChoice(
+        terms=terms,
+        source=source,
+        bound=bound,
+        reference_degC=reference,
+        range_degC=_range(temperature),
+        reference_direction=reference_direction,
+    )
+
+
+def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
+    """What the setup states about a term: value and standard uncertainty."""
+    if name == "temperature" and setup.focuser.steps_per_degC is not None:
+        value, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
+        return value, sigma if sigma else max(STATED_SHARE * abs(value), 1e-6)
+    if name == "direction" and setup.focuser.backlash_steps is not None:
+        value = setup.focuser.backlash_steps
+        return value, max(STATED_SHARE * abs(value), 1.0)
+    return None
+
+
+def _settle(
+    data: BestFocusData, bounded: tuple[Term, ...], setup: Setup, scatter_steps: float
+) -> tuple[tuple[Term, ...], dict[str, Source]]:
+    """Free the terms that the frames determine; put in what the setup states of the others."""
+    settled: list[Term] = []
+    source: dict[str, Source] = {}
+    for term in bounded:
+        alone = sigma_from_data(data, bounded, term.name, scatter_steps=scatter_steps)
+        stated = stated_prior(term.name, setup)
+        sigma_bound = term.prior_sigma or 0.0
+        limit = min(stated[1], sigma_bound) if stated else CLEARLY_BETTER * sigma_bound
+        if alone < limit:
+            settled.append(Term(name=term.name, column=term.column))
+            source[term.name] = "frames"
+        elif stated:
+            value, sigma = stated
+            settled.append(
+                Term(name=term.name, column=term.column, prior_value=value, prior_sigma=sigma)
+            )
+            source[term.name] = "setup"
+        else:
+            settled.append(term)
+            source[term.name] = "bound"
+    return tuple(settled), source
+
+
+def _affordable(
+    data: BestFocusData, terms: tuple[Term, ...], drift: Term, scatter_steps: float
+) -> bool:
+    """True if the repeats carry a term in time beside temperature at almost no cost."""
+    design = np.column_stack(
+        [np.array(data.filters)[:, None] == np.array(data.names), *(t.column for t in terms)]
+    ).astype(float)
+    wider = np.column_stack([design, drift.column])
+    if len(data.ids) - np.linalg.matrix_rank(wider) < DRIFT_SPARE_DOF:
+        return False
+    if np.linalg.matrix_rank(wider) < wider.shape[1]:
+        return False
+    noise = data.covariance_steps2 + scatter_steps**2 * np.eye(len(data.ids))
+    inverse = np.linalg.inv(noise)
+    k = len(data.names)
+    before, after = (
+        np.sqrt(np.diag(np.linalg.inv(d.T @ inverse @ d)))[: k + len(terms)]
+        for d in (design, wider)
+    )
+    return bool(np.all(after <= DRIFT_LOSS * before))
+
+
+def _hours(data: BestFocusData) -> np.ndarray | None:
+    """Hours since the middle of each sweep's own night; None where a time is missing."""
+    time = data.time_mjd * _HOURS
+    if not np.isfinite(time).all() or np.ptp(time) == 0:
+        return None
+    middle = {night: np.mean(time[data.night == night]) for night in set(data.night.tolist())}
+    hours = time - np.array([middle[night] for night in data.night.tolist()])
+    return hours if np.ptp(hours) > 0 else None
+
+
+def _usual_direction(data: BestFocusData) -> float:
+    """The direction of most sweeps; the first of them where it is a draw."""
+    known = [d for d in data.direction.tolist() if d]
+    return max(known, key=known.count) if known else 0.0
+
+
+def _range(temperature: np.ndarray) -> float | None:
+    known = temperature[np.isfinite(temperature)]
+    return float(np.ptp(known)) if known.size else None
