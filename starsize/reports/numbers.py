@@ -30,10 +30,13 @@ def decimals_for(sigma: float | None, *, digits: int = 2) -> int | None:
     return min(12, max(0, digits - 1 - math.floor(math.log10(size))))
 
 
-def number_text(value: float | None, *, sigma: float | None = None, digits: int = 6) -> str:
+def number_text(
+    value: float | None, *, sigma: float | None = None, digits: int = 6, spare: int = 1
+) -> str:
     """One number without its uncertainty, rounded to where the uncertainty begins.
 
-    Empty where unknown. Without ``sigma``, ``digits`` significant digits and no trailing zeros.
+    Empty where unknown. ``spare`` digits more than the two that people read are kept. Without
+    ``sigma``, ``digits`` significant digits and no trailing zeros.
 
     Examples
     --------
@@ -43,11 +46,25 @@ def number_text(value: float | None, *, sigma: float | None = None, digits: int 
     shown = known(value)
     if shown is None:
         return ""
-    places = decimals_for(sigma, digits=3)
+    places = decimals_for(sigma, digits=2 + spare)
     text = f"{shown:.{digits}g}" if places is None else f"{shown:.{places}f}"
     if "e" in text and 1e-4 <= abs(shown) < 1e15:
         text = f"{shown:.0f}"
     return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def short_number(value: float | None) -> str:
+    """Two significant digits, but no digit before the point is rounded away; empty if unknown.
+
+    Examples
+    --------
+    >>> short_number(8.318), short_number(123.4), short_number(0.0042)
+    ('8.3', '123', '0.0042')
+    """
+    size = known(value)
+    if size is None:
+        return ""
+    return number_text(size, digits=2) if abs(size) < 10 else f"{size:.0f}"
 
 
 def estimate_text(estimate: Estimate | None, *, signed: bool = False) -> str:

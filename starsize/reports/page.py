@@ -5,7 +5,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from .numbers import estimate_text, number_text, steps_text
+from .numbers import estimate_text, number_text, short_number
 from .result import RunResult
 from .view import page_view
 
@@ -35,6 +35,10 @@ def render(template: str, view: dict[str, Any]) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters |= {"steps": steps_text, "number": number_text, "estimate": estimate_text}
+    environment.filters |= {
+        "estimate": estimate_text,
+        "number": number_text,
+        "short": short_number,
+    }
     style = environment.loader.get_source(environment, "style.css")[0]  # type: ignore[union-attr]
     return environment.get_template(template).render(style=Markup(style), **view)

@@ -4,14 +4,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..curves.fitted import CurveFit
+from ..curves import CurveFit, hyperbola, radius_at
 
-_POINTS = 121
+_POINTS = 97
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveLine:
-    """Radius along the fitted curve, and along the plain hyperbola beside it; (k,) arrays."""
+    """Radius along the fitted curve, and along the cross-check beside it; (k,) arrays.
+
+    The cross-check is the plain hyperbola at its own vertex, with the floor and slope of the fit.
+    """
 
     position_steps: np.ndarray
     radius_px: np.ndarray
@@ -24,7 +27,6 @@ def curve_line(fit: CurveFit) -> CurveLine | None:
         return None
     low, high = fit.curve.position_steps.min(), fit.curve.position_steps.max()
     position = np.linspace(low, high, _POINTS)
-    floor, slope = fit.floor_px.value, fit.slope_px_per_step.value
-    hyperbola = np.hypot(floor, slope * (position - fit.hyperbola_steps.value))
-    radius = np.hypot(floor, slope * (position - fit.best_steps))
-    return CurveLine(position, radius, hyperbola)
+    vertex, slope = fit.hyperbola_steps.value, fit.slope_px_per_step.value
+    check = hyperbola(position, vertex, fit.floor_px.value, slope_px_per_step=slope)
+    return CurveLine(position, radius_at(fit, position), check)

@@ -85,6 +85,40 @@ def headline(result: RunResult) -> str:
     )
 
 
+def lead(result: RunResult) -> str:
+    """All moves in one breath: from the reference to each filter; empty if there is none."""
+    reference, setup = result.comparison.reference, result.setup
+    others = [row for row in result.comparison.rows if row.filter != reference]
+    moves, stay, again = [], [], []
+    for row in others:
+        if row.status == "refused" or row.action == "refocus" or row.move_steps is None:
+            again.append(row.filter)
+        elif row.action == "ignore" or row.move_steps == 0:
+            stay.append(row.filter)
+        else:
+            moves.append((row.filter, row.move_steps))
+    sentences = []
+    if moves:
+        (first, steps), *rest = moves
+        parts = [
+            f"From {reference} to {first}, move {steps_text(abs(steps))} {direction(steps, setup)}"
+        ]
+        parts += [f"to {name}, {abs(count)} {direction(count, setup)}" for name, count in rest]
+        sentences.append("; ".join(parts) + ".")
+    if stay:
+        sentences.append(f"For {listing(stay)}, leave the focuser where it is.")
+    if again:
+        sentences.append(f"At {listing(again)}, refocus: not known well enough to move blindly.")
+    return " ".join(sentences)
+
+
+def listing(names: list[str]) -> str:
+    """Names in a row: ``R``, ``R and G``, ``R, G and B``."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
 def colour_headline(colour: ColourReport) -> str:
     """The verdict on colour in one line."""
     if colour.verdict == "together":

@@ -11,7 +11,7 @@ from ..comparison.compared import OffsetRow
 from ..estimate import Estimate
 from ..setup import Setup
 from ..stars.measured import FrameRadius
-from .numbers import estimate_text, known, number_text, steps_text
+from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
 from .sentences import colour_headline, direction, headline, row_sentence
 from .unanswered import open_questions
@@ -110,7 +110,7 @@ def _offset_table(result: RunResult, console: Console) -> Table:
             row.filter,
             _move_cell(row, result.setup),
             _offset_cell(row),
-            "" if known(row.zone_steps) is None else f"±{number_text(row.zone_steps, digits=3)}",
+            "" if known(row.zone_steps) is None else f"±{short_number(row.zone_steps)}",
             _action_cell(row),
         )
         style = "red" if row.status == "refused" else ""

@@ -1,16 +1,15 @@
 """What the page shows, worked out before the template sees it."""
 
-from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from ..comparison.compared import Comparison, OffsetRow
 from ..curves.fitted import CurveFit
-from ..setup import Setup
+from ..estimate import NOT_KNOWN, Estimate
 from .entries import FileEntry, file_entries
-from .numbers import known, number_text, time_text
+from .numbers import estimate_text, known, number_text, time_text
 from .predicted import curve_line
+from .rail import offset_rows
 from .result import RunResult
 from .sentences import (
     APPROACH_WORDS,
@@ -18,25 +17,12 @@ from .sentences import (
     VERDICT_WORDS,
     bound_sentence,
     colour_headline,
-    direction,
     headline,
-    move_text,
-    row_sentence,
+    lead,
 )
 from .tables import mean_temperature, stars_of, start_mjd
+from .tints import filter_tint
 from .unanswered import open_questions
-
-
-@dataclass(frozen=True, slots=True)
-class Rail:
-    """A filter on the rail of the table: places in per cent of its length, outward to the right."""
-
-    zero: float
-    place: float | None = None
-    zone_from: float | None = None
-    zone_width: float | None = None
-    sigma_from: float | None = None
-    sigma_width: float | None = None
 
 
 def page_view(result: RunResult) -> dict[str, Any]:
@@ -46,9 +32,11 @@ def page_view(result: RunResult) -> dict[str, Any]:
     step = comparison.focuser.um_per_step
     return {
         "headline": headline(result),
+        "lead": lead(result),
         "colour_headline": colour_headline(comparison.colour),
         "facts": _facts(result, entries),
-        "rows": _rows(comparison, setup),
+        "rows": offset_rows(comparison, setup),
+        "any_measured": any(row.status == "measured" for row in comparison.rows),
         "reference": comparison.reference,
         "colour": comparison.colour,
         "colour_figures": _colour_figures(result),
@@ -58,10 +46,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
         "birge_ratio": comparison.birge_ratio,
+        "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
         "notices": list(dict.fromkeys(result.notices)),
         "questions": open_questions(result),
         "entries": entries,
-        "time_text": time_text,
         "known": known,
         "models": sorted({MODEL_WORDS[fit.model] for fit in result.curves.answered}),
         "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
@@ -80,78 +68,22 @@ def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
     return facts
 
 
-def _rows(comparison: Comparison, setup: Setup) -> list[dict[str, Any]]:
-    rails = rails_of(comparison.rows, setup)
-    return [
-        {
-            "row": row,
-            "tint": _tint(row.filter),
-            "is_reference": row.filter == row.reference,
-            "way": "" if row.move_steps is None else direction(row.move_steps, setup),
-            "sentence": row_sentence(row, setup),
-            "move": move_text(row.move_steps, setup),
-            "rail": rail,
-        }
-        for row, rail in zip(comparison.rows, rails, strict=True)
-    ]
-
-
-def rails_of(rows: tuple[OffsetRow, ...], setup: Setup) -> list[Rail]:
-    """Lay all filters out on one rail that holds every zone and the reference."""
-    sign = 1 if setup.focuser.outward == "increasing" else -1
-    spans = []
-    for row in rows:
-        offset = known(row.offset_steps)
-        reach = max(known(row.zone_steps) or 0.0, known(row.offset_sigma_steps) or 0.0)
-        if offset is not None:
-            spans.append((sign * offset - reach, sign * offset + reach))
-    low = min([0.0, *(span[0] for span in spans)])
-    high = max([0.0, *(span[1] for span in spans)])
-    length = 1.08 * (high - low) or 1.0
-    start = (low + high - length) / 2
-    return [_rail(row, sign, start, length) for row in rows]
-
-
-def _rail(row: OffsetRow, sign: int, start: float, length: float) -> Rail:
-    def place(value: float) -> float:
-        return round(100 * (value - start) / length, 2)
-
-    def width(value: float) -> float:
-        return round(200 * value / length, 2)
-
-    offset = known(row.offset_steps)
-    if offset is None:
-        return Rail(place(0.0))
-    zone, sigma = known(row.zone_steps), known(row.offset_sigma_steps)
-    centre = sign * offset
-    return Rail(
-        zero=place(0.0),
-        place=place(centre),
-        zone_from=None if zone is None else place(centre - zone),
-        zone_width=None if zone is None else width(zone),
-        sigma_from=None if sigma is None else place(centre - sigma),
-        sigma_width=None if sigma is None else width(sigma),
-    )
-
-
 def _sweep(fit: CurveFit, number: int) -> dict[str, Any]:
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import left_out_letters, sweep_svg
 
     left_out = [i for i, used in enumerate(fit.used) if not used]
-    letters = left_out_letters(fit)
     return {
         "fit": fit,
-        "tint": _tint(fit.curve.filter),
-        "approach": APPROACH_WORDS[fit.curve.approach],
+        "tint": filter_tint(fit.curve.filter),
+        "facts": _sweep_facts(fit),
         "verdict": VERDICT_WORDS[fit.verdict],
+        "best": estimate_text(Estimate(fit.best_steps, fit.best_sigma_steps)),
+        "details": _sweep_details(fit),
         "bound": bound_sentence(fit),
-        "start": time_text(start_mjd(fit)),
-        "temperature": number_text(mean_temperature(fit), digits=3),
-        "stars": stars_of(fit),
         "left_out": [
             (letter, fit.curve.names[i], fit.frame_reasons[i] or "not used")
-            for letter, i in zip(letters, left_out, strict=True)
+            for letter, i in zip(left_out_letters(fit), left_out, strict=True)
         ],
         "weighed_down": [
             (fit.curve.names[i], reason)
@@ -160,6 +92,38 @@ def _sweep(fit: CurveFit, number: int) -> dict[str, Any]:
         ],
         "figure": Markup(sweep_svg(fit, curve_line(fit), name=f"sweep-{number}")),
     }
+
+
+def _sweep_facts(fit: CurveFit) -> list[str]:
+    """When and how a sweep was taken."""
+    facts = [APPROACH_WORDS[fit.curve.approach]]
+    start, temperature = time_text(start_mjd(fit)), mean_temperature(fit)
+    if start:
+        facts.insert(0, f"{start[11:16]} UTC")
+    if temperature is not None:
+        facts.append(f"{temperature:.1f} °C")
+    return [*facts, f"{stars_of(fit)} stars"]
+
+
+def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
+    """What the curve says beside best focus: label and text."""
+    best_sigma = fit.best_sigma_steps
+    low, high = (number_text(end, sigma=best_sigma, spare=0) for end in fit.interval95_steps)
+    details = [("95 % inside", f"{low} to {high}")] if low and high else []
+    details.append(("smallest HFR", f"{estimate_text(fit.floor_px)} px"))
+    wing_centre = fit.wing_centre_steps if fit.verdict == "asymmetric" else NOT_KNOWN
+    for label, estimate in (
+        ("hyperbola", fit.hyperbola_steps),
+        ("two wings meet", fit.v_steps),
+        ("middle of wings", wing_centre),
+    ):
+        if estimate.is_known:
+            details.append((label, estimate_text(estimate)))
+    if known(fit.jitter) is not None:
+        details.append(("seeing scatter", f"{100 * fit.jitter:.2g} %"))
+    if known(fit.chi2_reduced) is not None:
+        details.append(("chi-square", f"{fit.chi2_reduced:.2f} per degree of freedom"))
+    return details
 
 
 def _colour_figures(result: RunResult) -> list[tuple[str, Markup]]:
@@ -184,9 +148,3 @@ def _temperature_figure(result: RunResult) -> Markup | None:
 
     svg = temperature_svg(result.curves.fits, result.comparison, name="temperature")
     return Markup(svg) if svg else None
-
-
-def _tint(filter_name: str) -> str:
-    from .figures import filter_colour_name
-
-    return filter_colour_name(filter_name)

@@ -17,6 +17,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from ..tints import filter_tint, spare_number
+
 #: Names of the page's colours (CSS variables), each with the stand-in matplotlib draws it in.
 _NAMES: Final = (
     "ink", "muted", "rule", "paper", "accent", "warn",
@@ -43,19 +45,21 @@ def colour(name: str) -> str:
     return _STAND_IN[name]
 
 
-def filter_colour_name(name: str) -> str:
-    """Which of the page's colours stands for a filter; the same for the same name everywhere."""
-    return name if name in _MARKERS else f"other-{1 + sum(name.encode()) % 3}"
-
-
 def filter_colour(name: str) -> str:
     """The stand-in for the colour of a filter."""
-    return colour(filter_colour_name(name))
+    return colour(filter_tint(name))
 
 
 def filter_marker(name: str) -> str:
     """The mark of a filter, so that colour is never the only sign."""
-    return _MARKERS.get(name) or _OTHER_MARKERS[sum(name.encode()) % 3]
+    return _MARKERS.get(name) or _OTHER_MARKERS[spare_number(name) - 1]
+
+
+def marker_size(name: str, size: float) -> float:
+    """Make marks look equally large: triangles and diamonds are drawn smaller than squares."""
+    return size * {"^": 1.3, "v": 1.3, "<": 1.3, ">": 1.3, "P": 1.25, "h": 1.2}.get(
+        filter_marker(name), 1.0
+    )
 
 
 def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:

@@ -68,7 +68,8 @@ def _draw_point(axes: _canvas.Axes, point: ColourPoint) -> None:
         )  # fmt: skip
     axes.errorbar(
         [x], [y], yerr=[known(point.shift_steps.sigma) or 0.0],
-        fmt=_canvas.filter_marker(point.filter), color=tint, markersize=8, elinewidth=1.6,
+        fmt=_canvas.filter_marker(point.filter), color=tint,
+            markersize=_canvas.marker_size(point.filter, 8), elinewidth=1.6,
         markeredgecolor=_canvas.colour("paper"), markeredgewidth=1, zorder=3,
     )  # fmt: skip
     axes.annotate(

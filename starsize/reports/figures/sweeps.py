@@ -20,7 +20,7 @@ def sweep_svg(fit: CurveFit, line: CurveLine | None, *, name: str) -> str:
     name : str
         Unique on the page.
     """
-    figure, axes = _canvas.new_axes(360, 240)
+    figure, axes = _canvas.new_axes(300, 205)
     curve = fit.curve
     tint = _canvas.filter_colour(fit.curve.filter)
     if line is not None:
@@ -28,14 +28,14 @@ def sweep_svg(fit: CurveFit, line: CurveLine | None, *, name: str) -> str:
         if known(low) is not None and known(high) is not None:
             axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
         axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
+        axes.plot(line.position_steps, line.radius_px, color=tint, linewidth=2)
         axes.plot(
             line.position_steps,
             line.hyperbola_px,
-            color=_canvas.colour("muted"),
-            linewidth=1.1,
+            color=_canvas.colour("ink"),
+            linewidth=1.2,
             linestyle=(0, (4, 3)),
         )
-        axes.plot(line.position_steps, line.radius_px, color=tint, linewidth=2)
     _points(axes, fit, tint)
     shown = curve.radius_px[np.isfinite(curve.radius_px)]
     top = float(shown.max()) if shown.size else 1.0
@@ -59,7 +59,7 @@ def _points(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
             yerr=np.nan_to_num(curve.radius_sigma_px[used]),
             fmt=_canvas.filter_marker(curve.filter),
             color=tint,
-            markersize=6,
+            markersize=_canvas.marker_size(curve.filter, 6),
             markeredgecolor=_canvas.colour("paper"),
             markeredgewidth=0.8,
             elinewidth=1.2,

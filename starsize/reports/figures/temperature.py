@@ -28,7 +28,8 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
     for filter_name, temperature, position, sigma in points:
         axes.errorbar(
             [temperature], [position], yerr=[sigma], color=_canvas.filter_colour(filter_name),
-            fmt=_canvas.filter_marker(filter_name), markersize=7, elinewidth=1.3,
+            fmt=_canvas.filter_marker(filter_name),
+            markersize=_canvas.marker_size(filter_name, 7), elinewidth=1.3,
             markeredgecolor=_canvas.colour("paper"), markeredgewidth=0.8,
         )  # fmt: skip
         axes.annotate(
