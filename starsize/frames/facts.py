@@ -17,13 +17,18 @@ from .values import Card, bayer_at_origin, celsius, is_length, mjd, number, posi
 _OPEN: Final = frozenset({"open", "empty", "clear", "air", "none", "hole", "blank"})
 _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
     # Order matters: a "dark flat" is a dark.
-    ("dark", "dark"),
-    ("bias", "bias"),
-    ("zero", "bias"),
-    ("offset", "bias"),
-    ("flat", "flat"),
+    (r"dark", "dark"),
+    (r"bias|zero|^\W*(master)?\W*offset", "bias"),
+    (r"light|object|science|target|focus|expose|\bsky\b(?!\W*flat)", "light"),
+    (r"flat", "flat"),
 )
 _NAME_TOKEN: Final = re.compile(r"(?:master)?(dark|bias|flat|zero)s?(?:frame|field)?s?")
+_NAME_KINDS: Final[dict[str, FrameKind]] = {
+    "dark": "dark",
+    "bias": "bias",
+    "zero": "bias",
+    "flat": "flat",
+}
 #: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
 _CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
 _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*/", re.IGNORECASE)
@@ -51,6 +56,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
     exposure = exposure if exposure is not None and exposure >= 0 else None
     temperature, source = _temperature(header, setup)
     written = _filter(header, setup)
+    position, keyword = _position(header, setup)
     return FrameFacts(
         path=path,
         kind=_kind(path, header, exposure),
@@ -58,7 +64,8 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         shape=header.shape,
         filter=canonical_filter(written, aliases=setup.aliases) if written else None,
         filter_written=written,
-        position_steps=_position(header, setup),
+        position_steps=position,
+        position_from=keyword,
         temperature_degC=temperature,
         temperature_of=source,
         exposure_s=exposure,
@@ -82,10 +89,11 @@ def with_mid_time(facts: FrameFacts, start_mjd: float) -> FrameFacts:
 
 def why_no_position(header: ImageHeader, setup: Setup) -> str:
     """Say in one sentence why a frame has no focuser position, and what to do."""
-    tried = (*_own(setup.headers.position), *k.POSITION_STEPS, *k.POSITION_LOOSE)
+    own = _own(setup.headers.position)
+    tried = (*own, *k.POSITION_STEPS, *k.POSITION_LOOSE, *k.POSITION_LENGTH)
     remedy = "name the keyword in the setup ([headers] position) or give a facts table"
     for card in header.find(tried):
-        if is_length(card):
+        if is_length(card) or number(card.value) is not None:
             return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
         value = "empty or not readable" if card.value in (None, "") else repr(card.value)
         return f"no focuser position: {card.keyword} is {value}; {remedy}"
@@ -111,30 +119,41 @@ def plain_keyword(keyword: str) -> str:
     return re.sub(r"^HIERARCH\s+", "", keyword.strip().upper())
 
 
-def _position(header: ImageHeader, setup: Setup) -> float | None:
+def _position(header: ImageHeader, setup: Setup) -> tuple[float | None, str | None]:
     for card in header.find(_own(setup.headers.position)):
         # Named by the person: any number counts, be it in the focuser's own unit.
         if (found := number(card.value)) is not None:
-            return found
+            return found, card.keyword
     for loose, names in ((False, k.POSITION_STEPS), (True, k.POSITION_LOOSE)):
         for card in header.find(names):
             if (found := steps(card, loose=loose)) is not None:
-                return found
-    return None
+                return found, card.keyword
+    return None, None
+
+
+def keywords_of_lengths(header: ImageHeader) -> set[str]:
+    """Return the keywords without a unit of their own that hold a length in this header."""
+    cards = header.find(k.POSITION_LOOSE)
+    return {
+        c.keyword for c in cards if number(c.value) is not None and steps(c, loose=True) is None
+    }
+
+
+def ambient_temperature(header: ImageHeader) -> float | None:
+    """Return the temperature of the air in degC, or None."""
+    return next(
+        (t for c in header.find(k.AMBIENT_TEMPERATURE) if (t := celsius(c)) is not None), None
+    )
 
 
 def _temperature(
     header: ImageHeader, setup: Setup
 ) -> tuple[float | None, Literal["focuser", "ambient"] | None]:
-    sources: tuple[tuple[Literal["focuser", "ambient"], tuple[str, ...]], ...] = (
-        ("focuser", (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)),
-        ("ambient", k.AMBIENT_TEMPERATURE),
-    )
-    for source, names in sources:
-        for card in header.find(names):
-            if (found := celsius(card)) is not None:
-                return found, source
-    return None, None
+    for card in header.find((*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)):
+        if (found := celsius(card)) is not None:
+            return found, "focuser"
+    ambient = ambient_temperature(header)
+    return ambient, None if ambient is None else "ambient"
 
 
 def _filter(header: ImageHeader, setup: Setup) -> str | None:
@@ -149,26 +168,34 @@ def _filter(header: ImageHeader, setup: Setup) -> str | None:
 
 
 def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> float | None:
+    """Middle of the exposure: stated, else its start and half of the exposure."""
+    half = (exposure or 0.0) / 2 / 86400
+    starts = (*_own(setup.headers.time), *k.TIME_START)
+    for whole_days in (False, True):
+        for names, lead in ((k.TIME_MIDDLE, 0.0), (starts, half)):
+            if (found := _date(header, names, whole_days=whole_days)) is not None:
+                return found + lead
+        for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
+            if (found := _first(header, names, positive)) is not None:
+                return found + lead
+    return None
+
+
+def _date(header: ImageHeader, names: Iterable[str], *, whole_days: bool) -> float | None:
     scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
     clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
-    half = (exposure or 0.0) / 2 / 86400
-    for names, lead in ((k.TIME_MIDDLE, 0.0), ((*_own(setup.headers.time), *k.TIME_START), half)):
-        for card in header.find(names):
-            if (found := mjd(card.value, clock=clock, scale=scale)) is not None:
-                return found + lead
-    for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
-        if (found := _first(header, names, positive)) is not None:
-            return found + lead
+    for card in header.find(names):
+        found = mjd(card.value, clock=clock, scale=scale, whole_days=whole_days)
+        if found is not None:
+            return found
     return None
 
 
 def kind_in_header(header: ImageHeader) -> FrameKind | None:
     """Return the kind of frame that the header states, or None where it is silent."""
-    for card in header.find(k.KIND):
-        if word := text(card.value):
-            squeezed = word.casefold()
-            return next((kind for key, kind in _KIND_WORDS if key in squeezed), "light")
-    return None
+    words = [str(card.value).casefold() for card in header.find(k.KIND)]
+    found = (kind for word in words for key, kind in _KIND_WORDS if re.search(key, word))
+    return next(found, None)
 
 
 def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
@@ -179,7 +206,7 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
     for token, following in pairwise([*tokens, ""]):
         found = _NAME_TOKEN.fullmatch(token)
         if found and following not in {"nebula", "cloud"}:
-            return dict(_KIND_WORDS)[found[1]]
+            return _NAME_KINDS[found[1]]
     return "bias" if exposure == 0 else "light"
 
 

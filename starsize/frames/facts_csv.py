@@ -14,6 +14,8 @@ from .facts import with_mid_time
 from .frame import FrameFacts
 from .values import mjd
 
+#: What ``FrameFacts.position_from`` says of a position that stood in the table.
+TABLE: Final = "facts table"
 COLUMNS: Final = ("file", "filter", "position_steps", "temperature_degC", "exposure_s", "time")
 _NUMBERS: Final = ("position_steps", "temperature_degC", "exposure_s")
 
@@ -103,7 +105,7 @@ def apply_row(facts: FrameFacts, row: FactsRow, aliases: Mapping[str, str]) -> F
         name = canonical_filter(row.filter, aliases=aliases)
         facts = replace(facts, filter=name, filter_written=row.filter)
     if row.position_steps is not None:
-        facts = replace(facts, position_steps=row.position_steps)
+        facts = replace(facts, position_steps=row.position_steps, position_from=TABLE)
     if row.temperature_degC is not None:
         facts = replace(facts, temperature_degC=row.temperature_degC, temperature_of="focuser")
     if row.exposure_s is not None:

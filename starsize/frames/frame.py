@@ -26,6 +26,8 @@ class FrameFacts:
     filter_written: str | None = None
     """As the header spells it."""
     position_steps: float | None = None
+    position_from: str | None = None
+    """Keyword that the position stood under, or ``facts table``."""
     temperature_degC: float | None = None
     temperature_of: Literal["focuser", "ambient"] | None = None
     exposure_s: float | None = None

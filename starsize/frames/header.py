@@ -77,13 +77,13 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
     except FrameReadError:
         raise
     except PermissionError as error:
-        msg = f"{path}: cannot be read (no permission)"
+        msg = f"{path}: no permission to read the file"
         raise FrameReadError(msg) from error
     except FileNotFoundError as error:
-        msg = f"{path}: there is no such file"
+        msg = f"{path}: no such file"
         raise FrameReadError(msg) from error
     except Exception as error:
-        # A damaged header can make the reader fail in any of its parts.
+        # A damaged file makes the reader fail in any of its parts, with any exception.
         msg = f"{path}: {_fault(path)}"
         raise FrameReadError(msg) from error
 
@@ -93,12 +93,12 @@ def _fault(path: Path) -> str:
         with path.open("rb") as file:
             start = file.read(9)
     except OSError:
-        return "cannot be read"
+        return "the file cannot be read"
     if not start:
-        return "is empty (0 bytes)"
+        return "the file is empty (0 bytes)"
     if start.startswith((b"SIMPLE  =", b"\x1f\x8b")):
-        return "is damaged: its header cannot be read"
-    return "is not a FITS file, whatever its name says"
+        return "the file is damaged and cannot be read"
+    return "not a FITS file" + (", whatever its name says" if has_fits_ending(path) else "")
 
 
 def _first_image(path: Path, hdus: fits.HDUList) -> tuple[int, fits.hdu.base.ExtensionHDU]:
@@ -107,7 +107,7 @@ def _first_image(path: Path, hdus: fits.HDUList) -> tuple[int, fits.hdu.base.Ext
         try:
             hdu = hdus[index]
         except IndexError:
-            msg = f"{path}: holds no image"
+            msg = f"{path}: the file holds no image"
             raise FrameReadError(msg) from None
         if getattr(hdu, "is_image", False) and len(hdu.shape) >= 2 and 0 not in hdu.shape:
             return index, hdu
@@ -121,7 +121,7 @@ def _plane(path: Path, hdu: fits.PrimaryHDU) -> tuple[int, int]:
         depth = "x".join(str(n) for n in above)
         kind = "a finished colour picture" if above == [3] else "a cube"
         msg = (
-            f"{path}: is {kind} of {depth} planes, not a single exposure; "
+            f"{path}: {kind} of {depth} planes, not a single exposure; "
             "give the frames as the camera wrote them"
         )
         raise FrameReadError(msg)
@@ -139,7 +139,7 @@ def _check_length(path: Path, hdus: fits.HDUList, index: int) -> None:
     padding = 2880 if compressed else info["datSpan"] - _data_bytes(header, hdus[index].shape)
     needed = info["datLoc"] + info["datSpan"] - padding
     if (size := path.stat().st_size) < needed:
-        msg = f"{path}: is cut short ({size} bytes of at least {needed}); copy it again"
+        msg = f"{path}: the file is cut short ({size} bytes of at least {needed}); copy it again"
         raise FrameReadError(msg)
 
 
@@ -153,7 +153,9 @@ def _data_bytes(header: fits.Header, shape: tuple[int, ...]) -> int:
 def _card(header: fits.Header, keyword: str) -> Card:
     """Read one entry; a value that breaks the standard (NaN without quotes) is None."""
     try:
-        card = header.cards[keyword]
-        return Card(keyword, card.value, str(card.comment))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            card = header.cards[keyword]
+            return Card(keyword, card.value, str(card.comment))
     except (VerifyError, ValueError):
         return Card(keyword, None)

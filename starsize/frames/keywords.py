@@ -1,37 +1,34 @@
 """Header keywords in use, in the order in which they are believed.
 
 The FITS standard 4.0 (2018) reserves DATE-OBS, DATE-BEG, DATE-AVG, MJD-OBS, MJD-BEG, MJD-AVG,
-TIMESYS, XPOSURE and DATAMAX. All others are common practice; the observatory spellings were
-collected from public headers. Names longer than eight letters are HIERARCH keywords.
+TIMESYS, XPOSURE and DATAMAX; it does not reserve EXPTIME, EXPOSURE, FILTER, GAIN or any keyword
+of focus. These are common practice: the focus spellings were collected from public headers, a few
+others are from memory. Names longer than eight letters are HIERARCH keywords.
 """
 
 from typing import Final
 
 #: Hold a focuser position in steps; whole or fractional, text or number.
-POSITION_STEPS: Final = (
-    "FOCUSPOS",
-    "FOCPOS",
-    "FOCPOSN",
-    "FOC-POS",
-    "FOC_POS",
-    "FOCUSTEP",
-    "FOCSTEP",
-    "FOCUSER POSITION",
-    "FOCUS POSITION",
+POSITION_STEPS: Final = ("FOCUSPOS", "FOCPOS", "FOCPOSN", "FOC-POS", "FOCSTEP")
+#: May hold steps, millimetres, metres or the focuser's name: only what looks like steps counts.
+POSITION_LOOSE: Final = (
+    "FOCUS",
+    "FOCUSER",
+    "TELFOCUS",
     "FOCDMD",
     "ALFOCUS",
+    "ESO TEL FOCU VALUE",
 )
-#: May hold steps, millimetres, metres or the focuser's name: only what looks like steps counts.
-POSITION_LOOSE: Final = ("FOCUS", "FOCUSER", "TELFOCUS", "FOC-VAL", "ESO TEL FOCU VALUE")
+#: Always a length: never a position, but worth a word to the person.
+POSITION_LENGTH: Final = ("FOC-VAL",)
 #: Temperature at the focuser or of the tube (not of the sensor).
 FOCUSER_TEMPERATURE: Final = (
     "FOCTEMP",
     "FOCUSTEM",
     "FOCUSTMP",
     "FOC-TEMP",
-    "FOC_TEMP",
-    "FOCUSER TEMPERATURE",
     "ESO INS FOCU2 TEMP",
+    "MSURTEMP",
     "LWTRTEMP",
     "UPTRTEMP",
 )
@@ -41,17 +38,12 @@ AMBIENT_TEMPERATURE: Final = (
     "AMB_TEMP",
     "AIRTEMP",
     "OUTTEMP",
-    "ENVTEMP",
     "ESO TEL AMBI TEMP",
     "MAIRTEMP",
-    "MSURTEMP",
 )
 FILTER: Final = (
     "FILTER",
-    "FILTNAM",
     "FILTNAME",
-    "FILTER NAME",
-    "INSFLNAM",
     "ESO INS FILT1 NAME",
 )
 #: Two wheels in series: the one that does not stand open counts.

@@ -1,7 +1,6 @@
 """What the files given hold: one row for each, with its facts or the reason why it is not used."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 from typing import Final
@@ -12,10 +11,10 @@ from .facts import entries, facts_from_header, why_no_position
 from .facts_csv import FactsRow, apply_row, match_rows, read_facts_csv
 from .frame import FrameFacts, InputFile
 from .header import ImageHeader, has_fits_ending, read_image_header
+from .second_look import second_look
 from .walk import FoundFile, find_files
 
 _KIND_NAMES: Final = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat field"}
-_COUNT_FROM: Final = (0.0, -1.0)
 
 
 def list_frames(
@@ -52,19 +51,15 @@ def list_frames(
 
     Notes
     -----
-    A single focuser position of 0 or -1 that lies farther from the others than these span is what
-    some programs write for "not known" (common practice) and is not used as a position.
+    Three things show only when all files are seen together, see ``second_look``: positions and
+    temperatures that stand for "not known", and copies of one file.
     """
     setup = setup or Setup()
     found = find_files([Path(p) for p in _as_paths(paths)], [Path(p) for p in skip])
     rows = _facts_rows(facts_csv, found)
-    files, headers = [], []
-    for file in found:
-        row, header = _read(file, setup, rows.get(file.path))
-        files.append(row)
-        headers.extend([header] if header else [])
-    _check_named_keywords(setup, headers)
-    return _without_stray_zeros(files)
+    read = [_read(file, setup, rows.get(file.path)) for file in found]
+    _check_named_keywords(setup, [header for _, header in read if header is not None])
+    return second_look(read, position_keyword=setup.headers.position)
 
 
 def _as_paths(paths: Iterable[str | PathLike[str]]) -> Sequence[str | PathLike[str]]:
@@ -89,7 +84,7 @@ def _read(
         reason = f"the same file as {file.first_seen}, counted once"
         return InputFile(file.path, reason=reason), None
     if not file.named and not has_fits_ending(file.path):
-        return InputFile(file.path, reason="not a FITS file (by its ending)"), None
+        return InputFile(file.path, reason=_other_file(file.path)), None
     try:
         header = read_image_header(file.path)
     except FrameReadError as error:
@@ -98,6 +93,20 @@ def _read(
     if row is not None:
         facts = apply_row(facts, row, setup.aliases)
     return InputFile(file.path, facts, _why_not(facts, header, setup)), header
+
+
+def _other_file(path: Path) -> str:
+    """Say why a file in a folder is passed over; FITS under another name is worth a hint."""
+    try:
+        with path.open("rb") as file:
+            is_fits = file.read(9) == b"SIMPLE  ="
+    except OSError:
+        is_fits = False
+    return (
+        "not used because of its name; it is a FITS file inside: rename it to end in .fits"
+        if is_fits
+        else "not a FITS file (by its name)"
+    )
 
 
 def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None:
@@ -120,28 +129,3 @@ def _check_named_keywords(setup: Setup, headers: Sequence[ImageHeader]) -> None:
         if keyword and headers and not any(entries(header, keyword) for header in headers):
             msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
             raise SetupError(msg)
-
-
-def _without_stray_zeros(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
-    positions = {
-        file.facts.position_steps
-        for file in files
-        if file.usable and file.facts and file.facts.position_steps is not None
-    }
-    return tuple(_unless_stray(file, positions) for file in files)
-
-
-def _unless_stray(file: InputFile, positions: set[float]) -> InputFile:
-    if not file.usable or file.facts is None or file.facts.position_steps not in _COUNT_FROM:
-        return file
-    others = positions - set(_COUNT_FROM)
-    if len(others) < 3:
-        return file
-    here = file.facts.position_steps
-    if min(abs(p - here) for p in others) <= max(others) - min(others):
-        return file
-    reason = (
-        f"focuser position {here:.0f} stands far from all others: "
-        "it most likely means that the position was not known"
-    )
-    return InputFile(file.path, replace(file.facts, position_steps=None), reason)

@@ -3,7 +3,7 @@
 import gzip
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO, Final, cast
+from typing import BinaryIO, Final, NamedTuple, cast
 
 import numpy as np
 from astropy.io import fits
@@ -73,17 +73,25 @@ def read_pixels(
     ------
     FrameReadError
         The file cannot be read, or its pixels are damaged or cut short.
+    TypeError
+        ``dtype`` is not a floating type.
 
     Notes
     -----
     One pass over the file, a block at a time; the peak memory is the array returned.
     Cost: scripts/bench/bench_frames.py.
     """
+    if dtype is not None and np.dtype(dtype).kind != "f":
+        msg = f"'dtype' must be a floating type or None, got {dtype}"
+        raise TypeError(msg)
     with open_fits(facts.path) as hdus:
         hdu = hdus[facts.hdu]
+        if hdu.shape[-2:] != facts.shape:
+            msg = f"{facts.path}: the file has changed since its header was read"
+            raise FrameReadError(msg)
         if isinstance(hdu, fits.CompImageHDU):
             return _read_compressed(facts, hdu, dtype)
-        layout = _Layout(hdu.header)
+        layout = _layout(hdu.header)
         start = hdus.fileinfo(facts.hdu)["datLoc"]
         opener = gzip.open if facts.path.suffix.lower() == ".gz" else open
         with opener(facts.path, "rb") as file:
@@ -91,17 +99,13 @@ def read_pixels(
             return _read_plain(facts, cast("BinaryIO", file), layout, dtype)
 
 
-class _Layout:
-    """How the values of an image are stored, from the standard's BITPIX, BSCALE, BZERO, BLANK."""
+class _Layout(NamedTuple):
+    """How the values of an image are stored: value = zero + scale * stored."""
 
-    def __init__(self, header: fits.Header) -> None:
-        bits = header["BITPIX"]
-        kind = "f" if bits < 0 else ("u" if bits == 8 else "i")
-        self.stored = np.dtype(f">{kind}{abs(bits) // 8}")
-        self.scale = float(header.get("BSCALE", 1.0))
-        self.zero = float(header.get("BZERO", 0.0))
-        blank = header.get("BLANK") if bits > 0 else None
-        self.blank = blank if isinstance(blank, int) else None
+    stored: np.dtype
+    scale: float
+    zero: float
+    blank: int | None
 
     @property
     def least(self) -> np.dtype:
@@ -113,11 +117,23 @@ class _Layout:
         return np.dtype(self.stored.newbyteorder("=") if self.zero == 0 else np.float32)
 
 
+def _layout(header: fits.Header) -> _Layout:
+    """Read BITPIX, BSCALE, BZERO and BLANK (FITS standard 4.0, sec. 4.4.1 and 4.4.2.5)."""
+    bits = header["BITPIX"]
+    kind = "f" if bits < 0 else ("u" if bits == 8 else "i")
+    blank = header.get("BLANK") if bits > 0 else None
+    return _Layout(
+        np.dtype(f">{kind}{abs(bits) // 8}"),
+        float(header.get("BSCALE", 1.0)),
+        float(header.get("BZERO", 0.0)),
+        blank if isinstance(blank, int) else None,
+    )
+
+
 def _read_plain(
     facts: FrameFacts, file: BinaryIO, layout: _Layout, dtype: DTypeLike | None
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    wanted = layout.least if dtype is None else np.dtype(dtype)
-    image = np.empty(facts.shape, wanted)
+    image = np.empty(facts.shape, dtype or layout.least)
     flat = image.reshape(-1)
     raw = np.empty(min(_BLOCK, flat.size), layout.stored)
     mask: np.ndarray | None = None
@@ -169,16 +185,17 @@ def _convert(block: np.ndarray, layout: _Layout, out: np.ndarray) -> np.ndarray 
 def _read_compressed(
     facts: FrameFacts, hdu: fits.CompImageHDU, dtype: DTypeLike | None
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    wanted = None if dtype is None else np.dtype(dtype)
-    rows = max(1, 8 * _BLOCK // facts.shape[1])
+    """Decompress a band of whole tiles at a time."""
+    tile_rows = hdu.tile_shape[-2]
+    rows = tile_rows * max(1, 8 * _BLOCK // (facts.shape[1] * tile_rows))
     image: np.ndarray | None = None
     mask: np.ndarray | None = None
     for first in range(0, facts.shape[0], rows):
         last = min(first + rows, facts.shape[0])
         part = hdu.section[(*(0,) * (len(hdu.shape) - 2), slice(first, last))]
         if image is None:
-            least = part.dtype if part.dtype.kind in "ui" and part.itemsize <= 2 else np.float32
-            image = np.empty(facts.shape, wanted or least)
+            small = part.dtype.kind in "ui" and part.itemsize <= 2
+            image = np.empty(facts.shape, dtype or (part.dtype if small else np.float32))
         np.copyto(image[first:last], part, casting="unsafe")
         if part.dtype.kind == "f" and not np.isfinite(part).all():
             mask = np.zeros(facts.shape, bool) if mask is None else mask

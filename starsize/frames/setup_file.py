@@ -3,6 +3,7 @@
 import math
 import tomllib
 import types
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import fields
 from difflib import get_close_matches
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, get_args, get_origin
 
 from ..errors import SetupError
+from ..filters import canonical_filter
 from ..setup import Camera, FilterGlass, Focuser, HeaderNames, Setup, Telescope
 
 _TABLES: Final = {
@@ -77,14 +79,24 @@ def setup_from_tables(content: Mapping[str, Any]) -> Setup:
         name: kind(**_values(f"[{name}]", _table(content, name), kind))
         for name, kind in _TABLES.items()
     }
-    glasses = {
-        name: FilterGlass(**_values(f"[filters.{name}]", _table(given, name), FilterGlass))
-        for given in [_table(content, "filters")]
-        for name in given
-    }
-    setup = Setup(**parts, filters=glasses)
+    setup = Setup(**parts, filters=_filters(_table(content, "filters")))
     _check_together(setup)
     return setup
+
+
+def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
+    """Read the filters, each under its canonical name.
+
+    Where two have the same one ("Ha 3nm" and "Ha 7nm") they are told apart on purpose, and all of
+    that name keep the person's spelling.
+    """
+    count = Counter(canonical_filter(name) for name in tables)
+    glasses = {}
+    for written in tables:
+        name = canonical_filter(written)
+        glass = FilterGlass(**_values(f"[filters.{written}]", _table(tables, written), FilterGlass))
+        glasses[name if count[name] == 1 else written] = glass
+    return glasses
 
 
 def _table(content: Mapping[str, Any], name: str) -> Mapping[str, Any]:

@@ -1,6 +1,8 @@
 """Frames grouped into sweeps: one filter, one run of positions, one approach direction."""
 
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, Literal, NamedTuple
 
@@ -23,6 +25,9 @@ _RESUMED_DAYS: Final = 2 / 24
 _NIGHT_DAYS: Final = 4 / 24
 #: So many positions of another filter in between are another sweep.
 _OTHER_SWEEP: Final = 3
+
+#: A stated bandwidth, such as in "Ha 7nm": two of them are likely two filters.
+_WIDTH: Final = re.compile(r"\d+(?:\.\d+)?(?=\s*nm)", re.IGNORECASE)
 
 
 class _Group(NamedTuple):
@@ -56,38 +61,34 @@ def find_sweeps(
     Returns
     -------
     sweeps : tuple of Sweep
-        In order of time.
+        In order of time; those without times last.
     notices : tuple of Notice
-        ``frame-times-missing``, ``frame-size-differs``, ``mixed-order``.
+        ``frame-times-missing``, ``frame-size-differs``, ``filter-spellings``, ``mixed-order``.
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
+    facts.sort(key=lambda f: natural_key(f.path))
     groups: dict[_Group, list[FrameFacts]] = {}
-    for one in sorted(facts, key=lambda f: natural_key(f.path)):
+    for one in facts:
         groups.setdefault(_group_of(one), []).append(one)
-    timed = _times_serve(facts)
     cut = [
-        part
+        (part, _is_timed(frames))
         for frames in groups.values()
-        for part in _cut(_in_order(frames, timed=timed), facts, timed=timed)
+        for part in _cut(frames, [f for f in facts if f.mid_time_mjd is not None])
     ]
-    cut.sort(key=lambda part: (_time(part[0]) if timed else 0.0, natural_key(part[0].path)))
-    sweeps = _named(cut, timed=timed, outward=outward)
-    return sweeps, (*_notices(facts, groups, timed=timed), *_order_notices(sweeps))
+    # Frames without a time come last.
+    cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
+    sweeps = _named(cut, outward)
+    return sweeps, (*_notices(groups), *_order_notices(sweeps))
 
 
 def _group_of(facts: FrameFacts) -> _Group:
     return _Group(facts.filter or "colour", facts.shape, facts.binning, facts.bayer)
 
 
-def _times_serve(facts: Sequence[FrameFacts]) -> bool:
+def _is_timed(frames: Sequence[FrameFacts]) -> bool:
     """Times put frames in order only if all have one, and if the clock did not stand still."""
-    times = [f.mid_time_mjd for f in facts]
+    times = [f.mid_time_mjd for f in frames]
     return None not in times and len(set(times)) > len(times) / 2
-
-
-def _in_order(frames: list[FrameFacts], *, timed: bool) -> list[FrameFacts]:
-    # The sort is stable: frames of the same second stay in order of file name.
-    return sorted(frames, key=_time) if timed else frames
 
 
 def _time(facts: FrameFacts) -> float:
@@ -98,17 +99,23 @@ def _position(facts: FrameFacts) -> float:
     return facts.position_steps if facts.position_steps is not None else 0.0
 
 
-def _cut(
-    frames: list[FrameFacts], everything: Sequence[FrameFacts], *, timed: bool
-) -> Iterator[list[FrameFacts]]:
+def _cut(frames: list[FrameFacts], timed: Sequence[FrameFacts]) -> Iterator[list[FrameFacts]]:
     """Cut the frames of one group at pauses, then where the run of positions ends."""
-    blocks = _time_blocks(frames, everything) if timed else _folders(frames)
+    if _is_timed(frames):
+        # The sort is stable: frames of the same second stay in order of file name.
+        blocks = _time_blocks(sorted(frames, key=_time), timed)
+    else:
+        blocks = _folders(frames)
     for block in blocks:
         positions = [_position(f) for f in block]
         stays = visits(positions)
-        at = [float(np.median(positions[stay])) for stay in stays]
-        for frames_of_run in _spans(stays, runs(at)):
-            yield block[frames_of_run]
+        for span in _spans(stays, runs(_places(positions))):
+            yield block[span]
+
+
+def _places(positions: Sequence[float]) -> list[float]:
+    """Return one position per visit."""
+    return [float(np.median(positions[stay])) for stay in visits(positions)]
 
 
 def _spans(stays: Sequence[slice], cut: Sequence[slice]) -> list[slice]:
@@ -135,24 +142,33 @@ def _folders(frames: list[FrameFacts]) -> Iterator[list[FrameFacts]]:
 
 
 def _time_blocks(
-    frames: list[FrameFacts], everything: Sequence[FrameFacts]
+    frames: list[FrameFacts], timed: Sequence[FrameFacts]
 ) -> Iterator[list[FrameFacts]]:
-    times = np.array([_time(f) for f in frames])
-    usual = float(np.median(np.diff(times))) if len(frames) > 1 else 0.0
-    others = sorted((f for f in everything if _group_of(f) != _group_of(frames[0])), key=_time)
-    other_times = np.array([_time(f) for f in others])
+    times = [_time(f) for f in frames]
+    usual = _usual_interval(frames)
+    here = _group_of(frames[0])
+    others = sorted((f for f in timed if _group_of(f) != here), key=_time)
+    other_times = [_time(f) for f in others]
     start = 0
     for i in range(1, len(frames)):
         pause = times[i] - times[i - 1]
-        between = others[
-            np.searchsorted(other_times, times[i - 1]) : np.searchsorted(other_times, times[i])
-        ]
-        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or _holds_sweep(between)
+        first, last = np.searchsorted(other_times, times[i - 1 : i + 1])
+        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or _holds_sweep(others[first:last])
         resumed = pause < _RESUMED_DAYS and _resumes(frames[start:i], frames[i:])
         if pause > _NIGHT_DAYS or (over and not resumed):
             yield frames[start:i]
             start = i
     yield frames[start:]
+
+
+def _usual_interval(frames: Sequence[FrameFacts]) -> float:
+    """Return the median time in days from one position to the next.
+
+    From position to position, not from frame to frame: where filters are changed at each
+    position, several frames of one filter come together, then none for a while.
+    """
+    starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
+    return float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
 
 
 def _holds_sweep(frames: Sequence[FrameFacts]) -> bool:
@@ -163,22 +179,23 @@ def _holds_sweep(frames: Sequence[FrameFacts]) -> bool:
 
 
 def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
-    """Tell whether positions go on the same way, about one spacing on from where they stopped."""
+    """Tell whether positions go on the same way from about where they stopped."""
     done = [_position(f) for f in before]
-    todo = [_position(f) for f in after]
-    way = direction([float(np.median(done[v])) for v in visits(done)])
+    todo = _places([_position(f) for f in after])
+    way = direction(_places(done))
     step = way * (todo[0] - done[-1])
-    return way != 0 and 0 <= step <= 2 * usual_spacing(done)
+    goes_on = len(todo) == 1 or way * (todo[1] - todo[0]) > 0
+    return way != 0 and goes_on and -usual_spacing(done) / 2 < step <= 2 * usual_spacing(done)
 
 
 def _named(
-    cut: list[list[FrameFacts]], *, timed: bool, outward: Literal["increasing", "decreasing"]
+    cut: Sequence[tuple[list[FrameFacts], bool]], outward: Literal["increasing", "decreasing"]
 ) -> tuple[Sweep, ...]:
-    count: dict[str, int] = {}
+    count: Counter[str] = Counter()
     sweeps = []
-    for frames in cut:
+    for frames, timed in cut:
         name = _group_of(frames[0]).filter
-        count[name] = count.get(name, 0) + 1
+        count[name] += 1
         approach = _approach(frames, outward) if timed else "unknown"
         sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
     return tuple(sweeps)
@@ -187,31 +204,19 @@ def _named(
 def _approach(
     frames: Sequence[FrameFacts], outward: Literal["increasing", "decreasing"]
 ) -> Approach:
-    positions = [_position(f) for f in frames]
-    at = [float(np.median(positions[stay])) for stay in visits(positions)]
+    at = _places([_position(f) for f in frames])
     if len(at) < 2:
         return "unknown"
     way = direction(at) * (1 if outward == "increasing" else -1)
     return "mixed" if way == 0 else ("outward" if way > 0 else "inward")
 
 
-def _notices(
-    facts: Sequence[FrameFacts], groups: dict[_Group, list[FrameFacts]], *, timed: bool
-) -> Iterator[Notice]:
-    if facts and not timed:
-        missing = [f for f in facts if f.mid_time_mjd is None]
-        why = (
-            f"{len(missing)} of {len(facts)} frames have no time ({missing[0].path.name}, for one)"
-            if missing
-            else "the times in the headers are the same for most frames"
-        )
-        yield Notice(
-            "frame-times-missing",
-            f"{why}: the frames are taken in order of file name, and the direction in which the "
-            "focuser moved is not known.",
-        )
+def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
     for name in sorted({g.filter for g in groups}, key=filter_order):
         kinds = [g for g in groups if g.filter == name]
+        untimed = [f for g in kinds if not _is_timed(groups[g]) for f in groups[g]]
+        if len(untimed) > 1:
+            yield _time_notice(name, untimed)
         if len(kinds) > 1:
             sizes = ", ".join(sorted({f"{g.shape[1]} x {g.shape[0]}" for g in kinds}))
             yield Notice(
@@ -219,6 +224,27 @@ def _notices(
                 f"{name}: frames of different size, binning or colour pattern ({sizes}) are kept "
                 "in separate sweeps.",
             )
+        written = {str(f.filter_written) for g in kinds for f in groups[g]}
+        if len({w for s in written for w in _WIDTH.findall(s)}) > 1:
+            yield Notice(
+                "filter-spellings",
+                f"{name}: {', '.join(sorted(written))} are taken as one filter. If they are "
+                "different filters, name each under [filters] in the setup file.",
+            )
+
+
+def _time_notice(name: str, frames: Sequence[FrameFacts]) -> Notice:
+    missing = [f for f in frames if f.mid_time_mjd is None]
+    why = (
+        f"{len(missing)} of {len(frames)} frames have no time ({missing[0].path.name}, for one)"
+        if missing
+        else "the times in the headers are the same for most frames"
+    )
+    return Notice(
+        "frame-times-missing",
+        f"{name}: {why}, so the frames are taken in order of file name, and the direction in "
+        "which the focuser moved is not known.",
+    )
 
 
 def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:

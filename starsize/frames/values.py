@@ -62,6 +62,8 @@ def text(value: object) -> str | None:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         return None
     word = str(value).strip().strip("'").strip()
+    if isinstance(value, float) and value.is_integer():
+        word = str(int(value))
     return None if word.casefold() in _WORDS else word
 
 
@@ -109,7 +111,9 @@ def celsius(card: Card) -> float | None:
     return found if -60 <= found <= 60 else None
 
 
-def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | None:
+def mjd(
+    date: object, *, clock: object = None, scale: str = "UTC", whole_days: bool = False
+) -> float | None:
     """Return the Modified Julian Date (UTC) of a date as headers write it, or None.
 
     Parameters
@@ -121,6 +125,8 @@ def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | No
         Time of day, for a date without one.
     scale : str
         TIMESYS: UTC, TAI or TT; others are taken as UTC.
+    whole_days : bool
+        Whether a date without any time of day counts (as 0 h).
 
     Examples
     --------
@@ -135,6 +141,8 @@ def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | No
     start, has_clock = moment
     if not has_clock and isinstance(clock, str) and (at := _CLOCK.fullmatch(clock.strip())):
         start += _span(at[1], at[2], at[3], at[4])
+    elif not has_clock and not whole_days:
+        return None
     days = (start - _MJD_EPOCH) / timedelta(days=1)
     return days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400
 
