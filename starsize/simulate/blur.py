@@ -72,7 +72,7 @@ def star_blur(
     seeing_px = scene.seeing_um * seeing_factor / pixel
     stop = _highest_frequency(scene, min(plate.wavelengths_nm), seeing_factor)
     # Steps of eight pixels keep the nodes, and with them the cached kernels, alike for neighbours.
-    panels = int(np.ceil(stop * (8 * np.ceil(edge_px / 8) + 8) / 2))
+    panels = 2 + int(np.ceil(stop * (8 * np.ceil(edge_px / 8) + 8) / 2))
     nodes, weight = panel_nodes(stop, panels)
     per_um = nodes / pixel
     total = np.zeros_like(nodes)
@@ -201,15 +201,16 @@ def _pupil_transfer(
 def _highest_frequency(scene: Scene, wavelength_nm: float, seeing_factor: float) -> float:
     """Cycles per pixel beyond which nothing is left of a star."""
     pixel = scene.sensor.pixel_um
-    limits = []
-    if scene.light == "waves":
-        limits.append(pixel / (wavelength_nm * 1e-3 * scene.lens.focal_ratio))
+    stop = np.inf
     if scene.seeing_um > 0:
-        trial = np.linspace(0.0, 40.0, 2001) / (scene.seeing_um * seeing_factor)
-        air = moffat_transfer(trial, fwhm_um=scene.seeing_um * seeing_factor, beta=scene.sky.beta)
-        limits.append(float(trial[int(np.argmax(air < _BLACK))]) * pixel)
-    if not limits:
+        fwhm_um = scene.seeing_um * seeing_factor
+        trial = np.linspace(0.0, 40.0, 2001) / fwhm_um
+        air = moffat_transfer(trial, fwhm_um=fwhm_um, beta=scene.sky.beta)
+        # Fine steps would defeat the cache of kernels.
+        stop = np.ceil(4 * float(trial[int(np.argmax(air < _BLACK))]) * pixel) / 4
+    if scene.light == "waves":
+        stop = min(stop, pixel / (wavelength_nm * 1e-3 * scene.lens.focal_ratio))
+    if not np.isfinite(stop):
         msg = "a scene of straight rays needs some seeing: 'seeing_arcsec' must exceed 0"
         raise ValueError(msg)
-    # Fine steps would defeat the cache of kernels.
-    return float(np.ceil(min(limits) * 4) / 4)
+    return float(stop)

@@ -117,7 +117,8 @@ def _light_through(scene: Scene, shot: Shot, filter_name: str) -> np.ndarray:
     sky = scene.sky
     image = (1 - shot.cloud) * sky.glow_e_per_s * through * (1 + sky.gradient * (u + v) / 4)
     outward = scene.focuser.outward_um(shot.camera_steps, shot.temperature_degC)
-    scale = 1 + outward * 1e-3 / scene.lens.focal_length_mm
+    # The ray through the pupil's middle goes on straight; a plate moves it no nearer the edge.
+    scale = 1 + (outward - plate.shift_um()) * 1e-3 / scene.lens.focal_length_mm
     stars = place_stars(star_field(scene.stars, shape), shape, shot.pointing, scale=scale)
     stars[:, 2] *= through * (1 - shot.cloud)
     _add_field(image, scene, shot, filter_name, outward, stars)
