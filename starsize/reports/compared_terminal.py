@@ -5,9 +5,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from ..comparison.compared_sets import SetComparison, SetRow
-from ..estimate import Estimate
-from .numbers import estimate_text, known
+from ..comparison.compared_sets import SetComparison
+from .compared_page import change_text, move_number, set_headline
+from .sentences import sentence
 from .terminal import say, showable
 
 
@@ -22,18 +22,18 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
     """
     out = console or Console(highlight=False)
     say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
-    say(out, comparison.verdict_reason)
-    say(out, comparison.parfocal_reason)
+    say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
+    say(out, sentence(comparison.parfocal_reason))
     if comparison.rows:
         out.print(_table(comparison, out))
     for row in comparison.rows:
         if row.reason:
-            say(out, f"{row.filter}: {row.reason}", bullet=True)
+            say(out, f"{row.filter}: {sentence(row.reason)}", bullet=True)
     if comparison.notices:
         out.print()
         say(out, "Warnings:", style="bold")
     for notice in comparison.notices:
-        say(out, notice.text, bullet=True)
+        say(out, sentence(notice.text), bullet=True)
 
 
 def _table(comparison: SetComparison, console: Console) -> Table:
@@ -46,9 +46,9 @@ def _table(comparison: SetComparison, console: Console) -> Table:
     for row in comparison.rows:
         cells = (
             row.filter,
-            _move(row.old_move_steps),
-            _move(row.new_move_steps) + (" *" if row.update else ""),
-            change_text(row),
+            move_number(row.old_move_steps),
+            move_number(row.new_move_steps) + (" *" if row.update else ""),
+            change_text(row) or "-",
             row.change,
         )
         table.add_row(*(Text(showable(cell, console)) for cell in cells))
@@ -56,15 +56,3 @@ def _table(comparison: SetComparison, console: Console) -> Table:
         table.caption = "* change this number in your equipment"
         table.caption_justify = "left"
     return table
-
-
-def change_text(row: SetRow) -> str:
-    """The change of one filter with its uncertainty, or a dash."""
-    change, sigma = known(row.change_steps), known(row.change_sigma_steps)
-    if change is None:
-        return "-"
-    return estimate_text(Estimate(change, float("nan") if sigma is None else sigma), signed=True)
-
-
-def _move(steps: int | None) -> str:
-    return "-" if steps is None else f"{steps:+d}".replace("+0", "0")

@@ -5,10 +5,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..comparison.compared_sets import SetComparison, SetRow
+from .compared_page import comparison_html
 from .document import plain
 from .folder import COMPARISON_FILES, write_folder
 from .numbers import number_text
-from .page import render
 from .tables import csv_text
 
 COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
@@ -39,11 +39,6 @@ def comparison_document(comparison: SetComparison) -> dict[str, Any]:
 def comparison_csv(comparison: SetComparison) -> str:
     """``comparison.csv``: one row per filter of either run."""
     return csv_text(COMPARISON_COLUMNS, [_cells(row) for row in comparison.rows])
-
-
-def comparison_html(comparison: SetComparison) -> str:
-    """The comparison as one HTML page: styles inside, nothing fetched."""
-    return render("comparison.html", {"comparison": comparison})
 
 
 def write_comparison(

@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from .numbers import estimate_text, number_text, short_number
 from .result import RunResult
+from .sentences import sentence
 from .view import page_view
 
 
@@ -38,6 +39,7 @@ def render(template: str, view: dict[str, Any]) -> str:
     environment.filters |= {
         "estimate": estimate_text,
         "number": number_text,
+        "sentence": sentence,
         "short": short_number,
     }
     style = environment.loader.get_source(environment, "style.css")[0]  # type: ignore[union-attr]

@@ -1,5 +1,7 @@
 """The plain words that terminal and page share: moves, verdicts, what the frames left open."""
 
+import re
+
 from ..comparison.compared import ColourReport, OffsetRow
 from ..curves.fitted import CurveFit
 from ..setup import Setup
@@ -28,6 +30,25 @@ MODEL_WORDS = {
 }
 
 
+def sentence(text: str) -> str:
+    """Make a remark of an earlier layer a sentence: capital, full stop, the trade's own signs.
+
+    Examples
+    --------
+    >>> sentence("the change of +1.2 +- 0.3 steps is 5 um")
+    'The change of +1.2 ± 0.3 steps is 5 µm.'
+    >>> sentence("i and z focus 3 steps apart")
+    'i and z focus 3 steps apart.'
+    """
+    said = text.strip().replace("+-", "±").replace("degC", "°C")
+    said = re.sub(r"(?<=\d) um\b", " µm", said)
+    first = said.partition(" ")[0]
+    # A lone letter may be a filter's name, whose case says which filter.
+    if first.isalpha() and first.islower() and (len(first) > 2 or first in ("no", "it")):
+        said = said[0].upper() + said[1:]
+    return said if not said or said.endswith((".", "!", "?")) else f"{said}."
+
+
 def direction(steps: float, setup: Setup) -> str:
     """``out`` (away from the telescope) or ``in`` for a move of so many steps; empty for none."""
     if steps == 0:
@@ -51,20 +72,20 @@ def row_sentence(row: OffsetRow, setup: Setup) -> str:
     if row.filter == row.reference:
         if row.status == "measured":
             return f"{row.filter} is the reference: all moves are counted from it."
-        return f"{row.filter}, the reference, could not be measured. {row.reason}".strip()
+        return f"{row.filter}, the reference, could not be measured. {sentence(row.reason)}".strip()
     change = f"From {row.reference} to {row.filter}"
     if row.status == "refused":
-        return f"{change}: not measured, refocus there. {row.reason}".strip()
+        return f"{change}: not measured, refocus there. {sentence(row.reason)}".strip()
     if row.action == "ignore":
-        return f"{change}, leave the focuser where it is. {row.reason}".strip()
+        return f"{change}, leave the focuser where it is. {sentence(row.reason)}".strip()
     if row.move_steps is None:
-        return f"{change}: refocus there. {row.reason}".strip()
+        return f"{change}: refocus there. {sentence(row.reason)}".strip()
     words = steps_text(abs(row.move_steps))
     way = direction(row.move_steps, setup)
     move = f"move {words} {way} ({row.move_steps:+d})" if way else "no move is needed (0 steps)"
     if row.action == "move":
         return f"{change}, {move}."
-    return f"{change}: refocus there, or {move} as a start. {row.reason}".strip()
+    return f"{change}: refocus there, or {move} as a start. {sentence(row.reason)}".strip()
 
 
 def headline(result: RunResult) -> str:

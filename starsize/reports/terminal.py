@@ -13,7 +13,7 @@ from ..setup import Setup
 from ..stars.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
-from .sentences import colour_headline, direction, headline, row_sentence
+from .sentences import colour_headline, direction, headline, row_sentence, sentence
 from .unanswered import open_questions
 
 _ASCII = str.maketrans(
@@ -46,8 +46,8 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     colour = result.comparison.colour
     out.print()
     say(out, colour_headline(colour), style="bold")
-    for sentence in dict.fromkeys((colour.reason, colour.cause_reason)):
-        say(out, sentence)
+    for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
+        say(out, sentence(remark))
     _print_warnings(result, out)
     _print_open(result, out)
 
@@ -149,7 +149,7 @@ def _print_warnings(result: RunResult, console: Console) -> None:
     console.print()
     say(console, f"{len(notices)} warning{'s' if len(notices) > 1 else ''}:", style="bold")
     for notice in notices:
-        say(console, notice.text, bullet=True)
+        say(console, sentence(notice.text), bullet=True)
 
 
 def _print_open(result: RunResult, console: Console) -> None:
@@ -165,7 +165,7 @@ def _print_open(result: RunResult, console: Console) -> None:
 
 def _measurement(frame: FrameRadius) -> str:
     if known(frame.radius_px) is None:
-        return frame.reason or "no star could be measured."
+        return sentence(frame.reason or "no star could be measured")
     radius = estimate_text(Estimate(frame.radius_px, frame.radius_sigma_px))
     position = known(frame.facts.position_steps)
     facts = [

@@ -37,6 +37,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "facts": _facts(result, entries),
         "rows": offset_rows(comparison, setup),
         "any_measured": any(row.status == "measured" for row in comparison.rows),
+        "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
         "reference": comparison.reference,
         "colour": comparison.colour,
         "colour_figures": _colour_figures(result),
