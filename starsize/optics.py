@@ -93,13 +93,18 @@ def glass_for_shift_mm(
     focus_scale : float
         Focuser travel per shift at the plate, where optics in between rescale it.
 
+    Raises
+    ------
+    ValueError
+        If glass of that index cannot move focus.
+
     Examples
     --------
     >>> round(glass_for_shift_mm(0.342573, 1.5168, 5.0), 4)
     1.0
     """
     per_mm = plate_shift_mm(1.0, index, focal_ratio) * focus_scale
-    if per_mm <= 0:
-        msg = f"'index' must exceed 1 for a plate to move focus, got {index}"
+    if per_mm == 0:
+        msg = f"a plate of index {index} at 'focus_scale' {focus_scale} moves nothing"
         raise ValueError(msg)
     return shift_mm / per_mm

@@ -18,7 +18,8 @@ from .compared import (
     TemperatureTerm,
 )
 from .compared_sets import MeasuredSet, SetComparison, SetRow
-from .filter_sets import change_reference, compare_filter_sets
+from .filter_sets import change_reference, compare_filter_sets, measured_set
+from .line import Line, fit_line
 from .sweeps import BestFocusData, best_focus_data
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "ColourWord",
     "Comparison",
     "FocuserHealth",
+    "Line",
     "MeasuredSet",
     "OddFilter",
     "OffsetRow",
@@ -48,5 +50,7 @@ __all__ = [
     "compare_filter_sets",
     "compare_sweeps",
     "compromise_position",
+    "fit_line",
     "fit_smooth_curve",
+    "measured_set",
 ]

@@ -14,13 +14,20 @@ from .sweeps import BestFocusData
 class Term:
     """One unknown beside the filters: its column, and what is known of it beforehand.
 
-    Without a ``prior_sigma`` the frames alone determine it.
+    Without a ``prior_sigma`` and a ``bound`` the frames alone determine it. With a ``bound`` it
+    is known to lie within +- that, and no more.
     """
 
     name: str
     column: np.ndarray
     prior_value: float = 0.0
     prior_sigma: float | None = None
+    bound: float | None = None
+
+    @property
+    def sigma(self) -> float | None:
+        """Of what is known beforehand; a bound spreads evenly (JCGM 100:2008, 4.3.7)."""
+        return self.prior_sigma if self.bound is None else self.bound / math.sqrt(3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,9 +80,10 @@ def adjust(
 
     The covariance is that of the fits plus an unknown run-to-run variance tau^2, common to the
     channels of the same exposures. Everything is averaged over tau, weighted by its restricted
-    likelihood (Patterson & Thompson 1971, Biometrika 58, 545) and by the shrinkage prior
-    s / (s + tau)^2 (DuMouchel & Normand 2000) with s = ``scatter_scale_steps``: half of its
-    weight lies below s, so that with no repeats at all tau is taken to be of that size.
+    likelihood (Patterson & Thompson 1971, Biometrika 58, 545) and by a prior of the half-t kind
+    with two degrees of freedom (Gelman 2006, Bayesian Analysis 1, 515) and the scale
+    ``scatter_scale_steps``: with no repeats at all tau is taken to be about of that size, and a
+    few repeats already outweigh it.
 
     Parameters
     ----------
@@ -98,7 +106,8 @@ def adjust(
     ceiling = system.residual_ceiling()
     tau = _trial_scatter(scatter_scale_steps, ceiling)
     restricted, mean, covariance, response = system.solve(tau)
-    log_weight = restricted - 2 * np.log(scatter_scale_steps + tau) + np.log(tau)
+    log_prior = -1.5 * np.log1p((tau / scatter_scale_steps) ** 2 / 2)
+    log_weight = restricted + log_prior + np.log(tau)  # tau is evenly spaced in its logarithm
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     n, kept = len(data.ids), weight > 1e-9
@@ -109,6 +118,7 @@ def adjust(
         response[kept][:, :, :n],
         np.diag(data.covariance_steps2),
         data.dof,
+        response[kept][:, :, n:] * [t.bound or 0.0 for t in terms if t.sigma is not None],
     )
     best_tau = system.reml_scatter(tau, restricted)
     _, at_best, covariance_at_best, _ = system.solve(np.array([best_tau]))
@@ -211,14 +221,14 @@ def _system(data: BestFocusData, terms: tuple[Term, ...]) -> _System:
     design[np.arange(n), [names.index(f) for f in data.filters]] = 1
     for j, term in enumerate(terms):
         design[:, len(names) + j] = term.column
-    known = [(len(names) + j, t) for j, t in enumerate(terms) if t.prior_sigma is not None]
+    known = [(len(names) + j, t) for j, t in enumerate(terms) if t.sigma is not None]
     # Prior knowledge enters as further observations of the terms themselves.
     prior_rows = np.zeros((len(known), design.shape[1]))
     prior_rows[np.arange(len(known)), [j for j, _ in known]] = 1
     noise = np.zeros((n + len(known),) * 2)
     noise[:n, :n] = data.covariance_steps2
     noise[range(n, n + len(known)), range(n, n + len(known))] = [
-        t.prior_sigma**2 for _, t in known if t.prior_sigma is not None
+        t.sigma**2 for _, t in known if t.sigma is not None
     ]
     together = np.zeros_like(noise)
     together[:n, :n] = data.exposure_set[:, None] == data.exposure_set

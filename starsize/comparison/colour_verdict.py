@@ -72,11 +72,20 @@ def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float
 
     Examples
     --------
-    >>> float(compromise_position([0.0, 10.0, 40.0], [5.0, 5.0, 15.0]))
+    >>> compromise_position([0.0, 10.0, 40.0], [5.0, 5.0, 15.0])
     10.0
     """
+    weights = compromise_weights(best_steps, zone_steps)
+    return float(weights @ np.asarray(best_steps, float))
+
+
+def compromise_weights(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.ndarray:
+    """(k,) weights that make the compromise position out of the best-focus positions."""
     best, zone = np.asarray(best_steps, float), np.asarray(zone_steps, float)
     together = zone[:, None] + zone
     apart = np.abs(best[:, None] - best) / together
     i, j = np.unravel_index(np.argmax(apart), apart.shape)
-    return (zone[j] * best[i] + zone[i] * best[j]) / (zone[i] + zone[j])
+    weights = np.zeros(len(best))
+    weights[i] += zone[j] / (zone[i] + zone[j])
+    weights[j] += zone[i] / (zone[i] + zone[j])
+    return weights

@@ -17,7 +17,13 @@ from .colour import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, TemperatureTerm
 from .offsets import Scale, choose_reference, offset_table
 from .sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .terms import TermChoice, choose_terms, usual_scatter_steps
+from .terms import (
+    TermChoice,
+    choose_terms,
+    stated_prior,
+    usual_scatter_steps,
+    with_doubtful_directions,
+)
 from .words import cautions, notices_of, slips_seen
 
 StepSource = Literal["setup", "header", "slope"] | None
@@ -75,7 +81,7 @@ def compare_sweeps(
     choice = choose_terms(
         data, setup=known, um_per_step=size.value if size else None, scatter_steps=scatter
     )
-    adjustment = adjust(data, choice.terms, scatter_scale_steps=scatter)
+    adjustment = _adjusted(data, choice, scatter)
     same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
     return Comparison(
         reference=chosen,
@@ -89,22 +95,36 @@ def compare_sweeps(
         ),
         filters=_reference_first(adjustment.filters, chosen),
         covariance_steps2=_covariance(adjustment, chosen),
+        half95_steps=_half95(adjustment, chosen),
         colour=colour_report(
             adjustment,
             _sharpest(curves),
-            reference=chosen,
             setup=known,
             scale=scale,
             zone_steps=zones,
             same_glass=same_glass,
         ),
-        temperature=_temperature(adjustment, choice),
+        temperature=_temperature(adjustment, choice, known),
         focuser=_health(data, adjustment, choice, size, source),
         birge_ratio=adjustment.birge_ratio,
         notices=notices_of(
             data, adjustment, choice, setup=known, reference=chosen, wanted=reference
         ),
     )
+
+
+def _adjusted(data: BestFocusData, choice: TermChoice, scatter_steps: float) -> Adjustment:
+    adjustment = adjust(data, choice.terms, scatter_scale_steps=scatter_steps)
+    if "direction" not in choice.source:
+        return adjustment
+    # The play is known only after a first pass; a bound on it counts in full.
+    play = choice.bound["direction"]
+    if choice.source["direction"] != "bound":
+        play = abs(adjustment.term("direction").value)
+    widened = with_doubtful_directions(data, choice, play)
+    if widened is data:
+        return adjustment
+    return adjust(widened, choice.terms, scatter_scale_steps=scatter_steps)
 
 
 def zones_in_steps(
@@ -165,6 +185,11 @@ def _covariance(adjustment: Adjustment, reference: str) -> np.ndarray:
     return adjustment.mixture.covariance_of(adjustment.contrasts(reference)[order])
 
 
+def _half95(adjustment: Adjustment, reference: str) -> tuple[float, ...]:
+    found = dict(zip(adjustment.filters, adjustment.offsets(reference), strict=True))
+    return tuple(found[f].half95 for f in _reference_first(adjustment.filters, reference))
+
+
 def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
     """The best known answered fit of each filter."""
     best: dict[str, CurveFit] = {}
@@ -175,8 +200,16 @@ def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
     return best
 
 
-def _temperature(adjustment: Adjustment, choice: TermChoice) -> TemperatureTerm:
+def _temperature(adjustment: Adjustment, choice: TermChoice, setup: Setup) -> TemperatureTerm:
     source = choice.source.get("temperature")
+    stated = stated_prior("temperature", setup)
+    if source in (None, "bound") and stated is not None:
+        return TemperatureTerm(
+            steps_per_degC=Estimate(*stated),
+            source="setup",
+            range_degC=choice.range_degC,
+            reference_degC=choice.reference_degC,
+        )
     if source is None or source == "bound":
         return TemperatureTerm(
             steps_per_degC=None,

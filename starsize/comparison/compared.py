@@ -127,6 +127,9 @@ class Comparison:
     colour: ColourReport
     temperature: TemperatureTerm
     focuser: FocuserHealth
+    half95_steps: tuple[float, ...] = ()
+    """Half-width of the 95 % interval of each offset, in the order of ``filters``; more than
+    twice the standard uncertainty where few repeats stand behind it."""
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     notices: tuple[Notice, ...] = ()

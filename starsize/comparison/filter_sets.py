@@ -9,7 +9,7 @@ from ..errors import InputError
 from ..estimate import Notice
 from ..filters import filter_order
 from .colour_verdict import CONFIDENCE, colour_verdict
-from .compared import ColourWord
+from .compared import ColourWord, Comparison
 from .compared_sets import MeasuredSet, SetComparison, SetRow, SetWord
 
 K95 = 1.96
@@ -63,6 +63,20 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
         parfocal_reason=parfocal_reason,
         rows=rows,
         notices=tuple(notices),
+    )
+
+
+def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
+    """The offsets of a comparison as ``compare_filter_sets`` and ``change_reference`` take them."""
+    rows = {row.filter: row for row in comparison.rows}
+    return MeasuredSet(
+        name=name,
+        filters=comparison.filters,
+        offset_steps=np.array([rows[f].offset_steps for f in comparison.filters], float),
+        covariance_steps2=comparison.covariance_steps2,
+        refused={f: r.reason for f, r in rows.items() if r.status == "refused"},
+        zone_steps={f: r.zone_steps for f, r in rows.items() if r.zone_steps is not None},
+        um_per_step=comparison.focuser.um_per_step,
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from ..glasses import refractive_index
-from ..optics import plate_shift_mm
+from ..optics import glass_for_shift_mm, plate_shift_mm
 from ..setup import Setup
 from .colour_verdict import verdict_of_draws
 from .compared import Cause, ColourWord, OddFilter
@@ -47,14 +47,10 @@ def plate_steps(name: str, setup: Setup, scale: Scale) -> float | None:
     glass = setup.filters.get(name)
     if glass is None or glass.thickness_mm is None or scale.um_per_step is None:
         return None
-    per_mm = plate_um_per_mm(name, setup)
-    return glass.thickness_mm * per_mm / scale.um_per_step.value * scale.sense
-
-
-def plate_um_per_mm(name: str, setup: Setup) -> float:
-    """Shift at the focuser per millimetre of the filter's glass, um."""
-    shift = plate_shift_mm(1.0, index_of(name, setup), setup.telescope.focal_ratio)
-    return 1e3 * shift * (setup.telescope.focus_scale or 1.0)
+    shift = plate_shift_mm(
+        glass.thickness_mm, index_of(name, setup), setup.telescope.focal_ratio
+    ) * (setup.telescope.focus_scale or 1.0)
+    return 1e3 * shift / scale.um_per_step.value * scale.sense
 
 
 def index_of(name: str, setup: Setup) -> float:
@@ -74,8 +70,10 @@ def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ..
         moved = optics.scale.estimate(float(shift), float(sigma))
         if moved is None:
             continue
-        per_mm = plate_um_per_mm(name, optics.setup)
-        glass = Estimate(moved.value / per_mm, moved.sigma / per_mm)
+        glass = Estimate(
+            _glass_mm(moved.value, name, optics.setup),
+            abs(_glass_mm(moved.sigma, name, optics.setup)),
+        )
         found.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
     return tuple(found)
 
@@ -182,6 +180,15 @@ def odd_sentence(odd: OddFilter) -> str:
         f"{odd.filter} focuses {abs(shift.value):.0f} +- {shift.sigma:.0f} um further {way} than "
         f"its colour predicts, as {abs(glass.value):.2f} +- {glass.sigma:.2f} mm {more} glass "
         f"would do"
+    )
+
+
+def _glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+    return glass_for_shift_mm(
+        shift_um / 1e3,
+        index_of(name, setup),
+        setup.telescope.focal_ratio,
+        focus_scale=setup.telescope.focus_scale or 1.0,
     )
 
 

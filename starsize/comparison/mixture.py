@@ -34,6 +34,10 @@ class Mixture:
         How each parameter answers to each observation.
     variance, dof : (n,) arrays
         Variance of each observation that was itself estimated, and its degrees of freedom.
+    reach : (G, p, q) array
+        How far each of q effects of which only a bound is known may push each parameter.
+        ``covariance`` holds them as spread evenly within the bound; the intervals cover them
+        wherever in it they lie.
     """
 
     weight: np.ndarray
@@ -42,6 +46,7 @@ class Mixture:
     response: np.ndarray
     variance: np.ndarray
     dof: np.ndarray
+    reach: np.ndarray
 
     @property
     def average(self) -> np.ndarray:
@@ -62,11 +67,14 @@ class Mixture:
     def intervals(self, contrasts: np.ndarray) -> list[Interval]:
         """Value, sigma and 95 % half-width of each row of ``contrasts``, an (m, p) array."""
         mean = self.mean @ contrasts.T
+        pushed = np.abs(np.einsum("mp,gpq->gmq", contrasts, self.reach))
         variance = np.einsum("mp,gpq,mq->gm", contrasts, self.covariance, contrasts)
+        variance = variance - (pushed**2).sum(axis=2) / 3
         sd = np.sqrt(np.maximum(variance, 0.0))
         dof = self._effective_dof(contrasts, variance)
         centre = self.weight @ mean
-        widths = [_half_width(self.weight, mean - centre, sd, dof, p) for p in (P68, P95)]
+        worst = self.weight @ pushed.sum(axis=2)
+        widths = [_half_width(self.weight, mean - centre, sd, dof, p) + worst for p in (P68, P95)]
         return [Interval(*map(float, row)) for row in zip(centre, *widths, strict=True)]
 
     def draws(self, contrasts: np.ndarray, size: int, *, seed: int = 0) -> np.ndarray:

@@ -1,7 +1,7 @@
 """Which unknowns the sweeps can determine beside the filters, and what stands in where not."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,11 +15,11 @@ Source = Literal["frames", "setup", "bound"]
 #: Expansion of aluminium, per degC (23.6e-6, handbook value of alloy 6061 -- from memory; the
 #: generic aluminium of materials data bases is 23.1e-6).
 ALUMINIUM_PER_DEGC = 23.6e-6
-#: A coefficient beyond twice that of an aluminium tube as long as the focal length is not seen
-#: (common practice: lens cells and fast mirrors add to the tube, rarely as much again).
-COEFFICIENT_ROOM = 2.0
+#: A coefficient beyond 2.5 times that of an aluminium tube as long as the focal length is not seen
+#: (common practice: lens cells and fast mirrors add to the tube, rarely more than as much again).
+COEFFICIENT_ROOM = 2.5
 #: Bounds where focal length or step size are not known: 40 um per degC is the same rule for
-#: 850 mm; 10 steps per degC is that with steps of 4 um (common practice).
+#: 680 mm; 10 steps per degC is that with steps of 4 um (common practice).
 COEFFICIENT_BOUND_UM = 40.0
 COEFFICIENT_BOUND_STEPS = 10.0
 #: A clear night cools by about 1 degC an hour (common practice); used where no thermometer was.
@@ -28,6 +28,8 @@ COOLING_DEGC_PER_HOUR = 1.0
 BACKLASH_BOUND_STEPS = 200.0
 #: The zero of the focuser from one night to the next, once the camera has been off: 1 mm.
 NIGHT_BOUND_UM, NIGHT_BOUND_STEPS = 1000.0, 250.0
+#: How well best focus usually repeats, focuser, tube and air together.
+REPEATS_UM = 4.0
 #: Share of a stated value that is taken as its uncertainty where none is stated.
 STATED_SHARE = 0.2
 #: Frames determine a term if they alone give it this fraction of what is known beforehand.
@@ -36,7 +38,6 @@ CLEARLY_BETTER = 1 / 3
 #: be fitted on top of temperature.
 DRIFT_SPARE_DOF, DRIFT_LOSS = 4, 1.15
 _HOURS = 24.0
-_UNIFORM = math.sqrt(3.0)  # half-width of an even distribution over its sigma, JCGM 100, 4.3.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,7 +45,7 @@ class TermChoice:
     """The terms of the adjustment and how each came to be there.
 
     ``source`` says for each term name whether the ``frames`` determine it, the ``setup`` does,
-    or only a ``bound`` on its size is known (then its prior sigma stands for that bound).
+    or only a ``bound`` on its size is known.
     ``bound`` holds those bounds.
     """
 
@@ -59,11 +60,11 @@ class TermChoice:
 def usual_scatter_steps(data: BestFocusData, um_per_step: float | None) -> float:
     """Run-to-run scatter to expect before any repeat was seen, steps.
 
-    A focuser comes back to a place within about 2 um, and never better than to a step where the
-    step size is not known (common practice), and repeats scatter at least like the fits.
+    Best focus repeats to about 4 um, a step where the step size is not known (common practice;
+    the curves' own uncertainty is not in it), and hardly better than the fits.
     """
     fits = float(np.median(np.sqrt(np.diag(data.covariance_steps2)))) if data.ids else 0.0
-    return math.hypot(fits, 2.0 / um_per_step if um_per_step else 1.0)
+    return math.hypot(fits, REPEATS_UM / um_per_step if um_per_step else 1.0)
 
 
 def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
@@ -100,7 +101,7 @@ def choose_terms(
     bound: dict[str, float] = {}
 
     def add(name: str, column: np.ndarray, size: float) -> None:
-        bounded.append(Term(name=name, column=column, prior_sigma=size / _UNIFORM))
+        bounded.append(Term(name=name, column=column, bound=size))
         bound[name] = size
 
     night_bound = NIGHT_BOUND_UM / steps if steps else NIGHT_BOUND_STEPS
@@ -129,6 +130,17 @@ def choose_terms(
     )
 
 
+def with_doubtful_directions(
+    data: BestFocusData, choice: TermChoice, backlash_steps: float
+) -> BestFocusData:
+    """Widen the sweeps whose direction nobody knows by half the play, where others' is known."""
+    doubtful = data.direction == 0
+    if "direction" not in choice.source or not doubtful.any():
+        return data
+    extra = np.diag(np.where(doubtful, (backlash_steps / 2) ** 2, 0.0))
+    return replace(data, covariance_steps2=data.covariance_steps2 + extra)
+
+
 def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
     """What the setup states about a term: value and standard uncertainty."""
     if name == "temperature" and setup.focuser.steps_per_degC is not None:
@@ -149,7 +161,7 @@ def _settle(
     for term in bounded:
         alone = sigma_from_data(data, bounded, term.name, scatter_steps=scatter_steps)
         stated = stated_prior(term.name, setup)
-        sigma_bound = term.prior_sigma or 0.0
+        sigma_bound = term.sigma or 0.0
         limit = min(stated[1], sigma_bound) if stated else CLEARLY_BETTER * sigma_bound
         if alone < limit:
             settled.append(Term(name=term.name, column=term.column))
