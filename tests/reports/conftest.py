@@ -15,12 +15,13 @@ from starsize.comparison.compared import (
     OffsetRow,
     TemperatureTerm,
 )
+from starsize.comparison.compared_sets import SetComparison, SetRow
 from starsize.curves.curve import FocusCurve
 from starsize.curves.fitted import CurveFit, CurveSet
 from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts, InputFile, Sweep
 from starsize.optics import critical_focus_zone_um
-from starsize.reports import RunResult
+from starsize.reports import RunResult, report_html
 from starsize.setup import Focuser, Setup, Telescope
 from starsize.stars.measured import FrameRadius, MeasuredSweep, StarTracks
 
@@ -246,7 +247,7 @@ def setup():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def night():
     """Seven filters, L three times, SII refused, one wrecked frame, a dark among the files."""
     plan = (
@@ -321,7 +322,7 @@ def night():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def night_without_step_size(night):
     """The same night where nobody knows the size of a step."""
     rows = tuple(replace(row, offset_um=None, zone_steps=None) for row in night.comparison.rows)
@@ -346,7 +347,7 @@ def night_without_step_size(night):
     return replace(night, setup=Setup(), comparison=comparison)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def nothing_measured():
     """Five frames on one side of focus: nothing can be answered."""
     measured = refused_sweep()
@@ -381,7 +382,7 @@ def nothing_measured():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def colour_camera(night):
     """One sweep of a colour camera: three channels of the same files."""
     base = measured_sweep("colour-1", "colour", start_minutes=0, temperature=8.0, seed=4)
@@ -414,3 +415,58 @@ def colour_camera(night):
         comparison=comparison,
         notices=(),
     )
+
+
+def set_row(name, old, new, change, **facts):
+    """One filter of a comparison; offsets in steps."""
+    both = old is not None and new is not None
+    return SetRow(
+        filter=name,
+        reference="L",
+        change=change,
+        old_offset_steps=old,
+        old_sigma_steps=None if old is None else 1.2,
+        new_offset_steps=new,
+        new_sigma_steps=None if new is None else 1.4,
+        change_steps=new - old if both else None,
+        change_sigma_steps=1.9 if both else None,
+        change_um=UM_PER_STEP * (new - old) if both else None,
+        significant=change == "changed" if both else None,
+        zone_steps=8.0,
+        old_move_steps=None if old is None else round(old),
+        new_move_steps=None if new is None else round(new),
+        update=change == "changed" if both else None,
+        **facts,
+    )
+
+
+@pytest.fixture(scope="session")
+def two_sets():
+    """An old filter set against a new one in which OIII is no longer too thick."""
+    return SetComparison(
+        old_name="old-glass",
+        new_name="new-glass",
+        reference="L",
+        verdict="changed",
+        verdict_reason="update the moves of R, OIII",
+        parfocal="together",
+        parfocal_reason="one focus position lies inside the zone of all 4 filters",
+        rows=(
+            set_row("R", 12.3, 3.1, "changed", parfocal="together", reason="-9.2 +- 3.7 steps"),
+            set_row("G", -1.4, -1.0, "unchanged", parfocal="together"),
+            set_row("OIII", 85.1, 2.2, "changed", parfocal="together", reason="-82.9 +- 3.7 steps"),
+            set_row("SII", None, 4.0, "only in new", reason="SII was not measured in old-glass"),
+        ),
+        notices=(Notice("temperatures_differ", "the two runs are 9 degC apart"),),
+    )
+
+
+@pytest.fixture(scope="session")
+def pages(night, night_without_step_size, nothing_measured, colour_camera):
+    """The page of each run, drawn once."""
+    return {
+        "night": report_html(night),
+        "night_without_step_size": report_html(night_without_step_size),
+        "nothing_measured": report_html(nothing_measured),
+        "colour_camera": report_html(colour_camera),
+    }

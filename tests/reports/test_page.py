@@ -1,0 +1,125 @@
+import re
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from starsize.estimate import Notice
+from starsize.frames.frame import InputFile
+from starsize.reports import report_html
+
+from .helpers import Page
+
+RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
+
+
+@pytest.fixture(params=RUNS)
+def html(request, pages):
+    return pages[request.param]
+
+
+def test_the_page_is_well_formed_and_ids_are_unique(html):
+    page = Page(html)
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_nothing_is_fetched(html):
+    page = Page(html)
+    assert all(target.startswith("#") for target in page.targets)
+    assert {target[1:] for target in page.targets} <= set(page.ids)
+    assert not {"script", "link", "img", "iframe", "object", "embed"} & set(page.tags)
+    assert not re.search(r"https?:|//[a-z]|@import|url\((?!#)", html)
+
+
+def test_nan_and_none_are_never_printed(html):
+    text = Page(html).text.replace("None of the filters", "")
+    assert not set(re.findall(r"[\w.]+", text)) & {"nan", "NaN", "inf", "Infinity", "None"}
+
+
+def test_every_drawing_is_named_for_those_who_cannot_see_it(html):
+    drawings = [svg for svg in re.findall(r"<svg.*?</svg>", html, re.S) if 'role="img"' in svg]
+    for svg in drawings:
+        tree = ET.fromstring(svg)
+        labels = tree.attrib["aria-labelledby"].split()
+        named = {e.attrib["id"]: e.text for e in tree.iter() if "id" in e.attrib}
+        assert all(named[label] for label in labels)
+
+
+def test_the_verdict_stands_first(pages):
+    text = Page(pages["night"]).text
+    order = [
+        "6 of 7 filters measured",
+        "From L to R, move 12 steps out",
+        "No single focus position serves all colours: the glass",
+        "Numbers to type in",
+        "Warnings",
+        "Focus curves",
+        "Temperature",
+        "What these frames cannot tell",
+        "How it was worked out",
+    ]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_a_frame_left_out_is_named_under_its_curve(pages):
+    text = Page(pages["night"]).text
+    assert "✕ a R-1_07.fits: Its stars are 1.5 times as large" in text
+
+
+def test_a_refused_sweep_says_why_and_what_is_known(pages):
+    text = Page(pages["night"]).text
+    assert "No answer: best focus not inside the sweep" in text
+    assert "Best focus lies above 12460 steps." in text
+
+
+def test_every_file_is_listed(night, pages):
+    text = Page(pages["night"]).text
+    assert all(item.path.name in text for item in night.files)
+
+
+def test_what_is_not_ours_is_escaped(night):
+    nasty = "<script>alert(1)</script>.fits"
+    facts = replace(night.files[0].facts, path=Path("night") / nasty)
+    row = replace(night.comparison.rows[1], filter='<b onclick="x">', reason=nasty)
+    comparison = replace(
+        night.comparison, rows=(night.comparison.rows[0], row), colour=replace(
+            night.comparison.colour, reason=nasty,
+            points=(replace(night.comparison.colour.points[0], filter=nasty),
+                    night.comparison.colour.points[1]),
+        ),
+    )  # fmt: skip
+    fits = list(night.curves.fits)
+    names = (nasty, *fits[1].curve.names[1:])
+    curve = replace(fits[1].curve, id=nasty, filter=nasty, names=names)
+    fits[1] = replace(fits[1], curve=curve, reason=nasty, verdict="asymmetric")
+    run = replace(
+        night,
+        files=(InputFile(facts.path, facts, nasty), *night.files),
+        comparison=comparison,
+        curves=replace(night.curves, fits=tuple(fits)),
+        notices=(Notice("odd", nasty),),
+    )
+    html = report_html(run)
+    page = Page(html)
+    assert "script" not in page.tags
+    assert "alert(1)" in page.text
+    assert "onclick" not in re.findall(r"<[a-z]+ ([a-z]+)=", html)
+
+
+def test_a_run_without_a_single_frame_still_makes_a_page(nothing_measured):
+    empty = replace(
+        nothing_measured,
+        files=(),
+        sweeps=(),
+        measured=(),
+        curves=replace(nothing_measured.curves, fits=()),
+        comparison=replace(nothing_measured.comparison, rows=()),
+    )
+    assert "No filter was found in these files." in Page(report_html(empty)).text
+
+
+def test_a_page_of_many_sweeps_stays_light(night, pages):
+    # A page that a phone opens at once: 30 kB of drawing and words a sweep is generous.
+    assert len(pages["night"]) < 30_000 * (len(night.curves.fits) + 3)

@@ -1,0 +1,114 @@
+from dataclasses import replace
+
+import pytest
+
+from starsize.reports.sentences import (
+    bound_sentence,
+    colour_headline,
+    direction,
+    headline,
+    lead,
+    listing,
+    move_text,
+    row_sentence,
+    sentence,
+)
+from starsize.setup import Focuser, Setup
+
+OUT_UP = Setup()
+OUT_DOWN = Setup(focuser=Focuser(outward="decreasing"))
+
+
+@pytest.mark.parametrize(
+    ("steps", "setup", "way"),
+    [(12, OUT_UP, "out"), (-12, OUT_UP, "in"), (12, OUT_DOWN, "in"), (-12, OUT_DOWN, "out")],
+)
+def test_the_word_follows_the_sense_of_the_count(steps, setup, way):
+    assert direction(steps, setup) == way
+    assert move_text(steps, setup) == f"{steps:+d} steps ({way})"
+
+
+def test_no_move_has_no_direction():
+    assert move_text(0, OUT_UP) == "0 steps"
+    assert move_text(float("nan"), OUT_UP) == "not known"
+
+
+def test_every_action_has_its_sentence(night):
+    said = {row.filter: row_sentence(row, night.setup) for row in night.comparison.rows}
+    assert said["R"] == "From L to R, move 12 steps out (+12)."
+    assert said["G"].startswith("From L to G, leave the focuser where it is.")
+    assert said["L"] == "L is the reference: all moves are counted from it."
+    assert said["SII"].startswith("From L to SII: not measured, refocus there. The stars still")
+
+
+def test_an_offset_not_known_well_enough_says_refocus_and_still_gives_the_start(night):
+    row = replace(night.comparison.rows[1], action="refocus", reason="known to 30 steps only")
+    said = row_sentence(row, night.setup)
+    assert said == (
+        "From L to R: refocus there, or move 12 steps out (+12) as a start. Known to 30 steps only."
+    )
+
+
+def test_the_lead_tells_all_moves_in_one_breath(night):
+    said = lead(night)
+    assert said.startswith("From L to R, move 12 steps out; to B, 20 out; to Ha, 15 out")
+    assert "For G, leave the focuser where it is." in said
+    assert "At SII, refocus" in said
+
+
+def test_the_headline_counts_what_is_measured(night, nothing_measured):
+    assert headline(night) == "6 of 7 filters measured, counted from L."
+    assert headline(nothing_measured).startswith("None of the filters could be measured")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "cause", "words"),
+    [
+        ("together", None, "serves all colours."),
+        ("apart", "telescope", "the telescope"),
+        ("apart", "glass", "the glass of a filter"),
+        ("apart", "both", "both the telescope and the glass"),
+        ("apart", "unknown", "cannot be told"),
+        ("apart", None, "was not examined"),
+        ("cannot tell", None, "cannot tell"),
+    ],
+)
+def test_every_verdict_on_colour_has_its_words(night, verdict, cause, words):
+    colour = replace(night.comparison.colour, verdict=verdict, cause=cause)
+    assert words in colour_headline(colour)
+
+
+@pytest.mark.parametrize(
+    ("bound", "words"),
+    [
+        ((12_460.0, float("inf")), "above 12460 steps"),
+        ((float("-inf"), 900.0), "below 900 steps"),
+        ((100.0, 200.0), "between 100 and 200 steps"),
+    ],
+)
+def test_a_refused_sweep_says_what_is_known(nothing_measured, bound, words):
+    fit = replace(nothing_measured.curves.fits[0], bound_steps=bound)
+    assert words in bound_sentence(fit)
+
+
+def test_a_sweep_that_knows_nothing_makes_no_bound_up(nothing_measured):
+    unbounded = (float("-inf"), float("inf"))
+    assert bound_sentence(replace(nothing_measured.curves.fits[0], bound_steps=unbounded)) == ""
+
+
+def test_names_are_listed_as_people_list_them():
+    assert [listing(list(n)) for n in ("", "R", "RG", "RGB")] == ["", "R", "R and G", "R, G and B"]
+
+
+@pytest.mark.parametrize(
+    ("remark", "said"),
+    [
+        ("the drift is 3 +- 1 steps", "The drift is 3 ± 1 steps."),
+        ("z and y differ", "z and y differ."),
+        ("Done.", "Done."),
+        ("", ""),
+        ("um is a unit: 5 um", "um is a unit: 5 µm."),
+    ],
+)
+def test_a_remark_becomes_a_sentence(remark, said):
+    assert sentence(remark) == said

@@ -1,0 +1,57 @@
+import csv
+import json
+from dataclasses import replace
+
+import pytest
+
+from starsize.errors import OutputError
+from starsize.frames.frame import InputFile
+from starsize.reports import RESULT_FILES, result_document, write_results
+
+RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_all_five_files_are_written(request, tmp_path, name):
+    written = write_results(request.getfixturevalue(name), tmp_path / "out")
+    assert {path.name for path in written} == set(RESULT_FILES.names)
+    assert all(path.stat().st_size > 100 for path in written)
+
+
+def test_the_same_run_gives_the_same_bytes(night, tmp_path):
+    first = {p.name: p.read_bytes() for p in write_results(night, tmp_path / "one")}
+    second = {p.name: p.read_bytes() for p in write_results(night, tmp_path / "two")}
+    assert first == second
+
+
+def test_a_second_run_replaces_the_first(night, nothing_measured, tmp_path):
+    write_results(night, tmp_path)
+    write_results(nothing_measured, tmp_path)
+    with (tmp_path / "offsets.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["filter"] for row in csv.DictReader(file)] == ["SII"]
+
+
+def test_the_document_on_disk_is_the_document(night, tmp_path):
+    write_results(night, tmp_path)
+    stored = json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))
+    del stored["schema"]["files"]
+    assert stored == result_document(night)
+
+
+def test_results_never_go_beside_the_frames(night, tmp_path):
+    facts = replace(night.files[0].facts, path=tmp_path / "a.fits")
+    run = replace(night, files=(InputFile(facts.path, facts, "unused"),))
+    with pytest.raises(OutputError, match="is the folder of the frames"):
+        write_results(run, tmp_path, overwrite=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_text_outside_ascii_is_utf8(nothing_measured, tmp_path):
+    facts = replace(
+        nothing_measured.files[0].facts,
+        path=nothing_measured.files[0].path.with_name("Größe_α.fits"),
+    )
+    files = (InputFile(facts.path, facts, "unused"),)
+    for path in write_results(replace(nothing_measured, files=files), tmp_path):
+        if path.name != "offsets.csv" and path.name != "curves.csv":
+            assert "Größe_α.fits" in path.read_bytes().decode("utf-8")
