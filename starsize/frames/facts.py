@@ -19,8 +19,9 @@ _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
     # Order matters: a "dark flat" is a dark.
     (r"dark", "dark"),
     (r"bias|zero|^\W*(master)?\W*offset", "bias"),
-    (r"light|object|science|target|focus|expose|\bsky\b(?!\W*flat)", "light"),
+    (r"light|object|science|target|focus|expose", "light"),
     (r"flat", "flat"),
+    (r"sky", "light"),
 )
 _NAME_TOKEN: Final = re.compile(r"(?:master)?(dark|bias|flat|zero)s?(?:frame|field)?s?")
 _NAME_KINDS: Final[dict[str, FrameKind]] = {

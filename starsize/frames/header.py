@@ -1,10 +1,13 @@
 """The headers of a FITS file, read without touching its pixels."""
 
+import gzip
+import math
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, Final, NamedTuple, cast
 
 from astropy.io import fits
 from astropy.io.fits.verify import VerifyError
@@ -13,7 +16,9 @@ from ..errors import FrameReadError
 from .values import Card
 
 #: Endings of FITS files, in lower case; ``.gz`` and ``.fz`` also follow one of the others.
-FITS_ENDINGS = (".fits", ".fit", ".fts", ".fz", ".gz")
+FITS_ENDINGS: Final = (".fits", ".fit", ".fts", ".fz", ".gz")
+#: Headers and data are filled up to whole blocks of this many bytes.
+_BLOCK_BYTES: Final = 2880
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +31,18 @@ class ImageHeader:
         Number of the header-data unit with the image: the first that has one.
     shape : (int, int)
         Rows and columns.
+    start : int
+        First byte of the pixels.
+    compressed : bool
+        Whether the pixels are tile-compressed.
     headers : tuple of fits.Header
         The image's own header, then the primary one: an extension inherits what it lacks.
     """
 
     hdu: int
     shape: tuple[int, int]
+    start: int
+    compressed: bool
     headers: tuple[fits.Header, ...]
 
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
@@ -43,6 +54,28 @@ class ImageHeader:
                     break
 
 
+class _Unit(NamedTuple):
+    """One header-data unit: its header, and where its data are."""
+
+    header: fits.Header
+    start: int
+    size: int
+
+    @property
+    def compressed(self) -> bool:
+        return self.header.get("ZIMAGE") is True
+
+    @property
+    def axes(self) -> tuple[int, ...]:
+        """Lengths of the axes of the image, slowest first; () if it holds none."""
+        table = self.header.get("XTENSION", "IMAGE").strip() != "IMAGE"
+        if table and not self.compressed:
+            return ()
+        z = "Z" if self.compressed else ""
+        count = self.header.get(f"{z}NAXIS", 0)
+        return tuple(self.header[f"{z}NAXIS{i}"] for i in range(count, 0, -1))
+
+
 def has_fits_ending(path: Path) -> bool:
     """Tell whether a file's name ends as FITS files do."""
     return path.suffix.lower() in FITS_ENDINGS
@@ -51,29 +84,43 @@ def has_fits_ending(path: Path) -> bool:
 def read_image_header(path: Path) -> ImageHeader:
     """Find the image in a FITS file and read the headers that describe it.
 
+    Only headers are read; of a gzip file nothing behind the header is unpacked.
+
     Raises
     ------
     FrameReadError
         The file is not FITS, is damaged or cut short, or holds no two-dimensional image.
     """
-    with open_fits(path) as hdus:
-        index, hdu = _first_image(path, hdus)
-        shape = _plane(path, hdu)
-        _check_length(path, hdus, index)
-        primary = hdus[0].header
-        headers = (hdu.header,) if index == 0 else (hdu.header, primary)
-        return ImageHeader(index, shape, headers)
+    with told_in_one_line(path), open_bytes(path) as file:
+        primary = None
+        for index, unit in enumerate(_units(path, file)):
+            primary = primary or unit.header
+            if len(unit.axes) < 2 or 0 in unit.axes:
+                continue
+            shape = _plane(path, unit.axes)
+            _check_length(path, unit)
+            own = _image_header(path, index) if unit.compressed else unit.header
+            headers = (own,) if index == 0 else (own, primary)
+            return ImageHeader(index, shape, unit.start, unit.compressed, headers)
+        msg = f"{path}: the file holds no image"
+        raise FrameReadError(msg)
+
+
+def open_bytes(path: Path) -> BinaryIO:
+    """Open a file, unpacking it on the way where its name ends in ``.gz``."""
+    if path.suffix.lower() == ".gz":
+        return cast("BinaryIO", gzip.GzipFile(path))
+    return path.open("rb")
 
 
 @contextmanager
-def open_fits(path: Path) -> Iterator[fits.HDUList]:
-    """Open a FITS file; whatever goes wrong while it is open is told in one clear line."""
+def told_in_one_line(path: Path) -> Iterator[None]:
+    """Turn whatever goes wrong in reading a file into one clear line."""
     try:
         # The reader warns about every oddity of a header; what matters is checked by ourselves.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-                yield hdus
+            yield
     except FrameReadError:
         raise
     except PermissionError as error:
@@ -84,39 +131,40 @@ def open_fits(path: Path) -> Iterator[fits.HDUList]:
         raise FrameReadError(msg) from error
     except Exception as error:
         # A damaged file makes the reader fail in any of its parts, with any exception.
-        msg = f"{path}: {_fault(path)}"
+        msg = f"{path}: the file is damaged and cannot be read"
         raise FrameReadError(msg) from error
 
 
-def _fault(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            start = file.read(9)
-    except OSError:
-        return "the file cannot be read"
+def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
+    """Walk through a file from header to header (FITS standard 4.0, sec. 3)."""
+    _check_signature(path, file)
+    while file.peek(1):  # type: ignore[attr-defined]
+        header = fits.Header.fromfile(file)
+        size = abs(header["BITPIX"]) // 8 * header.get("GCOUNT", 1)
+        count = header["NAXIS"]
+        pixels = math.prod(header[f"NAXIS{i}"] for i in range(1, count + 1)) if count else 0
+        size *= header.get("PCOUNT", 0) + pixels
+        unit = _Unit(header, file.tell(), size)
+        yield unit
+        file.seek(unit.start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
+
+
+def _check_signature(path: Path, file: BinaryIO) -> None:
+    start = file.read(9)
+    file.seek(0)
+    if start == b"SIMPLE  =":
+        return
     if not start:
-        return "the file is empty (0 bytes)"
-    if start.startswith((b"SIMPLE  =", b"\x1f\x8b")):
-        return "the file is damaged and cannot be read"
-    return "not a FITS file" + (", whatever its name says" if has_fits_ending(path) else "")
+        msg = f"{path}: the file is empty (0 bytes)"
+    else:
+        extra = ", whatever its name says" if has_fits_ending(path) else ""
+        msg = f"{path}: not a FITS file{extra}"
+    raise FrameReadError(msg)
 
 
-def _first_image(path: Path, hdus: fits.HDUList) -> tuple[int, fits.hdu.base.ExtensionHDU]:
-    index = 0
-    while True:
-        try:
-            hdu = hdus[index]
-        except IndexError:
-            msg = f"{path}: the file holds no image"
-            raise FrameReadError(msg) from None
-        if getattr(hdu, "is_image", False) and len(hdu.shape) >= 2 and 0 not in hdu.shape:
-            return index, hdu
-        index += 1
-
-
-def _plane(path: Path, hdu: fits.PrimaryHDU) -> tuple[int, int]:
+def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:
     """Rows and columns; a third axis of length one is allowed."""
-    *above, rows, columns = hdu.shape
+    *above, rows, columns = axes
     if any(n != 1 for n in above):
         depth = "x".join(str(n) for n in above)
         kind = "a finished colour picture" if above == [3] else "a cube"
@@ -128,26 +176,18 @@ def _plane(path: Path, hdu: fits.PrimaryHDU) -> tuple[int, int]:
     return rows, columns
 
 
-def _check_length(path: Path, hdus: fits.HDUList, index: int) -> None:
-    """Find files that were cut short without reading them (gzip tells only on reading)."""
-    if path.suffix.lower() == ".gz":
-        return
-    info = hdus.fileinfo(index)
-    header = hdus[index].header
-    compressed = isinstance(hdus[index], fits.CompImageHDU)
-    # The last block need not be filled up: the pixels are there all the same.
-    padding = 2880 if compressed else info["datSpan"] - _data_bytes(header, hdus[index].shape)
-    needed = info["datLoc"] + info["datSpan"] - padding
-    if (size := path.stat().st_size) < needed:
-        msg = f"{path}: the file is cut short ({size} bytes of at least {needed}); copy it again"
+def _check_length(path: Path, unit: _Unit) -> None:
+    """Find files that were cut short (of a gzip file that shows only on reading its pixels)."""
+    needed = unit.start + unit.size
+    if path.suffix.lower() != ".gz" and (size := path.stat().st_size) < needed:
+        msg = f"{path}: the file is cut short ({size} bytes of {needed}); copy it again"
         raise FrameReadError(msg)
 
 
-def _data_bytes(header: fits.Header, shape: tuple[int, ...]) -> int:
-    pixels = 1
-    for n in shape:
-        pixels *= n
-    return pixels * abs(header["BITPIX"]) // 8
+def _image_header(path: Path, index: int) -> fits.Header:
+    """Return the header of a compressed image as it was before compression."""
+    with fits.open(path, memmap=False) as hdus:
+        return hdus[index].header
 
 
 def _card(header: fits.Header, keyword: str) -> Card:

@@ -1,9 +1,8 @@
 """The pixels of a frame, read once, in blocks, at little cost in memory."""
 
-import gzip
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO, Final, NamedTuple, cast
+from typing import BinaryIO, Final, NamedTuple
 
 import numpy as np
 from astropy.io import fits
@@ -13,7 +12,7 @@ from ..errors import FrameReadError
 from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
-from .header import open_fits, read_image_header
+from .header import open_bytes, read_image_header, told_in_one_line
 
 #: Pixels converted at a time: small enough to stay in the processor's cache.
 _BLOCK: Final = 1 << 17
@@ -84,19 +83,17 @@ def read_pixels(
     if dtype is not None and np.dtype(dtype).kind != "f":
         msg = f"'dtype' must be a floating type or None, got {dtype}"
         raise TypeError(msg)
-    with open_fits(facts.path) as hdus:
-        hdu = hdus[facts.hdu]
-        if hdu.shape[-2:] != facts.shape:
-            msg = f"{facts.path}: the file has changed since its header was read"
-            raise FrameReadError(msg)
-        if isinstance(hdu, fits.CompImageHDU):
-            return _read_compressed(facts, hdu, dtype)
-        layout = _layout(hdu.header)
-        start = hdus.fileinfo(facts.hdu)["datLoc"]
-        opener = gzip.open if facts.path.suffix.lower() == ".gz" else open
-        with opener(facts.path, "rb") as file:
-            file.seek(start)
-            return _read_plain(facts, cast("BinaryIO", file), layout, dtype)
+    header = read_image_header(facts.path)
+    if header.shape != facts.shape:
+        msg = f"{facts.path}: the file has changed since its header was read"
+        raise FrameReadError(msg)
+    with told_in_one_line(facts.path):
+        if header.compressed:
+            with fits.open(facts.path, memmap=False) as hdus:
+                return _read_compressed(facts, hdus[header.hdu], dtype)
+        with open_bytes(facts.path) as file:
+            file.seek(header.start)
+            return _read_plain(facts, file, _layout(header.headers[0]), dtype)
 
 
 class _Layout(NamedTuple):
@@ -140,7 +137,7 @@ def _read_plain(
     for first in range(0, flat.size, _BLOCK):
         block = raw[: min(_BLOCK, flat.size - first)]
         if _fill(file, block) != block.nbytes:
-            msg = f"{facts.path}: is cut short in the middle of its pixels; copy it again"
+            msg = f"{facts.path}: the file is cut short in the middle of its pixels; copy it again"
             raise FrameReadError(msg)
         values = flat[first : first + block.size]
         bad = _convert(block, layout, values)
@@ -186,6 +183,7 @@ def _read_compressed(
     facts: FrameFacts, hdu: fits.CompImageHDU, dtype: DTypeLike | None
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Decompress a band of whole tiles at a time."""
+    blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
     tile_rows = hdu.tile_shape[-2]
     rows = tile_rows * max(1, 8 * _BLOCK // (facts.shape[1] * tile_rows))
     image: np.ndarray | None = None
@@ -197,9 +195,23 @@ def _read_compressed(
             small = part.dtype.kind in "ui" and part.itemsize <= 2
             image = np.empty(facts.shape, dtype or (part.dtype if small else np.float32))
         np.copyto(image[first:last], part, casting="unsafe")
-        if part.dtype.kind == "f" and not np.isfinite(part).all():
+        bad = _bad_pixels(part, blank)
+        if bad is not None:
             mask = np.zeros(facts.shape, bool) if mask is None else mask
-            mask[first:last] = ~np.isfinite(part)
-            image[first:last][mask[first:last]] = np.nan
+            mask[first:last] = bad
+            if image.dtype.kind == "f":
+                image[first:last][bad] = np.nan
     assert image is not None  # a frame has at least one row
     return image, mask
+
+
+def _bad_pixels(part: np.ndarray, blank: object) -> np.ndarray | None:
+    """Find pixels without a value in what the reader of compressed images hands out."""
+    if part.dtype.kind == "f":
+        finite = np.isfinite(part)
+        return None if finite.all() else ~finite
+    if part.dtype == np.uint16 and isinstance(blank, int):
+        # Of unsigned integers the reader hands out BLANK as a value.
+        bad = part == blank + 32768
+        return bad if bad.any() else None
+    return None
