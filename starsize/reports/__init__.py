@@ -2,7 +2,7 @@
 
 from .compared_terminal import print_comparison
 from .compared_writer import comparison_document, write_comparison
-from .document import result_document
+from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_writable
 from .page import report_html
 from .result import RunResult
@@ -19,6 +19,7 @@ __all__ = [
     "check_writable",
     "comparison_document",
     "load_measured_set",
+    "measurement_document",
     "print_comparison",
     "print_measurements",
     "print_result",

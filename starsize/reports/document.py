@@ -15,7 +15,7 @@ from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
 from ..frames.frame import FrameFacts
 from ..setup import Setup
-from ..stars.measured import MeasuredSweep
+from ..stars.measured import FrameRadius, MeasuredSweep
 from .entries import FileEntry, Reading, file_entries, shown_names
 from .numbers import known, time_text
 from .result import RunResult
@@ -60,6 +60,20 @@ def result_document(result: RunResult) -> Document:
         "field": None,
         "warnings": _warnings(result),
     }
+
+
+def measurement_document(frame: FrameRadius) -> Document:
+    """One measured frame as plain data, for scripts: file, facts, radius, stars, reason."""
+    facts = frame.facts
+    document = {
+        "file": facts.path.name,
+        "filter": facts.filter,
+        "position_steps": facts.position_steps,
+        "temperature_degC": facts.temperature_degC,
+        **_radius(frame),
+        "reason": frame.reason,
+    }
+    return plain(document)
 
 
 def plain(value: Any) -> Any:
@@ -111,11 +125,8 @@ def _file(entry: FileEntry) -> Document:
     }
 
 
-def _reading(reading: Reading) -> Document:
-    frame = reading.frame
-    document = {
-        "sweep": reading.sweep,
-        "filter": reading.filter,
+def _radius(frame: FrameRadius) -> Document:
+    return {
         "hfr_px": Estimate(frame.radius_px, frame.radius_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
@@ -123,6 +134,14 @@ def _reading(reading: Reading) -> Document:
         "background_adu": frame.background_adu,
         "background_rms_adu": frame.background_rms_adu,
         "elongation": frame.elongation,
+    }
+
+
+def _reading(reading: Reading) -> Document:
+    document = {
+        "sweep": reading.sweep,
+        "filter": reading.filter,
+        **_radius(reading.frame),
         "used": reading.used,
         "reason": reading.reason,
     }

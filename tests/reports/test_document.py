@@ -1,11 +1,12 @@
 import json
+from dataclasses import replace
 from importlib.resources import files
 
 import numpy as np
 import pytest
 
 from starsize.estimate import Estimate
-from starsize.reports import result_document
+from starsize.reports import measurement_document, result_document
 from starsize.reports.document import plain
 from starsize.reports.folder import json_text
 
@@ -131,3 +132,14 @@ def test_plain_brings_anything_to_json(value, expected):
     found = plain(value)
     assert found == expected
     assert type(found) is type(expected)
+
+
+def test_a_measured_frame_is_plain_data(night):
+    frame = night.measured[0].frames[0]
+    document = measurement_document(frame)
+    assert json.loads(json_text(document)) == document
+    assert document["file"] == "L-1_00.fits"
+    assert document["hfr_px"]["value"] == pytest.approx(frame.radius_px)
+    blank = measurement_document(replace(frame, radius_px=float("nan"), reason="no star"))
+    assert blank["hfr_px"]["value"] is None
+    assert blank["reason"] == "no star"
