@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 
+from ..optics import critical_focus_zone_um
 from .scene import Scene
 from .transfer import (
     encircled,
@@ -167,11 +168,14 @@ def true_best_focus(
     def radius(outward_um: float) -> float:
         return half_flux_radius_px(star_blur(scene, filter_name, outward_um), pixels=pixels)
 
-    # A colour blur may have more than one dip: scan first, then close in on the deepest.
-    grid = np.linspace(min(shifts) - margin, max(shifts) + margin, 41)
+    # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip
+    # is narrower than the critical focus zone of its bluest light.
+    zone_um = critical_focus_zone_um(min(plate.wavelengths_nm), scene.lens.focal_ratio)
+    low, high = min(shifts) - margin, max(shifts) + margin
+    grid = np.linspace(low, high, max(9, int(np.ceil((high - low) / zone_um))))
     deepest = int(np.argmin([radius(place) for place in grid]))
     low, high = grid[max(deepest - 1, 0)], grid[min(deepest + 1, grid.size - 1)]
-    best = minimize_scalar(radius, bounds=(low, high), method="bounded", options={"xatol": 1e-3})
+    best = minimize_scalar(radius, bounds=(low, high), method="bounded", options={"xatol": 1e-2})
     return scene.focuser.focus_steps(float(best.x), warm)
 
 

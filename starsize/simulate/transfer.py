@@ -20,7 +20,7 @@ _TAIL_AIRY_UNITS = 80.0
 
 def panel_nodes(stop: float, panels: int) -> tuple[np.ndarray, np.ndarray]:
     """Gauss-Legendre nodes and weights of ``panels`` equal panels from 0 to ``stop``."""
-    node, weight = np.polynomial.legendre.leggauss(_NODES)
+    node, weight = _legendre(_NODES)
     edges = np.linspace(0.0, stop, panels + 1)
     half = stop / panels / 2
     nodes = ((edges[:-1] + half)[:, None] + half * node).ravel()
@@ -68,7 +68,8 @@ def wave_transfer(
     four waves of defocus (tests/simulate/test_transfer.py).
     """
     airy_um = wavelength_nm * 1e-3 * focal_ratio
-    reach = 8 * np.ceil(_ray_edge_um(defocus_um, spherical_um, focal_ratio) / airy_um / 8)
+    # Coarse steps, so that neighbouring focus positions share their kernels.
+    reach = 16 * np.ceil(_ray_edge_um(defocus_um, spherical_um, focal_ratio) / airy_um / 16)
     reach = float(reach + _TAIL_AIRY_UNITS)
     area, area_weight, radius, radius_weight, spread = _pupil_kernel(reach, obstruction)
     wave_um = (defocus_um * area + spherical_um * area**2 / 2) / (8 * focal_ratio**2)
@@ -96,7 +97,7 @@ def moffat_transfer(frequency: np.ndarray, *, fwhm_um: float, beta: float) -> np
 
 def pixel_transfer_mean(cycles_per_px: np.ndarray, *, times: int) -> np.ndarray:
     """Transfer function of a square pixel applied ``times`` over, averaged over directions."""
-    node, weight = np.polynomial.legendre.leggauss(24)
+    node, weight = _legendre(24)
     angle = (node + 1) * np.pi / 8
     fx, fy = (np.outer(cycles_per_px, g(angle)) for g in (np.cos, np.sin))
     return (np.sinc(fx) * np.sinc(fy)) ** times @ weight / 2
@@ -110,6 +111,11 @@ def encircled(
     ``weight`` are the quadrature weights of the frequency nodes.
     """
     return float(2 * np.pi * radius * (weight * transfer) @ j1(2 * np.pi * frequency * radius))
+
+
+@lru_cache(maxsize=2)
+def _legendre(nodes: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.polynomial.legendre.leggauss(nodes)
 
 
 def _ray_edge_um(defocus_um: float, spherical_um: float, focal_ratio: float) -> float:
@@ -130,7 +136,7 @@ def _pupil_kernel(
     return height**2, 2 * height * weight, radius, radius_weight, spread
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=24)
 def _radial_kernel(nu_bytes: bytes, reach: float) -> np.ndarray:
     """J0 between frequencies (in 1 / (lambda N)) and the radii of ``_pupil_kernel``."""
     radius, _ = panel_nodes(reach, int(np.ceil(reach / 2)))

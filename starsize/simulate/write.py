@@ -4,7 +4,7 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
-from ..errors import InputError
+from ..errors import InputError, OutputError
 from ..frames import write_frame
 from .night import Night, NightTruth, draw_night, simulate_night
 from .scenarios import SCENARIOS
@@ -14,7 +14,9 @@ TRUTH_NAME = "truth.json"
 SETUP_NAME = "setup.toml"
 
 
-def write_night(folder: Path, night: Night, *, compressed: bool = True) -> tuple[Path, ...]:
+def write_night(
+    folder: Path, night: Night, *, compressed: bool = True, overwrite: bool = False
+) -> tuple[Path, ...]:
     """Draw a night and write its frames, its truth and its setup file.
 
     Parameters
@@ -24,6 +26,8 @@ def write_night(folder: Path, night: Night, *, compressed: bool = True) -> tuple
     night : Night
     compressed : bool
         Write tile-compressed ``.fits.fz`` files; else plain ``.fits``.
+    overwrite : bool
+        Whether frames of the same name may be replaced.
 
     Returns
     -------
@@ -35,7 +39,7 @@ def write_night(folder: Path, night: Night, *, compressed: bool = True) -> tuple
     written = []
     for image, cards, name in draw_night(night):
         path = folder / f"{name}{ending}"
-        write_frame(path, image, cards=cards, compressed=compressed)
+        write_frame(path, image, cards=cards, compressed=compressed, overwrite=overwrite)
         written.append(path)
     texts = {TRUTH_NAME: truth_text(night.truth), SETUP_NAME: setup_text(night.scene)}
     for name, text in texts.items():
@@ -45,24 +49,42 @@ def write_night(folder: Path, night: Night, *, compressed: bool = True) -> tuple
 
 
 def write_practice_night(
-    folder: Path, *, scenario: str, seed: int = 1, compressed: bool = True
+    folder: Path,
+    *,
+    scenario: str,
+    seed: int = 1,
+    compressed: bool = True,
+    overwrite: bool = False,
 ) -> NightTruth:
     """Write the practice night of a named scenario.
+
+    Parameters
+    ----------
+    folder : Path
+        New or empty, unless ``overwrite``.
+    scenario : str
+        A key of ``SCENARIOS``.
+    seed : int
+    compressed, overwrite : bool
+        See `write_night`.
 
     Raises
     ------
     InputError
-        If there is no such scenario, or the folder already holds files.
+        If there is no such scenario.
+    OutputError
+        If the folder already holds files.
     """
     if scenario not in SCENARIOS:
         msg = f"there is no scenario '{scenario}'; choose one of {', '.join(SCENARIOS)}"
         raise InputError(msg)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    taken = folder.exists() and not folder.is_dir()
+    if taken or (folder.is_dir() and not overwrite and any(folder.iterdir())):
         msg = f"{folder}: is not an empty folder; name a new one for the practice frames"
-        raise InputError(msg)
+        raise OutputError(msg)
     chosen = SCENARIOS[scenario]
     night = simulate_night(chosen.scene, chosen.plan, seed=seed, styles=chosen.styles)
-    write_night(folder, night, compressed=compressed)
+    write_night(folder, night, compressed=compressed, overwrite=overwrite)
     return night.truth
 
 
