@@ -2,7 +2,7 @@
 
 from .adjustment import Adjustment, Term, adjust
 from .colour_curve import SmoothCurve, fit_smooth_curve
-from .colour_verdict import ColourVerdict, colour_verdict, compromise_position
+from .colour_verdict import colour_verdict, compromise_position
 from .compare import compare_sweeps
 from .compared import (
     Action,
@@ -29,7 +29,6 @@ __all__ = [
     "Cause",
     "ColourPoint",
     "ColourReport",
-    "ColourVerdict",
     "ColourWord",
     "Comparison",
     "FocuserHealth",

@@ -80,10 +80,10 @@ def adjust(
 
     The covariance is that of the fits plus an unknown run-to-run variance tau^2, common to the
     channels of the same exposures. Everything is averaged over tau, weighted by its restricted
-    likelihood (Patterson & Thompson 1971, Biometrika 58, 545) and by a prior of the half-t kind
-    with two degrees of freedom (Gelman 2006, Bayesian Analysis 1, 515) and the scale
-    ``scatter_scale_steps``: with no repeats at all tau is taken to be about of that size, and a
-    few repeats already outweigh it.
+    likelihood (Patterson & Thompson 1971, Biometrika 58, 545) and by what is common among
+    telescopes: its logarithm spreads normally, by a factor of e either way, about
+    ``scatter_scale_steps``. With no repeats at all tau is taken from there; a few repeats already
+    outweigh it.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def adjust(
     terms : tuple of Term
         Unknowns beside the filters; together with them they must be determined.
     scatter_scale_steps : float
-        Usual run-to-run scatter, steps, > 0.
+        Median of the run-to-run scatter among telescopes, steps, > 0.
 
     Raises
     ------
@@ -106,8 +106,8 @@ def adjust(
     ceiling = system.residual_ceiling()
     tau = _trial_scatter(scatter_scale_steps, ceiling)
     restricted, mean, covariance, response = system.solve(tau)
-    log_prior = -1.5 * np.log1p((tau / scatter_scale_steps) ** 2 / 2)
-    log_weight = restricted + log_prior + np.log(tau)  # tau is evenly spaced in its logarithm
+    # No Jacobian: tau is evenly spaced in its logarithm, in which the prior is normal.
+    log_weight = restricted - 0.5 * np.log(tau / scatter_scale_steps) ** 2
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     n, kept = len(data.ids), weight > 1e-9

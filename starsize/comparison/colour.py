@@ -12,7 +12,7 @@ from ..setup import Setup
 from .adjustment import Adjustment
 from .colour_curve import SmoothCurve
 from .colour_points import colour_points
-from .colour_verdict import ColourVerdict, verdict_of_draws
+from .colour_verdict import verdict_of_errors
 from .compared import ColourPoint, ColourReport, ColourWord
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, odd_filters, plate_steps
@@ -31,12 +31,17 @@ class _Colours:
     zone: np.ndarray
     position: np.ndarray
     covariance: np.ndarray
-    draws: np.ndarray
-    zone_draws: np.ndarray
+    errors: np.ndarray
+    zone_share: float
 
-    def word(self, names: Sequence[str]) -> ColourVerdict:
+    def word(self, names: Sequence[str]) -> ColourWord:
         pick = [self.filters.index(n) for n in names]
-        return verdict_of_draws(self.draws[:, pick], self.zone_draws[:, pick])
+        return verdict_of_errors(
+            self.position[pick],
+            self.zone[pick],
+            self.errors[:, pick],
+            zone_share=self.zone_share,
+        )
 
 
 def colour_report(
@@ -72,12 +77,12 @@ def colour_report(
     colours = _colours(adjustment, judged, setup, scale, zone_steps)
     verdict = colours.word(judged)
     explanations, shifts = _explained(colours, optics, same_glass)
-    found = _blamed(verdict.word, explanations, shifts, optics, same_glass)
+    found = _blamed(verdict, explanations, shifts, optics, same_glass)
     curve = curve_of_telescope(explanations, shifts)
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
-        verdict=verdict.word,
+        verdict=verdict,
         reason=_reason(colours, verdict),
         cause=found.cause,
         cause_reason=found.reason,
@@ -119,16 +124,16 @@ def _colours(
     zone = np.array([zone_steps[n] for n in judged])
     size = scale.um_per_step
     relative = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
-    stretch = 1 + relative * np.random.default_rng(1).standard_normal(_DRAWS)
     bands = [setup.band(n) for n in judged]
+    position = contrasts @ adjustment.mixture.average
     return _Colours(
         filters=tuple(judged),
         bands=tuple(b for b in bands if b is not None),
         zone=zone,
-        position=contrasts @ adjustment.mixture.average,
+        position=position,
         covariance=adjustment.mixture.covariance_of(contrasts),
-        draws=adjustment.mixture.draws(contrasts, _DRAWS),
-        zone_draws=zone / np.maximum(stretch, 0.2)[:, None],
+        errors=adjustment.mixture.draws(contrasts, _DRAWS) - position,
+        zone_share=relative,
     )
 
 
@@ -176,7 +181,7 @@ def _blamed(
 def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:
     groups: list[tuple[str, ColourWord]] = []
     if {"R", "G", "B"} <= set(colours.filters):
-        groups.append(("R, G, B", colours.word(("R", "G", "B")).word))
+        groups.append(("R, G, B", colours.word(("R", "G", "B"))))
     if "L" in colours.filters:
         at = colours.filters.index("L")
         word = whole_band(curve, colours.bands[at], float(colours.zone[at]), colours.bands)
@@ -191,7 +196,7 @@ def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> fl
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
-def _reason(colours: _Colours, verdict: ColourVerdict) -> str:
+def _reason(colours: _Colours, verdict: ColourWord) -> str:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     together = zone[:, None] + zone
@@ -203,19 +208,15 @@ def _reason(colours: _Colours, verdict: ColourVerdict) -> str:
     pair = f"{colours.filters[i]} and {colours.filters[j]}"
     gap = f"{pair} focus {best[j] - best[i]:.1f} +- {sigma:.1f} steps apart"
     zones = f"their zones reach over {together[i, j]:.1f} steps together"
-    if verdict.word == "together":
+    if verdict == "together":
         count = len(colours.filters)
         return (
             f"one position lies inside the zone of all {count} filters; the furthest, {gap}, "
             f"and {zones}"
         )
-    if verdict.word == "apart":
+    if verdict == "apart":
         return f"no position lies inside all zones: {gap}, and {zones}"
-    share = round(100 * verdict.probability)
-    return (
-        f"{gap}, and {zones}: one position for all has a probability of {share} %, "
-        f"neither 95 nor 5; take more sweeps of {pair}"
-    )
+    return f"{gap}, and {zones}: too close to call at 95 %; take more sweeps of {pair}"
 
 
 def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> str:

@@ -77,7 +77,7 @@ def compare_sweeps(
     if not data.ids:
         return _nothing_measured(curves, found, reference, size, source, zones, scale)
     chosen = choose_reference(Counter(data.filters), reference)
-    scatter = usual_scatter_steps(data, size.value if size else None)
+    scatter = usual_scatter_steps(size.value if size else None)
     choice = choose_terms(
         data, setup=known, um_per_step=size.value if size else None, scatter_steps=scatter
     )

@@ -8,7 +8,7 @@ import numpy as np
 from ..errors import InputError
 from ..estimate import Notice
 from ..filters import filter_order
-from .colour_verdict import CONFIDENCE, colour_verdict
+from .colour_verdict import colour_verdict
 from .compared import ColourWord, Comparison
 from .compared_sets import MeasuredSet, SetComparison, SetRow, SetWord
 
@@ -252,14 +252,13 @@ def _parfocal(new: MeasuredSet) -> tuple[ColourWord, str]:
         new.covariance_steps2[np.ix_(pick, pick)],
         np.array([new.zone_steps[f] for f in judged]),
     )
-    share = round(100 * found.probability)
     words = {
         "together": f"one focus position lies inside the zone of all {len(judged)} filters",
         "apart": f"no one focus position lies inside the zone of all {len(judged)} filters",
-        "cannot tell": f"one position for all has a probability of {share} %, which is neither "
-        f"{100 * CONFIDENCE:.0f} nor {100 * (1 - CONFIDENCE):.0f}",
+        "cannot tell": f"whether one focus position serves all {len(judged)} filters is too close "
+        "to call at 95 %; take more sweeps",
     }
-    return found.word, words[found.word]
+    return found, words[found]
 
 
 def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, str]:

@@ -9,8 +9,8 @@ from ..estimate import Estimate
 from ..glasses import refractive_index
 from ..optics import glass_for_shift_mm, plate_shift_mm
 from ..setup import Setup
-from .colour_verdict import verdict_of_draws
-from .compared import Cause, ColourWord, OddFilter
+from .colour_verdict import colour_verdict
+from .compared import Cause, OddFilter
 from .explanations import Explanation, Shifts
 from .offsets import Scale
 
@@ -111,7 +111,7 @@ def blame(
 def _blame_with_plates(shifts: Shifts, optics: Optics) -> Blame:
     plates = np.array([optics.known_plates[name] for name in shifts.filters])
     glass_apart = _reach(plates, shifts.zone) > 0
-    telescope = _word(shifts)
+    telescope = colour_verdict(shifts.shift, shifts.covariance, shifts.zone)
     span = np.ptp(plates) * (optics.scale.um_per_step.value if optics.scale.um_per_step else 1)
     stated = f"the stated glass moves focus by up to {span:.0f} um between the filters"
     if telescope == "together":
@@ -195,11 +195,3 @@ def _glass_mm(shift_um: float, name: str, setup: Setup) -> float:
 def _reach(position: np.ndarray, zone: np.ndarray) -> float:
     """Positive if no one position lies in all zones."""
     return float(np.max(position - zone) - np.min(position + zone))
-
-
-def _word(shifts: Shifts) -> ColourWord:
-    rng = np.random.default_rng(0)
-    value, vector = np.linalg.eigh(shifts.covariance)
-    root = vector * np.sqrt(np.maximum(value, 0.0))
-    draws = shifts.shift + rng.standard_normal((4000, len(value))) @ root.T
-    return verdict_of_draws(draws, shifts.zone).word

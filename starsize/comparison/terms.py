@@ -28,8 +28,9 @@ COOLING_DEGC_PER_HOUR = 1.0
 BACKLASH_BOUND_STEPS = 200.0
 #: The zero of the focuser from one night to the next, once the camera has been off: 1 mm.
 NIGHT_BOUND_UM, NIGHT_BOUND_STEPS = 1000.0, 250.0
-#: How well best focus usually repeats, focuser, tube and air together.
-REPEATS_UM = 4.0
+#: How well best focus usually repeats, focuser, tube and air together, the curves' own
+#: uncertainty not included (common practice: 2 to 14 um for two rigs in three).
+REPEATS_UM = 5.0
 #: Share of a stated value that is taken as its uncertainty where none is stated.
 STATED_SHARE = 0.2
 #: Frames determine a term if they alone give it this fraction of what is known beforehand.
@@ -57,14 +58,9 @@ class TermChoice:
     reference_direction: float
 
 
-def usual_scatter_steps(data: BestFocusData, um_per_step: float | None) -> float:
-    """Run-to-run scatter to expect before any repeat was seen, steps.
-
-    Best focus repeats to about 4 um, a step where the step size is not known (common practice;
-    the curves' own uncertainty is not in it), and hardly better than the fits.
-    """
-    fits = float(np.median(np.sqrt(np.diag(data.covariance_steps2)))) if data.ids else 0.0
-    return math.hypot(fits, REPEATS_UM / um_per_step if um_per_step else 1.0)
+def usual_scatter_steps(um_per_step: float | None) -> float:
+    """Run-to-run scatter to expect before any repeat was seen; a step where nothing is known."""
+    return REPEATS_UM / um_per_step if um_per_step else 1.0
 
 
 def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
@@ -182,22 +178,17 @@ def _affordable(
     data: BestFocusData, terms: tuple[Term, ...], drift: Term, scatter_steps: float
 ) -> bool:
     """True if the repeats carry a term in time beside temperature at almost no cost."""
-    design = np.column_stack(
-        [np.array(data.filters)[:, None] == np.array(data.names), *(t.column for t in terms)]
-    ).astype(float)
-    wider = np.column_stack([design, drift.column])
-    if len(data.ids) - np.linalg.matrix_rank(wider) < DRIFT_SPARE_DOF:
+    if len(data.ids) - len(data.names) - len(terms) - 1 < DRIFT_SPARE_DOF:
         return False
-    if np.linalg.matrix_rank(wider) < wider.shape[1]:
+    names = [t.name for t in terms]
+    widened = (*terms, drift)
+    if not math.isfinite(sigma_from_data(data, widened, "drift", scatter_steps=scatter_steps)):
         return False
-    noise = data.covariance_steps2 + scatter_steps**2 * np.eye(len(data.ids))
-    inverse = np.linalg.inv(noise)
-    k = len(data.names)
-    before, after = (
-        np.sqrt(np.diag(np.linalg.inv(d.T @ inverse @ d)))[: k + len(terms)]
-        for d in (design, wider)
+    return all(
+        sigma_from_data(data, widened, name, scatter_steps=scatter_steps)
+        <= DRIFT_LOSS * sigma_from_data(data, terms, name, scatter_steps=scatter_steps)
+        for name in names
     )
-    return bool(np.all(after <= DRIFT_LOSS * before))
 
 
 def _hours(data: BestFocusData) -> np.ndarray | None:

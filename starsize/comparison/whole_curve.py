@@ -6,7 +6,7 @@ import numpy as np
 
 from ..filters import Band
 from .colour_curve import SmoothCurve, curve_basis, fit_smooth_curve, secondary_shift
-from .colour_verdict import verdict_of_draws
+from .colour_verdict import normal_errors, verdict_of_errors
 from .compared import ColourWord
 from .explanations import Explanation, Shifts
 
@@ -60,12 +60,13 @@ def whole_band(
     high = min(_high(wide), max(_high(b) for b in narrow))
     if high - low < SEEN * wide.width_nm:
         return "cannot tell"
-    wavelength = np.linspace(low, high, 31)
-    value, vector = np.linalg.eigh(curve.covariance)
-    normal = np.random.default_rng(2).standard_normal((4000, curve.terms))
-    coefficients = curve.coefficients + normal @ (vector * np.sqrt(np.maximum(value, 0))).T
-    draws = coefficients @ curve_basis(wavelength, curve.terms).T
-    return verdict_of_draws(draws, zone_steps * wavelength / wide.wavelength_nm).word
+    wavelength = np.linspace(low, high, 13)
+    errors = normal_errors(curve.covariance, 4000, seed=2)
+    return verdict_of_errors(
+        curve.at(wavelength),
+        zone_steps * wavelength / wide.wavelength_nm,
+        errors @ curve_basis(wavelength, curve.terms).T,
+    )
 
 
 def secondary_of(curve: SmoothCurve | None, bands: Sequence[Band]) -> float | None:

@@ -1,0 +1,128 @@
+"""Are the offsets unbiased and their intervals true? Monte Carlo at the level of sweeps.
+
+Usage: python scripts/offset_coverage.py [nights per case]
+
+Prints one row per case: mean error over its own standard error, rms error and the least possible
+with the scatter known, coverage of the 68 % and 95 % intervals, and the median stated sigma. The
+run-to-run scatter is drawn afresh each night from what is common among telescopes, or fixed to a
+number of steps. Then the colour verdict on three telescopes, 500 nights each.
+"""
+
+import sys
+import time
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
+
+from colour_nights import SCENES, judge
+from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
+
+from starsize.comparison.adjustment import adjust
+from starsize.comparison.sweeps import best_focus_data, data_of_curves
+from starsize.comparison.terms import choose_terms, usual_scatter_steps
+from starsize.setup import Focuser
+
+STATED = replace(
+    REFRACTOR, focuser=Focuser(um_per_step=4.0, steps_per_degC=-6.0, steps_per_degC_sigma=0.5)
+)
+COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
+USUAL = usual_scatter_steps(4.0)
+CASES = {
+    "L three times, steady": (NightOfSweeps(), REFRACTOR),
+    "L three times, -4 degC": (NightOfSweeps(**COOLING), REFRACTOR),
+    "all twice, back and forth, -4 degC": (
+        NightOfSweeps(order=ONCE + ONCE[::-1], **COOLING),
+        REFRACTOR,
+    ),
+    "all three times, -4 degC": (NightOfSweeps(order=ONCE * 3, **COOLING), REFRACTOR),
+    "once, steady": (NightOfSweeps(order=ONCE), REFRACTOR),
+    "once, -4 degC, coefficient stated": (NightOfSweeps(order=ONCE, **COOLING), STATED),
+    "once, -4 degC, coefficient unknown": (NightOfSweeps(order=ONCE, **COOLING), REFRACTOR),
+    "L three times, no thermometer, -4 degC": (
+        NightOfSweeps(thermometer=False, **COOLING),
+        REFRACTOR,
+    ),
+    "all twice, both directions, backlash 40": (
+        NightOfSweeps(
+            order=ONCE + ONCE[::-1], approach=("outward",) * 7 + ("inward",) * 7, backlash=40.0
+        ),
+        REFRACTOR,
+    ),
+}
+
+
+def one_case(night: NightOfSweeps, setup, count: int, seed: int) -> dict[str, float]:
+    """Errors of every offset but the reference's over many nights, against stated intervals."""
+    rng = np.random.default_rng(seed)
+    errors, sigmas, halves = [], [], []
+    for _ in range(count):
+        drawn = night.scatter or USUAL * np.exp(rng.standard_normal())
+        data = data_of_curves(replace(night, scatter=drawn).curves(rng))
+        scatter = usual_scatter_steps(4.0)
+        choice = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=scatter)
+        found = adjust(data, choice.terms, scatter_scale_steps=scatter)
+        for name, offset in zip(found.filters, found.offsets("L"), strict=True):
+            if name != "L":
+                errors.append(offset.value - night.offsets[name])
+                sigmas.append(offset.sigma)
+                halves.append(offset.half95)
+    error, sigma, half = (np.array(v) for v in (errors, sigmas, halves))
+    return {
+        "bias": float(error.mean() / (error.reshape(count, -1).mean(axis=1).std() / count**0.5)),
+        "rms": float(np.sqrt(np.mean(error**2))),
+        "least": least_rms(night, setup),
+        "cover68": float(np.mean(np.abs(error) <= sigma)),
+        "cover95": float(np.mean(np.abs(error) <= half)),
+        "sigma": float(np.median(sigma)),
+    }
+
+
+def least_rms(night: NightOfSweeps, setup) -> float:
+    """Rms error of generalised least squares with the same terms and the scatter known."""
+    data = data_of_curves(night.curves(np.random.default_rng(0)))
+    scatter = usual_scatter_steps(4.0)
+    terms = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=scatter).terms
+    total = data.covariance_steps2 + (night.scatter or 0.0) ** 2 * np.eye(len(data.ids))
+    known = best_focus_data(data.position_steps, total, filters=data.filters)
+    exact = adjust(known, terms, scatter_scale_steps=1e-6)
+    rows = exact.contrasts("L")[1:]
+    return float(np.sqrt(np.mean(np.diag(rows @ exact.reml_covariance @ rows.T))))
+
+
+def coverage_table(count: int) -> None:
+    print("| case | scatter | bias / its se | rms error | least | 68 % | 95 % | median sigma |")
+    print("|---|---|---|---|---|---|---|---|")
+    for name, (night, setup) in CASES.items():
+        for scatter in (None, 0.5, 1.0, 2.0):
+            row = one_case(replace(night, scatter=scatter), setup, count, seed=5)
+            print(
+                f"| {name} | {scatter or 'drawn'} | {row['bias']:+.1f} | {row['rms']:.2f} "
+                f"| {row['least']:.2f} | {row['cover68']:.3f} | {row['cover95']:.3f} "
+                f"| {row['sigma']:.2f} |",
+                flush=True,
+            )
+
+
+def colour_table(count: int) -> None:
+    print("\n| telescope | right | cannot tell | wrong | verdicts |")
+    print("|---|---|---|---|---|")
+    for name, scene in SCENES.items():
+        counts = Counter(judge(scene, np.random.default_rng([7, i])) for i in range(count))
+        words = Counter(word for word, _ in counts.elements())
+        print(
+            f"| {name} | {words['right']} | {words['cannot tell']} | {words['wrong']} "
+            f"| {'; '.join(f'{n} {text}' for (_, text), n in counts.most_common(4))} |",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    nights = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    start = time.process_time()
+    coverage_table(nights)
+    colour_table(min(500, nights))
+    print(f"\n{nights} nights per case, {time.process_time() - start:.0f} s of CPU time")
