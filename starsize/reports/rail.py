@@ -90,9 +90,9 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
         "offset": _offset_text(row),
         "offset_um": "" if is_reference else number_text(row.offset_um, digits=3),
         "zone": f"±{zone}" if zone else "",
-        "note": row.reason,
+        "note": "" if is_reference and row.status == "measured" else row.reason,
         "is_reference": is_reference,
-        "quiet": is_reference or row.action == "ignore",
+        "quiet": is_reference or row.action == "ignore" or not row.move_steps,
     }
 
 
@@ -102,7 +102,7 @@ def _word(row: OffsetRow, setup: Setup) -> str:
         return "refused"
     if row.filter == row.reference:
         return "reference"
-    if row.action == "ignore":
+    if row.action == "ignore" or (row.action == "move" and not row.move_steps):
         return "leave it"
     way = "" if row.move_steps is None else direction(row.move_steps, setup)
     return f"{way}, then refocus".removeprefix(", then ") if row.action == "refocus" else way

@@ -13,7 +13,7 @@ from ..setup import Setup
 from ..stars.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
-from .sentences import colour_headline, direction, headline, row_sentence, sentence
+from .sentences import colour_headline, direction, headline, listing, row_sentence, sentence
 from .unanswered import open_questions
 
 _ASCII = str.maketrans(
@@ -36,6 +36,7 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     """
     out = console or Console(highlight=False)
     if result.comparison.rows:
+        say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
     if quiet:
         return
@@ -99,18 +100,19 @@ def showable(text: str, console: Console) -> str:
 
 
 def _offset_table(result: RunResult, console: Console) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=None)
+    rows = result.comparison.rows
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("filter", no_wrap=True)
-    table.add_column("move", justify="right", no_wrap=True)
-    table.add_column("offset", justify="right", no_wrap=True)
-    table.add_column("zone", justify="right", no_wrap=True)
+    for name in ("move", "offset", "zone"):
+        table.add_column(name, justify="right", no_wrap=True)
     table.add_column("what to do")
-    for row in result.comparison.rows:
+    for row in rows:
+        zone = short_number(row.zone_steps)
         cells = (
             row.filter,
             _move_cell(row, result.setup),
             _offset_cell(row),
-            "" if known(row.zone_steps) is None else f"±{short_number(row.zone_steps)}",
+            f"±{zone}" if zone else "",
             _action_cell(row),
         )
         style = "red" if row.status == "refused" else ""
@@ -139,7 +141,9 @@ def _action_cell(row: OffsetRow) -> str:
         return "refused"
     if row.filter == row.reference:
         return "reference"
-    return {"ignore": "leave it", "move": "move", "refocus": "refocus"}[row.action]
+    if row.action == "refocus":
+        return "refocus"
+    return "move" if row.action == "move" and row.move_steps else "leave it"
 
 
 def _print_warnings(result: RunResult, console: Console) -> None:
@@ -153,14 +157,11 @@ def _print_warnings(result: RunResult, console: Console) -> None:
 
 
 def _print_open(result: RunResult, console: Console) -> None:
-    """The questions left open, shortened to their first halves; the page has the rest."""
-    said = {notice.code for notice in result.notices}
-    questions = [q for q in open_questions(result) if q.code not in said]
-    if questions:
+    """The questions left open, by topic; the page says what to capture for each."""
+    topics = [question.topic for question in open_questions(result)]
+    if topics:
         console.print()
-        say(console, "Not answered:", style="bold")
-        for question in questions:
-            say(console, question.why, bullet=True)
+        say(console, f"Not answered: {listing(topics)}. The report page says what to capture.")
 
 
 def _measurement(frame: FrameRadius) -> str:

@@ -9,9 +9,10 @@ from .result import RunResult
 
 @dataclass(frozen=True, slots=True)
 class OpenQuestion:
-    """A question without an answer: a stable code, why it is open, what to capture instead."""
+    """A question without an answer: code, topic, why it is open, what to capture instead."""
 
     code: str
+    topic: str
     why: str
     capture: str
 
@@ -23,43 +24,51 @@ class OpenQuestion:
 
 _FIELD = OpenQuestion(
     "field_not_built",
+    "tilt and curvature of the field",
     "Tilt and curvature of the field are not worked out by this version.",
     "Nothing needs to be captured again: the frames will do.",
 )
 _TEMPERATURE = OpenQuestion(
     "temperature_unknown",
+    "focus against temperature",
     "These frames cannot tell how focus follows temperature.",
     "Repeat the sweep of one filter when it has cooled by 2 degC or more, "
     "with the temperature in the headers.",
 )
 _STEP = OpenQuestion(
     "step_size_unknown",
+    "size of a step",
     "The size of a focuser step is not known, so nothing can be said in micrometres.",
     "Put um_per_step, or focal_length_mm, aperture_mm and pixel_um, into the setup file.",
 )
 _BACKLASH = OpenQuestion(
     "backlash_unknown",
+    "play of the focuser",
     "These frames cannot tell how much play the focuser has when it turns round.",
     "Take two sweeps of one filter, one moving in and one moving out.",
 )
 _REPEAT = OpenQuestion(
     "repeatability_unknown",
+    "how well a sweep repeats",
     "These frames cannot tell how well a sweep repeats.",
     "Take the sweep of one filter three times, spread over the night.",
 )
 _SLIPS = OpenQuestion(
     "slips_unknown",
+    "slips of the focuser",
     "These frames cannot tell whether the focuser slipped.",
     "Repeat the sweep of the first filter at the end.",
 )
 _SPECTRUM = OpenQuestion(
     "secondary_spectrum_unknown",
+    "secondary spectrum",
     "The secondary spectrum of the telescope cannot be worked out.",
     "It takes well-measured filters near 486 nm, 550 nm and 656 nm, "
     "and the step size and focal length.",
 )
 _COLOUR = OpenQuestion(
     "colour_unknown",
+    "best common position",
     "No position that serves all filters best can be stated.",
     "Measure at least two filters of known wavelength in one night.",
 )

@@ -110,7 +110,7 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     """What the curve says beside best focus: label and text."""
     best_sigma = fit.best_sigma_steps
     low, high = (number_text(end, sigma=best_sigma, spare=0) for end in fit.interval95_steps)
-    details = [("95 % inside", f"{low} to {high}")] if low and high else []
+    details = [("95 % interval", f"{low} to {high}")] if low and high else []
     details.append(("smallest HFR", f"{estimate_text(fit.floor_px)} px"))
     wing_centre = fit.wing_centre_steps if fit.verdict == "asymmetric" else NOT_KNOWN
     for label, estimate in (
@@ -123,7 +123,7 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     if known(fit.jitter) is not None:
         details.append(("seeing scatter", f"{100 * fit.jitter:.2g} %"))
     if known(fit.chi2_reduced) is not None:
-        details.append(("chi-square", f"{fit.chi2_reduced:.2f} per degree of freedom"))
+        details.append(("reduced χ²", f"{fit.chi2_reduced:.2f}"))
     return details
 
 

@@ -1,5 +1,6 @@
 """Focus against wavelength: every filter with its zone, and the smooth colour curve."""
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,9 @@ def colour_svg(
     figure, axes = _canvas.new_axes(width_px, 380)
     axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
     _colour_curve(axes, colour)
+    crowded = _crowded(points, width_px)
     for point in points:
-        _draw_point(axes, point)
+        _draw_point(axes, point, label_left=point.filter in crowded)
     axes.set_xlabel("wavelength (nm)")
     outward = "+" if setup.focuser.outward == "increasing" else "-"
     axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
@@ -57,7 +59,15 @@ def _colour_curve(axes: _canvas.Axes, colour: ColourReport) -> None:
     axes.plot(wavelength, shift, color=ink, linewidth=1.4)
 
 
-def _draw_point(axes: _canvas.Axes, point: ColourPoint) -> None:
+def _crowded(points: list[ColourPoint], width_px: int) -> set[str]:
+    """Filters whose name would run into a neighbour on the right; it goes to the left of them."""
+    wavelengths = sorted((float(p.wavelength_nm or 0.0), p.filter) for p in points)
+    room_nm = 45 * (wavelengths[-1][0] - wavelengths[0][0]) / (width_px - 130)
+    pairs = itertools.pairwise(wavelengths)
+    return {name for (here, name), (right, _) in pairs if right - here < room_nm}
+
+
+def _draw_point(axes: _canvas.Axes, point: ColourPoint, *, label_left: bool) -> None:
     tint = _canvas.filter_colour(point.filter)
     x, y = float(point.wavelength_nm or 0.0), point.shift_steps.value
     zone = known(point.zone_steps)
@@ -73,8 +83,9 @@ def _draw_point(axes: _canvas.Axes, point: ColourPoint) -> None:
         markeredgecolor=_canvas.colour("paper"), markeredgewidth=1, zorder=3,
     )  # fmt: skip
     axes.annotate(
-        point.filter, (x, y), xytext=(10, 0), textcoords="offset points",
+        point.filter, (x, y), xytext=(-10 if label_left else 10, 0), textcoords="offset points",
         color=_canvas.colour("ink"), fontsize=12, va="center",
+        ha="right" if label_left else "left",
     )  # fmt: skip
 
 
