@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from astropy.table import QTable, vstack
 
 from .comparison import Comparison, compare_sweeps
 from .curves import (
@@ -19,10 +20,19 @@ from .curves import (
 )
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .frames import Calibration, InputFile, complete_setup, find_sweeps, list_frames
+from .frames import (
+    Calibration,
+    FrameFacts,
+    InputFile,
+    apply_calibration,
+    complete_setup,
+    find_sweeps,
+    list_frames,
+    read_frame,
+)
 from .reports.result import RunResult
 from .setup import Setup
-from .stars import MeasuredSweep, measure_sweeps
+from .stars import MeasuredSweep, measure_frame, measure_sweeps
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -135,6 +145,38 @@ def compare_measured(
         still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
     return curves, comparison, step.notices
+
+
+def star_tables(
+    frames: Sequence[FrameFacts], *, setup: Setup, calibration: Calibration | None = None
+) -> QTable:
+    """Measure all stars of the frames, one below the other, the file's name in the first column.
+
+    Parameters
+    ----------
+    frames : sequence of FrameFacts
+    setup : Setup
+    calibration : Calibration, optional
+
+    Returns
+    -------
+    QTable
+        The columns of ``measure_frame`` behind ``file``; units kept.
+    """
+    tables = []
+    for facts in frames:
+        frame = read_frame(facts)
+        if calibration is not None:
+            frame = apply_calibration(frame, calibration)
+        stars = measure_frame(
+            frame.image,
+            gain_e_per_adu=setup.camera.gain_e_per_adu or facts.gain_e_per_adu,
+            saturation_adu=setup.camera.saturation_adu or facts.saturation_adu,
+        )
+        stars.add_column([facts.path.name] * len(stars), name="file", index=0)
+        stars.meta.clear()
+        tables.append(stars)
+    return vstack(tables)
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:
