@@ -1,0 +1,79 @@
+"""The other verbs, and the screens of the main one, called as a person would."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from astropy.table import QTable
+
+from starsize.cli import main
+
+TESTDATA = Path(__file__).parents[2] / "testdata"
+REAL = TESTDATA / "real" / "ntt_image" / "image.fits"
+
+
+def test_measure_prints_one_line_a_frame(capsys):
+    status = main(["measure", str(REAL), "--jobs", "1"])
+    out = capsys.readouterr().out
+    assert status == 0
+    assert "image.fits" in out
+    assert "HFR" in out
+
+
+def test_measure_as_json_is_a_list_with_a_number_or_null(capsys):
+    status = main(["measure", str(REAL), "--jobs", "1", "--json"])
+    (frame,) = json.loads(capsys.readouterr().out)
+    assert status == 0
+    # FLUX_RADIUS 50 % of the unsaturated stars in the catalogue beside the image: 1.21 to 1.49 px.
+    assert 1.1 < frame["hfr_px"] < 1.6
+
+
+def test_measure_writes_the_star_table_with_units_and_not_twice(tmp_path, capsys):
+    table = tmp_path / "stars.ecsv"
+    assert main(["measure", str(REAL), "--jobs", "1", "--stars", str(table), "--quiet"]) == 0
+    stars = QTable.read(table, format="ascii.ecsv")
+    assert {"file", "x", "y", "radius", "flags"} <= set(stars.colnames)
+    assert stars["radius"].unit == "pix"
+    assert capsys.readouterr().out == ""
+    assert main(["measure", str(REAL), "--jobs", "1", "--stars", str(table), "--quiet"]) == 2
+    assert "stars.ecsv" in capsys.readouterr().err
+
+
+def test_measure_names_the_file_it_cannot_read_and_measures_the_others(tmp_path, capsys):
+    shutil.copy(REAL, tmp_path / "good.fits")
+    (tmp_path / "bad.fits").write_text("not an image")
+    status = main(["measure", str(tmp_path), "--jobs", "1"])
+    printed = capsys.readouterr()
+    assert status == 3
+    assert "good.fits" in printed.out
+    assert "bad.fits" in printed.err
+
+
+def test_simulate_lists_its_scenarios(capsys):
+    assert main(["simulate", "--list"]) == 0
+    assert "achromat" in capsys.readouterr().out
+
+
+def test_simulate_refuses_an_unknown_scenario_in_one_line(tmp_path, capsys):
+    status = main(["simulate", "--scenario", "perpetual", "--out", str(tmp_path / "p")])
+    err = capsys.readouterr().err
+    assert status == 2
+    assert "perpetual" in err
+    assert len(err.splitlines()) == 1
+
+
+def test_compare_refuses_a_folder_without_results_in_one_line(tmp_path, capsys):
+    status = main(["compare", str(tmp_path), str(tmp_path), "--out", str(tmp_path / "c")])
+    err = capsys.readouterr().err
+    assert status == 2
+    assert len(err.splitlines()) == 1
+    assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.parametrize("verb", ["offsets", "measure", "compare", "simulate"])
+def test_every_verb_explains_itself(verb, capsys):
+    with pytest.raises(SystemExit) as left:
+        main([verb, "--help"])
+    assert left.value.code == 0
+    assert "--" in capsys.readouterr().out
