@@ -15,6 +15,7 @@ from .header import ImageHeader
 #: Positions that some programs write where they know none (common practice).
 _PLACEHOLDERS: Final = (0.0, -1.0)
 _SOME: Final = 3
+_SAMPLE_BYTES: Final = 1 << 16
 
 Read = tuple[InputFile, ImageHeader | None]
 
@@ -145,9 +146,13 @@ def _copy_keys(files: Sequence[InputFile]) -> list[tuple[object, ...] | None]:
     ]
 
 
-def _digest(path: Path) -> str:
+def _digest(path: Path) -> bytes:
+    """Digest of both ends of a file: no two exposures have the same noise even there."""
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
+        file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
+        digest.update(file.read(_SAMPLE_BYTES))
+    return digest.digest()
 
 
 def _position(file: InputFile) -> float | None:

@@ -154,8 +154,9 @@ def _time_blocks(
         pause = times[i] - times[i - 1]
         first, last = np.searchsorted(other_times, times[i - 1 : i + 1])
         over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or _holds_sweep(others[first:last])
-        resumed = pause < _RESUMED_DAYS and _resumes(frames[start:i], frames[i:])
-        if pause > _NIGHT_DAYS or (over and not resumed):
+        if over and pause < _RESUMED_DAYS:
+            over = not _resumes(frames[start:i], frames[i:])
+        if over or pause > _NIGHT_DAYS:
             yield frames[start:i]
             start = i
     yield frames[start:]

@@ -1,4 +1,4 @@
-"""Facts of a frame under the keywords in use (spellings: public headers, references in the text)."""
+"""Facts of a frame under the keywords in use (spellings as found in public headers)."""
 
 import pytest
 from astropy.time import Time

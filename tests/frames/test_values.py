@@ -56,7 +56,9 @@ def test_a_small_fraction_under_a_loose_keyword_is_not_a_position():
 def test_zero_small_negative_and_fractional_positions_count(value):
     # FOCPOS 9980.31127732742 occurs in a public header; counting from the middle is common.
     expected = 12000 if isinstance(value, str) else value
-    assert steps(Card("FOCPOS", value, "position [steps], 0.5 um per step"), loose=False) == expected
+    assert (
+        steps(Card("FOCPOS", value, "position [steps], 0.5 um per step"), loose=False) == expected
+    )
 
 
 @pytest.mark.parametrize(
@@ -108,7 +110,9 @@ def test_old_dates_are_of_the_twentieth_century(date, iso):
 @pytest.mark.parametrize("scale", ["TAI", "TT"])
 def test_time_scales_agree_with_astropy(scale):
     date = "2026-01-31T22:15:07.5"
-    assert mjd(date, scale=scale) == pytest.approx(Time(date, scale=scale.lower()).utc.mjd, abs=1e-9)
+    assert mjd(date, scale=scale) == pytest.approx(
+        Time(date, scale=scale.lower()).utc.mjd, abs=1e-9
+    )
 
 
 @pytest.mark.parametrize("date", ["", "yesterday", "2026-13-01T00:00:00", "32/01/99", None, 5])
