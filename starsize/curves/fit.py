@@ -8,15 +8,18 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from .blur_table import LARGEST_OBSTRUCTION, USUAL_BETA
 from .curve import FocusCurve
+from .family import Family
 from .fitted import CurveFit, CurveSet
 from .joint import Joint, covariance, fit_batch, make_batch
-from .shapes import HYPERBOLA, Shape, blurred_disc, blurred_disc_shape, hyperbola
+from .shapes import HYPERBOLA, blurred_disc, blurred_disc_shape, hyperbola
 from .summary import summarise
 from .verdicts import judge, refuse_before_fitting
 
 Model = Literal["auto", "blurred_disc", "hyperbola"]
 DISC_WEIGHT = 0.8
 """Prior weight of the blurred disc against the hyperbola, which is only an approximation."""
+DROOP = 0.15
+"""Wings fall short of geometry by about this many floors (1 sigma): diffraction and pixels."""
 
 
 def fit_curve(curve: FocusCurve, *, obstruction: float = 0.0, model: Model = "auto") -> CurveFit:
@@ -56,15 +59,15 @@ def fit_curves(
     ValueError
         If ``obstruction`` or ``model`` is not one of the allowed.
     """
-    shapes = _shapes(model, obstruction)
+    families = _families(model, obstruction)
     early = [refuse_before_fitting(curve) for curve in curves]
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    joint = fit_batch(make_batch(chosen), shapes)
+    joint = fit_batch(make_batch(chosen), families)
     fitted = []
     for row, curve in enumerate(chosen):
-        found = summarise(joint, row, shapes)
+        found = summarise(joint, row, families)
         beta = USUAL_BETA if found.model == "blurred_disc" else 0.0
         fitted.append(
             judge(
@@ -104,15 +107,17 @@ def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
     )
 
 
-def _shapes(model: Model, obstruction: float) -> list[tuple[Shape, float]]:
+def _families(model: Model, obstruction: float) -> list[Family]:
     if not 0 <= obstruction < 1:
         msg = f"'obstruction' must lie in [0, 1), got {obstruction}"
         raise ValueError(msg)
-    disc = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
-    choices: dict[str, list[tuple[Shape, float]]] = {
-        "auto": [(disc, DISC_WEIGHT), (HYPERBOLA, 1 - DISC_WEIGHT)],
-        "blurred_disc": [(disc, 1.0)],
-        "hyperbola": [(HYPERBOLA, 1.0)],
+    shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
+    disc = Family("blurred_disc", shape, DISC_WEIGHT, droop=DROOP)
+    plain = Family("hyperbola", HYPERBOLA, 1 - DISC_WEIGHT)
+    choices: dict[str, list[Family]] = {
+        "auto": [disc, plain],
+        "blurred_disc": [disc],
+        "hyperbola": [plain],
     }
     if model not in choices:
         msg = f"'model' must be one of {', '.join(choices)}, got {model!r}"

@@ -1,15 +1,15 @@
-"""Batched Gauss-Newton for one focus-curve shape under known noise.
+"""Batched Gauss-Newton for one family of focus curves under known noise.
 
-All arrays carry any leading shape (trials, noise levels, suspects) and the points in the last
+All arrays carry any leading shape (sweeps, suspects, noise levels) and the points in the last
 axis, so that one call fits thousands of small problems. Positions are scaled to about -1..1 and
-the parameters are (centre, ln floor, ln slope): unbounded, of order one.
+the parameters are those of ``family``: unbounded, of order one.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from .shapes import Shape
+from .family import PARAMETERS, Family, curve_and_slopes
 
 ITERATIONS = 14
 LARGEST_STEP = 0.5
@@ -31,7 +31,7 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Independent normal priors of the parameters: (..., p) means and precisions."""
+    """Independent normal priors of centre, ln floor, ln slope: (..., 3) means and precisions."""
 
     mean: np.ndarray
     precision: np.ndarray
@@ -43,14 +43,15 @@ class Solution:
 
     Attributes
     ----------
-    parameters : (..., p)
-    covariance : (..., p, p)
+    parameters : (..., 6)
+    covariance : (..., 6, 6)
+        Zero where a parameter is not fitted.
     log_evidence : (...)
         Restricted log-likelihood plus prior, up to a constant common to one sweep.
     chi2 : (...)
     seeing_share : (..., n)
         Share of the seeing in each point's variance.
-    radius, variance : (..., n)
+    residual, variance, leverage : (..., n)
     """
 
     parameters: np.ndarray
@@ -58,29 +59,20 @@ class Solution:
     log_evidence: np.ndarray
     chi2: np.ndarray
     seeing_share: np.ndarray
-    radius: np.ndarray
+    residual: np.ndarray
     variance: np.ndarray
-
-
-def model(x: np.ndarray, parameters: np.ndarray, shape: Shape) -> tuple[np.ndarray, np.ndarray]:
-    """Radius (..., n) and its derivatives (..., n, p) by centre, ln floor and ln slope."""
-    floor = np.exp(parameters[..., 1, None])
-    slope = np.exp(parameters[..., 2, None])
-    u = slope * (x - parameters[..., 0, None]) / floor
-    g, rate = shape(u)
-    by_slope = floor * u * rate
-    return floor * g, np.stack([-slope * rate, floor * g - by_slope, by_slope], axis=-1)
+    leverage: np.ndarray
 
 
 def solve(
     x: np.ndarray,
     y: np.ndarray,
-    shape: Shape,
+    family: Family,
     *,
     noise: Noise,
     start: np.ndarray,
-    prior: Prior | None = None,
-    present: np.ndarray | None = None,
+    prior: Prior,
+    present: np.ndarray,
 ) -> Solution:
     """Fit; the noise follows the model, so its weights are renewed at every step.
 
@@ -88,10 +80,10 @@ def solve(
     ----------
     x, y : (..., n) arrays
         Scaled positions and radii.
-    start : (..., p) array
+    start : (..., 6) array
         Broadcast to the common leading shape.
-    present : (..., n) bool array, optional
-        False where there is no point (padding).
+    present : (..., n) array
+        0 where there is no point (padding), else 1.
 
     Returns
     -------
@@ -99,56 +91,71 @@ def solve(
         The restricted likelihood (Patterson & Thompson 1971, Biometrika 58, 545 -- from memory)
         with the parameters integrated out by Laplace's method.
     """
-    lead = np.broadcast_shapes(
-        x.shape[:-1],
-        y.shape[:-1],
-        start.shape[:-1],
-        noise.star.shape[:-1],
-        noise.jitter.shape[:-1],
-        noise.extra.shape[:-1],
-    )
-    size = start.shape[-1]
-    prior = prior or Prior(np.zeros(size), np.full(size, FLAT))
-    parameters = np.array(np.broadcast_to(start, (*lead, size)))
-    here = 1.0 if present is None else present.astype(float)
+    shapes = (x, y, start, noise.star, noise.jitter, noise.extra, prior.mean, present)
+    lead = np.broadcast_shapes(*(a.shape[:-1] for a in shapes))
+    active = family.active
+    mean, precision = _full_prior(prior, family)
+    parameters = np.zeros((*lead, PARAMETERS))
+    parameters[..., active] = start[..., active]
     for _ in range(ITERATIONS):
-        radius, by = model(x, parameters, shape)
-        weight = here / _variance(radius, by, noise)[0]
-        weighted = by * weight[..., None]
-        hessian = np.swapaxes(weighted, -1, -2) @ by
-        hessian[..., range(size), range(size)] += prior.precision
+        radius, by = curve_and_slopes(x, parameters, family)
+        weight = present / _variance(radius, by, noise)[0]
+        hessian, weighted = _normal(by, weight, precision)
         pull = ((y - radius)[..., None] * weighted).sum(axis=-2)
-        pull += prior.precision * (prior.mean - parameters)
+        pull += precision * (mean - parameters[..., active])
         # A step beyond half the span leaves the region where the slopes mean anything.
         step = np.clip(_solve(hessian, pull), -LARGEST_STEP, LARGEST_STEP)
-        parameters += step
-        if np.abs(step).max() < 1e-7:
+        parameters[..., active] += step
+        if np.abs(step).max() < 1e-6:
             break
-    radius, by = model(x, parameters, shape)
+    radius, by = curve_and_slopes(x, parameters, family)
     variance, seeing = _variance(radius, by, noise)
-    weight = here / variance
-    hessian = np.swapaxes(by * weight[..., None], -1, -2) @ by
-    hessian[..., range(size), range(size)] += prior.precision
-    covariance = np.linalg.inv(hessian)
+    weight = present / variance
+    hessian, _ = _normal(by, weight, precision)
+    inverse = np.linalg.inv(hessian)
     chi2 = ((y - radius) ** 2 * weight).sum(axis=-1)
-    away = (prior.precision * (parameters - prior.mean) ** 2).sum(axis=-1)
-    spread = (here * np.log(variance)).sum(axis=-1)
+    away = (precision * (parameters[..., active] - mean) ** 2).sum(axis=-1)
+    spread = (present * np.log(variance)).sum(axis=-1)
     evidence = -0.5 * (chi2 + away + spread + np.linalg.slogdet(hessian)[1])
-    evidence = evidence + 0.5 * np.log(prior.precision / FLAT).sum(axis=-1)
-    return Solution(parameters, covariance, evidence, chi2, seeing * here, radius, variance)
+    evidence = evidence + 0.5 * np.log(precision / FLAT).sum(axis=-1)
+    evidence = evidence + 0.5 * np.log(FLAT) * (len(active) - 3)
+    covariance = np.zeros((*lead, PARAMETERS, PARAMETERS))
+    covariance[..., np.array(active)[:, None], active] = inverse
+    leverage = ((by @ inverse) * by).sum(axis=-1) * weight
+    return Solution(
+        parameters, covariance, evidence, chi2, seeing * present, y - radius, variance, leverage
+    )
+
+
+def _full_prior(prior: Prior, family: Family) -> tuple[np.ndarray, np.ndarray]:
+    sigma = family.freedom_sigma
+    lead = prior.mean.shape[:-1]
+    zero = np.zeros((*lead, sigma.size))
+    tight = np.broadcast_to(1 / sigma**2, zero.shape)
+    return np.concatenate([prior.mean, zero], -1), np.concatenate([prior.precision, tight], -1)
+
+
+def _normal(
+    by: np.ndarray, weight: np.ndarray, precision: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    weighted = by * weight[..., None]
+    hessian = np.swapaxes(weighted, -1, -2) @ by
+    size = range(by.shape[-1])
+    hessian[..., size, size] += precision
+    return hessian, weighted
 
 
 def _solve(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
     # A touch of ridge: a sweep on one straight wing leaves floor and centre undetermined.
-    size = vector.shape[-1]
+    size = range(vector.shape[-1])
     matrix = matrix.copy()
-    diagonal = matrix[..., range(size), range(size)]
-    matrix[..., range(size), range(size)] += 1e-10 * diagonal + 1e-12
+    matrix[..., size, size] += 1e-10 * matrix[..., size, size] + 1e-12
     return np.linalg.solve(matrix, vector[..., None])[..., 0]
 
 
 def _variance(radius: np.ndarray, by: np.ndarray, noise: Noise) -> tuple[np.ndarray, np.ndarray]:
     """Variance of each point, and the share of the seeing in it."""
+    # Seeing scales the floor: it moves the radius by d(radius) / d(ln floor).
     seeing = (noise.jitter * by[..., 1]) ** 2
     variance = noise.star**2 + seeing + (noise.extra * radius) ** 2
     return variance, seeing / variance

@@ -7,10 +7,10 @@ import numpy as np
 
 from ..estimate import NOT_KNOWN
 from .curve import FocusCurve
+from .family import Family
 from .gauss_newton import FLAT, Prior
 from .mixture import normalised
 from .posterior import Batch, Posterior, explain
-from .shapes import Shape
 from .sharing import LEAST_FLOOR_SPREAD, LEAST_SLOPE_SPREAD, Pool, moments, pool, weigh_jitter
 
 
@@ -50,11 +50,9 @@ def usable_points(curve: FocusCurve) -> np.ndarray:
     return finite & (curve.radius_px > 0)
 
 
-def fit_batch(
-    batch: Batch, shapes: Sequence[tuple[Shape, float]], *, together: bool = True
-) -> Joint:
+def fit_batch(batch: Batch, families: Sequence[Family], *, together: bool = True) -> Joint:
     """Fit each sweep alone, pool what they share, fit again with the others' word."""
-    posterior = explain(batch, shapes)
+    posterior = explain(batch, families)
     weight = normalised(weigh_jitter(posterior, together=together))
     k = batch.x.shape[0]
     if not together or k < 2:
@@ -67,7 +65,7 @@ def fit_batch(
         np.stack([zero, floor.mean, slope.mean + np.log(batch.half)], axis=1),
         np.stack([zero + FLAT, floor.precision, slope.precision], axis=1),
     )
-    posterior = explain(batch, shapes, prior=prior)
+    posterior = explain(batch, families, prior=prior)
     weight = normalised(weigh_jitter(posterior, together=True))
     return Joint(batch, posterior, weight, slope)
 
@@ -97,13 +95,11 @@ def covariance(joint: Joint, sigma: np.ndarray) -> np.ndarray:
     moves by its own regression of best focus on ln slope, times the slope's common uncertainty.
     """
     posterior, weight = joint.posterior, joint.weight
-    centre, _ = moments(weight, posterior.parameters[..., 0], posterior.covariance[..., 0, 0])
+    centre, _ = moments(weight, posterior.best, posterior.best_sigma**2)
     slope, slope_variance = moments(
         weight, posterior.parameters[..., 2], posterior.covariance[..., 2, 2]
     )
-    apart = (posterior.parameters[..., 0] - centre[:, None]) * (
-        posterior.parameters[..., 2] - slope[:, None]
-    )
+    apart = (posterior.best - centre[:, None]) * (posterior.parameters[..., 2] - slope[:, None])
     cross = (weight * (posterior.covariance[..., 0, 2] + apart)).sum(axis=-1)
     by_slope = joint.batch.half * cross / slope_variance
     shared = joint.slope.overall.sigma**2 if joint.slope.overall.is_known else 0.0

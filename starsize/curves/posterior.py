@@ -6,14 +6,14 @@ answer and its interval hold the doubt about all of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from .gauss_newton import FLAT, Noise, Prior, Solution, model, solve
+from .family import PARAMETERS, Family, smallest
+from .gauss_newton import FLAT, Noise, Prior, Solution, solve
 from .guess import guess_scaled
 from .mixture import normalised
-from .shapes import Shape
 
 JITTERS = np.geomspace(0.003, 0.5, 16)
 WRECK_SCATTER = 0.6
@@ -22,6 +22,7 @@ WRECK_ODDS = 0.02
 """Chance that a frame is wrecked, before looking."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
+ROUNDS = 3
 LEAST_LEFT = 4
 """Frames that must stay unsuspected."""
 
@@ -43,80 +44,110 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Mixture of one batch: c components of (model, suspects, jitter) for each of k sweeps.
+    """Mixture of one batch: c components of (family, suspects, jitter) for each of k sweeps.
 
     Attributes
     ----------
     log_weight : (k, c)
         Not normalised; without any prior of the jitter.
-    parameters, covariance : (k, c, p), (k, c, p, p)
+    parameters, covariance : (k, c, 6), (k, c, 6, 6)
+    best, best_sigma : (k, c)
+        Where the curve is smallest, scaled like ``x``.
+    floor : (k, c)
+        Radius there.
     chi2 : (k, c)
     seeing : (k, c)
         Mean square share of the seeing in the variances, for the jitter's prior.
-    shape, suspect, jitter : (c,) int, (k, c, n) bool, (c,) int
-        Which model, which frames are taken as wrecked, which of ``JITTERS``.
+    family, suspect, jitter : (c,) int, (k, c, n) bool, (c,) int
+        Which family, which frames are taken as wrecked, which of ``JITTERS``.
     """
 
     log_weight: np.ndarray
     parameters: np.ndarray
     covariance: np.ndarray
+    best: np.ndarray
+    best_sigma: np.ndarray
+    floor: np.ndarray
     chi2: np.ndarray
     seeing: np.ndarray
-    shape: np.ndarray
+    family: np.ndarray
     suspect: np.ndarray
     jitter: np.ndarray
 
 
-def explain(
-    batch: Batch, shapes: Sequence[tuple[Shape, float]], *, prior: Prior | None = None
-) -> Posterior:
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """Sets of suspects worth a full fit: (k, h, n) bool, log odds (k, h), and the fits."""
+
+    sets: np.ndarray
+    log_odds: np.ndarray
+    solution: Solution
+
+
+def explain(batch: Batch, families: Sequence[Family], *, prior: Prior | None = None) -> Posterior:
     """Fit every sweep of the batch in every way that matters.
 
     Parameters
     ----------
-    shapes : sequence of (Shape, prior weight)
-        The first is used to look for wrecked frames.
+    families : sequence of Family
+        The first leads. One without freedoms takes over the suspects of the one before it.
     prior : Prior, optional
         (k, 3) means and precisions of centre, ln floor, ln slope in the scaled units.
     """
-    prior = prior or _flat(batch)
-    hypotheses, odds, start = _suspect_sets(batch, shapes[0][0], prior)
-    found = []
-    for shape, _ in shapes:
-        found.append(_solve(batch, shape, hypotheses, start=start, prior=prior))
-        start = found[-1].parameters
-    rows = hypotheses.shape[1]
-    weight = [
-        s.log_evidence + odds[..., None] + np.log(w)
-        for s, (_, w) in zip(found, shapes, strict=True)
-    ]
+    if prior is None:
+        size = (batch.x.shape[0], 3)
+        prior = Prior(np.zeros(size), np.full(size, FLAT))
+    suspicion: Suspicion | None = None
+    parts = []
+    for index, family in enumerate(families):
+        if suspicion is None or family.freedom_sigma.size:
+            suspicion = _suspicion(batch, family, prior)
+        else:
+            sets, start = suspicion.sets, suspicion.solution.parameters
+            again = _solve(batch, family, sets, start=start, prior=prior)
+            suspicion = Suspicion(sets, suspicion.log_odds, again)
+        parts.append(_components(batch, family, index, suspicion))
+    return join(parts)
+
+
+def join(parts: Sequence[Posterior]) -> Posterior:
+    """Put the components of several families side by side."""
+    joined = {}
+    for item in fields(Posterior):
+        axis = 0 if item.name in ("family", "jitter") else 1
+        joined[item.name] = np.concatenate([getattr(part, item.name) for part in parts], axis=axis)
+    return Posterior(**joined)
+
+
+def _components(batch: Batch, family: Family, index: int, suspicion: Suspicion) -> Posterior:
+    """One family's part of the mixture, flattened to (k, c, ...)."""
     k, n = batch.x.shape
+    solution = suspicion.solution
+    rows = suspicion.sets.shape[1]
     count = rows * JITTERS.size
-    suspect = np.broadcast_to(hypotheses[:, :, None], (k, rows, JITTERS.size, n))
+    best, floor, gradient = smallest(solution.parameters, family)
+    variance = np.einsum("...p,...pq,...q->...", gradient, solution.covariance, gradient)
+    points = batch.present.sum(axis=-1)[:, None, None]
+    seeing = (solution.seeing_share**2).sum(axis=-1) / points
+    weight = solution.log_evidence + suspicion.log_odds[..., None] + np.log(family.weight)
+    suspect = np.broadcast_to(suspicion.sets[:, :, None], (k, rows, JITTERS.size, n))
     return Posterior(
-        np.concatenate([w.reshape(k, count) for w in weight], axis=1),
-        np.concatenate([s.parameters.reshape(k, count, -1) for s in found], axis=1),
-        np.concatenate([s.covariance.reshape(k, count, 3, 3) for s in found], axis=1),
-        np.concatenate([s.chi2.reshape(k, count) for s in found], axis=1),
-        np.concatenate([_seeing(s, batch).reshape(k, count) for s in found], axis=1),
-        np.repeat(np.arange(len(shapes)), count),
-        np.tile(suspect.reshape(k, count, n), (1, len(shapes), 1)),
-        np.tile(np.arange(JITTERS.size), rows * len(shapes)),
+        log_weight=weight.reshape(k, count),
+        parameters=solution.parameters.reshape(k, count, PARAMETERS),
+        covariance=solution.covariance.reshape(k, count, PARAMETERS, PARAMETERS),
+        best=best.reshape(k, count),
+        best_sigma=np.sqrt(variance).reshape(k, count),
+        floor=floor.reshape(k, count),
+        chi2=solution.chi2.reshape(k, count),
+        seeing=seeing.reshape(k, count),
+        family=np.full(count, index),
+        suspect=suspect.reshape(k, count, n),
+        jitter=np.tile(np.arange(JITTERS.size), rows),
     )
 
 
-def _flat(batch: Batch) -> Prior:
-    size = (batch.x.shape[0], 3)
-    return Prior(np.zeros(size), np.full(size, FLAT))
-
-
-def _seeing(solution: Solution, batch: Batch) -> np.ndarray:
-    points = batch.present.sum(axis=-1)[:, None, None]
-    return (solution.seeing_share**2).sum(axis=-1) / points
-
-
 def _solve(
-    batch: Batch, shape: Shape, suspects: np.ndarray, *, start: np.ndarray, prior: Prior
+    batch: Batch, family: Family, suspects: np.ndarray, *, start: np.ndarray, prior: Prior
 ) -> Solution:
     """Solve (k, h, T) problems: sweeps, sets of suspects, jitters."""
     noise = Noise(
@@ -124,78 +155,81 @@ def _solve(
         JITTERS[:, None],
         WRECK_SCATTER * suspects[:, :, None].astype(float),
     )
-    spread = Prior(prior.mean[:, None, None], prior.precision[:, None, None])
     return solve(
         batch.x[:, None, None],
         batch.y[:, None, None],
-        shape,
+        family,
         noise=noise,
         start=start,
-        prior=spread,
+        prior=Prior(prior.mean[:, None, None], prior.precision[:, None, None]),
         present=batch.present[:, None, None],
     )
 
 
-def _suspect_sets(
-    batch: Batch, shape: Shape, prior: Prior
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sets of suspects worth a full fit: (k, h, n) bool, log odds (k, h), starts (k, h, T, 3).
-
-    The first set is the one believed so far; the others add one frame each.
-    """
-    k, n = batch.x.shape
-    base = np.zeros((k, n), bool)
+def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:
+    """Find the frames that may be wrecked, greedily: each round believes at most one more."""
+    k = batch.x.shape[0]
+    base = np.zeros(batch.x.shape, bool)
     free = batch.present.sum(axis=-1) - LEAST_LEFT
-    log_odds = np.log(WRECK_ODDS / (1 - WRECK_ODDS))
-    rounds = int(np.clip(free.max(), 0, 3))
-    guess = guess_scaled(batch.x, batch.y, batch.star, batch.present)[:, None, None]
-    for last in [False] * rounds + [True]:
-        alone = _solve(batch, shape, base[:, None], start=guess, prior=prior)
-        named = _most_suspect(batch, shape, alone, base)
-        sets = base[:, None] | np.concatenate([np.zeros_like(named[:, :1]), named], axis=1)
-        sets &= ((sets & (batch.present[:, None] > 0)).sum(-1) <= free[:, None])[..., None] | (
-            base[:, None]
-        )
-        odds = log_odds * sets.sum(axis=-1)
-        # A set that could not grow repeats the base: it must not count twice.
-        repeat = (sets.sum(-1) == base.sum(-1)[:, None]) & (np.arange(sets.shape[1]) > 0)
-        odds = np.where(repeat, -np.inf, odds)
-        start = np.broadcast_to(alone.parameters, (k, sets.shape[1], JITTERS.size, 3))
-        if last:
+    guess = _guess(batch, batch.present)[:, None, None]
+    rounds = int(np.clip(free.max(), 0, ROUNDS))
+    for turn in range(rounds + 1):
+        alone = _solve(batch, family, base[:, None], start=guess, prior=prior)
+        sets, log_odds = _grown(batch, alone, base, free)
+        start = np.broadcast_to(alone.parameters, (k, sets.shape[1], JITTERS.size, PARAMETERS))
+        tried = _solve(batch, family, sets, start=_restart(batch, sets, start), prior=prior)
+        total = np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds
+        share = normalised(total)
+        pick = share.argmax(axis=-1)
+        grows = (pick > 0) & (share.max(axis=-1) > 0.5)
+        if turn == rounds or not grows.any():
             break
-        tried = _solve(batch, shape, sets, start=_restart(batch, sets, start), prior=prior)
-        total = np.logaddexp.reduce(tried.log_evidence, axis=-1) + odds
-        best = normalised(total)
-        pick = best.argmax(axis=-1)
-        grows = (pick > 0) & (best.max(axis=-1) > 0.5)
-        if not grows.any():
-            return sets, odds, tried.parameters
         base = np.where(grows[:, None], sets[np.arange(k), pick], base)
         guess = tried.parameters[np.arange(k), pick][:, None]
-    return sets, odds, start
+    return Suspicion(sets, log_odds, tried)
+
+
+def _guess(batch: Batch, kept: np.ndarray) -> np.ndarray:
+    lead = kept.shape[:-1]
+    x, y, star = (
+        np.broadcast_to(a.reshape(a.shape[0], *[1] * (len(lead) - 1), a.shape[1]), kept.shape)
+        for a in (batch.x, batch.y, batch.star)
+    )
+    first = guess_scaled(x, y, star, kept)
+    return np.concatenate([first, np.zeros((*lead, PARAMETERS - 3))], axis=-1)
 
 
 def _restart(batch: Batch, sets: np.ndarray, start: np.ndarray) -> np.ndarray:
     """A fresh guess without the suspects: one bad frame may have dragged the first fit away."""
-    kept = batch.present[:, None] * ~sets
-    fresh = guess_scaled(batch.x[:, None], batch.y[:, None], batch.star[:, None], kept)
+    fresh = _guess(batch, batch.present[:, None] * ~sets)
     return np.where((sets.sum(-1) > 0)[..., None, None], fresh[:, :, None], start)
 
 
-def _most_suspect(batch: Batch, shape: Shape, solution: Solution, base: np.ndarray) -> np.ndarray:
+def _grown(
+    batch: Batch, alone: Solution, base: np.ndarray, free: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The base set and those with one more frame: (k, 1 + SUSPECTS, n), and their log odds."""
+    named = _most_suspect(batch, alone, base)
+    sets = base[:, None] | np.concatenate([np.zeros_like(named[:, :1]), named], axis=1)
+    too_many = (sets & (batch.present[:, None] > 0)).sum(-1) > free[:, None]
+    sets = np.where(too_many[..., None], base[:, None], sets)
+    log_odds = np.log(WRECK_ODDS / (1 - WRECK_ODDS)) * sets.sum(axis=-1)
+    # A set that could not grow repeats the base: it must not count twice.
+    repeat = (sets.sum(-1) == base.sum(-1)[:, None]) & (np.arange(sets.shape[1]) > 0)
+    return sets, np.where(repeat, -np.inf, log_odds)
+
+
+def _most_suspect(batch: Batch, solution: Solution, base: np.ndarray) -> np.ndarray:
     """One-frame sets (k, SUSPECTS, n) whose removal would raise the likelihood most.
 
     Leaving a point out of a linear fit moves its residual e to e / (1 - h) and its variance to
     sigma^2 / (1 - h), h the leverage; no refit is needed to rank the frames.
     """
     n = batch.x.shape[1]
-    radius, by = model(batch.x[:, None, None], solution.parameters, shape)
-    variance = solution.variance
-    leverage = np.einsum("...np,...pq,...nq->...n", by, solution.covariance, by) / variance
-    stay = np.clip(1 - leverage, 0.02, 1.0)
-    miss2 = ((batch.y[:, None, None] - radius) / stay) ** 2
-    narrow = variance / stay
-    wide = narrow + (WRECK_SCATTER * radius) ** 2
+    stay = np.clip(1 - solution.leverage, 0.02, 1.0)
+    miss2 = (solution.residual / stay) ** 2
+    narrow = solution.variance / stay
+    wide = narrow + (WRECK_SCATTER * batch.y[:, None, None]) ** 2
     gain = 0.5 * (miss2 / narrow - miss2 / wide + np.log(narrow / wide))
     weight = normalised(solution.log_evidence)
     score = (weight[..., None] * gain).sum(axis=2)[:, 0]

@@ -7,11 +7,11 @@ import numpy as np
 from scipy.special import ndtr
 
 from ..estimate import NOT_KNOWN, Estimate
+from .family import Family
 from .fitted import ModelName
 from .joint import Joint
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
 from .posterior import JITTERS, Posterior
-from .shapes import HYPERBOLA, Shape
 
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
@@ -44,13 +44,13 @@ class Summary:
     """Defocus at the two ends in units of the floor: how far each wing is followed."""
 
 
-def summarise(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> Summary:
+def summarise(joint: Joint, row: int, families: Sequence[Family]) -> Summary:
     """Read one sweep off the mixture."""
     posterior = joint.posterior
     half, middle = joint.batch.half[row], joint.batch.middle[row]
     weight = joint.weight[row]
-    centre = posterior.parameters[row, :, 0]
-    sigma = np.sqrt(posterior.covariance[row, :, 0, 0])
+    centre = posterior.best[row]
+    sigma = posterior.best_sigma[row]
 
     def steps(scaled: float | np.ndarray) -> float:
         return float(middle + half * scaled)
@@ -66,7 +66,7 @@ def summarise(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> 
     used = joint.batch.present[row].sum()
     bad = (weight[:, None] * posterior.suspect[row]).sum(axis=0)
     freedom = max(used - (bad > 0.5).sum() - 3, 1)
-    by_shape = [weight[posterior.shape == i].sum() for i in range(len(shapes))]
+    by_family = [weight[posterior.family == i].sum() for i in range(len(families))]
     return Summary(
         best_steps=steps(mean),
         best_sigma_steps=(high68 - low68) / 2,
@@ -81,8 +81,8 @@ def summarise(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> 
         jitter=float(np.exp((weight * np.log(JITTERS[posterior.jitter])).sum())),
         chi2_reduced=float((weight * posterior.chi2[row]).sum() / freedom),
         suspicion=bad,
-        model=shapes[int(np.argmax(by_shape))][0].name,  # type: ignore[arg-type]
-        hyperbola_steps=_of_shape(joint, row, shapes),
+        model=families[int(np.argmax(by_family))].name,
+        hyperbola_steps=_hyperbola_alone(joint, row, families),
         reach=(
             float((1 + mean) * slope.value / floor.value),
             float((1 - mean) * slope.value / floor.value),
@@ -102,17 +102,17 @@ def _exponential(weight: np.ndarray, posterior: Posterior, row: int, index: int)
     return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
 
 
-def _of_shape(joint: Joint, row: int, shapes: Sequence[tuple[Shape, float]]) -> Estimate:
+def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Estimate:
     """Best focus by the plain hyperbola alone."""
     posterior = joint.posterior
-    for i, (shape, _) in enumerate(shapes):
-        if shape.polynomial == HYPERBOLA.polynomial:
-            mine = posterior.shape == i
+    for i, family in enumerate(families):
+        if family.name == "hyperbola":
+            mine = posterior.family == i
             weight = normalised(np.log(joint.weight[row, mine] + 1e-300))
             mean, spread = _moments(
                 weight,
-                posterior.parameters[row, mine, 0],
-                np.sqrt(posterior.covariance[row, mine, 0, 0]),
+                posterior.best[row, mine],
+                posterior.best_sigma[row, mine],
             )
             half = joint.batch.half[row]
             return Estimate(float(joint.batch.middle[row] + half * mean), float(half * spread))
