@@ -191,7 +191,7 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
         "sweep": measured.sweep.id,
         "filter": measured.filter,
         "approach": curve.approach,
-        "start_utc": time_text(start_mjd(fit)) or None,
+        "start_utc": time_text(start_mjd(measured)) or None,
         "stars": stars_of(fit),
         "verdict": fit.verdict,
         "answered": fit.answered,

@@ -11,6 +11,7 @@ from ..curves.fitted import CurveFit
 from ..frames.frame import FrameFacts, InputFile
 from ..stars.measured import FrameRadius, MeasuredSweep
 from .result import RunResult
+from .sentences import VERDICT_WORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +73,9 @@ def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEnt
     reason = item.reason
     if reason is None:
         said = dict.fromkeys(reading.reason for reading in readings if reading.reason)
-        reason = " ".join(said) or None
+        reason = "; ".join(said) or None
     if reason is None and not used:
-        reason = "It is part of no sweep." if not readings else "Its sweep gave no answer."
+        reason = "its sweep gave no answer" if readings else "part of no sweep"
     return FileEntry(name, item.facts, used, reason, readings)
 
 
@@ -88,13 +89,13 @@ def _readings(measured: MeasuredSweep, fit: CurveFit) -> list[Reading]:
         if on_curve and not aligned:
             on_curve = fit.curve.names[entry] == frame.facts.path.name
         if not on_curve:
-            why = frame.reason or "It has no radius or no position."
+            why = frame.reason or "no radius or no position"
             found.append(Reading(measured.id, measured.filter, frame, False, why))
             continue
         used = bool(fit.used[entry]) and fit.answered
         reason = fit.frame_reasons[entry]
         if not fit.answered and not reason:
-            reason = f"Sweep {measured.id} gave no answer: {fit.reason}"
+            reason = f"sweep {measured.id} gave no answer: {VERDICT_WORDS[fit.verdict]}"
         found.append(Reading(measured.id, measured.filter, frame, used, reason))
         entry += 1
     return found

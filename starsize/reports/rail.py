@@ -90,7 +90,6 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
         "offset": _offset_text(row),
         "offset_um": "" if is_reference else number_text(row.offset_um, digits=3),
         "zone": f"±{zone}" if zone else "",
-        "note": "" if is_reference and row.status == "measured" else row.reason,
         "is_reference": is_reference,
         "quiet": is_reference or row.action == "ignore" or not row.move_steps,
     }

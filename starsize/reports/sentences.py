@@ -1,6 +1,7 @@
 """The plain words that terminal and page share: moves, verdicts, what the frames left open."""
 
 import re
+from collections.abc import Iterable
 
 from ..comparison.compared import ColourReport, OffsetRow
 from ..curves.fitted import CurveFit
@@ -88,6 +89,15 @@ def row_sentence(row: OffsetRow, setup: Setup) -> str:
     return f"{change}: refocus there, or {move} as a start. {sentence(row.reason)}".strip()
 
 
+def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
+    """Reasons and the filters that share each: ("R and G", "the reason"), in order."""
+    sharing: dict[str, list[str]] = {}
+    for row in rows:
+        if row.reason:
+            sharing.setdefault(row.reason, []).append(row.filter)
+    return [(listing(names), reason) for reason, names in sharing.items()]
+
+
 def headline(result: RunResult) -> str:
     """The run in one line: how many filters are measured."""
     rows = result.comparison.rows
@@ -110,6 +120,8 @@ def lead(result: RunResult) -> str:
     """All moves in one breath: from the reference to each filter; empty if there is none."""
     reference, setup = result.comparison.reference, result.setup
     others = [row for row in result.comparison.rows if row.filter != reference]
+    if all(row.status == "refused" for row in others):
+        return ""
     moves, stay, again = [], [], []
     for row in others:
         if row.status == "refused" or row.action == "refocus" or row.move_steps is None:

@@ -12,7 +12,7 @@ from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
 from ..stars.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
-from .numbers import number_text, time_text
+from .numbers import known, number_text, time_text
 from .result import RunResult
 
 #: The contract: name and order of the columns of offsets.csv.
@@ -71,10 +71,10 @@ def mean_temperature(fit: CurveFit) -> float | None:
     return float(seen.mean()) if seen.size else None
 
 
-def start_mjd(fit: CurveFit) -> float | None:
-    """Time of the first frame of a sweep."""
-    seen = fit.curve.time_mjd[np.isfinite(fit.curve.time_mjd)]
-    return float(seen.min()) if seen.size else None
+def start_mjd(measured: MeasuredSweep) -> float | None:
+    """Time of the first frame of a sweep, measured or not."""
+    times = (known(facts.mid_time_mjd) for facts in measured.sweep.frames)
+    return min((time for time in times if time is not None), default=None)
 
 
 def _offset_cells(row: OffsetRow) -> list[str]:
@@ -95,7 +95,7 @@ def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
         "sweep": measured.id,
         "filter": measured.filter,
         "approach": fit.curve.approach,
-        "start_utc": time_text(start_mjd(fit)),
+        "start_utc": time_text(start_mjd(measured)),
         "temperature_degC": number_text(mean_temperature(fit), digits=4),
         "frames": str(len(measured.frames)),
         "frames_used": str(int(fit.used.sum()) if fit.answered else 0),

@@ -13,7 +13,15 @@ from ..setup import Setup
 from ..stars.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
-from .sentences import colour_headline, direction, headline, listing, row_sentence, sentence
+from .sentences import (
+    colour_headline,
+    direction,
+    grouped_reasons,
+    headline,
+    listing,
+    row_sentence,
+    sentence,
+)
 from .unanswered import open_questions
 
 _ASCII = str.maketrans(
@@ -41,9 +49,7 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     if quiet:
         return
     say(out, headline(result), style="bold")
-    for row in result.comparison.rows:
-        if row.status == "refused" or row.action == "refocus":
-            say(out, row_sentence(row, result.setup), bullet=True)
+    _print_reasons(result, out)
     colour = result.comparison.colour
     out.print()
     say(out, colour_headline(colour), style="bold")
@@ -144,6 +150,16 @@ def _action_cell(row: OffsetRow) -> str:
     if row.action == "refocus":
         return "refocus"
     return "move" if row.action == "move" and row.move_steps else "leave it"
+
+
+def _print_reasons(result: RunResult, console: Console) -> None:
+    """What to do where a move is not to be trusted; refused filters by shared reason."""
+    rows = result.comparison.rows
+    for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
+        say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet=True)
+    for row in rows:
+        if row.status == "measured" and row.action == "refocus":
+            say(console, row_sentence(row, result.setup), bullet=True)
 
 
 def _print_warnings(result: RunResult, console: Console) -> None:

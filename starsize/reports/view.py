@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN, Estimate
+from ..stars.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .numbers import estimate_text, known, number_text, time_text
 from .predicted import curve_line
@@ -17,6 +18,7 @@ from .sentences import (
     VERDICT_WORDS,
     bound_sentence,
     colour_headline,
+    grouped_reasons,
     headline,
     lead,
 )
@@ -36,13 +38,18 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "colour_headline": colour_headline(comparison.colour),
         "facts": _facts(result, entries),
         "rows": offset_rows(comparison, setup),
+        "notes": grouped_reasons(
+            row
+            for row in comparison.rows
+            if row.status == "refused" or row.filter != comparison.reference
+        ),
         "any_measured": any(row.status == "measured" for row in comparison.rows),
         "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
         "reference": comparison.reference,
         "colour": comparison.colour,
         "colour_figures": _colour_figures(result),
         "um_per_step": step.value if step is not None and step.is_known else None,
-        "sweeps": [_sweep(fit, number) for number, fit in enumerate(result.curves.fits, 1)],
+        "sweeps": _sweeps(result),
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
@@ -58,18 +65,23 @@ def page_view(result: RunResult) -> dict[str, Any]:
 
 
 def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
-    starts = [start for fit in result.curves.fits if (start := start_mjd(fit)) is not None]
+    starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
     used = sum(entry.used for entry in entries)
     facts = [
         f"{used} of {len(entries)} files used",
         f"{len(result.sweeps)} sweep{'' if len(result.sweeps) == 1 else 's'}",
     ]
     if starts:
-        facts.insert(0, time_text(min(starts)).replace("T", " ").removesuffix(":00Z") + " UTC")
+        facts.insert(0, time_text(min(starts))[:16].replace("T", " ") + " UTC")
     return facts
 
 
-def _sweep(fit: CurveFit, number: int) -> dict[str, Any]:
+def _sweeps(result: RunResult) -> list[dict[str, Any]]:
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    return [_sweep(measured, fit, number) for number, (measured, fit) in enumerate(pairs, 1)]
+
+
+def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import left_out_letters, sweep_svg
 
@@ -77,7 +89,7 @@ def _sweep(fit: CurveFit, number: int) -> dict[str, Any]:
     return {
         "fit": fit,
         "tint": filter_tint(fit.curve.filter),
-        "facts": _sweep_facts(fit),
+        "facts": _sweep_facts(measured, fit),
         "verdict": VERDICT_WORDS[fit.verdict],
         "best": estimate_text(Estimate(fit.best_steps, fit.best_sigma_steps)),
         "details": _sweep_details(fit),
@@ -95,10 +107,10 @@ def _sweep(fit: CurveFit, number: int) -> dict[str, Any]:
     }
 
 
-def _sweep_facts(fit: CurveFit) -> list[str]:
+def _sweep_facts(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
     """When and how a sweep was taken."""
     facts = [APPROACH_WORDS[fit.curve.approach]]
-    start, temperature = time_text(start_mjd(fit)), mean_temperature(fit)
+    start, temperature = time_text(start_mjd(measured)), mean_temperature(fit)
     if start:
         facts.insert(0, f"{start[11:16]} UTC")
     if temperature is not None:

@@ -29,7 +29,7 @@ def test_a_usable_file_that_no_sweep_took_is_not_passed_over(night):
     lonely = replace(night.files[0].facts, path=Path("night/lonely.fits"))
     run = replace(night, files=(*night.files, InputFile(lonely.path, lonely)))
     entry = file_entries(run)[-1]
-    assert (entry.used, entry.reason) == (False, "It is part of no sweep.")
+    assert (entry.used, entry.reason) == (False, "part of no sweep")
 
 
 def test_frames_without_radius_do_not_shift_the_others(night):

@@ -6,6 +6,7 @@ from starsize.reports.sentences import (
     bound_sentence,
     colour_headline,
     direction,
+    grouped_reasons,
     headline,
     lead,
     listing,
@@ -112,3 +113,15 @@ def test_names_are_listed_as_people_list_them():
 )
 def test_a_remark_becomes_a_sentence(remark, said):
     assert sentence(remark) == said
+
+
+def test_filters_that_share_a_reason_share_a_line(night):
+    rows = [replace(row, reason="the same") for row in night.comparison.rows[:3]]
+    assert grouped_reasons([*rows, replace(rows[0], filter="Ha", reason="another")]) == [
+        ("L, R and G", "the same"),
+        ("Ha", "another"),
+    ]
+
+
+def test_a_night_without_answer_has_no_moves_to_tell(nothing_measured):
+    assert lead(nothing_measured) == ""

@@ -45,7 +45,7 @@ def test_it_tells_moves_verdict_and_warnings(night):
     assert "R +12 out +12.3 ± 1.6 ±9.7 move" in text
     assert "No single focus position serves all colours: the glass of a filter is to blame." in text
     assert "1 warning: - SII-1: the minimum is not inside the sweep." in text
-    assert "From L to SII: not measured, refocus there." in text
+    assert "SII: not measured, refocus there. The stars still shrink" in text
 
 
 def test_quiet_leaves_the_table_alone(night):
