@@ -81,5 +81,5 @@ def filter_order(name: str) -> tuple[int, str]:
 
 
 def _squeeze(name: str) -> str:
-    """Lower case, letters and digits only."""
-    return "".join(c for c in name.casefold() if c.isalnum() or c == ".")
+    """Lower case, letters and digits; a prime stays, for g' and r' are filters of their own."""
+    return "".join(c for c in name.casefold() if c.isalnum() or c in ".'")

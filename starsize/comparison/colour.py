@@ -15,7 +15,7 @@ from .colour_points import colour_points
 from .colour_verdict import verdict_of_errors
 from .compared import ColourPoint, ColourReport, ColourWord
 from .explanations import Explanation, Shifts, explain
-from .glass import Blame, Optics, blame, odd_filters, plate_steps
+from .glass import Blame, Optics, blame, plate_steps
 from .offsets import Scale
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
 
@@ -78,7 +78,9 @@ def colour_report(
     verdict = colours.word(judged)
     explanations, shifts = _explained(colours, optics, same_glass)
     found = _blamed(verdict, explanations, shifts, optics, same_glass)
-    curve = curve_of_telescope(explanations, shifts)
+    curve = curve_of_telescope(
+        explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
+    )
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
@@ -171,11 +173,10 @@ def _blamed(
     optics: Optics,
     same_glass: bool,
 ) -> Blame:
-    """Who is to blame where the colours are apart; else only which filters stand off."""
-    if word == "apart":
-        return blame(explanations, shifts, optics, same_glass=same_glass)
-    odd = odd_filters(explanations[0], optics) if explanations else ()
-    return Blame(cause=None, reason="", odd_filters=odd)
+    """Who is to blame where the colours are apart; nobody where they are not."""
+    if word != "apart":
+        return Blame(cause=None, reason="")
+    return blame(explanations, shifts, optics, same_glass=same_glass)
 
 
 def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:

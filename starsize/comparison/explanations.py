@@ -16,6 +16,9 @@ OWN_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_NM = 0.25, 1 / 3, 100.0
 #: scatter of the curve within it, and the curve's own form by this share of its range.
 BAND_SHARE, FORM_SHARE = 0.3, 0.02
 ADEQUATE = 0.05
+#: A smooth curve cannot leave a filter this close to its end (the steepest, an achromat of 1 m in
+#: the blue, climbs 35 um per nm; in the red 10).
+HELD_NM = 25.0
 _MANY = 9
 
 
@@ -57,6 +60,21 @@ class Explanation:
     chi2: float
     dof: int
 
+    def exposed(self, shifts: Shifts) -> tuple[str, ...]:
+        """Odd filters at an end of the colours, with no other near: the telescope may bend there.
+
+        Between other filters a smooth curve is held on both sides; beyond them it is free.
+        """
+        kept = [
+            w
+            for f, w in zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True)
+            if f not in self.odd
+        ]
+        own = dict(zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True))
+        return tuple(
+            f for f in self.odd if own[f] < min(kept) - HELD_NM or own[f] > max(kept) + HELD_NM
+        )
+
     @property
     def unknowns(self) -> int:
         """How many numbers it takes."""
@@ -76,14 +94,15 @@ class Explanation:
 def explain(shifts: Shifts, *, odd_allowed: bool = True) -> list[Explanation]:
     """All explanations that the data do not contradict and that contain no simpler such one.
 
-    Fewest unknowns first, and none with more than one unknown beyond the fewest: with enough of
-    them anything can be explained. Where ``odd_allowed`` is False only smooth curves are tried (the
+    Fewest unknowns first. Odd filters are only blamed with the fewest unknowns of all, for with
+    enough of them anything can be explained; a smooth curve may take more, every telescope has
+    one. Where ``odd_allowed`` is False only smooth curves are tried (the
     channels of a colour camera lie behind one and the same glass).
     """
     found: list[Explanation] = []
     for terms, odd in _candidates(shifts, odd_allowed):
-        if found and terms + len(odd) > found[0].unknowns + 1:
-            break
+        if found and odd and terms + len(odd) > found[0].unknowns:
+            continue
         trial = fit_explanation(shifts, terms=terms, odd=odd)
         if trial.adequate and not any(trial.contains(e) for e in found):
             found.append(trial)

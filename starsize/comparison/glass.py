@@ -103,7 +103,7 @@ def blame(
         if smooth:
             return _blame_with_plates(shifts, optics)
     causes = {_cause_of(e, shifts) for e in explanations}
-    if len(causes) == 1:
+    if len(causes) == 1 and "unknown" not in causes:
         return _agreed(explanations, causes.pop(), optics)
     return _undecided(explanations, optics)
 
@@ -129,6 +129,8 @@ def _blame_with_plates(shifts: Shifts, optics: Optics) -> Blame:
 
 
 def _cause_of(explanation: Explanation, shifts: Shifts) -> Cause:
+    if explanation.exposed(shifts):
+        return "unknown"
     kept = [i for i, f in enumerate(shifts.filters) if f not in explanation.odd]
     curve = explanation.curve.at(shifts.wavelength_nm[kept])
     own_colour = _reach(curve, shifts.zone[kept]) > 0
@@ -161,13 +163,20 @@ def _agreed(explanations: list[Explanation], cause: Cause, optics: Optics) -> Bl
 
 
 def _undecided(explanations: list[Explanation], optics: Optics) -> Blame:
-    with_glass = next(e for e in explanations if e.odd)
-    odd = odd_filters(with_glass, optics)
+    """Both would do; a filter is only named where no other could be the odd one instead."""
+    remedy = "state the thickness of the filters, or measure more filters"
+    odd_sets = {e.odd for e in explanations if e.odd}
+    if len(odd_sets) > 1:
+        return Blame(
+            cause="unknown",
+            reason="the telescope's own colour explains these shifts, and filters of different "
+            f"thickness would as well: {remedy}",
+        )
+    odd = odd_filters(next(e for e in explanations if e.odd), optics)
+    sentence = "; ".join(odd_sentence(o) for o in odd)
     return Blame(
         cause="unknown",
-        reason="; ".join(odd_sentence(o) for o in odd)
-        + "; but the telescope's own colour would explain it as well: state the thickness of "
-        "the filters, or measure more filters",
+        reason=f"{sentence}; but the telescope's own colour may explain it as well: {remedy}",
         odd_filters=odd,
     )
 

@@ -17,10 +17,17 @@ SEEN = 0.6
 _F_NM, _C_NM, _NEAR_NM = 486.13, 656.27, 20.0
 
 
-def curve_of_telescope(explanations: Sequence[Explanation], shifts: Shifts) -> SmoothCurve | None:
-    """The curve of the simplest explanation, else the best through all; None for one wavelength."""
-    if explanations:
-        return explanations[0].curve
+def curve_of_telescope(
+    explanations: Sequence[Explanation], shifts: Shifts, *, glass_to_blame: bool
+) -> SmoothCurve | None:
+    """The telescope's own colour; None where all filters have one wavelength.
+
+    Without the odd filters where glass is to blame. Else the simplest curve that explains all,
+    and failing that the best there is.
+    """
+    fitting = [e for e in explanations if glass_to_blame or not e.odd]
+    if fitting:
+        return fitting[0].curve
     terms = min(3, len(np.unique(shifts.wavelength_nm)) - 1)
     if terms < 1:
         return None
