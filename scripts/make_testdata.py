@@ -69,7 +69,7 @@ def demo_scene() -> Scene:
             scatter_steps=0.3,
         ),
         sensor=Sensor(
-            shape=(480, 640), pixel_um=3.76, gain_e_per_adu=1.2, read_noise_e=2.1, hot_pixels=90
+            shape=(480, 640), pixel_um=3.76, gain_e_per_adu=1.4, read_noise_e=2.1, hot_pixels=25
         ),
         sky=Sky(
             seeing_arcsec=2.9,
@@ -80,7 +80,7 @@ def demo_scene() -> Scene:
             satellite_chance=0.02,
         ),
         stars=StarField(
-            count=110, faintest_e_per_s=180.0, brightest_e_per_s=6e4, clearance_px=6.0, seed=3
+            count=130, faintest_e_per_s=250.0, brightest_e_per_s=9e4, clearance_px=18.0, seed=3
         ),
         telescope="Invented refractor 87/480",
         site="Invented Hill Observatory",
@@ -135,10 +135,11 @@ def write_demo(folder: Path) -> None:
 
 
 def registry_lines(root: Path) -> list[str]:
-    """Return ``sha256  path`` of every file below ``root`` but the registry itself, sorted."""
+    """Return ``sha256  path`` of every file below ``root``, sorted, without the list itself."""
     lines = []
     for path in sorted(root.rglob("*")):
-        if path.is_file() and path != root / REGISTRY.name:
+        hidden = any(part.startswith(".") for part in path.relative_to(root).parts)
+        if path.is_file() and not hidden and path != root / REGISTRY.name:
             digest = hashlib.sha256(path.read_bytes()).hexdigest()
             lines.append(f"{digest}  {path.relative_to(root).as_posix()}")
     return lines
