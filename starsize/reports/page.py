@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from .numbers import estimate_text, number_text, short_number
 from .result import RunResult
-from .sentences import sentence
+from .sentences import glass_text, sentence
 from .view import page_view
 
 
@@ -38,6 +38,7 @@ def render(template: str, view: dict[str, Any]) -> str:
     )
     environment.filters |= {
         "estimate": estimate_text,
+        "glass": glass_text,
         "number": number_text,
         "sentence": sentence,
         "short": short_number,

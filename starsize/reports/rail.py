@@ -6,7 +6,7 @@ from typing import Any
 from ..comparison.compared import Comparison, OffsetRow
 from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, number_text, short_number
+from .numbers import estimate_text, known, short_number
 from .sentences import direction, move_text
 from .tints import filter_tint
 
@@ -88,7 +88,7 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
         "word": _word(row, setup),
         "offset": _offset_text(row),
-        "offset_um": "" if is_reference else number_text(row.offset_um, digits=3),
+        "offset_um": "" if is_reference else short_number(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
         "quiet": is_reference or row.action == "ignore" or not row.move_steps,
@@ -104,7 +104,7 @@ def _word(row: OffsetRow, setup: Setup) -> str:
     if row.action == "ignore" or (row.action == "move" and not row.move_steps):
         return "leave it"
     way = "" if row.move_steps is None else direction(row.move_steps, setup)
-    return f"{way}, then refocus".removeprefix(", then ") if row.action == "refocus" else way
+    return f"{way}, refocus".removeprefix(", ") if row.action == "refocus" else way
 
 
 def _offset_text(row: OffsetRow) -> str:

@@ -5,8 +5,9 @@ from collections.abc import Iterable
 
 from ..comparison.compared import ColourReport, OffsetRow
 from ..curves.fitted import CurveFit
+from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import known, number_text, steps_text
+from .numbers import estimate_text, known, number_text, steps_text
 from .result import RunResult
 
 VERDICT_WORDS = {
@@ -166,6 +167,12 @@ def colour_headline(colour: ColourReport) -> str:
         None: "whether telescope or glass is to blame was not examined",
     }[colour.cause]
     return f"No single focus position serves all colours: {blame}."
+
+
+def glass_text(extra_mm: Estimate) -> str:
+    """Extra glass as words: ``0.82 ± 0.20 mm less glass``."""
+    word = "less" if extra_mm.value < 0 else "more"
+    return f"{estimate_text(Estimate(abs(extra_mm.value), extra_mm.sigma))} mm {word} glass"
 
 
 def bound_sentence(fit: CurveFit) -> str:

@@ -2,10 +2,12 @@ from dataclasses import replace
 
 import pytest
 
+from starsize.estimate import Estimate
 from starsize.reports.sentences import (
     bound_sentence,
     colour_headline,
     direction,
+    glass_text,
     grouped_reasons,
     headline,
     lead,
@@ -125,3 +127,8 @@ def test_filters_that_share_a_reason_share_a_line(night):
 
 def test_a_night_without_answer_has_no_moves_to_tell(nothing_measured):
     assert lead(nothing_measured) == ""
+
+
+def test_less_glass_is_not_called_more():
+    assert glass_text(Estimate(-0.82, 0.2)) == "0.82 ± 0.20 mm less glass"
+    assert glass_text(Estimate(1.0)) == "1 mm more glass"

@@ -27,7 +27,8 @@ def colour_svg(
     axes.set_xlabel("wavelength (nm)")
     outward = "+" if setup.focuser.outward == "increasing" else "-"
     axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
-    axes.margins(x=0.09, y=0.08)
+    axes.margins(x=0.09)
+    axes.set_ylim(*_height(points, colour))
     if um_per_step:
         scale = um_per_step
 
@@ -45,6 +46,19 @@ def colour_svg(
     return _canvas.svg_text(
         figure, name=name, title="Best focus against wavelength", description=_words(points)
     )
+
+
+def _height(points: list[ColourPoint], colour: ColourReport) -> tuple[float, float]:
+    """Room for every zone and the common position; the curve may add half as much again."""
+    reach = [(p.shift_steps.value, known(p.zone_steps) or 0.0) for p in points]
+    low = min(0.0, *(y - zone for y, zone in reach))
+    high = max(0.0, *(y + zone for y, zone in reach))
+    spare = (high - low) / 2 or 1.0
+    if colour.curve_shift_steps.size:
+        low = min(low, max(low - spare, float(colour.curve_shift_steps.min())))
+        high = max(high, min(high + spare, float(colour.curve_shift_steps.max())))
+    room = 0.06 * (high - low) or 1.0
+    return low - room, high + room
 
 
 def _colour_curve(axes: _canvas.Axes, colour: ColourReport) -> None:
