@@ -63,7 +63,19 @@ def result_document(result: RunResult) -> Document:
 
 
 def measurement_document(frame: FrameRadius) -> Document:
-    """One measured frame as plain data, for scripts: file, facts, radius, stars, reason."""
+    """One measured frame as plain data, for scripts.
+
+    Parameters
+    ----------
+    frame : FrameRadius
+
+    Returns
+    -------
+    dict
+        Keys ``file``, ``filter``, ``position_steps``, ``temperature_degC``, ``hfr_px`` (value and
+        sigma), ``stars``, ``stars_found``, ``set_aside`` (why and how many), ``background_adu``,
+        ``background_rms_adu``, ``elongation``, ``reason`` (None if there is a radius).
+    """
     facts = frame.facts
     document = {
         "file": facts.path.name,

@@ -18,6 +18,11 @@ def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False
     overwrite : bool
         Replace a file that is already there.
 
+    Returns
+    -------
+    Path
+        The file written.
+
     Raises
     ------
     OutputError
