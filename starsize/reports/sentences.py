@@ -100,19 +100,21 @@ def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
 
 
 def headline(result: RunResult) -> str:
-    """The run in one line: how many filters are measured."""
+    """The run in one line: how many filters (a colour camera's colours) are measured."""
     rows = result.comparison.rows
+    channels = result.measured and all(m.filter != m.sweep.filter for m in result.measured)
+    things = "colours" if channels else "filters"
     measured = [row for row in rows if row.status == "measured"]
     if not rows:
         return "No filter was found in these files."
     if not measured:
-        return "None of the filters could be measured from these frames."
+        return f"None of the {things} could be measured from these frames."
     if len(rows) == 1:
         return f"One filter measured: {rows[0].filter}. Offsets need at least two."
     if len(measured) == len(rows):
-        return f"All {len(rows)} filters measured, counted from {result.comparison.reference}."
+        return f"All {len(rows)} {things} measured, counted from {result.comparison.reference}."
     return (
-        f"{len(measured)} of {len(rows)} filters measured, "
+        f"{len(measured)} of {len(rows)} {things} measured, "
         f"counted from {result.comparison.reference}."
     )
 

@@ -194,6 +194,21 @@ def offset_row(name, sigma=1.6):
     )
 
 
+def channel_row(name):
+    """A colour camera's channel, counted from green."""
+    offset = round(OFFSETS[name] - OFFSETS["G"], 3)
+    return replace(
+        offset_row(name),
+        reference="G",
+        sweeps=1,
+        frames=11,
+        offset_steps=offset,
+        offset_sigma_steps=0.0 if name == "G" else 1.6,
+        move_steps=round(offset),
+        offset_um=offset * UM_PER_STEP,
+    )
+
+
 REFUSED_ROW = OffsetRow(
     filter="SII",
     reference="L",
@@ -397,7 +412,7 @@ def colour_camera(night):
         for channel, factor in (("R", 1.02), ("G", 1.0), ("B", 1.1))
     )
     fits = tuple(good_fit(m, best=BEST + OFFSETS[m.filter]) for m in measured)
-    rows = tuple(replace(offset_row(name), reference="G", sweeps=1, frames=11) for name in "RGB")
+    rows = tuple(channel_row(name) for name in "RGB")
     comparison = replace(
         night.comparison,
         reference="G",

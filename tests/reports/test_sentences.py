@@ -59,7 +59,8 @@ def test_the_lead_tells_all_moves_in_one_breath(night):
     assert "At SII, refocus" in said
 
 
-def test_the_headline_counts_what_is_measured(night, nothing_measured):
+def test_the_headline_counts_what_is_measured(night, nothing_measured, colour_camera):
+    assert headline(colour_camera) == "All 3 colours measured, counted from G."
     assert headline(night) == "6 of 7 filters measured, counted from L."
     assert headline(nothing_measured).startswith("None of the filters could be measured")
 
