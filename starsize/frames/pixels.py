@@ -77,7 +77,8 @@ def read_pixels(
 
     Notes
     -----
-    One pass over the file, a block at a time; the peak memory is the array returned.
+    One pass over the file, a block at a time; the peak memory is the array returned (of a
+    compressed file also its stored values).
     Cost: scripts/bench/bench_frames.py.
     """
     if dtype is not None and np.dtype(dtype).kind != "f":
@@ -132,18 +133,20 @@ def _read_plain(
 ) -> tuple[np.ndarray, np.ndarray | None]:
     image = np.empty(facts.shape, dtype or layout.least)
     flat = image.reshape(-1)
-    raw = np.empty(min(_BLOCK, flat.size), layout.stored)
+    # Values as wide as the stored ones are converted where they lie: one pass less.
+    in_place = flat.itemsize == layout.stored.itemsize
+    raw = np.empty(0 if in_place else min(_BLOCK, flat.size), layout.stored)
     mask: np.ndarray | None = None
     for first in range(0, flat.size, _BLOCK):
-        block = raw[: min(_BLOCK, flat.size - first)]
+        values = flat[first : first + _BLOCK]
+        block = values.view(layout.stored) if in_place else raw[: values.size]
         if _fill(file, block) != block.nbytes:
             msg = f"{facts.path}: the file is cut short in the middle of its pixels; copy it again"
             raise FrameReadError(msg)
-        values = flat[first : first + block.size]
         bad = _convert(block, layout, values)
         if bad is not None:
             mask = np.zeros(flat.size, bool) if mask is None else mask
-            mask[first : first + block.size] = bad
+            mask[first : first + values.size] = bad
     return image, None if mask is None else mask.reshape(facts.shape)
 
 
@@ -182,26 +185,14 @@ def _convert(block: np.ndarray, layout: _Layout, out: np.ndarray) -> np.ndarray 
 def _read_compressed(
     facts: FrameFacts, hdu: fits.CompImageHDU, dtype: DTypeLike | None
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    """Decompress a band of whole tiles at a time."""
-    blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
-    tile_rows = hdu.tile_shape[-2]
-    rows = tile_rows * max(1, 8 * _BLOCK // (facts.shape[1] * tile_rows))
-    image: np.ndarray | None = None
-    mask: np.ndarray | None = None
-    for first in range(0, facts.shape[0], rows):
-        last = min(first + rows, facts.shape[0])
-        part = hdu.section[(*(0,) * (len(hdu.shape) - 2), slice(first, last))]
-        if image is None:
-            small = part.dtype.kind in "ui" and part.itemsize <= 2
-            image = np.empty(facts.shape, dtype or (part.dtype if small else np.float32))
-        np.copyto(image[first:last], part, casting="unsafe")
-        bad = _bad_pixels(part, blank)
-        if bad is not None:
-            mask = np.zeros(facts.shape, bool) if mask is None else mask
-            mask[first:last] = bad
-            if image.dtype.kind == "f":
-                image[first:last][bad] = np.nan
-    assert image is not None  # a frame has at least one row
+    """Decompress at one go: band by band takes a third longer (scripts/bench/bench_frames.py)."""
+    stored = hdu.data.reshape(facts.shape)
+    mask = _bad_pixels(stored, hdu.header.get("BLANK", hdu.header.get("ZBLANK")))
+    small = stored.dtype.kind in "ui" and stored.itemsize <= 2
+    native = stored.dtype.newbyteorder("=") if small else np.float32
+    image = np.ascontiguousarray(stored, dtype or native)
+    if mask is not None and image.dtype.kind == "f":
+        image[mask] = np.nan
     return image, mask
 
 

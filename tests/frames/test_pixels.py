@@ -62,6 +62,15 @@ def test_plain_and_gzip_equal_astropy(make_fits, kind, ending, extension):
     assert_array_equal(native, frame.image)
 
 
+@pytest.mark.parametrize("kind", IMAGES)
+@pytest.mark.parametrize("compression", [None, "GZIP_1"])
+def test_double_precision_on_request(make_fits, kind, compression):
+    path = make_fits(image=IMAGES[kind], compression=compression)
+    image, _ = read_pixels(read_facts(path), dtype=np.float64)
+    assert image.dtype == np.float64
+    assert_array_equal(image, fits.getdata(path, int(bool(compression))).astype(np.float64))
+
+
 @pytest.mark.parametrize(
     ("kind", "compression"),
     [
@@ -85,8 +94,7 @@ def test_tile_compressed_equals_astropy(make_fits, kind, compression, ending):
 
 
 @pytest.mark.parametrize("tile", [(1, 53), (16, 16), (37, 53)])
-def test_bands_of_any_tile_shape_join(tmp_path, monkeypatch, tile):
-    monkeypatch.setattr("starsize.frames.pixels._BLOCK", 53)  # bands of a few rows
+def test_tiles_of_any_shape(tmp_path, tile):
     hdu = fits.CompImageHDU(IMAGES["uint16"], tile_shape=tile)
     fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(tmp_path / "a.fz")
     assert_array_equal(read_frame(tmp_path / "a.fz").image, IMAGES["uint16"])
