@@ -58,13 +58,21 @@ def _first_moments(
     )
 
 
+def window_flux(cutouts: np.ndarray, dx: np.ndarray, dy: np.ndarray, window: float) -> np.ndarray:
+    """Light of each star under a Gaussian window about its centre."""
+    half = cutouts.shape[1] // 2
+    steps = np.arange(-half, half + 1)
+    return _first_moments(cutouts, steps - dx[:, None], steps - dy[:, None], window)[0]
+
+
 def window_elongation(
     cutouts: np.ndarray, dx: np.ndarray, dy: np.ndarray, window: float
 ) -> np.ndarray:
     """Ratio of the longer to the shorter axis of each star, from second moments under a window.
 
     The window makes everything rounder, so the window's own width is taken out again as for a
-    Gaussian star (1/s^2 = 1/m^2 - 1/w^2); where noise leaves nothing, NaN.
+    Gaussian star (1/s^2 = 1/m^2 - 1/w^2). Infinite where the light runs on through the window;
+    NaN where noise leaves nothing.
     """
     half = cutouts.shape[1] // 2
     steps = np.arange(-half, half + 1)
@@ -82,5 +90,5 @@ def window_elongation(
         mean, half_gap = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
         long2 = 1 / (1 / (mean + half_gap) - 1 / window**2)
         short2 = 1 / (1 / (mean - half_gap) - 1 / window**2)
-        ratio = np.sqrt(long2 / short2)
-    return np.where((flux > 0) & (mean > half_gap) & (short2 > 0) & (long2 > 0), ratio, np.nan)
+        ratio = np.where(long2 > 0, np.sqrt(np.abs(long2 / short2)), np.inf)
+    return np.where((flux > 0) & (mean > half_gap) & (short2 > 0), ratio, np.nan)

@@ -3,17 +3,21 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .background import Sky, bin_mean
 
-_PEAKS_PER_SCALE = 200
 _VOTERS = 40
+_VOTING_PIXELS = 1_200_000
+#: Widths of the two boxes laid over each level of binning, in pixels of that level, and the noise
+#: of their mean for unit noise of a pixel: the weights 1 2 1, and three equal ones.
+_BOXES = ((2.0, 0.375), (3.0, 1 / 3))
+_ENOUGH_SAMPLES = 400
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
-    """Places where something star-sized stands out.
+class Places:
+    """Where something star-sized stands out, brightest first.
 
     Attributes
     ----------
@@ -31,14 +35,17 @@ class Found:
     scale_px: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """Sky-free image binned by ``factor``."""
+
+    flat: np.ndarray
+    factor: int
+
+
 def find_places(
-    binned: np.ndarray,
-    factor: int,
-    sky: Sky,
-    *,
-    threshold: float = 5.0,
-    scale_px: float | None = None,
-) -> Found:
+    flat: np.ndarray, factor: int, sky: Sky, *, threshold: float, scale_px: float | None = None
+) -> Places:
     """Find everything that stands out at the one scale that suits the frame.
 
     Boxes of many widths are laid over a binned image. A star stands out most in a box about as
@@ -47,104 +54,129 @@ def find_places(
 
     Parameters
     ----------
-    binned : (ny, nx) array
-        Image binned by ``factor``, sky included.
+    flat : (ny, nx) array
+        Image binned by ``factor``, sky taken off.
     threshold : float
         Signal-to-noise ratio in the box.
     scale_px : float, optional
         Box width, where it is known.
     """
-    flat = binned - sky.on_grid(binned.shape, factor)
-    np.nan_to_num(flat, copy=False)
-    levels = {}
-    peaks: list[tuple[float, np.ndarray]] = []
-    level, b = flat, factor
-    while min(level.shape) >= 5:
-        for size in (3, 5):
-            width = float(size * b) if b > factor or size > 3 else 2.0 * b
-            if scale_px is None or abs(np.log(width / scale_px)) < 0.3:
-                ratio = _box_ratio(level, size, narrow=width == 2.0 * b)
-                found = _local_peaks(ratio, threshold)
-                levels[width] = (found, b)
-                peaks.append((width, _as_rows(found, b, width)[:_PEAKS_PER_SCALE]))
-        level, b = bin_mean(level), 2 * b
-    best = scale_px if scale_px is not None else _frame_scale(peaks, levels)
-    width = min(levels, key=lambda w: abs(np.log(w / best)), default=best)
-    if not levels:
-        return Found(np.zeros(0), np.zeros(0), np.zeros(0), float(best))
-    found, b = levels[width]
-    rows = _drop_satellites(_as_rows(found, b, width), width)
-    return Found(rows[:, 1], rows[:, 2], rows[:, 0], float(width))
+    levels = [_Level(flat, factor)]
+    while min(levels[-1].flat.shape) >= 6:
+        levels.append(_Level(bin_mean(levels[-1].flat), 2 * levels[-1].factor))
+    if scale_px is None:
+        scale_px = _frame_scale(levels, sky.noise, threshold)
+    level, box = min(
+        ((level, box) for level in levels for box in range(len(_BOXES))),
+        key=lambda lb: abs(np.log(_BOXES[lb[1]][0] * lb[0].factor / scale_px)),
+    )
+    width = _BOXES[box][0] * level.factor
+    rows = _drop_satellites(_peaks(level, box, sky.noise, threshold), width)
+    return Places(rows[:, 1], rows[:, 2], rows[:, 0], width)
 
 
-def _box_ratio(level: np.ndarray, size: int, *, narrow: bool) -> np.ndarray:
-    """Box-smoothed image over its own noise."""
-    if narrow:
-        smooth = ndimage.convolve1d(level, [0.25, 0.5, 0.25], axis=0, mode="nearest")
-        smooth = ndimage.convolve1d(smooth, [0.25, 0.5, 0.25], axis=1, mode="nearest")
-    else:
-        smooth = ndimage.uniform_filter(level, size, mode="nearest")
-    sample = smooth.ravel()[:: max(1, smooth.size // 100_000)]
-    middle = float(np.median(sample))
-    below = sample[sample <= middle]
-    spread = 1.4826 * float(np.median(middle - below)) if below.size else 0.0
-    if spread <= 0:
-        spread = float(np.std(sample)) or 1.0
-    return (smooth - middle) / spread
-
-
-def _local_peaks(ratio: np.ndarray, threshold: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(value, row, column) of pixels above the threshold and above their eight neighbours."""
-    rows, columns = np.nonzero(ratio > threshold)
-    value = ratio[rows, columns]
-    keep = np.ones(value.size, bool)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            if dx or dy:
-                r, c = rows + dy, columns + dx
-                inside = (r >= 0) & (r < ratio.shape[0]) & (c >= 0) & (c < ratio.shape[1])
-                other = ratio[np.clip(r, 0, ratio.shape[0] - 1), np.clip(c, 0, ratio.shape[1] - 1)]
-                # On a plateau the first pixel in reading order wins.
-                beaten = (other > value) | ((other == value) & ((dy, dx) < (0, 0)))
-                keep &= ~(inside & beaten)
-    order = np.argsort(value[keep])[::-1]
-    return value[keep][order], rows[keep][order], columns[keep][order]
-
-
-def _as_rows(found: tuple[np.ndarray, np.ndarray, np.ndarray], b: int, width: float) -> np.ndarray:
-    """(n, 4) rows of peak ratio, x, y in full pixels, box width."""
-    value, rows, columns = found
-    place = (columns + 0.5) * b - 0.5, (rows + 0.5) * b - 0.5
-    return np.stack([value, *place, np.full(value.size, width)], axis=1)
-
-
-def _frame_scale(peaks: list[tuple[float, np.ndarray]], levels: dict) -> float:
+def _frame_scale(levels: list[_Level], noise: float, threshold: float) -> float:
     """Box width at which the brightest objects stand out most."""
-    everything = np.concatenate([rows for _, rows in peaks]) if peaks else np.zeros((0, 4))
-    if not everything.size:
-        return min(levels, default=4.0)
-    everything = everything[np.argsort(everything[:, 0])[::-1]]
+    for fraction in (_voting_window(levels[0].flat.shape), 1.0):
+        rows = [
+            _peaks(_Level(_middle_part(level.flat, fraction), level.factor), box, noise, threshold)
+            for level in levels
+            for box in range(len(_BOXES))
+        ]
+        winners = _winners(np.concatenate([r[:300] for r in rows]))
+        if len(winners) >= 10 or fraction == 1.0:
+            break
+    if not len(winners):
+        return _BOXES[0][0] * levels[0].factor
+    return float(np.median(winners[:, 3]))
+
+
+def _voting_window(shape: tuple[int, ...]) -> float:
+    """A part of a large frame is enough to settle the scale."""
+    return float(min(1.0, np.sqrt(_VOTING_PIXELS / (shape[0] * shape[1]))))
+
+
+def _middle_part(image: np.ndarray, fraction: float) -> np.ndarray:
+    if fraction >= 1:
+        return image
+    ny, nx = image.shape
+    dy, dx = (round(n * (1 - fraction) / 2) for n in (ny, nx))
+    return image[dy : ny - dy, dx : nx - dx]
+
+
+def _winners(rows: np.ndarray) -> np.ndarray:
+    """The strongest peak of each object over all box widths."""
+    rows = rows[np.argsort(-rows[:, 0])]
     winners: list[np.ndarray] = []
-    for row in everything:
+    for row in rows:
         # A smaller box on the rim of a ring, or a larger one on its outskirts, is the same star.
         if all(np.hypot(row[1] - w[1], row[2] - w[2]) > 0.75 * max(row[3], w[3]) for w in winners):
             winners.append(row)
             if len(winners) == _VOTERS:
                 break
-    return float(np.median([w[3] for w in winners]))
+    return np.array(winners).reshape(-1, 4)
+
+
+def _peaks(level: _Level, box: int, noise: float, threshold: float) -> np.ndarray:
+    """(n, 4) rows of signal-to-noise ratio, x, y, box width; brightest first."""
+    width, spread = _BOXES[box]
+    smooth = _smooth(level.flat, box)
+    sample = smooth.ravel()[:: max(1, smooth.size // 100_000)]
+    spread = spread * noise / level.factor
+    middle = 0.0
+    if sample.size >= _ENOUGH_SAMPLES:
+        # Crowds of faint stars and a restless sky are noise too, where there is enough to tell.
+        middle = float(np.median(sample))
+        spread = max(spread, middle - float(np.quantile(sample, 0.1587)))
+    value, rows, columns = _local_peaks(smooth, middle + threshold * spread)
+    place = (columns + 0.5) * level.factor - 0.5, (rows + 0.5) * level.factor - 0.5
+    ratio = (value - middle) / spread
+    return np.stack([ratio, *place, np.full(value.size, width * level.factor)], axis=1)
+
+
+def _smooth(image: np.ndarray, box: int) -> np.ndarray:
+    """Mean under the box, in strips that stay in the processor's cache."""
+    middle, total = (2.0, 4.0) if box == 0 else (1.0, 3.0)
+    padded = np.pad(image, 1, mode="edge")
+    out = np.empty_like(image)
+    ny = image.shape[0]
+    scale = np.float32(1 / total**2)
+    for top in range(0, ny, 128):
+        part = padded[top : min(top + 128, ny) + 2]
+        columns = part[:-2] + part[2:]
+        columns += part[1:-1] * np.float32(middle) if middle != 1 else part[1:-1]
+        strip = columns[:, :-2] + columns[:, 2:]
+        strip += columns[:, 1:-1] * np.float32(middle) if middle != 1 else columns[:, 1:-1]
+        np.multiply(strip, scale, out=out[top : top + strip.shape[0]])
+    return out
+
+
+def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
+    ny, nx = image.shape
+    where = np.flatnonzero(image.ravel() > least)
+    rows, columns = np.divmod(where, nx)
+    value = image.ravel()[where]
+    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1)):
+        r, c = rows + dy, columns + dx
+        other = image[np.clip(r, 0, ny - 1), np.clip(c, 0, nx - 1)]
+        beyond = (r < 0) | (r >= ny) | (c < 0) | (c >= nx)
+        # On a plateau the last pixel in reading order wins.
+        keep = beyond | (value > other if (dy, dx) > (0, 0) else value >= other)
+        rows, columns, value = rows[keep], columns[keep], value[keep]
+    order = np.argsort(-value, kind="stable")
+    return value[order], rows[order], columns[order]
 
 
 def _drop_satellites(rows: np.ndarray, width: float) -> np.ndarray:
     """Leave out peaks that are only bumps on the wings of a much brighter neighbour."""
     if len(rows) < 2:
         return rows
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(rows[:, 1:3])
+    pairs = cKDTree(rows[:, 1:3]).query_pairs(2.5 * width, output_type="ndarray")
+    # Rows run from bright to faint, so the smaller index is the brighter of a pair.
+    bright, faint = pairs.min(axis=1), pairs.max(axis=1)
+    gap = np.hypot(*(rows[bright, 1:3] - rows[faint, 1:3]).T) / width
+    bump = rows[faint, 0] < rows[bright, 0] * 0.3 * np.maximum(gap, 0.5) ** -3
     keep = np.ones(len(rows), bool)
-    for i, j in tree.query_pairs(2.5 * width):
-        bright, faint = (i, j) if rows[i, 0] >= rows[j, 0] else (j, i)
-        gap = np.hypot(*(rows[bright, 1:3] - rows[faint, 1:3])) / width
-        if rows[faint, 0] < rows[bright, 0] * 0.3 * max(gap, 0.5) ** -3:
-            keep[faint] = False
+    keep[faint[bump]] = False
     return rows[keep]

@@ -1,17 +1,22 @@
 """One frame measured on its own: stars found, each with its radius, in a table."""
 
+from dataclasses import replace
+
 import astropy.units as u
 import numpy as np
 from astropy.table import QTable
 
-from .background import Sky, bin_mean, estimate_sky, pixel_noise
-from .detect import Found, find_places
+from .background import Sky
+from .defects import mend
 from .flags import StarFlag
-from .radius import Radii, half_flux_radius
+from .patches import Neighbours
+from .radius import Radii, measure_at, no_radii
+from .survey import Found, survey
 
-_BIN = 2
-#: Half-flux radius of a star over the width of the box in which it stands out most.
-_RADIUS_PER_SCALE = 0.4
+#: Tilt and curvature change the size of stars over a field by up to this much.
+_SIZE_TOLERANCE = 0.3
+#: So many of the brightest settle the size before all are measured.
+_SCOUTS = 30
 #: A star below this signal-to-noise ratio tells nothing of its radius.
 FAINT_SNR = 8.0
 
@@ -36,7 +41,7 @@ def find_stars(
         Columns ``x``, ``y`` (pix) and ``snr``, brightest first; no rows if nothing was found.
         ``meta["scale_px"]`` is the width.
     """
-    _, found = survey(np.asarray(image), threshold=threshold, scale_px=scale_px)
+    _, found, _ = survey(np.asarray(image), threshold=threshold, scale_px=scale_px)
     table = QTable({"x": found.x * u.pix, "y": found.y * u.pix, "snr": found.peak})
     table.meta["scale_px"] = found.scale_px
     return table
@@ -71,7 +76,10 @@ def measure_frame(
         ``flags``. Zero rows and the same columns where nothing was found.
     """
     image = np.asarray(image)
-    sky, found = survey(image, threshold=threshold)
+    sky, found, hot = survey(image, threshold=threshold)
+    if len(hot.rows):
+        image = image.copy()
+        mend(image, hot)
     radii = measure_places(
         image, found, sky, gain=gain_e_per_adu, ceiling=saturation_adu, max_stars=max_stars
     )
@@ -80,22 +88,6 @@ def measure_frame(
     table.meta["background_rms_adu"] = sky.noise
     table.meta["n_found"] = len(found.x)
     return table
-
-
-def survey(
-    image: np.ndarray, *, threshold: float = 5.0, scale_px: float | None = None
-) -> tuple[Sky, Found]:
-    """Sky of a frame and the places where something star-sized stands out."""
-    if image.ndim != 2:
-        msg = f"'image' must be 2-D, got shape {image.shape}"
-        raise ValueError(msg)
-    binned = bin_mean(image, _BIN)
-    noise = pixel_noise(image)
-    coarse, factor = binned, _BIN
-    while factor < 8 and min(coarse.shape) > 400:
-        coarse, factor = bin_mean(coarse), factor * 2
-    sky = estimate_sky(coarse, factor, noise)
-    return sky, find_places(binned, _BIN, sky, threshold=threshold, scale_px=scale_px)
 
 
 def measure_places(
@@ -108,26 +100,27 @@ def measure_places(
     max_stars: int | None,
 ) -> Radii:
     """Measure what was found and flag what is not to be trusted."""
-    x, y = found.x[:max_stars], found.y[:max_stars]
-    guess = max(0.9, _RADIUS_PER_SCALE * found.scale_px)
+    places = np.stack([found.x, found.y], 1)[:max_stars]
+    if len(places) == 0:
+        return no_radii(0)
     if ceiling is None:
         ceiling = data_ceiling(image)
-    if len(x):
-        bright = half_flux_radius(
-            image, np.stack([x, y], 1)[:30], guess_px=guess, saturation_adu=ceiling
+    neighbours = Neighbours(np.stack([found.x, found.y], 1), found.peak)
+    guess = found.radius_px
+    for some in (places[:_SCOUTS], places):
+        radii = measure_at(
+            image,
+            some,
+            guess_px=guess,
+            sky=sky.at(some[:, 0], some[:, 1]),
+            noise=sky.noise,
+            gain=gain,
+            ceiling=ceiling,
+            neighbours=neighbours,
         )
-        usable = (bright.flags == 0) & np.isfinite(bright.radius)
-        if usable.any():
-            guess = float(np.median(bright.radius[usable]))
-    radii = half_flux_radius(
-        image,
-        np.stack([x, y], 1),
-        guess_px=guess,
-        noise_adu=sky.noise,
-        gain_e_per_adu=gain,
-        saturation_adu=ceiling,
-    )
-    return _flag_frame(radii, found)
+        known = np.isfinite(radii.radius)
+        guess = float(np.median(radii.radius[known])) if known.any() else guess
+    return flag_frame(radii)
 
 
 def data_ceiling(image: np.ndarray) -> float:
@@ -140,33 +133,20 @@ def data_ceiling(image: np.ndarray) -> float:
     return top * 0.995 if np.count_nonzero(image >= top) >= 10 else np.inf
 
 
-def _flag_frame(radii: Radii, found: Found) -> Radii:
-    """Blends, faint stars, and what is not shaped like the other stars of the frame."""
-    flags = radii.flags
+def flag_frame(radii: Radii) -> Radii:
+    """Flag the faint, and what is not shaped like the other stars of the frame."""
+    flags = radii.flags.copy()
     with np.errstate(divide="ignore", invalid="ignore"):
         flags[~(radii.flux / radii.flux_sigma >= FAINT_SNR)] |= StarFlag.FAINT
-    usable = (flags == 0) & np.isfinite(radii.radius)
+    usable = (flags == 0) & np.isfinite(radii.own_radius)
     if usable.any():
-        typical = float(np.median(radii.radius[usable]))
-        spread = 1.4826 * float(np.median(np.abs(radii.radius[usable] - typical)))
-        allowed = np.maximum(5 * np.hypot(spread, np.nan_to_num(radii.sigma)), 0.2 * typical)
-        flags[np.abs(radii.radius - typical) > allowed] |= StarFlag.SHAPE
-        flags[_crowded(radii, found, 4.0 * typical)] |= StarFlag.BLENDED
-    return radii
-
-
-def _crowded(radii: Radii, found: Found, reach: float) -> np.ndarray:
-    """True where a neighbour that matters lies within reach."""
-    from scipy.spatial import cKDTree
-
-    n = len(radii.x)
-    places = np.stack([found.x, found.y], 1)
-    crowded = np.zeros(n, bool)
-    for i, j in cKDTree(places).query_pairs(reach):
-        for star, other in ((i, j), (j, i)):
-            if star < n and found.peak[other] > 0.02 * found.peak[star]:
-                crowded[star] = True
-    return crowded
+        typical = float(np.median(radii.own_radius[usable]))
+        spread = 1.4826 * float(np.median(np.abs(radii.own_radius[usable] - typical)))
+        allowed = np.maximum(
+            5 * np.hypot(spread, np.nan_to_num(radii.own_sigma)), _SIZE_TOLERANCE * typical
+        )
+        flags[np.abs(radii.own_radius - typical) > allowed] |= StarFlag.SHAPE
+    return replace(radii, flags=flags)
 
 
 def star_table(radii: Radii) -> QTable:

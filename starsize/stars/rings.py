@@ -11,21 +11,19 @@ def corner_area(x: np.ndarray, y: np.ndarray, radius: float) -> np.ndarray:
 
     Examples
     --------
-    >>> float(4 * corner_area(np.array(9.0), np.array(9.0), 2.0) / 4)  # pi
+    >>> float(corner_area(np.array(9.0), np.array(9.0), 2.0))  # a quarter of 4 pi
     3.14159...
     """
     ax = np.minimum(np.abs(x), radius)
     ay = np.minimum(np.abs(y), radius)
     # Up to this abscissa the circle stands above y, and the area is a plain rectangle.
     flat = np.minimum(ax, np.sqrt(radius * radius - ay * ay))
-    area = ay * flat + _under_arc(ax, radius) - _under_arc(flat, radius)
-    return np.sign(x) * np.sign(y) * area
-
-
-def _under_arc(u: np.ndarray, radius: float) -> np.ndarray:
-    """Integral of sqrt(r^2 - t^2) from 0 to u."""
-    half_chord = np.sqrt(np.maximum(radius * radius - u * u, 0.0))
-    return 0.5 * (u * half_chord + radius * radius * np.arcsin(np.minimum(u / radius, 1.0)))
+    chord_x = np.sqrt(radius * radius - ax * ax)
+    chord_flat = np.sqrt(np.maximum(radius * radius - flat * flat, 0.0))
+    # asin(a/r) - asin(b/r) as one arctangent: the costliest call, made once.
+    turn = np.arctan2(ax * chord_flat - flat * chord_x, chord_x * chord_flat + ax * flat)
+    area = ay * flat + 0.5 * (ax * chord_x - flat * chord_flat + radius * radius * turn)
+    return np.copysign(1.0, x) * np.copysign(1.0, y) * area
 
 
 def pixel_overlap(dx: np.ndarray, dy: np.ndarray, radius: float) -> np.ndarray:
@@ -44,14 +42,16 @@ def aperture_sums(
 ) -> np.ndarray:
     """Flux inside circles about each star, with exact pixel areas.
 
+    Only the pixels that a circle may cut are weighed; those surely inside are summed.
+
     Parameters
     ----------
     cutouts : (n, w, w) array
         Background-free pixels about each star, ``w`` odd.
     dx, dy : (n,) arrays
-        Place of the star from the centre of the middle pixel, each within +-1 pixel.
+        Place of the star from the centre of the middle pixel.
     radii : (k,) array
-        Radii in pixels, the largest at most ``w // 2 - 1``.
+        Radii in pixels; ``w // 2`` must exceed the largest by a pixel and the star's offset.
 
     Returns
     -------
@@ -62,16 +62,31 @@ def aperture_sums(
     n, w, _ = cutouts.shape
     half = w // 2
     flat = cutouts.reshape(n, w * w)
-    gy, gx = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1).astype(float)
+    steps = np.arange(-half, half + 1)
+    gy, gx = (g.ravel() for g in np.meshgrid(steps, steps, indexing="ij"))
     distance = np.hypot(gx, gy)
-    # A pixel centre is at most this far from where a circle through the pixel can pass: half a
-    # pixel's diagonal and the star's own place within the middle pixels.
-    reach = 0.75 + np.max(np.hypot(dx, dy), initial=0.0)
+    # No circle passes through a pixel whose centre lies further from it than half a diagonal.
+    reach = 0.7072 + np.max(np.hypot(dx, dy), initial=0.0)
+    corner_x, corner_y = steps[0] - 0.5 - dx, steps[0] - 0.5 - dy
     sums = np.empty((n, len(radii)))
-    for k, radius in enumerate(radii):
-        inside = np.flatnonzero(distance <= radius - reach)
-        cut = np.flatnonzero(np.abs(distance - radius) < reach)
-        sums[:, k] = flat[:, inside].sum(axis=1, dtype=float)
-        area = pixel_overlap(gx[cut] - dx[:, None], gy[cut] - dy[:, None], float(radius))
-        sums[:, k] += np.einsum("np,np->n", flat[:, cut], area)
+    inner, before = np.zeros(n), np.zeros(distance.shape, bool)
+    for k in np.argsort(radii):
+        radius = float(radii[k])
+        inside = distance <= radius - reach
+        inner = inner + flat[:, inside & ~before].sum(axis=1, dtype=float)
+        before = inside
+        cut = np.flatnonzero((distance > radius - reach) & (distance < radius + reach))
+        rows, columns = np.divmod(cut, w)
+        # Neighbouring pixels share corners: each corner is worked out once.
+        corners, where = np.unique(
+            np.concatenate([(rows + j) * (w + 1) + columns + i for j in (0, 1) for i in (0, 1)]),
+            return_inverse=True,
+        )
+        cy, cx = np.divmod(corners, w + 1)
+        area = corner_area(cx + corner_x[:, None], cy + corner_y[:, None], radius)
+        m = len(cut)
+        low_left, low_right = area[:, where[:m]], area[:, where[m : 2 * m]]
+        high_left, high_right = area[:, where[2 * m : 3 * m]], area[:, where[3 * m :]]
+        overlap = high_right - high_left - low_right + low_left
+        sums[:, k] = inner + np.einsum("np,np->n", flat[:, cut], overlap)
     return sums

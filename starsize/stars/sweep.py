@@ -13,12 +13,15 @@ from ..frames.pixels import read_pixels
 from ..setup import Setup
 from .colour import channels_of, plane
 from .combine import combine_stars
-from .detect import Found
+from .defects import HotPixels, mend
 from .flags import StarFlag, count_flags
-from .measure import FAINT_SNR, data_ceiling, measure_places, survey
+from .background import Sky
+from .measure import data_ceiling, flag_frame, measure_places
 from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .radius import Radii, half_flux_radius
+from .patches import Neighbours
+from .radius import Radii, measure_at, no_radii
 from .register import STILL, Motion, align
+from .survey import Found, survey
 
 _MAX_STARS = 500
 _MIN_STARS_FOUND = 1
@@ -34,8 +37,8 @@ class _Survey:
 
     found: Found
     radii: Radii
-    background: float
-    noise: float
+    sky: Sky
+    hot: HotPixels
     ceiling: float
     reason: str | None = None
 
@@ -121,7 +124,7 @@ def measure_files(
 def _single(facts: FrameFacts, seen: _Survey) -> FrameRadius:
     radii = seen.radii
     usable = (radii.flags == 0)[:, None]
-    combined = combine_stars(radii.radius[:, None], radii.sigma[:, None], usable)
+    combined = combine_stars(radii.own_radius[:, None], radii.own_sigma[:, None], usable)
     return _frame_radius(
         facts, seen, radii, combined.radius[0], combined.sigma[0], int(combined.n_stars[0])
     )
@@ -139,8 +142,8 @@ def _frame_radius(facts, seen, radii, radius, sigma, n_stars) -> FrameRadius:
         radius_sigma_px=float(sigma),
         n_stars=n_stars,
         n_found=len(seen.found.x),
-        background_adu=seen.background,
-        background_rms_adu=seen.noise,
+        background_adu=seen.sky.level,
+        background_rms_adu=seen.sky.noise,
         elongation=float(np.median(elongation)) if elongation.size else float("nan"),
         set_aside=count_flags(radii.flags),
         reason=reason,
@@ -184,41 +187,42 @@ def _survey_task(job) -> _Survey:
         image = _load(facts, channel, setup, calibration)
     except FrameReadError as error:
         return _nothing(str(error))
-    sky, found = survey(image)
+    sky, found, hot = survey(image)
+    mend(image, hot)
     ceiling = _ceiling(facts, setup, image)
     radii = measure_places(
         image, found, sky, gain=_gain(facts, setup), ceiling=ceiling, max_stars=_MAX_STARS
     )
-    return _Survey(found, radii, sky.level, sky.noise, ceiling)
+    return _Survey(found, radii, sky, hot, ceiling)
 
 
 def _measure_task(job) -> Radii:
     facts, channel, setup, calibration, plan, j = job
     seen, motion = plan.surveys[j], plan.motions[j]
     if seen.reason is not None or motion is None:
-        return _no_radii(len(plan.places))
+        return no_radii(len(plan.places))
     image = _load(facts, channel, setup, calibration)
-    usable = (seen.radii.flags == 0) & np.isfinite(seen.radii.radius)
-    guess = (
-        float(np.median(seen.radii.radius[usable])) if usable.any() else 0.4 * seen.found.scale_px
-    )
-    return half_flux_radius(
+    mend(image, seen.hot)
+    places = motion(plan.places)
+    known = np.isfinite(seen.radii.radius) & (seen.radii.flags == 0)
+    guess = float(np.median(seen.radii.radius[known])) if known.any() else seen.found.radius_px
+    radii = measure_at(
         image,
-        motion(plan.places),
+        places,
         guess_px=guess,
-        noise_adu=seen.noise,
-        gain_e_per_adu=_gain(facts, setup),
-        saturation_adu=seen.ceiling,
+        sky=seen.sky.at(places[:, 0], places[:, 1]),
+        noise=seen.sky.noise,
+        gain=_gain(facts, setup),
+        ceiling=seen.ceiling,
+        neighbours=Neighbours(np.stack([seen.found.x, seen.found.y], 1), seen.found.peak),
     )
+    return flag_frame(radii)
 
 
 def _assemble(plan: _Plan, answers: Sequence[Radii]) -> MeasuredSweep:
-    radius = np.stack([a.radius for a in answers], 1)
-    sigma = np.stack([a.sigma for a in answers], 1)
+    radius = np.stack([a.own_radius for a in answers], 1)
+    sigma = np.stack([a.own_sigma for a in answers], 1)
     flags = np.stack([a.flags for a in answers], 1) | plan.flags[:, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        snr = np.stack([a.flux / a.flux_sigma for a in answers], 1)
-    flags[~(snr >= FAINT_SNR)] |= StarFlag.FAINT
     scale = 2.0 if plan.channel else 1.0
     radius, sigma = radius * scale, sigma * scale
     combined = combine_stars(radius, sigma, flags == 0)
@@ -264,15 +268,11 @@ def _ceiling(facts: FrameFacts, setup: Setup, image: np.ndarray) -> float:
     return setup.camera.saturation_adu or facts.saturation_adu or data_ceiling(image)
 
 
-def _no_radii(n: int) -> Radii:
-    nan = np.full(n, np.nan)
-    return Radii(nan, nan, nan, nan, nan, nan, nan, nan, nan, np.full(n, int(StarFlag.UNMEASURED)))
-
-
 def _nothing(reason: str) -> _Survey:
-    none = np.zeros(0)
-    nan = float("nan")
-    return _Survey(Found(none, none, none, 4.0), _no_radii(0), nan, nan, np.inf, reason)
+    none, nan = np.zeros(0), float("nan")
+    sky = Sky(np.full((1, 1), nan), 1.0, nan)
+    hot = HotPixels(np.zeros(0, int), np.zeros(0, int), none)
+    return _Survey(Found(none, none, none, 4.0, 2.0), no_radii(0), sky, hot, np.inf, reason)
 
 
 def _spread(

@@ -1,0 +1,193 @@
+"""How the light of a frame's stars grows with radius: one curve, shared by all of them.
+
+The stars of a frame share seeing, defocus and optics, so the bright ones tell how much light of
+a faint one lies beyond its aperture. The radius and the total flux of each star are then measured
+against that curve, stretched to the star.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from ..conventions import FLUX_FRACTION
+from .bank import GRID, Bank, growth_bank
+
+_ROUNDS = 8
+#: How far a real star may depart from the bank, as a share of each annulus and of all its light.
+_DEPARTURE, _LEAST_DEPARTURE = 0.02, 0.001
+
+
+@dataclass(frozen=True, eq=False)
+class GrowthCurve:
+    """Share of a star's light inside a radius.
+
+    Attributes
+    ----------
+    radii_px, share : (k,) arrays
+        From ``(0, 0)`` out to where all light is inside; rising.
+    radius_px : float
+        The half-flux radius of the curve.
+    radius_sigma_px : float
+        How far that radius hangs on the choice of curve rather than on the data.
+    """
+
+    radii_px: np.ndarray
+    share: np.ndarray
+    radius_px: float
+    radius_sigma_px: float = 0.0
+
+    @cached_property
+    def _smooth(self) -> PchipInterpolator:
+        return PchipInterpolator(self.radii_px, self.share)
+
+    @cached_property
+    def _smooth_slope(self) -> PchipInterpolator:
+        return self._smooth.derivative()
+
+    def at(self, radius: np.ndarray) -> np.ndarray:
+        """Share of the light inside each radius."""
+        return self._smooth(np.minimum(radius, self.radii_px[-1]))
+
+    def slope_at(self, radius: np.ndarray) -> np.ndarray:
+        """Growth of that share per pixel of radius."""
+        return self._smooth_slope(np.minimum(radius, self.radii_px[-1]))
+
+    def mean_radius(self) -> float:
+        """Flux-weighted mean radius: the integral over radius of what lies outside it."""
+        return float(np.trapezoid(1 - self.share, self.radii_px))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Light:
+    """Light of one star, or of the sum of many, between circles and in the sky ring.
+
+    Attributes
+    ----------
+    radii : (k,) array
+        Pixels.
+    steps, variance : (k,) arrays
+        Flux between each radius and the one before, and its variance.
+    ring_px : two floats
+        Inner and outer radius of the sky ring, pixels.
+    ring, ring_sigma : float
+        Mean surface brightness there, per pixel; sigma infinite where there is no ring.
+    """
+
+    radii: np.ndarray
+    steps: np.ndarray
+    variance: np.ndarray
+    ring_px: tuple[float, float]
+    ring: float
+    ring_sigma: float
+
+
+def growth_curve(light: Light, *, guess_px: float, sky_is_known: bool = False) -> GrowthCurve | None:
+    """Find the growth curve behind the light.
+
+    Each curve of the bank is fitted with flux, size and a rest of sky; those that agree with the
+    data are averaged by their probability. What the data say beyond that, above their noise, is
+    added. Faint light so gives a sane curve, and bright light its own.
+
+    Returns
+    -------
+    GrowthCurve or None
+        None where there is no light.
+    """
+    bank = growth_bank()
+    area = np.pi * np.diff(light.radii**2, prepend=0.0)
+    fit = _fit_bank(light, area, bank, guess_px, sky_is_known)
+    if fit is None:
+        return None
+    flux, size, sky, weight = fit
+    typical = float(weight @ size)
+    radii = GRID * typical
+    share = weight @ _rows_at(bank.share, radii / size[:, None])
+    total, rest = float(weight @ flux), float(weight @ sky)
+    expected = total * np.diff(np.interp(light.radii, radii, share), prepend=0.0)
+    beyond = light.steps - expected - rest * area
+    free = (_DEPARTURE * expected) ** 2 + (_LEAST_DEPARTURE * total) ** 2
+    heard = free / (free + light.variance)
+    beyond = np.cumsum(beyond * heard)
+    # Departures fade from the outermost circle on: nothing is known out there.
+    knots = np.concatenate([[0.0], light.radii])
+    own = total * share + np.interp(radii, knots, np.concatenate([[0.0], beyond]))
+    own = np.maximum.accumulate(np.maximum(own, 0.0))
+    if not own[-1] > 0:
+        return None
+    own = own / own[-1]
+    radius = float(_crossing(radii, own))
+    # Where the data were heard the choice of curve no longer matters.
+    deaf = 1 - float(expected @ heard / expected.sum())
+    spread = deaf * float(np.sqrt(weight @ (size - typical) ** 2))
+    return GrowthCurve(radii, own, radius, spread)
+
+
+def _fit_bank(
+    light: Light, area: np.ndarray, bank: Bank, guess_px: float, sky_is_known: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray] | None:
+    """Flux, size and rest of sky for every curve of the bank, and the curve's probability."""
+    whole = float(light.steps.sum())
+    if not whole > 0:
+        return None
+    m = len(bank.weight)
+    flux, size, sky = np.full(m, whole), np.full(m, float(guess_px)), np.zeros(m)
+    data = np.append(light.steps, light.ring)
+    for _ in range(_ROUNDS):
+        scaled = light.radii / size[:, None]
+        share = np.diff(_rows_at(bank.share, scaled), axis=1, prepend=0.0)
+        swell = np.diff(-scaled * _rows_at(bank.slope, scaled), axis=1, prepend=0.0)
+        in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
+        variance = light.variance + (_DEPARTURE * flux[:, None] * share) ** 2
+        variance = variance + (_LEAST_DEPARTURE * flux[:, None]) ** 2
+        precision = np.column_stack([1 / variance, np.full(m, light.ring_sigma**-2.0)])
+        design = np.empty((m, len(data), 3))
+        design[:, :-1, 0], design[:, -1, 0] = share, in_ring
+        design[:, :-1, 1], design[:, -1, 1] = flux[:, None] * swell, flux * ring_swell
+        design[:, :-1, 2], design[:, -1, 2] = area, 1.0
+        if sky_is_known:
+            design[:, :, 2] = 0.0
+        rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
+        normal = np.einsum("mka,mk,mkb->mab", design, precision, design)
+        ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
+        change = np.linalg.solve(normal + ridge, np.einsum("mka,mk,mk->ma", design, precision, rest)[..., None])[..., 0]
+        misfit = (precision * rest**2).sum(axis=1) + np.log(variance).sum(axis=1)
+        flux = np.clip(flux + change[:, 0], 0.2 * whole, 5 * whole)
+        size = np.clip(size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px)
+        sky = sky + (0.0 if sky_is_known else change[:, 2])
+    odds = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
+    return flux, size, sky, odds / odds.sum()
+
+
+def _ring_terms(
+    bank: Bank, ring_px: tuple[float, float], size: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Surface brightness in the sky ring of a star of unit flux, and its change with ln size."""
+    ring, step = np.array(ring_px), 0.05
+    area = np.pi * (ring[1] ** 2 - ring[0] ** 2)
+
+    def brightness(at: np.ndarray) -> np.ndarray:
+        return np.diff(_rows_at(bank.share, ring / at[:, None]), axis=1)[:, 0] / area
+
+    here = brightness(size)
+    return here, (brightness(size * (1 + step)) - here) / step
+
+
+def _rows_at(table: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Each row of a table on ``GRID``, interpolated at the matching row of ``x``."""
+    x = np.minimum(x, GRID[-1])
+    i = np.clip(np.searchsorted(GRID, x, side="right") - 1, 0, len(GRID) - 2)
+    share = (x - GRID[i]) / (GRID[i + 1] - GRID[i])
+    rows = np.arange(len(table))[:, None]
+    return table[rows, i] * (1 - share) + table[rows, i + 1] * share
+
+
+def _crossing(radii: np.ndarray, share: np.ndarray) -> float:
+    """Radius that holds half of the light, on the smooth curve."""
+    curve = PchipInterpolator(radii, share)
+    low, high = 0.0, float(radii[np.argmax(share > FLUX_FRACTION)])
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if curve(middle) < FLUX_FRACTION else (low, middle)
+    return 0.5 * (low + high)

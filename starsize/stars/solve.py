@@ -1,0 +1,260 @@
+"""From light inside circles to radii: the frame's growth curve, then each star against it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .flags import StarFlag
+from .growth import GrowthCurve, Light, growth_curve
+from .patches import Patches
+from .stretch import Stretch, fit_stretch, own_radius
+
+_TEACHERS = 150
+#: No optics keep the shape of a star over the field to better than this, so a star's own growth
+#: always gets a say against the frame's curve.
+_LEAST_SHAPE_SCATTER = 0.003
+#: Scatter of the radius with the place of a star in its pixel: relative below three pixels, and
+#: falling as the square of the radius above.
+_PIXEL_PHASE, _PHASE_ENDS_PX = 0.0008, 3.0
+#: Stars needed before they are believed to be alike.
+_CROWD = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Radii, fluxes and what was left of the sky; arrays with one entry a star."""
+
+    radius: np.ndarray
+    sigma: np.ndarray
+    own_radius: np.ndarray
+    own_sigma: np.ndarray
+    mean_radius: np.ndarray
+    flux: np.ndarray
+    flux_sigma: np.ndarray
+    sky: np.ndarray
+    flags: np.ndarray
+    curve: GrowthCurve
+
+    @property
+    def typical_px(self) -> float:
+        """Half-flux radius of the frame's growth curve."""
+        return self.curve.radius_px
+
+
+def solve_frame(
+    patches: Patches,
+    *,
+    inverse_gain: float,
+    total_flux: np.ndarray | None,
+    sky_is_known: bool,
+) -> Solved | None:
+    """Measure every star of a frame against the growth curve that the bright ones teach.
+
+    Two estimates of a radius are weighed. The stretch of the frame's curve has the least noise
+    but trusts that all stars look alike; the crossing of half on the star's own growth trusts
+    nothing and is noisier. The scatter of their difference beyond noise, among the bright stars,
+    says how far the curve can be trusted.
+
+    Returns
+    -------
+    Solved or None
+        None where there is no light to learn from.
+    """
+    sky_prior = (0.0, 0.0) if sky_is_known else (0.0, np.inf)
+    light = _light_of_teachers(patches, inverse_gain)
+    curve = light and growth_curve(
+        light, guess_px=patches.guess_px, sky_is_known=sky_is_known
+    )
+    if curve is None:
+        return None
+    fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
+    if not sky_is_known:
+        sky_prior = _common_sky(fit, patches.flags)
+        fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
+    return _weigh(patches, curve, fit, inverse_gain, total_flux)
+
+
+def _common_sky(fit: Stretch, flags: np.ndarray) -> tuple[float, float]:
+    """What all stars say of the rest of the sky: its middle, and its scatter from star to star.
+
+    Scatter within the noise means that the sky is smooth, and each star gains from all others.
+    """
+    known = np.isfinite(fit.sky) & np.isfinite(fit.sky_sigma) & (fit.sky_sigma > 0) & (flags == 0)
+    if known.sum() < 8:
+        return 0.0, np.inf
+    sky, own = fit.sky[known], fit.sky_sigma[known] ** 2
+    weight = 1 / own
+    middle = _weighted_median(sky, weight)
+    scatter = (1.4826 * _weighted_median(np.abs(sky - middle), weight)) ** 2
+    real = max(scatter - 1 / np.mean(weight), 0.0)
+    return middle, float(np.sqrt(real + scatter / known.sum()))
+
+
+def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    order = np.argsort(values)
+    cumulative = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(cumulative, 0.5 * cumulative[-1])])
+
+
+def _light_of_teachers(patches: Patches, inverse_gain: float) -> Light | None:
+    """Sum of the light of the bright, clean stars."""
+    radii = patches.radii
+    area = np.pi * radii**2
+    k0 = int(np.argmin(np.abs(radii - 2.0 * patches.guess_px)))
+    ring = np.where(np.isfinite(patches.ring_sigma), patches.ring, 0.0)
+    flux = patches.sums[:, k0] - ring * area[k0]
+    noise = np.sqrt(patches.noise**2 * area[k0] + inverse_gain * np.maximum(flux, 0))
+    ratio = flux / np.maximum(noise, 1e-30)
+    clean = np.isfinite(ratio) & (patches.flags == 0)
+    pool = clean if (clean & (ratio > 5)).any() else np.isfinite(ratio)
+    pool = pool & (ratio > 0)
+    if not pool.any():
+        return None
+    order = np.argsort(np.where(pool, ratio, -np.inf))[::-1][: int(pool.sum())]
+    if len(order) > _TEACHERS and ratio[order[_TEACHERS]] > 30:
+        order = order[:_TEACHERS]
+    order = _alike(order, patches.sums - ring[:, None] * area, k0, ratio)
+    # Sums, not means of ratios: a ratio of noisy fluxes is biased. No single star may speak for
+    # all, though: its neighbours or its place in the field may be odd.
+    weight = np.minimum(1.0, 4 * np.median(flux[order]) / np.maximum(flux[order], 1e-30))
+    steps = np.diff(patches.sums[order], axis=1, prepend=0.0)
+    step_area = np.diff(area, prepend=0.0)
+    shot = inverse_gain * np.maximum(steps, 0)
+    variance = (weight**2) @ (patches.noise[order, None] ** 2 * step_area + shot)
+    with np.errstate(invalid="ignore"):
+        ring_sigma = float(np.sqrt((weight**2) @ patches.ring_sigma[order] ** 2))
+    return Light(
+        radii, weight @ steps, variance, patches.ring_px, float(weight @ ring[order]), ring_sigma
+    )
+
+
+def _alike(order: np.ndarray, sums: np.ndarray, k0: int, ratio: np.ndarray) -> np.ndarray:
+    """Leave out stars whose light is spread unlike that of most others."""
+    if len(order) < 5:
+        return order
+    shape = sums[order] / sums[order, k0, None]
+    k = int(np.argmin(np.abs(np.median(shape, axis=0) - 0.5)))
+    gap = np.abs(shape[:, k] - np.median(shape[:, k]))
+    allowed = np.maximum(4 * np.hypot(1 / ratio[order], 1.4826 * np.median(gap)), 0.02)
+    return order[gap <= allowed]
+
+
+def _weigh(
+    patches: Patches,
+    curve: GrowthCurve,
+    fit: Stretch,
+    inverse_gain: float,
+    total_flux: np.ndarray | None,
+) -> Solved:
+    """Weigh the two estimates of each radius and state their uncertainty."""
+    radii, area = patches.radii, np.pi * patches.radii**2
+    sky, sky_sigma = fit.sky, fit.sky_sigma
+    sums = patches.sums - sky[:, None] * area
+    k = int(np.argmin(np.abs(radii - 2.5 * curve.radius_px)))
+    share = curve.at(radii[k] / fit.stretch)
+    total = sums[:, k] / share if total_flux is None else total_flux
+    own, slope = own_radius(sums, radii, curve, fit, total)
+    f = 0.0 if total_flux is not None else 0.5 / share
+    lit = np.maximum(total, 0)
+    own_area = np.pi * np.nan_to_num(own, nan=curve.radius_px) ** 2
+    pixel, photon = patches.noise**2, inverse_gain * lit
+    outer = 0.0 if total_flux is not None else 1.0
+    variance = (
+        (1 - f) ** 2 * (pixel * own_area + 0.5 * photon)
+        + f**2 * outer * (pixel * np.maximum(area[k] - own_area, 0) + (share - 0.5) * photon)
+        + (sky_sigma * (own_area - f * outer * area[k])) ** 2
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own_sigma = np.sqrt(variance) / slope
+    stretched = curve.radius_px * fit.stretch
+    stretched_sigma = curve.radius_px * fit.stretch_sigma
+    flux, flux_sigma = fit.flux, fit.flux_sigma
+    if total_flux is not None:
+        radius, sigma = own, own_sigma
+        flux, flux_sigma = total_flux, np.zeros_like(total)
+    else:
+        radius, sigma = _blend(own, own_sigma, stretched, stretched_sigma, patches.flags)
+    # Light falls on whole pixels: the place of a sharp star within its pixel shows in its radius.
+    phase = _PIXEL_PHASE * radius / np.maximum(radius / _PHASE_ENDS_PX, 1.0) ** 2
+    sigma = np.sqrt(sigma**2 + curve.radius_sigma_px**2 + phase**2)
+    lost = ~(np.isfinite(radius) & np.isfinite(sigma))
+    pegged = (fit.stretch <= 0.41) | (fit.stretch >= 2.45)
+    flags = lost * int(StarFlag.UNMEASURED) | pegged * int(StarFlag.SHAPE)
+    shared, shared_sigma = radius, sigma
+    if total_flux is None:
+        shared, shared_sigma = _share(radius, sigma, curve, patches.flags | flags)
+    ratio = curve.mean_radius() / curve.radius_px
+    return Solved(
+        radius=shared,
+        sigma=shared_sigma,
+        own_radius=radius,
+        own_sigma=sigma,
+        mean_radius=ratio * shared,
+        flux=flux,
+        flux_sigma=flux_sigma,
+        sky=sky,
+        flags=flags,
+        curve=curve,
+    )
+
+
+def _share(
+    radius: np.ndarray, sigma: np.ndarray, curve: GrowthCurve, flags: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draw each radius towards the frame's, as far as the stars are seen to be alike.
+
+    Where the radii scatter no more than their noise, a faint star says little that the frame does
+    not say better; where the field is tilted or curved they scatter more, and each star stands
+    for itself (empirical Bayes: Efron & Morris 1973, JASA 68, 117 -- from memory).
+    """
+    good = (flags == 0) & np.isfinite(radius) & np.isfinite(sigma)
+    n = int(good.sum())
+    if n < _CROWD:
+        return radius, sigma
+    gap, own = radius[good] - curve.radius_px, sigma[good] ** 2
+    weight = 1 / own**2
+    excess = float((weight * (np.clip(np.abs(gap), 0, 4 * sigma[good]) ** 2 - own)).sum() / weight.sum())
+    # How well the scatter itself is known: for normal noise its variance is 2 sigma^4.
+    unsure = float(np.sqrt(2 / weight.sum()))
+    alike = max(excess, 0.0) + unsure
+    common = 1 / (1 / own).sum()
+    trust = alike / (alike + sigma**2)
+    drawn = curve.radius_px + trust * (radius - curve.radius_px)
+    # Error of a drawn radius: its share of its own noise, and what the stars really differ by.
+    drawn_sigma = np.sqrt(
+        (trust * sigma) ** 2 + (1 - trust) ** 2 * (common + max(excess - unsure, 0.0))
+    )
+    # What stands far off is another kind of thing and is left as it is.
+    odd = np.abs(radius - curve.radius_px) > 4 * np.sqrt(alike + sigma**2)
+    return np.where(odd, radius, drawn), np.where(odd, sigma, drawn_sigma)
+
+
+def _blend(
+    own: np.ndarray,
+    own_sigma: np.ndarray,
+    stretched: np.ndarray,
+    stretched_sigma: np.ndarray,
+    flags: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Combine by the scatter of shapes: the better the stars agree, the more the curve is trusted.
+
+    The stretch is (nearly) efficient, so the noise of the difference has the variance
+    ``own^2 - stretched^2``, and is independent of the noise of the stretch.
+    """
+    noise = np.maximum(own_sigma**2 - stretched_sigma**2, 1e-4 * own_sigma**2)
+    gap = own - stretched
+    relative = gap / stretched
+    bright = (flags == 0) & np.isfinite(relative) & (noise < (0.02 * stretched) ** 2)
+    scatter = _LEAST_SHAPE_SCATTER**2
+    if bright.sum() >= 5:
+        middle = np.median(relative[bright])
+        spread = 1.4826 * np.median(np.abs(relative[bright] - middle))
+        beyond = spread**2 - np.median((noise / stretched**2)[bright])
+        scatter = max(scatter, beyond)
+    else:
+        scatter = max(scatter, 0.01**2)
+    shape = scatter * stretched**2
+    trust = shape / (shape + noise)
+    radius = stretched + trust * gap
+    sigma = np.sqrt(stretched_sigma**2 + trust * noise)
+    return np.where(np.isfinite(own), radius, stretched), np.where(np.isfinite(own), sigma, stretched_sigma)
