@@ -8,18 +8,17 @@ from .lens import Lens, refractive_index
 from .night import (
     DrawnFrame,
     Night,
-    NightPlan,
-    NightTruth,
-    SweepTruth,
     draw_night,
     draw_planned,
     simulate_night,
     simulate_sweep,
 )
+from .plan import NightPlan
 from .plate import FilterPlate, band_samples, usual_plate
 from .scenarios import SCENARIOS, Scenario, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
+from .truth import NightTruth, SweepTruth
 from .write import setup_text, truth_text, write_night, write_practice_night
 
 __all__ = [

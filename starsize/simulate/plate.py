@@ -49,25 +49,31 @@ class FilterPlate:
 
 
 def band_samples(
-    wavelength_nm: float, width_nm: float, *, samples: int
+    wavelength_nm: float, width_nm: float, *, samples: int, taper: float = 0.0
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Colours and weights that stand for a flat-topped band (equal slices, their middles)."""
-    edges = np.linspace(-width_nm / 2, width_nm / 2, samples + 1) + wavelength_nm
-    middles = (edges[1:] + edges[:-1]) / 2
-    return tuple(middles.tolist()), (1 / samples,) * samples
+    """Colours and weights that stand for a band: the middles of equal slices.
+
+    ``taper`` is the share of light lost at the edges of the band: 0 for a flat top, 1 for a band
+    that falls off straight from its middle, as filter, sensor and starlight together do.
+    """
+    aside = (2 * np.arange(samples) + 1) / samples - 1
+    weights = 1 - taper * np.abs(aside)
+    colours = wavelength_nm + aside * width_nm / 2
+    return tuple(colours.tolist()), tuple((weights / weights.sum()).tolist())
 
 
 def usual_plate(
     name: str,
     *,
     samples: int = 5,
+    taper: float = 0.0,
     thickness_mm: float = 2.0,
     index: float = 1.52,
     throughput: float | None = None,
     written: str | None = None,
     exposure_s: float = 3.0,
 ) -> FilterPlate:
-    """Plate with the usual passband of a filter (``filters.BANDS``) and flat weights.
+    """Plate with the usual passband of a filter (``filters.BANDS``); see `band_samples`.
 
     ``throughput`` defaults to the width of the band over that of L.
     """
@@ -75,9 +81,9 @@ def usual_plate(
         msg = f"'name' must be one of {', '.join(BANDS)}, got {name!r}"
         raise ValueError(msg)
     band = BANDS[name]
-    wavelengths, weights = band_samples(band.wavelength_nm, band.width_nm, samples=samples)
+    colours, weights = band_samples(band.wavelength_nm, band.width_nm, samples=samples, taper=taper)
     return FilterPlate(
-        wavelengths_nm=wavelengths,
+        wavelengths_nm=colours,
         weights=weights,
         thickness_mm=thickness_mm,
         index=index,

@@ -7,8 +7,8 @@ from typing import Final
 from .focuser import FocuserPhysics
 from .headers import HeaderStyle
 from .lens import Lens
-from .night import NightPlan
-from .plate import FilterPlate, usual_plate
+from .plan import NightPlan
+from .plate import FilterPlate, band_samples, usual_plate
 from .scene import Scene, Sensor, Sky, StarField
 
 _NARROW: Final = ("Ha", "SII", "OIII")
@@ -27,7 +27,7 @@ class Scenario:
 
 
 def seven_plates(
-    thickness_mm: Mapping[str, float] | None = None, *, samples: int = 5
+    thickness_mm: Mapping[str, float] | None = None, *, samples: int = 5, taper: float = 0.0
 ) -> dict[str, FilterPlate]:
     """L, R, G, B, Ha, SII and OIII of 2 mm glass, or of the thickness given for some of them."""
     glass = thickness_mm or {}
@@ -37,6 +37,7 @@ def seven_plates(
         plates[name] = usual_plate(
             name,
             samples=1 if narrow else samples,
+            taper=taper,
             thickness_mm=glass.get(name, 2.0),
             # 12 nm over the 300 nm of L, a band that still shows stars.
             throughput=0.04 if narrow else None,
@@ -58,9 +59,13 @@ def _refractor() -> Scene:
 
 def _achromat() -> Scene:
     """100 mm f/6 of N-BK7 and F2."""
+    plates = seven_plates(samples=9, taper=0.9)
+    # A blue filter that spares the achromat its worst colours, as makers of such filters do.
+    colours, weights = band_samples(465.0, 90.0, samples=9, taper=0.9)
+    plates["B"] = replace(plates["B"], wavelengths_nm=colours, weights=weights)
     return Scene(
         lens=Lens(focal_length_mm=600.0, aperture_mm=100.0, glasses=("N-BK7", "F2")),
-        filters=seven_plates(samples=9),
+        filters=plates,
         focuser=FocuserPhysics(scatter_steps=0.3),
         sensor=Sensor(hot_pixels=25),
         telescope="Invented achromat 100/600",
@@ -69,13 +74,13 @@ def _achromat() -> Scene:
 
 def _dyes() -> dict[str, FilterPlate]:
     """The colours of a one-shot-colour sensor: broad, falling off to both sides (invented)."""
-    bands = {"R": (615.0, 90.0), "G": (535.0, 90.0), "B": (465.0, 80.0)}
+    bands = {"R": (615.0, 150.0), "G": (535.0, 150.0), "B": (468.0, 120.0)}
     plates = {}
     for name, (middle, width) in bands.items():
-        steps = [(k - 4) / 5 for k in range(9)]
+        colours, weights = band_samples(middle, width, samples=9, taper=0.9)
         plates[name] = FilterPlate(
-            wavelengths_nm=tuple(middle + width * step for step in steps),
-            weights=tuple(1 - abs(step) for step in steps),
+            wavelengths_nm=colours,
+            weights=weights,
             thickness_mm=1.0,
             throughput=0.4,
             exposure_s=4.0,

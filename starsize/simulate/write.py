@@ -6,9 +6,10 @@ from pathlib import Path
 
 from ..errors import InputError, OutputError
 from ..frames import write_frame
-from .night import Night, NightTruth, draw_night, simulate_night
+from .night import Night, draw_night, simulate_night
 from .scenarios import SCENARIOS
 from .scene import Scene
+from .truth import NightTruth
 
 TRUTH_NAME = "truth.json"
 SETUP_NAME = "setup.toml"

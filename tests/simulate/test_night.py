@@ -144,3 +144,11 @@ def test_counts_that_fall_outward_keep_best_focus_inside_the_sweep(rising):
     night = simulate_sweep(falling, "L", seed=1, plan=replace(PLAN, rising=rising))
     positions = [shot.position for shot in night.shots]
     assert min(positions) < night.truth.sweeps[0].best_focus_steps < max(positions)
+
+
+def test_a_plan_with_a_filter_that_the_scene_lacks_is_refused():
+    with pytest.raises(ValueError, match="'scene' has no filter Ha; it has L, R"):
+        simulate_night(SMALL, replace(PLAN, order=("L", "Ha")), seed=1)
+    colour = replace(SMALL, sensor=Sensor(bayer="RGGB"))
+    with pytest.raises(ValueError, match="'scene' has no filter G, B"):
+        simulate_night(colour, replace(PLAN, order=("R",)), seed=1)

@@ -1,4 +1,3 @@
-import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -46,7 +45,13 @@ def test_one_more_millimetre_moves_the_smallest_star_by_a_third_of_it(light):
 def test_band_samples_cover_the_band_evenly():
     colours, weights = band_samples(500.0, 100.0, samples=4)
     assert colours == (462.5, 487.5, 512.5, 537.5)
-    assert np.sum(weights) == 1
+    assert weights == (0.25,) * 4
+
+
+def test_tapered_band_falls_off_to_both_sides():
+    colours, weights = band_samples(500.0, 90.0, samples=3, taper=0.75)
+    assert_allclose(colours, (470.0, 500.0, 530.0))
+    assert_allclose(weights, (0.25, 0.5, 0.25))
 
 
 def test_usual_plate_needs_a_usual_filter():
