@@ -62,6 +62,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         path=path,
         kind=_kind(path, header, exposure),
         hdu=header.hdu,
+        camera=next((w for c in header.find(("INSTRUME",)) if (w := text(c.value))), None),
         shape=header.shape,
         filter=canonical_filter(written, aliases=setup.aliases) if written else None,
         filter_written=written,

@@ -19,6 +19,8 @@ class FrameFacts:
     kind: FrameKind = "light"
     hdu: int = 0
     """Which header-data unit holds the image."""
+    camera: str | None = None
+    """INSTRUME: keeps the frames of two cameras in one folder apart."""
     shape: tuple[int, int] = (0, 0)
     """(rows, columns)."""
     filter: str | None = None

@@ -10,7 +10,7 @@ from typing import Final
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
 from .frame import FrameFacts, InputFile
-from .header import ImageHeader
+from .header import ImageHeader, has_fits_ending
 
 #: Positions that some programs write where they know none (common practice).
 _PLACEHOLDERS: Final = (0.0, -1.0)
@@ -30,7 +30,8 @@ def second_look(
     - A keyword such as TELFOCUS that holds a fraction in one file is a length in all.
     - A focuser temperature of exactly 0 in every file is a probe that is not there; the
       temperature of the air is taken instead, if the headers have it.
-    - Two files with equal facts and equal bytes are one exposure.
+    - Two files with equal facts are one exposure if their bytes are equal, or if their names
+      differ only in the ending (a frame and its compressed copy).
 
     Parameters
     ----------
@@ -118,32 +119,40 @@ def _with_ambient(facts: FrameFacts, header: ImageHeader) -> FrameFacts:
 
 
 def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
-    keys = _copy_keys(files)
+    facts = [_nameless(file) for file in files]
+    count = Counter(facts)
     original: dict[tuple[object, ...], Path] = {}
-    for file, key in zip(files, keys, strict=True):
-        if key is not None:
+    result = []
+    for file, nameless in zip(files, facts, strict=True):
+        if nameless is None or count[nameless] == 1:
+            result.append(file)
+            continue
+        # Bytes are compared only where all facts are equal.
+        keys = [(nameless, _digest(file.path)), (nameless, *_stem(file))]
+        first = next((original[key] for key in keys if key in original), None)
+        for key in keys:
             original.setdefault(key, file.path)
-    return tuple(
-        file
-        if key is None or original[key] == file.path
-        else replace(file, reason=f"an exact copy of {original[key]}, counted once")
-        for file, key in zip(files, keys, strict=True)
-    )
+        reason = f"the same exposure as {first}, counted once"
+        result.append(file if first is None else replace(file, reason=reason))
+    return tuple(result)
 
 
-def _copy_keys(files: Sequence[InputFile]) -> list[tuple[object, ...] | None]:
-    """Key by which copies are equal; bytes are compared only where all else is equal."""
-    cheap = [
-        (replace(file.facts, path=Path()), file.path.stat().st_size)
-        if file.usable and file.facts
-        else None
-        for file in files
-    ]
-    count = Counter(cheap)
-    return [
-        (*key, _digest(file.path)) if key and count[key] > 1 else None
-        for key, file in zip(cheap, files, strict=True)
-    ]
+def _nameless(file: InputFile) -> FrameFacts | None:
+    """Facts that do not depend on where and how a frame is stored."""
+    return replace(file.facts, path=Path(), hdu=0) if file.usable and file.facts else None
+
+
+def _stem(file: InputFile) -> tuple[str, object]:
+    """Name without endings, so that a frame and its compressed copy are found to be one.
+
+    Names count across folders only for frames with a time: without one, the first frames of two
+    nights can have equal names and equal facts.
+    """
+    name = file.path
+    while has_fits_ending(name):
+        name = name.with_suffix("")
+    timed = file.facts is not None and file.facts.mid_time_mjd is not None
+    return name.name, None if timed else name.parent
 
 
 def _digest(path: Path) -> bytes:

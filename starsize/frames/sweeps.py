@@ -31,9 +31,10 @@ _WIDTH: Final = re.compile(r"\d+(?:\.\d+)?(?=\s*nm)", re.IGNORECASE)
 
 
 class _Group(NamedTuple):
-    """What must be equal within a sweep: filter and the geometry of the picture."""
+    """What must be equal within a sweep: filter, camera and the geometry of the picture."""
 
     filter: str
+    camera: str | None
     shape: tuple[int, int]
     binning: int
     bayer: str | None
@@ -44,7 +45,7 @@ def find_sweeps(
 ) -> tuple[tuple[Sweep, ...], tuple[Notice, ...]]:
     """Group the usable frames into sweeps.
 
-    Frames of one filter (and one picture size, binning and colour pattern) in order of time form
+    Frames of one filter (and one camera, size, binning and colour pattern) in order of time form
     a sweep as long as the focuser goes one way. A turn-round that covers positions again, a jump
     back, a pause of ten usual intervals, or a whole sweep of another filter in between begins a
     new one; a pause after which the positions go on where they stopped does not. Repeated
@@ -63,7 +64,7 @@ def find_sweeps(
     sweeps : tuple of Sweep
         In order of time; those without times last.
     notices : tuple of Notice
-        ``frame-times-missing``, ``frame-size-differs``, ``filter-spellings``, ``mixed-order``.
+        ``frame-times-missing``, ``frames-differ``, ``filter-spellings``, ``mixed-order``.
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))
@@ -82,7 +83,7 @@ def find_sweeps(
 
 
 def _group_of(facts: FrameFacts) -> _Group:
-    return _Group(facts.filter or "colour", facts.shape, facts.binning, facts.bayer)
+    return _Group(facts.filter or "colour", facts.camera, facts.shape, facts.binning, facts.bayer)
 
 
 def _is_timed(frames: Sequence[FrameFacts]) -> bool:
@@ -219,11 +220,11 @@ def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
         if len(untimed) > 1:
             yield _time_notice(name, untimed)
         if len(kinds) > 1:
-            sizes = ", ".join(sorted({f"{g.shape[1]} x {g.shape[0]}" for g in kinds}))
+            looks = sorted({f"{g.camera or 'camera'} {g.shape[1]} x {g.shape[0]}" for g in kinds})
             yield Notice(
-                "frame-size-differs",
-                f"{name}: frames of different size, binning or colour pattern ({sizes}) are kept "
-                "in separate sweeps.",
+                "frames-differ",
+                f"{name}: frames of different camera, size, binning or colour pattern "
+                f"({', '.join(looks)}) are kept in separate sweeps.",
             )
         written = {str(f.filter_written) for g in kinds for f in groups[g]}
         if len({w for s in written for w in _WIDTH.findall(s)}) > 1:

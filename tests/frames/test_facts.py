@@ -151,10 +151,11 @@ def test_step_size_and_its_misspelling(make_fits, keyword):
 
 def test_optics_and_camera(make_fits):
     cards = {"XPIXSZ": 7.52, "XBINNING": 2, "FOCALLEN": 550.0, "APTDIA": 100.0, "EGAIN": 0.25,
-             "RDNOISE": 1.5, "SATURATE": 60000}  # fmt: skip
+             "RDNOISE": 1.5, "SATURATE": 60000, "INSTRUME": "invented camera"}  # fmt: skip
     facts = read_facts(make_fits(cards=cards))
     assert facts.pixel_um == 7.52
     assert facts.binning == 2
+    assert facts.camera == "invented camera"
     assert (facts.focal_length_mm, facts.aperture_mm) == (550, 100)
     assert (facts.gain_e_per_adu, facts.read_noise_e, facts.saturation_adu) == (0.25, 1.5, 60000)
 

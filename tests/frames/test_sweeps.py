@@ -149,7 +149,15 @@ def test_pictures_of_different_size_are_not_mixed(make_sweep_files):
     )
     sweeps, notices = find_sweeps(files)
     assert [s.id for s in sweeps] == ["L-1", "L-2"]
-    assert [n.code for n in notices] == ["frame-size-differs"]
+    assert [n.code for n in notices] == ["frames-differ"]
+
+
+def test_two_cameras_at_work_at_the_same_time_are_not_mixed(make_sweep_files):
+    one = make_sweep_files(shots(("L", UP, 0)), camera="left")
+    two = make_sweep_files(shots(("L", DOWN, 0.1)), camera="right")
+    sweeps, (notice,) = find_sweeps(one + two)
+    assert shown(sweeps) == [("L-1", "outward", UP), ("L-2", "inward", DOWN)]
+    assert "left 10 x 10, right 10 x 10" in notice.text
 
 
 def test_a_colour_camera_without_a_filter(make_sweep_files):

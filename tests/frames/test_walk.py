@@ -1,7 +1,6 @@
 """The files that paths mean."""
 
 import os
-import sys
 from pathlib import Path
 
 import pytest
@@ -39,31 +38,6 @@ def test_a_file_reached_twice_points_to_its_first_place(night):
     assert [f.named for f in found] == [True, False, False, False]
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="links need rights")
-def test_links_are_followed_but_never_round_in_circles(night):
-    (night / "L" / "again").symlink_to(night, target_is_directory=True)
-    (night / "copy.fits").symlink_to(night / "R" / "R_1.fit")
-    found = find_files([night])
-    once = [f.path.name for f in found if f.first_seen is None]
-    assert sorted(once) in (
-        ["L_10.fits", "L_9.fits", "R_1.fit"],
-        ["L_10.fits", "L_9.fits", "copy.fits"],
-    )
-    assert len(found) == 4
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="links need rights")
-def test_a_linked_folder_is_walked(night, tmp_path):
-    (tmp_path / "link").symlink_to(night, target_is_directory=True)
-    assert len(find_files([tmp_path / "link"])) == 3
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="links need rights")
-def test_a_link_that_leads_nowhere_is_listed_not_lost(night):
-    (night / "gone.fits").symlink_to(night / "no such file")
-    assert "gone.fits" in names(find_files([night]))
-
-
 def test_a_missing_path(tmp_path):
     with pytest.raises(InputError, match=r"nowhere: there is no such file or folder$"):
         find_files([tmp_path / "nowhere"])
@@ -81,11 +55,12 @@ def test_a_folder_without_fits(tmp_path):
         find_files([tmp_path])
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="no permission bits")
 def test_a_folder_that_may_not_be_read(night):
     (night / "L").chmod(0)
     try:
-        if os.access(night / "L", os.R_OK):  # the superuser may read everything
+        if os.access(
+            night / "L", os.R_OK
+        ):  # the superuser may read everything, and so may all on Windows
             assert len(find_files([night])) == 3
         else:
             with pytest.raises(InputError, match="L: this folder cannot be read"):
