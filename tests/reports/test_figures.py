@@ -103,3 +103,20 @@ def test_a_fitted_curve_passes_its_own_minimum_at_best_focus(night):
     lowest = line.position_steps[np.argmin(line.radius_px)]
     assert lowest == pytest.approx(fit.best_steps, abs=np.diff(line.position_steps)[0])
     assert line.radius_px.min() == pytest.approx(fit.floor_px.value, rel=1e-3)
+
+
+@pytest.mark.parametrize("name", ["$\\frac{$", "a_b^c", "\u6ee4\u955c", "Hα & <b>", "#1"])
+def test_filters_may_be_called_anything(night, name):
+    colour = night.comparison.colour
+    points = (replace(colour.points[0], filter=name), *colour.points[1:])
+    svg = colour_svg(
+        replace(colour, points=points), night.setup, um_per_step=None, name="c", width_px=400
+    )
+    assert name in [e.text for e in ET.fromstring(svg).iter("text")]
+    fits = list(night.curves.fits)
+    fits[0] = replace(fits[0], curve=replace(fits[0].curve, filter=name, id=name))
+    row = replace(night.comparison.rows[0], filter=name)
+    comparison = replace(night.comparison, rows=(*night.comparison.rows, row))
+    svg = temperature_svg(tuple(fits), comparison, name="t")
+    assert name in [e.text for e in ET.fromstring(svg).iter("text")]
+    assert ET.fromstring(draw(fits[0])).find("title").text == f"Focus curve of sweep {name}"

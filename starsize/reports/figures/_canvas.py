@@ -7,6 +7,7 @@ light and dark pages. Text stays text; the page's own font sets it.
 import io
 import itertools
 import re
+import warnings
 from html import escape
 from typing import Any, Final
 from xml.etree import ElementTree as ET
@@ -99,7 +100,9 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
         What a screen reader says.
     """
     raw = io.StringIO()
-    with mpl.rc_context(_SETTINGS):
+    with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+        # The page's own fonts set the text; that matplotlib's lacks a sign does not matter.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(raw, format="svg", metadata={"Date": None, "Creator": None})
     root = ET.fromstring(raw.getvalue())
     for element in root.findall(f"{_SVG}metadata"):

@@ -97,7 +97,8 @@ def _draw_point(axes: _canvas.Axes, point: ColourPoint, *, label_left: bool) -> 
         markeredgecolor=_canvas.colour("paper"), markeredgewidth=1, zorder=3,
     )  # fmt: skip
     axes.annotate(
-        point.filter, (x, y), xytext=(-10 if label_left else 10, 0), textcoords="offset points",
+        point.filter, (x, y), parse_math=False,
+        xytext=(-10 if label_left else 10, 0), textcoords="offset points",
         color=_canvas.colour("ink"), fontsize=12, va="center",
         ha="right" if label_left else "left",
     )  # fmt: skip

@@ -33,7 +33,8 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
             markeredgecolor=_canvas.colour("paper"), markeredgewidth=0.8,
         )  # fmt: skip
         axes.annotate(
-            filter_name, (temperature, position), xytext=(8, 4), textcoords="offset points",
+            filter_name, (temperature, position), parse_math=False,
+            xytext=(8, 4), textcoords="offset points",
             color=_canvas.colour("ink"), fontsize=11,
         )  # fmt: skip
     axes.set_xlabel("temperature (°C)")
