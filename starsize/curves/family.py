@@ -8,27 +8,30 @@ With u the defocus in floors, a curve of the family is
 ``droop``: diffraction and pixels make both wings a constant radius smaller than geometry says
 (references of the table test). ``tilt``: one wing steeper than the other, as spherical aberration
 makes it. ``dent``: more of one near side than of the other, as a band of unevenly spread foci
-makes it. All three vanish for a plain telescope; each is held to zero by a prior unless the data
-pull.
+makes it. ``line`` and ``bend`` spread the foci of a band of colours, see ``band``. All vanish for a
+plain telescope; each is held to zero by a prior unless the data pull.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from .band import band_dip, band_radius
 from .fitted import ModelName
 from .shapes import Shape
 
-PARAMETERS = 6
-"""Centre, ln floor, ln slope, droop, tilt, dent."""
-DROOP, TILT, DENT = 3, 4, 5
+PARAMETERS = 8
+"""Centre, ln floor, ln slope, droop, tilt, dent, line, bend."""
+DROOP, TILT, DENT, LINE, BEND = 3, 4, 5, 6, 7
 
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """A shape with the standard deviations of its three freedoms; 0 switches one off.
+    """A shape with the standard deviations of its freedoms; 0 switches one off.
 
-    ``weight`` is the prior weight of the family against others.
+    ``weight`` is the prior weight of the family against others; ``misfit`` the share of the radius
+    by which even its best curve may be wrong. A family has either the first three freedoms or the
+    last two, the band of colours, which needs the ``obstruction`` for its own blur.
     """
 
     name: ModelName
@@ -37,31 +40,57 @@ class Family:
     droop: float = 0.0
     tilt: float = 0.0
     dent: float = 0.0
+    line: float = 0.0
+    bend: float = 0.0
+    misfit: float = 0.0
+    obstruction: float = 0.0
 
     @property
     def active(self) -> list[int]:
         """Indices of the parameters that are fitted."""
-        freedom = (self.droop, self.tilt, self.dent)
-        return [0, 1, 2] + [3 + i for i, sigma in enumerate(freedom) if sigma > 0]
+        return [0, 1, 2] + [3 + i for i, sigma in enumerate(self._freedoms) if sigma > 0]
 
     @property
     def freedom_sigma(self) -> np.ndarray:
         """Prior standard deviations of the active freedoms."""
-        return np.array([s for s in (self.droop, self.tilt, self.dent) if s > 0])
+        return np.array([sigma for sigma in self._freedoms if sigma > 0])
+
+    @property
+    def _freedoms(self) -> tuple[float, ...]:
+        return (self.droop, self.tilt, self.dent, self.line, self.bend)
 
 
 def curve_and_slopes(
     x: np.ndarray, parameters: np.ndarray, family: Family
-) -> tuple[np.ndarray, np.ndarray]:
-    """Radius (..., n) and derivatives (..., n, p) by the family's active parameters.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Radius (..., n), its slopes (..., n, p) by the active parameters, and by the seeing.
 
-    ``parameters`` is (..., 6), all of them.
+    ``parameters`` is (..., 8), all of them. The last, (..., n), is d(radius) / d(ln floor) with the
+    rest of the light held fixed: what a change of the seeing does.
     """
-    centre, log_floor, log_slope, droop, tilt, dent = np.moveaxis(parameters[..., None], -2, 0)
-    floor = np.exp(log_floor)
-    slope = np.exp(log_slope)
+    centre, log_floor, log_slope, droop, tilt, dent, line, bend = np.moveaxis(
+        parameters[..., None], -2, 0
+    )
+    floor, slope = np.exp(log_floor), np.exp(log_slope)
     u = slope * (x - centre) / floor
-    v, stretch, lean = (u, 1.0, None)
+    if family.line > 0:
+        found = band_radius(u, line, bend, obstruction=family.obstruction)
+        value, by_u = found.value, found.by_u
+        extra = [found.by_line, found.by_bend]
+    else:
+        value, by_u, extra = _single_focus(u, droop, tilt, dent, family)
+    by_slope = floor * u * by_u
+    by_floor = floor * value - by_slope
+    columns = [-slope * by_u, by_floor, by_slope, *(floor * e for e in extra)]
+    seeing = floor * found.by_floor if family.line > 0 else by_floor
+    return floor * value, np.stack(np.broadcast_arrays(*columns), axis=-1), seeing
+
+
+def _single_focus(
+    u: np.ndarray, droop: np.ndarray, tilt: np.ndarray, dent: np.ndarray, family: Family
+) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+    """Radius in floors, its slope by u, and its slopes by the active freedoms."""
+    v, stretch, lean = u, np.ones_like(u), u
     if family.tilt > 0:
         root = np.sqrt(1 + u * u)
         lean = u / root
@@ -73,19 +102,16 @@ def curve_and_slopes(
         inverse = 1 / (1 + v * v)
         value = value - droop * (1 - inverse)
         rate = rate - droop * 2 * v * inverse**2
-        extra.append(-(1 - inverse))
-    if family.tilt > 0:
-        extra.append(None)
+        extra.append(inverse - 1)
+    bump, bump_rate = _bump(v)
     if family.dent > 0:
-        bump, bump_rate = _bump(v)
         value = value + dent * bump
         rate = rate + dent * bump_rate
+    if family.tilt > 0:
+        extra.append(rate * v * lean)
+    if family.dent > 0:
         extra.append(bump)
-    by_u = rate * stretch
-    by_slope = floor * u * by_u
-    columns = [-slope * by_u, floor * value - by_slope, by_slope]
-    columns += [floor * (rate * v * lean if e is None else e) for e in extra]
-    return floor * value, np.stack(np.broadcast_arrays(*columns), axis=-1)
+    return value, rate * stretch, extra
 
 
 def _bump(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -94,29 +120,30 @@ def _bump(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def smallest(parameters: np.ndarray, family: Family) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Where the curve is smallest, the radius there, and the position's gradient (..., 6).
+    """Where the curve is smallest, the radius there, and the position's gradient (..., 8).
 
     The least of a fine grid in v, closed in by a parabola: a curve may have two dips, and the
     deeper counts.
     """
-    zero = np.zeros(parameters.shape[:-1])
     gradient = np.zeros(parameters.shape)
     gradient[..., 0] = 1.0
     floor = np.exp(parameters[..., 1])
-    if family.dent == 0:
-        return parameters[..., 0].copy(), floor * family.shape(zero)[0], gradient
-    freedom = parameters[..., DROOP:]
-    u, least = _dip(freedom, family)
+    if family.dent == 0 and family.line == 0:
+        return parameters[..., 0].copy(), floor, gradient
     scale = np.exp(parameters[..., 1] - parameters[..., 2])
-    gradient[..., 1] = scale * u
-    gradient[..., 2] = -scale * u
-    for index in range(3):
-        if 3 + index in family.active:
-            up, down = freedom.copy(), freedom.copy()
-            up[..., index] += 0.01
-            down[..., index] -= 0.01
-            change = (_dip(up, family)[0] - _dip(down, family)[0]) / 0.02
-            gradient[..., 3 + index] = scale * change
+    if family.line > 0:
+        line, bend = parameters[..., LINE], parameters[..., BEND]
+        u, least, by_line, by_bend = band_dip(line, bend, obstruction=family.obstruction)
+        gradient[..., LINE], gradient[..., BEND] = scale * by_line, scale * by_bend
+    else:
+        freedom = parameters[..., DROOP : DENT + 1]
+        u, least = _dip(freedom, family)
+        for index in range(3):
+            if 3 + index in family.active:
+                change = 0.01 * (np.arange(3) == index)
+                up, down = _dip(freedom + change, family)[0], _dip(freedom - change, family)[0]
+                gradient[..., 3 + index] = scale * (up - down) / 0.02
+    gradient[..., 1], gradient[..., 2] = scale * u, -scale * u
     return parameters[..., 0] + scale * u, floor * least, gradient
 
 

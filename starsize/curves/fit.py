@@ -64,10 +64,11 @@ def fit_curves(
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    joint = fit_batch(make_batch(chosen), families)
+    odd = _odd(obstruction) if model == "auto" else None
+    joint = fit_batch(make_batch(chosen), families, odd=odd)
     fitted = []
     for row, curve in enumerate(chosen):
-        found = summarise(joint, row, families)
+        found = summarise(joint, row)
         beta = USUAL_BETA if found.model == "blurred_disc" else 0.0
         fitted.append(
             judge(
@@ -123,6 +124,16 @@ def _families(model: Model, obstruction: float) -> list[Family]:
         msg = f"'model' must be one of {', '.join(choices)}, got {model!r}"
         raise ValueError(msg)
     return choices[model]
+
+
+def _odd(obstruction: float) -> tuple[Family, Family]:
+    """Asymmetric families: one wing steeper, and a band of colours with foci of their own."""
+    shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
+    tilted = Family("asymmetric", shape, 0.3, droop=DROOP, tilt=0.3, dent=0.1)
+    band = Family(
+        "asymmetric", shape, 0.7, line=3.0, bend=1.5, misfit=0.01, obstruction=obstruction
+    )
+    return tilted, band
 
 
 def _disagreeing(fits: Sequence[CurveFit], joint: Joint) -> list[Notice]:

@@ -43,8 +43,8 @@ class Solution:
 
     Attributes
     ----------
-    parameters : (..., 6)
-    covariance : (..., 6, 6)
+    parameters : (..., 8)
+    covariance : (..., 8, 8)
         Zero where a parameter is not fitted.
     log_evidence : (...)
         Restricted log-likelihood plus prior, up to a constant common to one sweep.
@@ -80,7 +80,7 @@ def solve(
     ----------
     x, y : (..., n) arrays
         Scaled positions and radii.
-    start : (..., 6) array
+    start : (..., 8) array
         Broadcast to the common leading shape.
     present : (..., n) array
         0 where there is no point (padding), else 1.
@@ -98,8 +98,8 @@ def solve(
     parameters = np.zeros((*lead, PARAMETERS))
     parameters[..., active] = start[..., active]
     for _ in range(ITERATIONS):
-        radius, by = curve_and_slopes(x, parameters, family)
-        weight = present / _variance(radius, by, noise)[0]
+        radius, by, seeing = curve_and_slopes(x, parameters, family)
+        weight = present / _variance(radius, seeing, noise)[0]
         hessian, weighted = _normal(by, weight, precision)
         pull = ((y - radius)[..., None] * weighted).sum(axis=-2)
         pull += precision * (mean - parameters[..., active])
@@ -108,8 +108,8 @@ def solve(
         parameters[..., active] += step
         if np.abs(step).max() < 1e-6:
             break
-    radius, by = curve_and_slopes(x, parameters, family)
-    variance, seeing = _variance(radius, by, noise)
+    radius, by, seeing = curve_and_slopes(x, parameters, family)
+    variance, share = _variance(radius, seeing, noise)
     weight = present / variance
     hessian, _ = _normal(by, weight, precision)
     inverse = np.linalg.inv(hessian)
@@ -123,7 +123,7 @@ def solve(
     covariance[..., np.array(active)[:, None], active] = inverse
     leverage = ((by @ inverse) * by).sum(axis=-1) * weight
     return Solution(
-        parameters, covariance, evidence, chi2, seeing * present, y - radius, variance, leverage
+        parameters, covariance, evidence, chi2, share * present, y - radius, variance, leverage
     )
 
 
@@ -153,9 +153,10 @@ def _solve(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
     return np.linalg.solve(matrix, vector[..., None])[..., 0]
 
 
-def _variance(radius: np.ndarray, by: np.ndarray, noise: Noise) -> tuple[np.ndarray, np.ndarray]:
+def _variance(
+    radius: np.ndarray, by_seeing: np.ndarray, noise: Noise
+) -> tuple[np.ndarray, np.ndarray]:
     """Variance of each point, and the share of the seeing in it."""
-    # Seeing scales the floor: it moves the radius by d(radius) / d(ln floor).
-    seeing = (noise.jitter * by[..., 1]) ** 2
+    seeing = (noise.jitter * by_seeing) ** 2
     variance = noise.star**2 + seeing + (noise.extra * radius) ** 2
     return variance, seeing / variance

@@ -6,12 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate import NOT_KNOWN
+from .asymmetry import add_asymmetric
 from .curve import FocusCurve
 from .family import Family
 from .gauss_newton import FLAT, Prior
 from .mixture import normalised
-from .posterior import Batch, Posterior, explain
+from .posterior import Batch, Posterior, explain, no_prior
 from .sharing import LEAST_FLOOR_SPREAD, LEAST_SLOPE_SPREAD, Pool, moments, pool, weigh_jitter
+
+DISAGREE_ODDS = 0.02
+"""Chance that a plain sweep has a wing slope of its own (another reducer, a slipping motor)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +23,7 @@ class Joint:
     """The fitted batch: mixture, weights (k, c), and what is shared."""
 
     batch: Batch
+    families: tuple[Family, ...]
     posterior: Posterior
     weight: np.ndarray
     slope: Pool
@@ -50,24 +55,59 @@ def usable_points(curve: FocusCurve) -> np.ndarray:
     return finite & (curve.radius_px > 0)
 
 
-def fit_batch(batch: Batch, families: Sequence[Family], *, together: bool = True) -> Joint:
-    """Fit each sweep alone, pool what they share, fit again with the others' word."""
-    posterior = explain(batch, families)
-    weight = normalised(weigh_jitter(posterior, together=together))
+def fit_batch(
+    batch: Batch,
+    families: Sequence[Family],
+    *,
+    odd: tuple[Family, Family] | None = None,
+    together: bool = True,
+) -> Joint:
+    """Fit each sweep alone, pool what they share, fit again with the others' word.
+
+    Parameters
+    ----------
+    families : sequence of Family
+        Symmetric curves.
+    odd : (tilted, band), optional
+        Asymmetric curves, where they are wanted.
+    together : bool
+        False: the sweeps have nothing to do with each other.
+    """
     k = batch.x.shape[0]
-    if not together or k < 2:
-        flat = np.full(k, FLAT)
-        none = Pool(np.zeros(k), flat, np.zeros(k, bool), NOT_KNOWN, 0.0)
-        return Joint(batch, posterior, weight, none)
-    slope, floor = _pools(batch, posterior, weight)
-    zero = np.zeros(k)
-    prior = Prior(
-        np.stack([zero, floor.mean, slope.mean + np.log(batch.half)], axis=1),
-        np.stack([zero + FLAT, floor.precision, slope.precision], axis=1),
-    )
+    prior = tight = no_prior(batch)
+    flat = np.full(k, FLAT)
+    slope = floor = Pool(np.zeros(k), flat, flat, np.zeros(k, bool), NOT_KNOWN, 0.0)
     posterior = explain(batch, families, prior=prior)
-    weight = normalised(weigh_jitter(posterior, together=True))
-    return Joint(batch, posterior, weight, slope)
+    if together and k > 1:
+        weight = normalised(weigh_jitter(posterior, together=True))
+        slope, floor = _pools(batch, posterior, weight)
+        prior = _prior(batch, floor, slope, slope.precision)
+        # A coloured lens bends the curve of one filter until even its slope looks wrong.
+        tight = _prior(batch, floor, slope, slope.tight)
+        posterior = explain(batch, families, prior=prior)
+    listed = tuple(families)
+    if odd is not None:
+        found = add_asymmetric(
+            batch,
+            posterior,
+            families,
+            odd=odd,
+            prior=tight,
+            penalty=np.where(slope.overall.is_known & ~slope.member, np.log(DISAGREE_ODDS), 0.0),
+            floor_spread=floor.scatter if together and k > 2 else None,
+            together=together,
+        )
+        posterior, listed = found.posterior, found.families
+    weight = normalised(weigh_jitter(posterior, together=together))
+    return Joint(batch, listed, posterior, weight, slope)
+
+
+def _prior(batch: Batch, floor: Pool, slope: Pool, slope_precision: np.ndarray) -> Prior:
+    zero = np.zeros(batch.half.size)
+    return Prior(
+        np.stack([zero, floor.mean, slope.mean + np.log(batch.half)], axis=1),
+        np.stack([zero + FLAT, floor.precision, slope_precision], axis=1),
+    )
 
 
 def _pools(batch: Batch, posterior: Posterior, weight: np.ndarray) -> tuple[Pool, Pool]:

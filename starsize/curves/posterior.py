@@ -16,6 +16,7 @@ from .guess import guess_scaled
 from .mixture import normalised
 
 JITTERS = np.geomspace(0.003, 0.5, 16)
+LEVELS = np.arange(JITTERS.size)
 WRECK_SCATTER = 0.6
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
 WRECK_ODDS = 0.02
@@ -50,7 +51,7 @@ class Posterior:
     ----------
     log_weight : (k, c)
         Not normalised; without any prior of the jitter.
-    parameters, covariance : (k, c, 6), (k, c, 6, 6)
+    parameters, covariance : (k, c, 8), (k, c, 8, 8)
     best, best_sigma : (k, c)
         Where the curve is smallest, scaled like ``x``.
     floor : (k, c)
@@ -75,6 +76,12 @@ class Posterior:
     jitter: np.ndarray
 
 
+def no_prior(batch: Batch) -> Prior:
+    """Nothing known about centre, floor and slope."""
+    size = (batch.x.shape[0], 3)
+    return Prior(np.zeros(size), np.full(size, FLAT))
+
+
 @dataclass(frozen=True, slots=True)
 class Suspicion:
     """Sets of suspects worth a full fit: (k, h, n) bool, log odds (k, h), and the fits."""
@@ -84,19 +91,16 @@ class Suspicion:
     solution: Solution
 
 
-def explain(batch: Batch, families: Sequence[Family], *, prior: Prior | None = None) -> Posterior:
+def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Posterior:
     """Fit every sweep of the batch in every way that matters.
 
     Parameters
     ----------
     families : sequence of Family
         The first leads. One without freedoms takes over the suspects of the one before it.
-    prior : Prior, optional
+    prior : Prior
         (k, 3) means and precisions of centre, ln floor, ln slope in the scaled units.
     """
-    if prior is None:
-        size = (batch.x.shape[0], 3)
-        prior = Prior(np.zeros(size), np.full(size, FLAT))
     suspicion: Suspicion | None = None
     parts = []
     for index, family in enumerate(families):
@@ -104,9 +108,9 @@ def explain(batch: Batch, families: Sequence[Family], *, prior: Prior | None = N
             suspicion = _suspicion(batch, family, prior)
         else:
             sets, start = suspicion.sets, suspicion.solution.parameters
-            again = _solve(batch, family, sets, start=start, prior=prior)
+            again = solve_sets(batch, family, sets, start=start, prior=prior)
             suspicion = Suspicion(sets, suspicion.log_odds, again)
-        parts.append(_components(batch, family, index, suspicion))
+        parts.append(components(batch, family, index, suspicion=suspicion))
     return join(parts)
 
 
@@ -119,18 +123,27 @@ def join(parts: Sequence[Posterior]) -> Posterior:
     return Posterior(**joined)
 
 
-def _components(batch: Batch, family: Family, index: int, suspicion: Suspicion) -> Posterior:
+def components(
+    batch: Batch,
+    family: Family,
+    index: int,
+    *,
+    suspicion: Suspicion,
+    levels: np.ndarray = LEVELS,
+) -> Posterior:
     """One family's part of the mixture, flattened to (k, c, ...)."""
     k, n = batch.x.shape
     solution = suspicion.solution
     rows = suspicion.sets.shape[1]
-    count = rows * JITTERS.size
+    count = rows * levels.size
     best, floor, gradient = smallest(solution.parameters, family)
     variance = np.einsum("...p,...pq,...q->...", gradient, solution.covariance, gradient)
     points = batch.present.sum(axis=-1)[:, None, None]
     seeing = (solution.seeing_share**2).sum(axis=-1) / points
     weight = solution.log_evidence + suspicion.log_odds[..., None] + np.log(family.weight)
-    suspect = np.broadcast_to(suspicion.sets[:, :, None], (k, rows, JITTERS.size, n))
+    # A coarser run of levels stands for all of them.
+    weight = weight + np.log(JITTERS.size / levels.size)
+    suspect = np.broadcast_to(suspicion.sets[:, :, None], (k, rows, levels.size, n))
     return Posterior(
         log_weight=weight.reshape(k, count),
         parameters=solution.parameters.reshape(k, count, PARAMETERS),
@@ -142,18 +155,24 @@ def _components(batch: Batch, family: Family, index: int, suspicion: Suspicion) 
         seeing=seeing.reshape(k, count),
         family=np.full(count, index),
         suspect=suspect.reshape(k, count, n),
-        jitter=np.tile(np.arange(JITTERS.size), rows),
+        jitter=np.tile(levels, rows),
     )
 
 
-def _solve(
-    batch: Batch, family: Family, suspects: np.ndarray, *, start: np.ndarray, prior: Prior
+def solve_sets(
+    batch: Batch,
+    family: Family,
+    suspects: np.ndarray,
+    *,
+    start: np.ndarray,
+    prior: Prior,
+    levels: np.ndarray = LEVELS,
 ) -> Solution:
     """Solve (k, h, T) problems: sweeps, sets of suspects, jitters."""
     noise = Noise(
         batch.star[:, None, None],
-        JITTERS[:, None],
-        WRECK_SCATTER * suspects[:, :, None].astype(float),
+        JITTERS[levels][:, None],
+        np.hypot(WRECK_SCATTER * suspects[:, :, None], family.misfit),
     )
     return solve(
         batch.x[:, None, None],
@@ -174,10 +193,10 @@ def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:
     guess = _guess(batch, batch.present)[:, None, None]
     rounds = int(np.clip(free.max(), 0, ROUNDS))
     for turn in range(rounds + 1):
-        alone = _solve(batch, family, base[:, None], start=guess, prior=prior)
+        alone = solve_sets(batch, family, base[:, None], start=guess, prior=prior)
         sets, log_odds = _grown(batch, alone, base, free)
         start = np.broadcast_to(alone.parameters, (k, sets.shape[1], JITTERS.size, PARAMETERS))
-        tried = _solve(batch, family, sets, start=_restart(batch, sets, start), prior=prior)
+        tried = solve_sets(batch, family, sets, start=_restart(batch, sets, start), prior=prior)
         total = np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds
         share = normalised(total)
         pick = share.argmax(axis=-1)

@@ -16,6 +16,8 @@ JITTER_SPREAD = 0.3
 """Scatter of ln jitter from sweep to sweep."""
 DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
+OWN_SPREAD = 0.3
+"""What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
 JITTER_PRIOR_POWER = 0.3
 """Between a prior flat in ln jitter (0) and Jeffreys' (1); chosen by scripts/precision.py."""
 
@@ -24,15 +26,19 @@ JITTER_PRIOR_POWER = 0.3
 class Pool:
     """A quantity that sweeps share: each one's prior from the others, and who takes part.
 
-    ``mean`` and ``precision`` are (k,); a precision of ``FLAT`` where there is nothing to share.
-    ``overall`` is the pooled value; ``spread`` the scatter from sweep to sweep.
+    ``mean`` and ``precision`` are (k,), loose for one that is not a member; ``FLAT`` where there is
+    nothing to share. ``tight`` is the precision as if all were members. ``overall`` is the pooled
+    value; ``spread`` the scatter from sweep to sweep.
     """
 
     mean: np.ndarray
     precision: np.ndarray
+    tight: np.ndarray
     member: np.ndarray
     overall: Estimate
     spread: float
+    scatter: float = 0.0
+    """Scatter of all usable values, members or not."""
 
 
 def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: np.ndarray) -> Pool:
@@ -42,6 +48,7 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
     177 (from memory). Each prior leaves its own sweep out, so that no datum counts twice.
     """
     member = usable & np.isfinite(value) & np.isfinite(sigma)
+    scatter = _scatter(value[member], sigma[member], 1e-3) if member.sum() > 2 else 0.0
     spread = least_spread
     while member.sum() >= 3:
         spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
@@ -53,7 +60,8 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
         member = member & (np.arange(value.size) != away.argmax())
     if member.sum() < 2:
         nothing = np.full(value.size, FLAT)
-        return Pool(np.zeros(value.size), nothing, np.zeros_like(member), NOT_KNOWN, spread)
+        nobody = np.zeros_like(member)
+        return Pool(np.zeros(value.size), nothing, nothing, nobody, NOT_KNOWN, spread)
     spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
     mean, variance = _without_self(value, sigma, spread, member)
     weight = member / (sigma**2 + spread**2)
@@ -61,9 +69,10 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
         float((weight * np.where(member, value, 0)).sum() / weight.sum()),
         float(1 / np.sqrt(weight.sum())),
     )
-    takes = member | ~usable
-    precision = np.where(takes, 1 / (variance + spread**2), FLAT)
-    return Pool(np.where(takes, mean, 0.0), precision, member, overall, spread)
+    tight = 1 / (variance + spread**2)
+    loose = 1 / (variance + OWN_SPREAD**2)
+    precision = np.where(member | ~usable, tight, np.minimum(tight, loose))
+    return Pool(mean, precision, tight, member, overall, spread, scatter)
 
 
 def _scatter(value: np.ndarray, sigma: np.ndarray, least: float) -> float:

@@ -16,6 +16,9 @@ from .posterior import JITTERS, Posterior
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
 
+HEAVIEST_TAIL = 2.77
+"""Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
@@ -44,9 +47,9 @@ class Summary:
     """Defocus at the two ends in units of the floor: how far each wing is followed."""
 
 
-def summarise(joint: Joint, row: int, families: Sequence[Family]) -> Summary:
+def summarise(joint: Joint, row: int) -> Summary:
     """Read one sweep off the mixture."""
-    posterior = joint.posterior
+    posterior, families = joint.posterior, joint.families
     half, middle = joint.batch.half[row], joint.batch.middle[row]
     weight = joint.weight[row]
     centre = posterior.best[row]
@@ -69,7 +72,8 @@ def summarise(joint: Joint, row: int, families: Sequence[Family]) -> Summary:
     by_family = [weight[posterior.family == i].sum() for i in range(len(families))]
     return Summary(
         best_steps=steps(mean),
-        best_sigma_steps=(high68 - low68) / 2,
+        # Where two readings of the curve compete, the inner two thirds would hide the other one.
+        best_sigma_steps=max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2,
         dof=float(matching_dof(np.array(high68 - low68), np.array(high95 - low95))),
         interval68_steps=(low68, high68),
         interval95_steps=(low95, high95),
