@@ -1,5 +1,6 @@
 """Finding stars of unknown size: one object each, from needle-sharp to doughnut."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,8 +8,8 @@ from scipy.spatial import cKDTree
 
 from .background import Sky, bin_mean
 
-_VOTERS = 40
-_VOTING_PIXELS = 1_200_000
+_VOTERS, _PEAKS_A_BOX = 40, 300
+_VOTING_PIXELS = 900_000
 #: Widths of the two boxes laid over each level of binning, in pixels of that level, and the noise
 #: of their mean for unit noise of a pixel: the weights 1 2 1, and three equal ones.
 _BOXES = ((2.0, 0.375), (3.0, 1 / 3))
@@ -44,7 +45,13 @@ class _Level:
 
 
 def find_places(
-    flat: np.ndarray, factor: int, sky: Sky, *, threshold: float, scale_px: float | None = None
+    flat: np.ndarray,
+    factor: int,
+    sky: Sky,
+    *,
+    threshold: float,
+    scale_px: float | None = None,
+    star_like: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Places:
     """Find everything that stands out at the one scale that suits the frame.
 
@@ -60,12 +67,14 @@ def find_places(
         Signal-to-noise ratio in the box.
     scale_px : float, optional
         Box width, where it is known.
+    star_like : callable, optional
+        Told (n, 3) rows of x, y, box width; says which may be stars and so vote for the scale.
     """
     levels = [_Level(flat, factor)]
     while min(levels[-1].flat.shape) >= 6:
         levels.append(_Level(bin_mean(levels[-1].flat), 2 * levels[-1].factor))
     if scale_px is None:
-        scale_px = _frame_scale(levels, sky.noise, threshold)
+        scale_px = _frame_scale(levels, sky.noise, threshold, star_like)
     level, box = min(
         ((level, box) for level in levels for box in range(len(_BOXES))),
         key=lambda lb: abs(np.log(_BOXES[lb[1]][0] * lb[0].factor / scale_px)),
@@ -75,16 +84,25 @@ def find_places(
     return Places(rows[:, 1], rows[:, 2], rows[:, 0], width)
 
 
-def _frame_scale(levels: list[_Level], noise: float, threshold: float) -> float:
+def _frame_scale(
+    levels: list[_Level],
+    noise: float,
+    threshold: float,
+    star_like: Callable[[np.ndarray], np.ndarray] | None,
+) -> float:
     """Box width at which the brightest objects stand out most."""
-    for fraction in (_voting_window(levels[0].flat.shape), 1.0):
+    part = _voting_window(levels[0].flat.shape)
+    for fraction, least in ((part, 2 * threshold), (1.0, threshold)):
         rows = [
-            _peaks(_Level(_middle_part(level.flat, fraction), level.factor), box, noise, threshold)
+            _peaks(_Level(_middle_part(level.flat, fraction), level.factor), box, noise, least)
             for level in levels
             for box in range(len(_BOXES))
         ]
-        winners = _winners(np.concatenate([r[:300] for r in rows]))
-        if len(winners) >= 10 or fraction == 1.0:
+        winners = _winners(np.concatenate([r[:_PEAKS_A_BOX] for r in rows]))
+        if star_like is not None and len(winners):
+            winners = winners[star_like(winners[:, 1:])]
+        winners = winners[:_VOTERS]
+        if len(winners) >= 10:
             break
     if not len(winners):
         return _BOXES[0][0] * levels[0].factor
@@ -112,7 +130,7 @@ def _winners(rows: np.ndarray) -> np.ndarray:
         # A smaller box on the rim of a ring, or a larger one on its outskirts, is the same star.
         if all(np.hypot(row[1] - w[1], row[2] - w[2]) > 0.75 * max(row[3], w[3]) for w in winners):
             winners.append(row)
-            if len(winners) == _VOTERS:
+            if len(winners) == 4 * _VOTERS:
                 break
     return np.array(winners).reshape(-1, 4)
 

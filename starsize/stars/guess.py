@@ -6,7 +6,7 @@ from scipy.spatial import cKDTree
 from .cutouts import cut_out
 
 _LADDER = 2 ** np.arange(-0.5, 7.01, 0.5)
-_WITNESSES = 12
+_WITNESSES = 8
 
 
 def guess_radius(

@@ -14,6 +14,8 @@ from .rings import aperture_sums
 _CORE_STEPS = (0.2, 0.35, 0.5, 0.62, 0.74, 0.84, 0.92, 1.0, 1.08, 1.16, 1.28, 1.45, 1.7, 2.0, 2.5)
 _WING_STEPS = (3.2, 4.0, 5.0, 6.5, 8.5)
 _RING = (3.2, 4.5)
+#: In a small image circles stay within its shorter side, and the ring within its corners.
+_ROOM = (0.49, 0.69)
 #: Seeing wings reach at least this far even from a sharp star, pixels.
 _LEAST_REACH_PX = 16
 _BATCH_PIXELS = 1_500_000
@@ -21,6 +23,8 @@ _BATCH_PIXELS = 1_500_000
 NEIGHBOUR_SHARE = 0.01
 #: A neighbour closer than this (in half-flux radii) cannot be cut away.
 _TOUCHING = 2.4
+#: The light that must be there to be measured lies within so many half-flux radii.
+_EDGE = 1.6
 _SPOILT_SHARE = 0.05
 _CLIP = 3.5
 
@@ -67,16 +71,24 @@ class Neighbours:
     brightness: np.ndarray
 
 
-def circles(guess_px: float, room_px: float) -> np.ndarray:
+def circles(guess_px: float, shape: tuple[int, ...]) -> np.ndarray:
     """Radii at which the light is summed, for stars of about this half-flux radius."""
-    reach = reach_px(guess_px)
+    reach = min(reach_px(guess_px, shape), _ROOM[0] * min(shape))
     steps = np.array(_CORE_STEPS + _WING_STEPS) * guess_px
-    return steps[(steps <= reach) & (steps <= room_px)]
+    return steps[(steps <= reach) | (steps <= 1.2 * guess_px)]
 
 
-def reach_px(guess_px: float) -> float:
+def reach_px(guess_px: float, shape: tuple[int, ...]) -> float:
     """How far out the light and the sky of a star are looked at."""
-    return max(_RING[1] * guess_px, min(_LEAST_REACH_PX, 10 * guess_px))
+    wanted = max(_RING[1] * guess_px, min(_LEAST_REACH_PX, 10 * guess_px))
+    return max(min(wanted, _ROOM[1] * min(shape)), 1.2 * guess_px + 2)
+
+
+def sky_ring(guess_px: float, shape: tuple[int, ...]) -> tuple[float, float]:
+    """Inner and outer radius of the sky ring, pixels; in a small image, its corners."""
+    outer = reach_px(guess_px, shape)
+    inner = max(_RING[0] * guess_px, outer - max(8.0, (_RING[1] - _RING[0]) * guess_px))
+    return min(inner, _ROOM[0] * min(shape), 0.9 * outer), outer
 
 
 def read_patches(
@@ -111,8 +123,9 @@ def read_patches(
     recentre : bool
         False keeps the given places.
     """
-    half = int(np.ceil(reach_px(guess_px))) + 2
-    radii = circles(guess_px, half - 1.5)
+    half = int(np.ceil(reach_px(guess_px, image.shape))) + 2
+    radii = circles(guess_px, image.shape)
+    ring_px = sky_ring(guess_px, image.shape)
     batch = max(1, _BATCH_PIXELS // (2 * half + 1) ** 2)
     parts = []
     for first in range(0, max(len(places), 1), batch):
@@ -120,11 +133,11 @@ def read_patches(
         level = None if sky is None else sky[some]
         parts.append(
             _read_batch(
-                image, places[some], half, radii, guess_px, level, noise, ceiling, neighbours, recentre
+                image, places[some], half, radii, ring_px, guess_px, level, noise, ceiling, neighbours, recentre
             )
         )
     columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return Patches(*columns[:3], radii, _ring(half, guess_px), guess_px, *columns[3:])
+    return Patches(*columns[:3], radii, ring_px, guess_px, *columns[3:])
 
 
 def _read_batch(
@@ -132,6 +145,7 @@ def _read_batch(
     places: np.ndarray,
     half: int,
     radii: np.ndarray,
+    ring_px: tuple[float, float],
     guess: float,
     sky: np.ndarray | None,
     noise: float | None,
@@ -142,7 +156,7 @@ def _read_batch(
     whole = np.rint(places).astype(int)
     offset = places - whole
     cut = cut_out(image, whole[:, 0], whole[:, 1], half)
-    index = _ring_index(half, guess)
+    index = _ring_index(half, ring_px)
     if sky is None:
         sky = np.nan_to_num(_middle(cut.reshape(len(cut), -1)[:, index])[0])
     cut -= sky.astype(np.float32)[:, None, None]
@@ -157,11 +171,11 @@ def _read_batch(
             cut = cut_out(image, whole[:, 0], whole[:, 1], half)
             cut -= sky.astype(np.float32)[:, None, None]
     flags = np.zeros(len(places), int)
-    near = _disc(half, offset, 2.0 * guess + 0.5)
+    near = _disc(half, offset, _EDGE * guess + 0.5)
     flags[((cut >= (ceiling - sky)[:, None, None]) & near).any(axis=(1, 2))] |= StarFlag.SATURATED
     spoilt = ~np.isfinite(cut)
     flags[(spoilt & near).sum(axis=(1, 2)) > _SPOILT_SHARE * near.sum(axis=(1, 2))] |= StarFlag.MASKED
-    flags[_beyond(image.shape, whole + offset, 2.0 * guess)] |= StarFlag.EDGE
+    flags[_beyond(image.shape, whole + offset, _EDGE * guess)] |= StarFlag.EDGE
     if neighbours is not None:
         flags[_mark_neighbours(spoilt, whole, offset, half, guess, neighbours)] |= StarFlag.BLENDED
     ring, spread, count = _middle(np.where(spoilt, np.nan, cut).reshape(len(cut), -1)[:, index])
@@ -178,18 +192,11 @@ def _read_batch(
     )  # fmt: skip
 
 
-def _ring(half: int, guess: float) -> tuple[float, float]:
-    """Inner and outer radius of the sky ring, pixels."""
-    outer = float(half)
-    return max(_RING[0] * guess, outer - max(8.0, (_RING[1] - _RING[0]) * guess)), outer
-
-
-def _ring_index(half: int, guess: float) -> np.ndarray:
+def _ring_index(half: int, ring_px: tuple[float, float]) -> np.ndarray:
     """Flat indices of the pixels of the sky ring."""
     steps = np.arange(-half, half + 1)
     distance = np.hypot(*np.meshgrid(steps, steps)).ravel()
-    inner, outer = _ring(half, guess)
-    return np.flatnonzero((distance >= inner) & (distance <= outer))
+    return np.flatnonzero((distance >= ring_px[0]) & (distance <= ring_px[1]))
 
 
 def _middle(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -13,6 +13,7 @@ from .solve import Solved, solve_frame
 #: Above this half-flux radius (pixels) the image is binned before measuring; the wider pixels add
 #: less than 0.1 % to a radius so large.
 _BIN_ABOVE_PX = 14.0
+_LEAST_SIDE_PX = 250
 _ROUNDS = 3
 
 
@@ -152,7 +153,7 @@ def measure_at(
     ``sky_is_known``.
     """
     factor = 1
-    while guess_px / factor > _BIN_ABOVE_PX:
+    while guess_px / factor > _BIN_ABOVE_PX and min(image.shape) / factor > _LEAST_SIDE_PX:
         factor *= 2
     work = bin_mean(image, factor) if factor > 1 else image
     places = (places + 0.5) / factor - 0.5

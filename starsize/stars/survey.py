@@ -16,6 +16,13 @@ _WINDOW = 0.45
 _REACH = 1.3
 #: Longest axis ratio of a star whose neighbours are round, and what noise may add to it.
 _LONGEST, _LONGEST_NOISE = 1.8, 8.0
+#: Half-flux radius of stars over the width of the box that suits them.
+_RADIUS_OVER_SCALE = (0.3, 0.65)
+#: Boxes up to this width may be filled by a cosmic ray.
+_SHARP_SCALE = 6.0
+#: Light in a window of 0.9 px over that in one of 1.8 px: a Gaussian star of sigma 0.55 px (with
+#: its pixel, half-flux radius 0.75) has 0.80, a lone pixel 1.
+_SHARPEST = 0.85
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +76,14 @@ def survey(
         np.nan_to_num(flat, copy=False)
     hot = find_hot_pixels(image, flat, sky.level, noise)
     mend_binned(flat, image, hot)
-    places = find_places(flat, 2, sky, threshold=threshold, scale_px=scale_px)
+    places = find_places(
+        flat,
+        2,
+        sky,
+        threshold=threshold,
+        scale_px=scale_px,
+        star_like=lambda rows: _star_like(image, rows, sky.level),
+    )
     return sky, _look_closer(image, flat, sky, places), hot
 
 
@@ -78,9 +92,7 @@ def _look_closer(image: np.ndarray, flat2: np.ndarray, sky: Sky, places: Places)
     if len(places.x) == 0:
         return Found(places.x, places.y, places.peak, places.scale_px, 0.4 * places.scale_px)
     # A star spans some eight pixels of the level it is looked at: enough to see its shape.
-    factor = 1
-    while places.scale_px / factor >= 8:
-        factor *= 2
+    factor = _closer_factor(places.scale_px, image.shape)
     level = flat2 if factor == 2 else (image if factor == 1 else bin_mean(flat2, factor // 2))
     x, y = ((p + 0.5) / factor - 0.5 for p in (places.x, places.y))
     width = places.scale_px / factor
@@ -96,7 +108,38 @@ def _look_closer(image: np.ndarray, flat2: np.ndarray, sky: Sky, places: Places)
     like = _like_the_others(cut, dx, dy, window, places.peak) & ~lost
     places_level = np.stack([whole_x + dx, whole_y + dy], 1)[like][:40]
     radius = guess_radius(level, places_level, room_px=1.5 * width) * factor
+    # In a stamp hardly larger than its star there is no room to see where the light ends.
+    least, most = (r * places.scale_px for r in _RADIUS_OVER_SCALE)
+    radius = float(np.clip(radius, least if places.scale_px > _SHARP_SCALE else 0.6, most))
     return Found(full_x[like], full_y[like], places.peak[like], places.scale_px, radius)
+
+
+def _closer_factor(scale_px: float, shape: tuple[int, ...]) -> int:
+    factor = 1
+    while scale_px / factor >= 8 and min(shape) / factor > 100:
+        factor *= 2
+    return factor
+
+
+def _star_like(image: np.ndarray, rows: np.ndarray, level: float) -> np.ndarray:
+    """False for sharp objects (x, y, box width) that are too sharp or too thin for any star.
+
+    Cosmic rays and leftovers of hot pixels must not settle the scale of a frame out of focus.
+    """
+    sharp = np.flatnonzero(rows[:, 2] <= _SHARP_SCALE)
+    like = np.ones(len(rows), bool)
+    if sharp.size:
+        x, y = rows[sharp, 0], rows[sharp, 1]
+        whole_x, whole_y = np.rint(x).astype(int), np.rint(y).astype(int)
+        cut = np.nan_to_num(cut_out(image, whole_x, whole_y, 7) - np.float32(level))
+        cut -= np.median(cut, axis=(1, 2), keepdims=True)
+        dx, dy = window_centres(cut, x - whole_x, y - whole_y, 1.8)
+        dx, dy = np.nan_to_num(dx), np.nan_to_num(dy)
+        inner, outer = (window_flux(cut, dx, dy, w) for w in (0.9, 1.8))
+        with np.errstate(invalid="ignore"):
+            thin = window_elongation(cut, dx, dy, 1.8) > _LONGEST
+        like[sharp] = (outer > 0) & (inner < _SHARPEST * outer) & ~thin
+    return like
 
 
 def _like_the_others(
