@@ -87,6 +87,11 @@ def test_a_frame_and_its_compressed_copy_count_once(make_fits):
     assert files[1].reason == f"the same exposure as {first}, counted once"
 
 
+def test_copies_of_what_is_not_used_keep_their_own_reason(make_fits):
+    paths = [make_fits(f"{n}/a.fits", {**GOOD, "IMAGETYP": "Dark"}) for n in "ab"]
+    assert {f.reason for f in list_frames(paths)} == {"a dark frame, not an exposure of the sky"}
+
+
 def test_equal_names_of_two_nights_without_times_are_two_frames(make_fits):
     cards = {k: v for k, v in GOOD.items() if k != "DATE-OBS"}
     paths = [make_fits(f"night {i}/a.fits", cards, np.full((4, 6), i, np.uint16)) for i in (1, 2)]

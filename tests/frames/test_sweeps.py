@@ -101,6 +101,26 @@ def test_a_long_pause_ends_a_sweep_unless_the_positions_go_on(make_sweep_files):
     assert [s.id for s in find_sweeps(again)[0]] == ["L-1", "L-2"]
 
 
+@pytest.mark.parametrize(("lost", "sweeps"), [(0, 1), (1, 1), (2, 2)])
+def test_a_sweep_is_resumed_within_two_spacings(make_sweep_files, lost, sweeps):
+    files = make_sweep_files(shots(("L", UP[:5], 0), ("L", UP[5 + lost :], 40)))
+    assert len(find_sweeps(files)[0]) == sweeps
+
+
+def test_the_frame_before_the_pause_may_be_taken_again(make_sweep_files):
+    files = make_sweep_files(shots(("L", UP[:5], 0), ("L", UP[4:], 40)))
+    assert shown(find_sweeps(files)[0]) == [("L-1", "outward", [*UP[:5], *UP[4:]])]
+
+
+def test_ordinary_exposures_between_sweeps_stand_apart(make_sweep_files):
+    files = make_sweep_files(shots(("L", UP, 0), ("L", [12000] * 8, 0), ("L", UP, 0)))
+    assert shown(find_sweeps(files)[0]) == [
+        ("L-1", "outward", UP),
+        ("L-2", "unknown", [12000] * 8),
+        ("L-3", "outward", UP),
+    ]
+
+
 def test_a_sweep_continued_further_after_another_filter(make_sweep_files):
     files = make_sweep_files(shots(("L", UP[:5], 0), ("R", UP, 1), ("L", UP[5:], 1)))
     assert [s.id for s in find_sweeps(files)[0]] == ["L-1", "R-1"]
@@ -190,7 +210,20 @@ def test_without_times_the_order_is_that_of_the_names_and_said_so(make_sweep_fil
     ]
     assert not any(s.timed for s in sweeps)
     assert [n.code for n in notices] == ["frame-times-missing"] * 2
-    assert notices[0].text.startswith("L: 17 of 17 frames have no time (f_1.fits, for one), so")
+    assert notices[0].text == (
+        "L: 17 of 17 frames have no time (f_1.fits, for one), so the frames are taken in order of "
+        "file name, and the direction in which the focuser moved is not known."
+    )
+
+
+def test_one_filter_without_times_leaves_the_others_alone(make_sweep_files):
+    files = make_sweep_files(shots(("L", UP, 0)) + [("R", p, None) for p in UP[:2]])
+    sweeps, notices = find_sweeps(files)
+    assert [(s.id, s.timed, s.approach) for s in sweeps] == [
+        ("L-1", True, "outward"),
+        ("R-1", False, "unknown"),
+    ]
+    assert [n.text[:2] for n in notices] == ["R:"]
 
 
 def test_a_clock_that_stood_still_counts_as_no_time(make_sweep_files):
