@@ -1,9 +1,10 @@
 """Master dark, flat and bias frames, applied if the person gives them."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from os import PathLike
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -43,6 +44,13 @@ class Calibration:
     def is_empty(self) -> bool:
         """True if there is nothing to apply."""
         return self.dark is None and self.flat is None and self.bias is None
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel to another process as file names: three full frames weigh too much."""
+        masters = {"dark": self.dark, "flat": self.flat, "bias": self.bias}
+        if self.names.keys() == {kind for kind, image in masters.items() if image is not None}:
+            return _reloaded, tuple(self.names.get(kind) for kind in masters)
+        return Calibration, (self.dark, self.flat, self.bias, self.dark_exposure_s, self.names)
 
 
 def load_calibration(
@@ -116,8 +124,7 @@ def apply_calibration(
     if calibration.is_empty:
         return frame
     _check_size(frame, calibration)
-    pedestal = _pedestal(frame, calibration)
-    image = frame.image.copy() if pedestal is None else frame.image - pedestal
+    image = _without_pedestal(frame, calibration)
     if calibration.flat is not None:
         image /= calibration.flat
     bad = ~np.isfinite(image)
@@ -129,6 +136,12 @@ def apply_calibration(
     if frame.mask is not None:
         bad |= frame.mask
     return replace(frame, image=image, mask=bad if bad.any() else None)
+
+
+@lru_cache(maxsize=1)
+def _reloaded(dark: str | None, flat: str | None, bias: str | None) -> Calibration:
+    """Read the master frames once in each process."""
+    return load_calibration(dark, flat, bias)
 
 
 def _master(kind: FrameKind, path: Path) -> Frame:
@@ -161,14 +174,14 @@ def _check_size(frame: Frame, calibration: Calibration) -> None:
             raise InputError(msg)
 
 
-def _pedestal(frame: Frame, calibration: Calibration) -> np.ndarray | None:
-    """Return bias plus dark current of the frame's exposure."""
+def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
+    """Return a new image without bias and without the dark current of the frame's exposure."""
     dark, bias = calibration.dark, calibration.bias
-    wanted, has = frame.facts.exposure_s, calibration.dark_exposure_s
     if dark is None:
-        return bias
+        return frame.image.copy() if bias is None else frame.image - bias
+    wanted, has = frame.facts.exposure_s, calibration.dark_exposure_s
     if wanted is None or has is None or abs(wanted - has) <= _EXPOSURE_TOLERANCE * has:
-        return dark
+        return frame.image - dark
     if bias is None or has <= 0:
         msg = (
             f"{calibration.names['dark']}: this dark was exposed for {has:g} s, "
@@ -176,7 +189,12 @@ def _pedestal(frame: Frame, calibration: Calibration) -> np.ndarray | None:
             "or a bias frame as well, with which it can be scaled"
         )
         raise InputError(msg)
-    return bias + (dark - bias) * np.float32(wanted / has)
+    # frame - bias - (dark - bias) wanted / has, with one new array only.
+    image = bias - dark
+    image *= np.float32(wanted / has)
+    image += frame.image
+    image -= bias
+    return image
 
 
 def _ceiling(image: np.ndarray) -> float | None:

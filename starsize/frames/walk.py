@@ -65,7 +65,10 @@ def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
             msg = f"{path}: this folder holds no files"
             raise InputError(msg)
         if not any(has_fits_ending(file) for file in files):
-            msg = f"{path}: no FITS file in this folder (of {len(files)} files)"
+            msg = (
+                f"{path}: no FITS file in this folder, only {len(files)} other (such as "
+                f"{files[0].name}); give the folder with the FITS frames of the camera"
+            )
             raise InputError(msg)
         yield from ((file, False) for file in files)
     elif path.exists():

@@ -1,11 +1,19 @@
 """Master frames take off what they should, and misfits are told in one clear line."""
 
+import pickle
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from starsize.errors import InputError
-from starsize.frames import apply_calibration, load_calibration, read_frame, write_frame
+from starsize.frames import (
+    Calibration,
+    apply_calibration,
+    load_calibration,
+    read_frame,
+    write_frame,
+)
 
 SHAPE = (20, 30)
 RNG = np.random.default_rng(5)
@@ -140,3 +148,21 @@ def test_a_flat_without_light(masters):
 def test_a_missing_master(tmp_path):
     with pytest.raises(InputError, match=r"d\.fits: no such file"):
         load_calibration(dark=tmp_path / "d.fits")
+
+
+def test_masters_travel_to_other_processes_by_name(masters):
+    calibration = load_calibration(masters["dark"], masters["flat"], masters["bias"])
+    sent = pickle.dumps(calibration)
+    assert len(sent) < 1000
+    back = pickle.loads(sent)
+    assert_allclose(back.dark, calibration.dark, rtol=0)
+    assert_allclose(back.flat, calibration.flat, rtol=0)
+    assert back.dark_exposure_s == 10
+    assert pickle.loads(sent) is back
+
+
+def test_masters_made_in_memory_travel_whole():
+    made = Calibration(dark=BIAS, flat=None, bias=None, dark_exposure_s=None, names={})
+    back = pickle.loads(pickle.dumps(made))
+    assert_allclose(back.dark, BIAS, rtol=0)
+    assert back.flat is None
