@@ -30,13 +30,11 @@ def decimals_for(sigma: float | None, *, digits: int = 2) -> int | None:
     return min(12, max(0, digits - 1 - math.floor(math.log10(size))))
 
 
-def number_text(
-    value: float | None, *, sigma: float | None = None, digits: int = 6, spare: int = 1
-) -> str:
+def number_text(value: float | None, *, sigma: float | None = None, digits: int = 6) -> str:
     """One number without its uncertainty, rounded to where the uncertainty begins.
 
-    Empty where unknown. ``spare`` digits more than the two that people read are kept. Without
-    ``sigma``, ``digits`` significant digits and no trailing zeros.
+    Empty where unknown. One digit more than the two that people read is kept. Without ``sigma``,
+    ``digits`` significant digits and no trailing zeros.
 
     Examples
     --------
@@ -46,7 +44,7 @@ def number_text(
     shown = known(value)
     if shown is None:
         return ""
-    places = decimals_for(sigma, digits=2 + spare)
+    places = decimals_for(sigma, digits=3)
     text = f"{shown:.{digits}g}" if places is None else f"{shown:.{places}f}"
     if "e" in text and 1e-4 <= abs(shown) < 1e15:
         text = f"{shown:.0f}"
@@ -54,21 +52,27 @@ def number_text(
 
 
 def short_number(value: float | None) -> str:
-    """Two significant digits, but no digit before the point is rounded away; empty if unknown.
+    """One decimal, none from a hundred up, two digits below one; empty if unknown.
 
     Examples
     --------
-    >>> short_number(8.318), short_number(123.4), short_number(0.0042)
-    ('8.3', '123', '0.0042')
+    >>> short_number(8.318), short_number(123.4), short_number(0.0042), short_number(0.0)
+    ('8.3', '123', '0.0042', '0')
     """
     size = known(value)
     if size is None:
         return ""
-    return number_text(size, digits=2) if abs(size) < 10 else f"{size:.0f}"
+    if abs(size) < 1:
+        return number_text(size, digits=2)
+    return f"{size:.1f}" if abs(size) < 100 else f"{size:.0f}"
 
 
-def estimate_text(estimate: Estimate | None, *, signed: bool = False) -> str:
+def estimate_text(
+    estimate: Estimate | None, *, signed: bool = False, most_decimals: int = 12
+) -> str:
     """Value and standard uncertainty for people, two digits of the uncertainty.
+
+    ``most_decimals`` keeps positions in steps from being spelled out further than a focuser goes.
 
     Examples
     --------
@@ -79,6 +83,7 @@ def estimate_text(estimate: Estimate | None, *, signed: bool = False) -> str:
         return "not known"
     sign = "+" if signed else ""
     places = decimals_for(estimate.sigma)
+    places = None if places is None else min(places, most_decimals)
     if places is None:
         text = f"{estimate.value:{sign}.4g}"
         return f"{estimate.value:{sign}.0f}" if "e" in text else text

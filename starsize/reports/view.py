@@ -8,7 +8,7 @@ from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN, Estimate
 from ..stars.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
-from .numbers import estimate_text, known, number_text, time_text
+from .numbers import decimals_for, estimate_text, known, time_text
 from .predicted import curve_line
 from .rail import offset_rows
 from .result import RunResult
@@ -25,6 +25,9 @@ from .sentences import (
 from .tables import mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
 from .unanswered import open_questions
+
+#: Hundredths of a step are the most that a page about focusers should spell out.
+_STEP_DECIMALS = 2
 
 
 def page_view(result: RunResult) -> dict[str, Any]:
@@ -85,13 +88,14 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import left_out_letters, sweep_svg
 
+    best = Estimate(fit.best_steps, fit.best_sigma_steps)
     left_out = [i for i, used in enumerate(fit.used) if not used]
     return {
         "fit": fit,
         "tint": filter_tint(fit.curve.filter),
         "facts": _sweep_facts(measured, fit),
         "verdict": VERDICT_WORDS[fit.verdict],
-        "best": estimate_text(Estimate(fit.best_steps, fit.best_sigma_steps)),
+        "best": estimate_text(best, most_decimals=_STEP_DECIMALS),
         "details": _sweep_details(fit),
         "bound": bound_sentence(fit),
         "left_out": [
@@ -120,9 +124,11 @@ def _sweep_facts(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
 
 def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     """What the curve says beside best focus: label and text."""
-    best_sigma = fit.best_sigma_steps
-    low, high = (number_text(end, sigma=best_sigma, spare=0) for end in fit.interval95_steps)
-    details = [("95 % interval", f"{low} to {high}")] if low and high else []
+    places = min(decimals_for(fit.best_sigma_steps) or 0, _STEP_DECIMALS)
+    low, high = (known(end) for end in fit.interval95_steps)
+    details = []
+    if low is not None and high is not None:
+        details.append(("95 % interval", f"{low:.{places}f} to {high:.{places}f}"))
     details.append(("smallest HFR", f"{estimate_text(fit.floor_px)} px"))
     wing_centre = fit.wing_centre_steps if fit.verdict == "asymmetric" else NOT_KNOWN
     for label, estimate in (
@@ -131,7 +137,7 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
         ("middle of wings", wing_centre),
     ):
         if estimate.is_known:
-            details.append((label, estimate_text(estimate)))
+            details.append((label, estimate_text(estimate, most_decimals=_STEP_DECIMALS)))
     if known(fit.jitter) is not None:
         details.append(("seeing scatter", f"{100 * fit.jitter:.2g} %"))
     if known(fit.chi2_reduced) is not None:
