@@ -1,11 +1,45 @@
 """Colour cameras: which channels a frame holds, and the pixels of one of them."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..frames.frame import FrameFacts
 from ..setup import Camera
 
 _PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Pixels ``(row, column) + pitch * (i, j)`` of a frame."""
+
+    row: int = 0
+    column: int = 0
+    pitch: int = 1
+
+    def pick(self, image: np.ndarray) -> np.ndarray:
+        """The pixels of this grid as an image of their own."""
+        if self.pitch == 1:
+            return image
+        return np.ascontiguousarray(image[self.row :: self.pitch, self.column :: self.pitch])
+
+    def to_frame(self, places: np.ndarray) -> np.ndarray:
+        """Places (x, y) on this grid in pixels of the frame."""
+        return places * self.pitch + (self.column, self.row)
+
+    def from_frame(self, places: np.ndarray) -> np.ndarray:
+        """Places (x, y) in pixels of the frame on this grid."""
+        return (places - (self.column, self.row)) / self.pitch
+
+    @property
+    def held_variance(self) -> float:
+        """Blur beyond that of a full set of pixels, in grid pixels squared along each axis.
+
+        Each value stands for a square as wide as the pitch, of which its own pixel is a part: a
+        square of width w smears by w^2 / 12.
+        """
+        return (1 - self.pitch**-2) / 12
 
 
 def channels_of(facts: FrameFacts, camera: Camera) -> tuple[str, ...]:
@@ -21,14 +55,18 @@ def pattern_of(facts: FrameFacts, camera: Camera) -> str | None:
     return pattern.upper() if pattern and pattern.upper() in _PATTERNS else None
 
 
-def plane(image: np.ndarray, channel: str, facts: FrameFacts, camera: Camera) -> np.ndarray:
-    """Pixels of one channel, at half the pitch; the image itself where ``channel`` is empty."""
+def grids_of(channel: str, facts: FrameFacts, camera: Camera) -> tuple[Grid, ...]:
+    """Where the pixels of a channel lie: one grid for red and blue, two for green.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> facts = FrameFacts(path=Path("a.fits"), bayer="RGGB")
+    >>> [(g.row, g.column) for g in grids_of("G", facts, Camera())]
+    [(0, 1), (1, 0)]
+    """
     pattern = pattern_of(facts, camera)
     if not channel or pattern is None:
-        return image
+        return (Grid(),)
     places = [divmod(i, 2) for i, letter in enumerate(pattern) if letter == channel]
-    planes = [np.ascontiguousarray(image[r::2, c::2]) for r, c in places]
-    if len(planes) == 1:
-        return planes[0]
-    ny, nx = (min(p.shape[i] for p in planes) for i in (0, 1))
-    return sum(p[:ny, :nx].astype(np.float32) for p in planes) / len(planes)
+    return tuple(Grid(row, column, 2) for row, column in places)

@@ -54,6 +54,17 @@ class GrowthCurve:
         """Growth of that share per pixel of radius."""
         return self._smooth_slope(np.minimum(radius, self.radii_px[-1]))
 
+    def swelling(self, variance: float) -> float:
+        """By what share a small blur (variance along each axis, pixels^2) widens the radius.
+
+        A blur changes light I by half its variance times the Laplacian, so the flux inside r by
+        pi r dI/dr times the variance, and the radius by -variance/2 d ln I/dr.
+        """
+        near, far = 0.8 * self.radius_px, 1.2 * self.radius_px
+        light = [float(self.slope_at(r)) / r for r in (near, far)]
+        fall = np.log(max(light[1], 1e-12) / max(light[0], 1e-12)) / (far - near)
+        return float(np.clip(-0.5 * variance * fall / self.radius_px, 0.0, 0.2))
+
     def mean_radius(self) -> float:
         """Flux-weighted mean radius: the integral over radius of what lies outside it."""
         return float(np.trapezoid(1 - self.share, self.radii_px))

@@ -7,7 +7,7 @@ import numpy as np
 from .background import bin_mean
 from .flags import StarFlag
 from .guess import guess_radius
-from .patches import Neighbours, read_patches
+from .patches import Neighbours, Patches, read_patches
 from .solve import Solved, solve_frame
 
 #: Above this half-flux radius (pixels) the image is binned before measuring; the wider pixels add
@@ -146,11 +146,13 @@ def measure_at(
     total_flux: np.ndarray | None = None,
     sky_is_known: bool = False,
     recentre: bool = True,
+    held_variance: float = 0.0,
 ) -> Radii:
     """Measure all stars of a frame at once; see ``half_flux_radius`` for the meaning of each item.
 
     ``sky`` is the level of the sky map at each star; the ring about the star refines it unless
-    ``sky_is_known``.
+    ``sky_is_known``. ``held_variance`` is blur to be taken out again, pixels squared along each
+    axis: that of values which stand for more than their own pixel.
     """
     factor = 1
     while guess_px / factor > _BIN_ABOVE_PX and min(image.shape) / factor > _LEAST_SIDE_PX:
@@ -183,18 +185,21 @@ def measure_at(
         guess = solved.typical_px
     if solved is None:
         return replace(no_radii(len(places)), x=patches.x, y=patches.y)
-    return _at_full_scale(patches, solved, factor)
+    held = held_variance / factor**2 + (1 - factor**-2) / 12
+    return _at_full_scale(patches, solved, factor, solved.curve.swelling(held))
 
 
-def _at_full_scale(patches, solved: Solved, factor: int) -> Radii:  # noqa: ANN001
+def _at_full_scale(patches: Patches, solved: Solved, factor: int, swelling: float) -> Radii:
+    """Undo the binning: places, radii (less the blur of wide pixels) and fluxes."""
+    scale = factor * (1 - swelling)
     return Radii(
         x=(patches.x + 0.5) * factor - 0.5,
         y=(patches.y + 0.5) * factor - 0.5,
-        radius=solved.radius * factor,
-        sigma=solved.sigma * factor,
-        own_radius=solved.own_radius * factor,
-        own_sigma=solved.own_sigma * factor,
-        mean_radius=solved.mean_radius * factor,
+        radius=solved.radius * scale,
+        sigma=solved.sigma * scale,
+        own_radius=solved.own_radius * scale,
+        own_sigma=solved.own_sigma * scale,
+        mean_radius=solved.mean_radius * scale,
         flux=solved.flux * factor**2,
         flux_sigma=solved.flux_sigma * factor**2,
         background=patches.sky + solved.sky,

@@ -25,6 +25,14 @@ class Motion:
         """Map (n, 2) places of the reference frame into the other frame."""
         return places @ self.matrix.T + self.shift
 
+    def after(self, first: "Motion") -> "Motion":
+        """This motion following another one."""
+        return Motion(
+            self.matrix @ first.matrix,
+            self.matrix @ first.shift + self.shift,
+            min(self.n_pairs, first.n_pairs) if first.n_pairs else self.n_pairs,
+        )
+
 
 STILL = Motion(np.eye(2), np.zeros(2), 0)
 """No motion at all."""

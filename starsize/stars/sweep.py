@@ -2,109 +2,101 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
-from ..errors import FrameReadError
+from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
-from ..frames.pixels import read_pixels
 from ..setup import Setup
-from .colour import channels_of, plane
+from .colour import channels_of
 from .combine import combine_stars
-from .defects import HotPixels, mend
 from .flags import StarFlag, count_flags
-from .background import Sky
-from .measure import data_ceiling, flag_frame, measure_places
+from .frame_tasks import Source, Survey, Target, measure_task, single_task, survey_task
 from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .patches import Neighbours
-from .radius import Radii, measure_at, no_radii
-from .register import STILL, Motion, align
-from .survey import Found, survey
+from .plan import Plan, plan_sweep
+from .radius import Radii
 
-_MAX_STARS = 500
-_MIN_STARS_FOUND = 1
+#: A star whose light exceeds its own uncertainty by less than this tells nothing of its radius.
+_FAINT = 6.0
+_NO_MATCH = "its stars do not match those of the other frames of the sweep"
+_NOTHING_SEEN = "no stars were found in this frame"
+_NOTHING_USED = "none of its stars could be measured"
 
 Task = TypeVar("Task")
 Answer = TypeVar("Answer")
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Survey:
-    """What one channel of one frame shows by itself; small enough to send between processes."""
-
-    found: Found
-    radii: Radii
-    sky: Sky
-    hot: HotPixels
-    ceiling: float
-    reason: str | None = None
-
-
 def measure_sweeps(
     sweeps: Sequence[Sweep],
     *,
     setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
-    calibration: object = None,
+    calibration: Calibration | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[MeasuredSweep, ...]:
-    """Measure every frame of the sweeps on the same stars.
+    """Measure every frame of the sweeps, the same stars in all frames of a sweep.
+
+    Each frame is looked over once; then its sweep's stars are measured in it at their known
+    places, whether they can be seen there or not. Memory does not grow with the number of frames.
 
     Parameters
     ----------
     sweeps : sequence of Sweep
     setup : Setup
-        Gain, read-out noise, ceiling and colour pattern of the camera, where they are known.
+        Gain, ceiling and colour pattern of the camera, where they are known; else the frames'
+        headers and the data themselves are asked.
     calibration : Calibration, optional
         Master frames to apply.
     executor : concurrent.futures.Executor, optional
-        Spreads the frames; None works in this process. Workers hand back small tables only.
+        Spreads the frames over its workers, which hand back small tables only; None works in
+        this process.
     progress : callable, optional
-        Called with (done, total).
+        Called with the number of steps done and the number in all (two for each frame and
+        channel).
 
     Returns
     -------
     tuple of MeasuredSweep
         One for each sweep, in order; three (R, G, B) for a sweep of a colour camera.
+
+    Raises
+    ------
+    InputError
+        If a calibration frame fits none of the frames.
+
+    Notes
+    -----
+    Accuracy: scripts/star_accuracy.py; cost: scripts/bench/bench_stars.py.
     """
-    jobs = [
-        (facts, channel, setup, calibration)
+    shared = _for_workers(calibration, executor)
+    runs = [
+        (sweep, channel, [Source(facts, channel, setup, shared) for facts in sweep.frames])
         for sweep in sweeps
-        for facts in sweep.frames
         for channel in channels_of(sweep.frames[0], setup.camera)
     ]
-    report = _Counter(progress, 2 * len(jobs))
-    surveys = list(report(_spread(executor, _survey_task, jobs)))
-    plans, tasks, k = [], [], 0
-    for sweep in sweeps:
-        channels = channels_of(sweep.frames[0], setup.camera)
-        n = len(sweep.frames) * len(channels)
-        block = surveys[k : k + n]
-        for c, channel in enumerate(channels):
-            plan = _plan(sweep, channel, block[c :: len(channels)])
-            plans.append(plan)
-            tasks += [
-                (facts, channel, setup, calibration, plan, j)
-                for j, facts in enumerate(sweep.frames)
-            ]
-        k += n
-    answers = list(report(_spread(executor, _measure_task, tasks)))
-    out, k = [], 0
-    for plan in plans:
-        n = len(plan.sweep.frames)
-        out.append(_assemble(plan, answers[k : k + n]))
-        k += n
-    return tuple(out)
+    counted = _Counter(progress, 2 * sum(len(sources) for _, _, sources in runs))
+    looks = counted(_spread(executor, survey_task, (s for run in runs for s in run[2])))
+    surveys = [[next(looks) for _ in sources] for _, _, sources in runs]
+    plans = [plan_sweep(seen) for seen in surveys]
+    targets = [
+        Target(source, seen[j], plan.places_in(j), plan.neighbours_in(j, seen[j].found))
+        for (_, _, sources), seen, plan in zip(runs, surveys, plans, strict=True)
+        for j, source in enumerate(sources)
+    ]
+    answers = counted(_spread(executor, measure_task, targets))
+    return tuple(
+        _assemble(sweep, channel, sources, seen, plan, [next(answers) for _ in seen])
+        for (sweep, channel, sources), seen, plan in zip(runs, surveys, plans, strict=True)
+    )
 
 
 def measure_files(
     facts_list: Sequence[FrameFacts],
     *,
     setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
-    calibration: object = None,
+    calibration: Calibration | None = None,
     executor: Executor | None = None,
 ) -> tuple[FrameRadius, ...]:
     """Measure frames one by one, each on its own stars.
@@ -114,165 +106,140 @@ def measure_files(
     tuple of FrameRadius
         One for each frame, in order; a colour camera's frame is measured in green.
     """
-    jobs = []
-    for facts in facts_list:
-        channels = channels_of(facts, setup.camera)
-        jobs.append((facts, "G" if "G" in channels else "", setup, calibration))
-    return tuple(_single(job[0], s) for job, s in zip(jobs, _spread(executor, _survey_task, jobs)))
-
-
-def _single(facts: FrameFacts, seen: _Survey) -> FrameRadius:
-    radii = seen.radii
-    usable = (radii.flags == 0)[:, None]
-    combined = combine_stars(radii.own_radius[:, None], radii.own_sigma[:, None], usable)
-    return _frame_radius(
-        facts, seen, radii, combined.radius[0], combined.sigma[0], int(combined.n_stars[0])
+    shared = _for_workers(calibration, executor)
+    sources = [
+        Source(facts, "G" if len(channels_of(facts, setup.camera)) > 1 else "", setup, shared)
+        for facts in facts_list
+    ]
+    answers = _spread(executor, single_task, sources)
+    return tuple(
+        _single(facts, *answer) for facts, answer in zip(facts_list, answers, strict=True)
     )
 
 
-def _frame_radius(facts, seen, radii, radius, sigma, n_stars) -> FrameRadius:
+def _single(facts: FrameFacts, seen: Survey, radii: Radii) -> FrameRadius:
+    usable = (radii.flags == 0)[:, None]
+    combined = combine_stars(radii.own_radius[:, None], radii.own_sigma[:, None], usable)
+    return _frame_radius(
+        facts,
+        seen,
+        radii,
+        radii.flags,
+        value=(combined.radius[0], combined.sigma[0], int(combined.n_stars[0])),
+        matched=True,
+    )
+
+
+def _assemble(
+    sweep: Sweep,
+    channel: str,
+    sources: Sequence[Source],
+    surveys: Sequence[Survey],
+    plan: Plan,
+    answers: Sequence[Radii],
+) -> MeasuredSweep:
+    """Put the tables of the frames side by side and draw one radius a frame from them."""
+    radius = np.stack([a.own_radius for a in answers], 1)
+    sigma = np.stack([a.own_sigma for a in answers], 1)
+    flags = np.stack([a.flags for a in answers], 1)
+    matched = np.array([m is not None for m in plan.motions])
+    flags[:, ~matched] |= StarFlag.UNMEASURED
+    expected = _expected_light(np.stack([a.flux for a in answers], 1), flags)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = expected / np.stack([a.flux_sigma for a in answers], 1)
+        # Noise that happens to brighten a star must not also make it weigh more.
+        even = sigma * np.stack([a.flux for a in answers], 1) / expected
+    flags = np.where(ratio >= _FAINT, flags & ~int(StarFlag.FAINT), flags | StarFlag.FAINT)
+    combined = combine_stars(radius, even, flags == 0)
+    flags[combined.outlier] |= StarFlag.OUTLIER
+    frames = tuple(
+        _frame_radius(
+            facts,
+            surveys[j],
+            answers[j],
+            flags[:, j],
+            value=(combined.radius[j], combined.sigma[j], int(combined.n_stars[j])),
+            matched=bool(matched[j]),
+        )
+        for j, facts in enumerate(sweep.frames)
+    )
+    places = sources[plan.reference].grids[0].to_frame(plan.places)
+    return MeasuredSweep(
+        id=f"{sweep.id}-{channel}" if channel else sweep.id,
+        filter=channel or sweep.filter,
+        sweep=sweep,
+        frames=frames,
+        tracks=StarTracks(
+            x_px=places[:, 0],
+            y_px=places[:, 1],
+            radius_px=radius,
+            radius_sigma_px=sigma,
+            flags=flags,
+        ),
+    )
+
+
+def _expected_light(flux: np.ndarray, flags: np.ndarray) -> np.ndarray:
+    """Light of each star in each frame as the other frames lead one to expect it.
+
+    A star's brightness times the clearness of the frame, both medians of ratios. What shines in
+    one frame only (a hot pixel while the sky moves) is expected nowhere.
+    """
+    light = np.where(flags & int(StarFlag.SATURATED | StarFlag.UNMEASURED) == 0, flux, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        brightness = _median(light, 1)
+        for _ in range(3):
+            strong = brightness >= _median(brightness[None], 1)[0]
+            clearness = _median((light / brightness[:, None])[strong], 0)
+            brightness = _median(light / clearness, 1)
+    return np.maximum(brightness[:, None] * clearness, 0.0)
+
+
+def _median(values: np.ndarray, axis: int) -> np.ndarray:
+    """Median without NaN; NaN where there is nothing."""
+    masked = np.ma.masked_invalid(values)
+    return np.asarray(np.ma.median(masked, axis=axis).filled(np.nan), float)
+
+
+def _frame_radius(
+    facts: FrameFacts,
+    seen: Survey,
+    radii: Radii,
+    flags: np.ndarray,
+    *,
+    value: tuple[float, float, int],
+    matched: bool,
+) -> FrameRadius:
+    radius, sigma, n_stars = value
     reason = seen.reason
-    if reason is None and not np.isfinite(radius):
-        reason = "no star of this frame could be measured"
-    good = radii.flags == 0
-    elongation = radii.elongation[good & np.isfinite(radii.elongation)]
+    if reason is None and len(seen.found.x) == 0:
+        reason = _NOTHING_SEEN
+    elif reason is None and not matched:
+        reason = _NO_MATCH
+    elif reason is None and not np.isfinite(radius):
+        reason = _NOTHING_USED
+    elongation = radii.elongation[(flags == 0) & np.isfinite(radii.elongation)]
     return FrameRadius(
         facts=facts,
-        radius_px=float(radius),
-        radius_sigma_px=float(sigma),
+        radius_px=float(radius) if reason is None else float("nan"),
+        radius_sigma_px=float(sigma) if reason is None else float("nan"),
         n_stars=n_stars,
         n_found=len(seen.found.x),
         background_adu=seen.sky.level,
         background_rms_adu=seen.sky.noise,
         elongation=float(np.median(elongation)) if elongation.size else float("nan"),
-        set_aside=count_flags(radii.flags),
+        set_aside=count_flags(flags),
         reason=reason,
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Plan:
-    """Which stars to follow through a sweep and where each frame has them."""
-
-    sweep: Sweep
-    channel: str
-    surveys: tuple[_Survey, ...]
-    places: np.ndarray
-    flags: np.ndarray
-    motions: tuple[Motion | None, ...]
-
-
-def _plan(sweep: Sweep, channel: str, surveys: Sequence[_Survey]) -> _Plan:
-    """Choose the reference frame and register the others on it."""
-    counts = [int(np.count_nonzero(s.radii.flags == 0)) for s in surveys]
-    scales = [s.found.scale_px for s in surveys]
-    # The frame with most good stars; among equals the sharpest.
-    best = max(range(len(surveys)), key=lambda i: (counts[i], -scales[i]))
-    ref = surveys[best].radii
-    places = np.stack([ref.x, ref.y], 1)
-    motions: list[Motion | None] = []
-    for i, s in enumerate(surveys):
-        if i == best:
-            motions.append(STILL)
-            continue
-        tolerance = max(3.0, 0.3 * max(s.found.scale_px, scales[best]))
-        motions.append(align(places, np.stack([s.radii.x, s.radii.y], 1), tolerance_px=tolerance))
-    lasting = StarFlag.SATURATED | StarFlag.SHAPE | StarFlag.BLENDED
-    return _Plan(sweep, channel, tuple(surveys), places, ref.flags & int(lasting), tuple(motions))
-
-
-def _survey_task(job) -> _Survey:
-    facts, channel, setup, calibration = job
-    try:
-        image = _load(facts, channel, setup, calibration)
-    except FrameReadError as error:
-        return _nothing(str(error))
-    sky, found, hot = survey(image)
-    mend(image, hot)
-    ceiling = _ceiling(facts, setup, image)
-    radii = measure_places(
-        image, found, sky, gain=_gain(facts, setup), ceiling=ceiling, max_stars=_MAX_STARS
-    )
-    return _Survey(found, radii, sky, hot, ceiling)
-
-
-def _measure_task(job) -> Radii:
-    facts, channel, setup, calibration, plan, j = job
-    seen, motion = plan.surveys[j], plan.motions[j]
-    if seen.reason is not None or motion is None:
-        return no_radii(len(plan.places))
-    image = _load(facts, channel, setup, calibration)
-    mend(image, seen.hot)
-    places = motion(plan.places)
-    known = np.isfinite(seen.radii.radius) & (seen.radii.flags == 0)
-    guess = float(np.median(seen.radii.radius[known])) if known.any() else seen.found.radius_px
-    radii = measure_at(
-        image,
-        places,
-        guess_px=guess,
-        sky=seen.sky.at(places[:, 0], places[:, 1]),
-        noise=seen.sky.noise,
-        gain=_gain(facts, setup),
-        ceiling=seen.ceiling,
-        neighbours=Neighbours(np.stack([seen.found.x, seen.found.y], 1), seen.found.peak),
-    )
-    return flag_frame(radii)
-
-
-def _assemble(plan: _Plan, answers: Sequence[Radii]) -> MeasuredSweep:
-    radius = np.stack([a.own_radius for a in answers], 1)
-    sigma = np.stack([a.own_sigma for a in answers], 1)
-    flags = np.stack([a.flags for a in answers], 1) | plan.flags[:, None]
-    scale = 2.0 if plan.channel else 1.0
-    radius, sigma = radius * scale, sigma * scale
-    combined = combine_stars(radius, sigma, flags == 0)
-    flags[combined.outlier] |= StarFlag.OUTLIER
-    frames = []
-    for j, (facts, seen) in enumerate(zip(plan.sweep.frames, plan.surveys, strict=True)):
-        if plan.motions[j] is None and seen.reason is None:
-            seen = replace(seen, reason="its stars do not match those of the other frames")
-        own = replace(answers[j], flags=flags[:, j])
-        n = int(combined.n_stars[j])
-        frames.append(_frame_radius(facts, seen, own, combined.radius[j], combined.sigma[j], n))
-    name = plan.channel or plan.sweep.filter
-    return MeasuredSweep(
-        id=f"{plan.sweep.id}-{plan.channel}" if plan.channel else plan.sweep.id,
-        filter=name,
-        sweep=plan.sweep,
-        frames=tuple(frames),
-        tracks=StarTracks(
-            x_px=plan.places[:, 0] * scale, y_px=plan.places[:, 1] * scale,
-            radius_px=radius, radius_sigma_px=sigma, flags=flags,
-        ),
-    )  # fmt: skip
-
-
-def _load(facts: FrameFacts, channel: str, setup: Setup, calibration: object) -> np.ndarray:
-    if calibration is not None:
-        from ..frames import apply_calibration, read_frame
-
-        frame = apply_calibration(read_frame(facts), calibration)
-        image, mask = frame.image, frame.mask
-    else:
-        image, mask = read_pixels(facts, dtype=None)
-    if mask is not None:
-        image = np.where(mask, np.float32(np.nan), image.astype(np.float32))
-    return plane(image, channel, facts, setup.camera)
-
-
-def _gain(facts: FrameFacts, setup: Setup) -> float | None:
-    return setup.camera.gain_e_per_adu or facts.gain_e_per_adu
-
-
-def _ceiling(facts: FrameFacts, setup: Setup, image: np.ndarray) -> float:
-    return setup.camera.saturation_adu or facts.saturation_adu or data_ceiling(image)
-
-
-def _nothing(reason: str) -> _Survey:
-    none, nan = np.zeros(0), float("nan")
-    sky = Sky(np.full((1, 1), nan), 1.0, nan)
-    hot = HotPixels(np.zeros(0, int), np.zeros(0, int), none)
-    return _Survey(Found(none, none, none, 4.0, 2.0), no_radii(0), sky, hot, np.inf, reason)
+def _for_workers(
+    calibration: Calibration | None, executor: Executor | None
+) -> Calibration | tuple[tuple[str, str], ...] | None:
+    """Master frames as they are, or for workers the files to read them from."""
+    if calibration is None or calibration.is_empty:
+        return None
+    return calibration if executor is None else tuple(sorted(calibration.names.items()))
 
 
 def _spread(
