@@ -9,6 +9,8 @@ from typing import NamedTuple
 from ..errors import InputError
 from .header import has_fits_ending
 
+NaturalPart = tuple[tuple[str | int, ...], str]
+
 
 class FoundFile(NamedTuple):
     """One file, whether the person named it itself, and the same file seen before, if any."""
@@ -18,7 +20,7 @@ class FoundFile(NamedTuple):
     first_seen: Path | None = None
 
 
-def natural_key(path: Path) -> list[tuple[str | int, ...]]:
+def natural_key(path: Path) -> list[NaturalPart]:
     """Sort key by which ``L_2.fits`` stands before ``L_10.fits``, folder by folder.
 
     Examples
@@ -100,7 +102,7 @@ def _refuse(error: OSError) -> None:
     raise InputError(msg) from error
 
 
-def _part_key(part: str) -> tuple[str | int, ...]:
+def _part_key(part: str) -> NaturalPart:
     # Text and numbers alternate, so that like is compared with like.
     pieces = re.split(r"(\d+)", part.casefold())
-    return (*(int(p) if p.isdecimal() else p for p in pieces), part)
+    return tuple(int(p) if i % 2 else p for i, p in enumerate(pieces)), part

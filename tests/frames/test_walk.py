@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from starsize.errors import InputError
@@ -77,6 +77,7 @@ def test_numbers_sort_as_numbers(order):
     assert [p.stem for p in paths] == [f"L_{n}" for n in (1, 2, 3, 9, 10, 11, 100, 101)]
 
 
+@example([":", ":0"])
 @given(
     st.lists(
         st.text(st.characters(exclude_characters="/\x00", codec="utf-8"), min_size=1), max_size=6
