@@ -53,6 +53,7 @@ def result_document(result: RunResult) -> Document:
         "offset_covariance": {
             "filters": list(comparison.filters),
             "matrix_steps2": plain(comparison.covariance_steps2),
+            "half95_steps": plain(comparison.half95_steps),
         },
         "colour": _colour(comparison.colour),
         "temperature": _temperature(comparison.temperature),

@@ -308,6 +308,7 @@ def night():
         rows=rows,
         filters=tuple(OFFSETS),
         covariance_steps2=covariance,
+        half95_steps=(0.0, 3.4, 3.4, 3.4, 3.4, 3.4),
         colour=colour_report(),
         temperature=TemperatureTerm(
             steps_per_degC=Estimate(-6.0, 0.4), source="frames", range_degC=3.1, reference_degC=7.5
@@ -419,6 +420,7 @@ def colour_camera(night):
         rows=rows,
         filters=("G", "R", "B"),
         covariance_steps2=np.diag([0.0, 2.0, 2.0]),
+        half95_steps=(0.0, 3.4, 3.4),
         notices=(),
     )
     return replace(

@@ -70,6 +70,7 @@ def test_covariances_are_kept(night):
     document = result_document(night)
     matrix = np.array(document["offset_covariance"]["matrix_steps2"])
     assert np.allclose(matrix, night.comparison.covariance_steps2, rtol=1e-11)
+    assert document["offset_covariance"]["half95_steps"] == [0.0, 3.4, 3.4, 3.4, 3.4, 3.4]
     joint = document["curves"]["best_focus_covariance"]
     assert len(joint["sweeps"]) == len(joint["matrix_steps2"]) == 8
 

@@ -1,9 +1,15 @@
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 
+from starsize.conventions import Approach
+from starsize.curves import ModelName, Verdict
 from starsize.estimate import Estimate
 from starsize.reports.sentences import (
+    APPROACH_WORDS,
+    MODEL_WORDS,
+    VERDICT_WORDS,
     bound_sentence,
     colour_headline,
     direction,
@@ -133,3 +139,11 @@ def test_a_night_without_answer_has_no_moves_to_tell(nothing_measured):
 def test_less_glass_is_not_called_more():
     assert glass_text(Estimate(-0.82, 0.2)) == "0.82 ± 0.20 mm less glass"
     assert glass_text(Estimate(1.0)) == "1 mm more glass"
+
+
+@pytest.mark.parametrize(
+    ("words", "codes"),
+    [(VERDICT_WORDS, Verdict), (APPROACH_WORDS, Approach), (MODEL_WORDS, ModelName)],
+)
+def test_every_code_of_the_earlier_layers_has_its_words(words, codes):
+    assert set(words) == set(get_args(codes))
