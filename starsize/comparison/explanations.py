@@ -14,7 +14,7 @@ from .colour_curve import SmoothCurve, curve_basis
 OWN_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_NM = 0.25, 1 / 3, 100.0
 #: Focus through a band differs from that at its central wavelength by up to this share of the
 #: scatter of the curve within it, and the curve's own form by this share of its range.
-BAND_SHARE, FORM_SHARE = 0.3, 0.02
+BAND_SHARE, FORM_SHARE = 0.3, 0.03
 ADEQUATE = 0.05
 #: A smooth curve cannot leave a filter this close to its end (the steepest, an achromat of 1 m in
 #: the blue, climbs 35 um per nm; in the red 10).

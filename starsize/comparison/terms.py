@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 
 from ..setup import Setup
-from .adjustment import Term, sigma_from_data
+from .adjustment import Term, offset_sigmas, sigma_from_data
 from .sweeps import BestFocusData
 
 Source = Literal["frames", "setup", "bound"]
@@ -180,15 +180,13 @@ def _affordable(
     """True if the repeats carry a term in time beside temperature at almost no cost."""
     if len(data.ids) - len(data.names) - len(terms) - 1 < DRIFT_SPARE_DOF:
         return False
-    names = [t.name for t in terms]
     widened = (*terms, drift)
     if not math.isfinite(sigma_from_data(data, widened, "drift", scatter_steps=scatter_steps)):
         return False
-    return all(
-        sigma_from_data(data, widened, name, scatter_steps=scatter_steps)
-        <= DRIFT_LOSS * sigma_from_data(data, terms, name, scatter_steps=scatter_steps)
-        for name in names
+    without, with_drift = (
+        offset_sigmas(data, chosen, scatter_steps=scatter_steps) for chosen in (terms, widened)
     )
+    return bool(np.all(with_drift <= DRIFT_LOSS * without))
 
 
 def _hours(data: BestFocusData) -> np.ndarray | None:
