@@ -26,9 +26,7 @@ class HotPixels:
     value: np.ndarray
 
 
-def find_hot_pixels(
-    image: np.ndarray, flat2: np.ndarray, level: float, noise: float
-) -> HotPixels:
+def find_hot_pixels(image: np.ndarray, flat2: np.ndarray, level: float, noise: float) -> HotPixels:
     """Find hot pixels, looking closely only where a 2 x 2 block stands above those beside it.
 
     Parameters

@@ -61,7 +61,7 @@ class GrowthCurve:
         pi r dI/dr times the variance, and the radius by -variance/2 d ln I/dr.
         """
         near, far = 0.8 * self.radius_px, 1.2 * self.radius_px
-        light = [float(self.slope_at(r)) / r for r in (near, far)]
+        light = self.slope_at(np.array([near, far])) / (near, far)
         fall = np.log(max(light[1], 1e-12) / max(light[0], 1e-12)) / (far - near)
         return float(np.clip(-0.5 * variance * fall / self.radius_px, 0.0, 0.2))
 
@@ -94,7 +94,9 @@ class Light:
     ring_sigma: float
 
 
-def growth_curve(light: Light, *, guess_px: float, sky_is_known: bool = False) -> GrowthCurve | None:
+def growth_curve(
+    light: Light, *, guess_px: float, sky_is_known: bool = False
+) -> GrowthCurve | None:
     """Find the growth curve behind the light.
 
     Each curve of the bank is fitted with flux, size and a rest of sky; those that agree with the
@@ -162,10 +164,14 @@ def _fit_bank(
         rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
         normal = np.einsum("mka,mk,mkb->mab", design, precision, design)
         ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
-        change = np.linalg.solve(normal + ridge, np.einsum("mka,mk,mk->ma", design, precision, rest)[..., None])[..., 0]
+        change = np.linalg.solve(
+            normal + ridge, np.einsum("mka,mk,mk->ma", design, precision, rest)[..., None]
+        )[..., 0]
         misfit = (precision * rest**2).sum(axis=1) + np.log(variance).sum(axis=1)
         flux = np.clip(flux + change[:, 0], 0.2 * whole, 5 * whole)
-        size = np.clip(size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px)
+        size = np.clip(
+            size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px
+        )
         sky = sky + (0.0 if sky_is_known else change[:, 2])
     odds = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
     return flux, size, sky, odds / odds.sum()

@@ -1,9 +1,9 @@
 """A first guess at the size of stars whose places are known."""
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from .cutouts import cut_out
+from .nearest import nearest_others
 
 _LADDER = 2 ** np.arange(-0.5, 7.01, 0.5)
 _WITNESSES = 8
@@ -22,7 +22,7 @@ def guess_radius(
         room = min(room, room_px)
     elif len(positions) > 1:
         # Beyond half way to the next star the circle would hold both.
-        gaps = cKDTree(positions).query(positions, 2)[0][:, 1]
+        gaps = nearest_others(positions, 1)[0]
         room = min(room, float(np.median(gaps)) / 2)
     half = int(min(room, _LADDER[-1] * 1.5 + 2)) + 1
     bright = _brightest(image, positions)
@@ -31,7 +31,9 @@ def guess_radius(
     ratios = np.full((len(bright), len(_LADDER)), np.nan)
     for i, (place, middle) in enumerate(zip(bright, whole, strict=True)):
         cut = cut_out(image, middle[:1], middle[1:], half)[0]
-        distance = np.hypot(steps - (place[0] - middle[0]), (steps - (place[1] - middle[1]))[:, None])
+        distance = np.hypot(
+            steps - (place[0] - middle[0]), (steps - (place[1] - middle[1]))[:, None]
+        )
         ratios[i] = _light_over_noise(cut, distance)
     known = np.isfinite(ratios).any(axis=0)
     if not known.any():

@@ -8,6 +8,7 @@ from scipy.spatial import cKDTree
 from .centre import window_centres, window_elongation
 from .cutouts import cut_out
 from .flags import StarFlag
+from .nearest import nearest
 from .rings import aperture_sums
 
 #: Radii over the typical half-flux radius: dense where half of the light is crossed.
@@ -133,11 +134,37 @@ def read_patches(
         level = None if sky is None else sky[some]
         parts.append(
             _read_batch(
-                image, places[some], half, radii, ring_px, guess_px, level, noise, ceiling, neighbours, recentre
+                image,
+                places[some],
+                half,
+                radii,
+                ring_px,
+                guess_px,
+                level,
+                noise,
+                ceiling,
+                neighbours,
+                recentre,
             )
         )
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return Patches(*columns[:3], radii, ring_px, guess_px, *columns[3:])
+    x, y, centred, sums, level, ring, ring_sigma, pixel, elongation, flags = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
+    )
+    return Patches(
+        x=x,
+        y=y,
+        centred=centred,
+        radii=radii,
+        ring_px=ring_px,
+        guess_px=guess_px,
+        sums=sums,
+        sky=level,
+        ring=ring,
+        ring_sigma=ring_sigma,
+        noise=pixel,
+        elongation=elongation,
+        flags=flags,
+    )
 
 
 def _read_batch(
@@ -174,7 +201,9 @@ def _read_batch(
     near = _disc(half, offset, _EDGE * guess + 0.5)
     flags[((cut >= (ceiling - sky)[:, None, None]) & near).any(axis=(1, 2))] |= StarFlag.SATURATED
     spoilt = ~np.isfinite(cut)
-    flags[(spoilt & near).sum(axis=(1, 2)) > _SPOILT_SHARE * near.sum(axis=(1, 2))] |= StarFlag.MASKED
+    flags[(spoilt & near).sum(axis=(1, 2)) > _SPOILT_SHARE * near.sum(axis=(1, 2))] |= (
+        StarFlag.MASKED
+    )
     flags[_beyond(image.shape, whole + offset, _EDGE * guess)] |= StarFlag.EDGE
     if neighbours is not None:
         flags[_mark_neighbours(spoilt, whole, offset, half, guess, neighbours)] |= StarFlag.BLENDED
@@ -227,7 +256,8 @@ def _disc(half: int, offset: np.ndarray, radius: float) -> np.ndarray:
 def _beyond(shape: tuple[int, ...], place: np.ndarray, reach: float) -> np.ndarray:
     """True where a circle about the place leaves the frame."""
     size = np.array([shape[1], shape[0]]) - 1
-    return ((place - reach < -0.5) | (place + reach > size + 0.5)).any(axis=1)
+    out = (place - reach < -0.5) | (place + reach > size + 0.5)
+    return np.asarray(out.any(axis=1))
 
 
 def _mark_neighbours(
@@ -263,9 +293,9 @@ def _mark_neighbours(
 
 
 def _own_brightness(place: np.ndarray, neighbours: Neighbours) -> np.ndarray:
-    gap, nearest = cKDTree(neighbours.places).query(place)
+    gap, closest = nearest(neighbours.places, place)
     faintest = float(np.min(neighbours.brightness))
-    return np.where(gap < 3.0, neighbours.brightness[nearest], faintest)
+    return np.where(gap < 3.0, neighbours.brightness[closest], faintest)
 
 
 def _fill_from_opposite(cut: np.ndarray, spoilt: np.ndarray, offset: np.ndarray) -> None:

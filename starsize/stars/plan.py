@@ -7,6 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .frame_tasks import MAX_STARS, Survey
+from .nearest import nearest
 from .patches import NEIGHBOUR_SHARE, Neighbours
 from .register import STILL, Motion, align
 from .survey import Found
@@ -47,12 +48,12 @@ class Plan:
         if len(found.x) == 0 or len(known) == 0:
             return Neighbours(known, self.around.brightness)
         own = np.stack([found.x, found.y], 1)
-        gap, nearest = cKDTree(known).query(own)
+        gap, closest = nearest(known, own)
         new = gap > max(2.0, 1.5 * found.radius_px)
         if new.all():
             return Neighbours(known, self.around.brightness)
         # Brightness counts in the unit of the frame it was seen in; shared stars give the ratio.
-        ratio = np.median(self.around.brightness[nearest[~new]] / found.peak[~new])
+        ratio = np.median(self.around.brightness[closest[~new]] / found.peak[~new])
         return Neighbours(
             np.concatenate([known, own[new]]),
             np.concatenate([self.around.brightness, found.peak[new] * ratio]),

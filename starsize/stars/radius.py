@@ -1,6 +1,6 @@
 """Half-flux radius at given places, with its uncertainty."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -210,8 +210,9 @@ def _at_full_scale(patches: Patches, solved: Solved, factor: int, swelling: floa
 
 def no_radii(n: int) -> Radii:
     """Radii of ``n`` stars that could not be measured."""
-    nothing = [np.full(n, np.nan) for _ in range(11)]
-    return Radii(*nothing, np.full(n, int(StarFlag.UNMEASURED)))
+    names = [f.name for f in fields(Radii) if f.name != "flags"]
+    nothing = {name: np.full(n, np.nan) for name in names}
+    return Radii(**nothing, flags=np.full(n, int(StarFlag.UNMEASURED)))
 
 
 def _checked(image: np.ndarray, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

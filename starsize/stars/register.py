@@ -6,6 +6,8 @@ from itertools import combinations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from .nearest import nearest, nearest_others
+
 _BRIGHTEST = 80
 _NEIGHBOURS = 6
 _SHAPE_GAP = 0.01
@@ -26,7 +28,7 @@ class Motion:
         return places @ self.matrix.T + self.shift
 
     def after(self, first: "Motion") -> "Motion":
-        """This motion following another one."""
+        """Return the motion that does ``first`` and then this one."""
         return Motion(
             self.matrix @ first.matrix,
             self.matrix @ first.shift + self.shift,
@@ -109,9 +111,10 @@ def _triangles(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     if len(places) < 3:
         return np.zeros((0, 3), int), np.zeros((0, 2))
-    k = min(_NEIGHBOURS + 1, len(places))
-    near = cKDTree(places).query(places, k)[1]
-    triples = {tuple(sorted((row[0], p, q))) for row in near for p, q in combinations(row[1:], 2)}
+    near = nearest_others(places, min(_NEIGHBOURS, len(places) - 1))[1]
+    triples = {
+        tuple(sorted((i, p, q))) for i, row in enumerate(near) for p, q in combinations(row, 2)
+    }
     corners = np.array(sorted(triples))
     points = places[corners]
     sides = np.stack(
@@ -128,7 +131,7 @@ def _triangles(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _from_pairs(reference: np.ndarray, places: np.ndarray) -> Motion | None:
-    """Least-squares similarity from pairs, as a complex line z' = a z + b; robust by reweighting."""
+    """Least-squares similarity as a complex line w = a z + b, robust by reweighting."""
     if len(reference) == 0:
         return None
     z, w = reference @ [1, 1j], places @ [1, 1j]
@@ -157,9 +160,8 @@ def _refine(
     motion: Motion, reference: np.ndarray, places: np.ndarray, tolerance: float
 ) -> Motion | None:
     """Fit again to every star that finds a partner, until the partners no longer change."""
-    tree = cKDTree(places)
     for reach in (3 * tolerance, tolerance, tolerance):
-        gap, partner = tree.query(motion(reference), distance_upper_bound=reach)
+        gap, partner = nearest(places, motion(reference), reach=reach)
         paired = np.flatnonzero(np.isfinite(gap))
         if paired.size == 0:
             return None

@@ -62,9 +62,9 @@ def solve_frame(
     """
     sky_prior = (0.0, 0.0) if sky_is_known else (0.0, np.inf)
     light = _light_of_teachers(patches, inverse_gain)
-    curve = light and growth_curve(
-        light, guess_px=patches.guess_px, sky_is_known=sky_is_known
-    )
+    if light is None:
+        return None
+    curve = growth_curve(light, guess_px=patches.guess_px, sky_is_known=sky_is_known)
     if curve is None:
         return None
     fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
@@ -213,7 +213,9 @@ def _share(
         return radius, sigma
     gap, own = radius[good] - curve.radius_px, sigma[good] ** 2
     weight = 1 / own**2
-    excess = float((weight * (np.clip(np.abs(gap), 0, 4 * sigma[good]) ** 2 - own)).sum() / weight.sum())
+    excess = float(
+        (weight * (np.clip(np.abs(gap), 0, 4 * sigma[good]) ** 2 - own)).sum() / weight.sum()
+    )
     # How well the scatter itself is known: for normal noise its variance is 2 sigma^4.
     unsure = float(np.sqrt(2 / weight.sum()))
     alike = max(excess, 0.0) + unsure
@@ -257,4 +259,6 @@ def _blend(
     trust = shape / (shape + noise)
     radius = stretched + trust * gap
     sigma = np.sqrt(stretched_sigma**2 + trust * noise)
-    return np.where(np.isfinite(own), radius, stretched), np.where(np.isfinite(own), sigma, stretched_sigma)
+    return np.where(np.isfinite(own), radius, stretched), np.where(
+        np.isfinite(own), sigma, stretched_sigma
+    )

@@ -112,9 +112,7 @@ def measure_files(
         for facts in facts_list
     ]
     answers = _spread(executor, single_task, sources)
-    return tuple(
-        _single(facts, *answer) for facts, answer in zip(facts_list, answers, strict=True)
-    )
+    return tuple(_single(facts, *answer) for facts, answer in zip(facts_list, answers, strict=True))
 
 
 def _single(facts: FrameFacts, seen: Survey, radii: Radii) -> FrameRadius:

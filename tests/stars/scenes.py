@@ -93,7 +93,7 @@ class Motion:
         return (places - middle) @ turn.T + middle + (self.dx, self.dy)
 
 
-def write_sweep(folder, images, *, positions, name="L-1", filter="L", **facts):
+def write_sweep(folder, images, *, positions, name="L-1", band="L", **facts):
     """Write images as 16-bit FITS files and list them as a sweep."""
     folder = Path(folder)
     frames = []
@@ -102,6 +102,6 @@ def write_sweep(folder, images, *, positions, name="L-1", filter="L", **facts):
         data = np.clip(np.rint(image), 0, 65535).astype(np.uint16)
         fits.PrimaryHDU(data).writeto(path, overwrite=True)
         frames.append(
-            FrameFacts(path=path, shape=data.shape, filter=filter, position_steps=position, **facts)
+            FrameFacts(path=path, shape=data.shape, filter=band, position_steps=position, **facts)
         )
-    return Sweep(id=name, filter=filter, frames=tuple(frames))
+    return Sweep(id=name, filter=band, frames=tuple(frames))
