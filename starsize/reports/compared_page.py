@@ -45,9 +45,12 @@ def set_headline(comparison: SetComparison) -> str:
 
 
 def change_text(row: SetRow) -> str:
-    """The change of one filter in steps with its uncertainty; empty where unknown."""
+    """The change of one filter in steps with its uncertainty; empty where unknown.
+
+    Empty for the reference too, which cannot change against itself.
+    """
     change, sigma = known(row.change_steps), known(row.change_sigma_steps)
-    if change is None:
+    if change is None or row.filter == row.reference:
         return ""
     return estimate_text(Estimate(change, float("nan") if sigma is None else sigma), signed=True)
 
@@ -68,7 +71,7 @@ def _row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
         "old": old,
         "new": new,
         "change": change_text(row),
-        "change_um": short_number(row.change_um),
+        "change_um": short_number(row.change_um) if row.filter != row.reference else "",
         "zone": _WORDS[row.parfocal],
         "words": f"{row.filter}: old {old}, new {new} steps",
     }

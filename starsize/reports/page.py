@@ -40,8 +40,13 @@ def render(template: str, view: dict[str, Any]) -> str:
         "estimate": estimate_text,
         "glass": glass_text,
         "number": number_text,
-        "sentence": sentence,
+        "sentence": _unbroken,
         "short": short_number,
     }
     style = environment.loader.get_source(environment, "style.css")[0]  # type: ignore[union-attr]
     return environment.get_template(template).render(style=Markup(style), **view)
+
+
+def _unbroken(text: str) -> str:
+    """A sentence in which no line ends between a number and its per cent sign."""
+    return sentence(text).replace(" %", "\N{NO-BREAK SPACE}%")
