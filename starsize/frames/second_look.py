@@ -169,7 +169,7 @@ def _position(file: InputFile) -> float | None:
 
 
 def _unknown_position(file: InputFile, reason: str) -> InputFile:
-    if file.facts is None or file.facts.position_from == TABLE:
+    if file.facts is None:
         return file
     facts = replace(file.facts, position_steps=None, position_from=None)
     return replace(file, facts=facts, reason=file.reason or reason)
