@@ -33,7 +33,7 @@ REGISTRY = TESTDATA / "registry.txt"
 SEED = 20310203
 
 #: Millimetres of glass, as filters bought one by one differ.
-GLASS_MM = {"G": 2.01, "B": 2.05, "Ha": 2.15, "SII": 2.20, "OIII": 2.30}
+GLASS_MM = {"G": 2.01, "B": 2.02, "Ha": 2.02, "SII": 2.25, "OIII": 2.50}
 
 #: The capture program was set up anew after the fifth sweep, and spells things otherwise.
 BEFORE = HeaderStyle(
@@ -57,7 +57,7 @@ def demo_scene() -> Scene:
             focal_length_mm=480.0,
             aperture_mm=87.3,
             glasses=("S-FPL53", "N-ZK7"),
-            colour_share=0.6,
+            colour_share=0.4,
         ),
         filters=seven_plates(GLASS_MM),
         focuser=FocuserPhysics(
@@ -113,13 +113,15 @@ An invented telescope (refractor of 480 mm focal length and 87.3 mm aperture) on
 
 - 99 frames, nine focus sweeps of eleven positions: L R G B L Ha SII OIII L, one every 25 minutes.
 - The tube cools from 11.4 to 7.8 degC; best focus moves by -2.6 steps per degC.
-- The filters hold 2.00 to 2.30 mm of glass, so that some need a move of the focuser.
+- A good refractor with filters from two makers: most hold 2.00 to 2.02 mm of glass, SII 2.25 mm
+  and OIII 2.50 mm, so that some need a move of the focuser and some do not.
 - Seeing scatters by 5 % from frame to frame. Hot pixels, a few cosmic rays, drift between the
   sweeps and a meridian flip before the eighth are there; the frames are not calibrated.
 - The headers change their spelling after the fifth sweep, as if the camera had been set up anew.
 
 `truth.json` holds what is true of the night: best focus per filter at the mean temperature,
-offsets to L, the width of the critical focus zone. `setup.toml` is what its observer might write.
+offsets to L, the half-width of the critical focus zone. `setup.toml` is what its observer might
+write.
 
 To draw it again, pixel for pixel: `python scripts/make_testdata.py`.
 The licence of the code holds for these files too.
