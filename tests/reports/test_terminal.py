@@ -9,7 +9,7 @@ from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
 from starsize.stars.measured import FrameRadius
 
-from .conftest import NIGHT
+from .invented import NIGHT
 
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
