@@ -44,7 +44,9 @@ def star_stamps(disc_px, *, obstruction=0.35, fwhm_px=3.4, beta=3.5):
         for i in range(FINE):
             # An even box is centred half a fine cell off; rolling puts it back on average.
             first = n - half * FINE
-            stamps[j, i] = summed[first - j :: FINE, first - i :: FINE][: 2 * half + 1, : 2 * half + 1]
+            stamps[j, i] = summed[first - j :: FINE, first - i :: FINE][
+                : 2 * half + 1, : 2 * half + 1
+            ]
     return stamps, half, _true_radius(stamps, half)
 
 
@@ -61,7 +63,9 @@ def _true_radius(stamps, half):
     return float(np.median(found))
 
 
-def star_field(seed, *, n_stars=3000, disc_px=0.0, hot=0, cosmic=0, shape=SHAPE, least_flux=1500.0, **star):
+def star_field(
+    seed, *, n_stars=3000, disc_px=0.0, hot=0, cosmic=0, shape=SHAPE, least_flux=1500.0, **star
+):
     """Draw a field: fluxes as in the sky (many faint, few bright), photon and read-out noise."""
     rng = np.random.default_rng(seed)
     stamps, half, radius = star_stamps(disc_px, **star)
@@ -77,7 +81,9 @@ def star_field(seed, *, n_stars=3000, disc_px=0.0, hot=0, cosmic=0, shape=SHAPE,
         y0, y1 = max(iy - half, 0), min(iy + half + 1, shape[0])
         x0, x1 = max(ix - half, 0), min(ix + half + 1, shape[1])
         stamp = stamps[j, i]
-        light[y0:y1, x0:x1] += flux * stamp[y0 - iy + half : y1 - iy + half, x0 - ix + half : x1 - ix + half]
+        light[y0:y1, x0:x1] += (
+            flux * stamp[y0 - iy + half : y1 - iy + half, x0 - ix + half : x1 - ix + half]
+        )
     for top in range(0, shape[0], 256):
         rows = light[top : top + 256]
         noise = rng.standard_normal(rows.shape, dtype=np.float32)

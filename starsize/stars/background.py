@@ -9,7 +9,7 @@ from scipy import ndimage
 #: vignetting and gradients.
 CELL_PX = 128
 _CLIP = 3.0
-_CLIP_ROUNDS = 6
+_CLIP_ROUNDS = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +74,7 @@ def bin_mean(image: np.ndarray, factor: int = 2) -> np.ndarray:
         return np.asarray(image, np.float32)
     ny, nx = image.shape[0] // factor * factor, image.shape[1] // factor * factor
     binned = np.empty((ny // factor, nx // factor), np.float32)
-    strip = factor * max(1, 256 // factor)
+    strip = factor * max(1, 32 // factor)
     for top in range(0, ny, strip):
         block = image[top : min(top + strip, ny), :nx].astype(np.float32)
         step = factor

@@ -15,8 +15,8 @@ from .survey import Found, survey
 
 #: Tilt and curvature change the size of stars over a field by up to this much.
 _SIZE_TOLERANCE = 0.3
-#: So many of the brightest settle the size before all are measured.
-_SCOUTS = 30
+#: So many pixels at exactly the highest value are no chance.
+_CEILING_PIXELS = 10
 #: A star below this signal-to-noise ratio tells nothing of its radius.
 FAINT_SNR = 8.0
 
@@ -105,21 +105,16 @@ def measure_places(
         return no_radii(0)
     if ceiling is None:
         ceiling = data_ceiling(image)
-    neighbours = Neighbours(np.stack([found.x, found.y], 1), found.peak)
-    guess = found.radius_px
-    for some in (places[:_SCOUTS], places):
-        radii = measure_at(
-            image,
-            some,
-            guess_px=guess,
-            sky=sky.at(some[:, 0], some[:, 1]),
-            noise=sky.noise,
-            gain=gain,
-            ceiling=ceiling,
-            neighbours=neighbours,
-        )
-        known = np.isfinite(radii.radius)
-        guess = float(np.median(radii.radius[known])) if known.any() else guess
+    radii = measure_at(
+        image,
+        places,
+        guess_px=found.radius_px,
+        sky=sky.at(places[:, 0], places[:, 1]),
+        noise=sky.noise,
+        gain=gain,
+        ceiling=ceiling,
+        neighbours=Neighbours(np.stack([found.x, found.y], 1), found.peak),
+    )
     return flag_frame(radii)
 
 
@@ -129,8 +124,15 @@ def data_ceiling(image: np.ndarray) -> float:
     The largest value, less one part in 200, where at least ten pixels share that ceiling; else
     infinite: nothing is saturated.
     """
-    top = float(np.nanmax(image)) if image.size else np.inf
-    return top * 0.995 if np.count_nonzero(image >= top) >= 10 else np.inf
+    strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
+    highest = [
+        float(strip.max() if strip.dtype.kind in "ui" else np.nanmax(strip)) for strip in strips
+    ]
+    top = max(highest, default=np.inf)
+    full = [strip for strip, high in zip(strips, highest, strict=True) if high == top]
+    return (
+        0.995 * top if sum(np.count_nonzero(s == top) for s in full) >= _CEILING_PIXELS else np.inf
+    )
 
 
 def flag_frame(radii: Radii) -> Radii:

@@ -10,11 +10,11 @@ from .guess import guess_radius
 from .patches import Neighbours, Patches, read_patches
 from .solve import Solved, solve_frame
 
-#: Above this half-flux radius (pixels) the image is binned before measuring; the wider pixels add
-#: less than 0.1 % to a radius so large.
-_BIN_ABOVE_PX = 14.0
+#: Above this half-flux radius (pixels) the image is binned before measuring; what the wider pixels
+#: add to the radius, less than half a per cent, is taken off again.
+_BIN_ABOVE_PX = 7.0
 _LEAST_SIDE_PX = 250
-_ROUNDS = 3
+_SCOUTS, _ROUNDS = 30, 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,15 +159,17 @@ def measure_at(
         factor *= 2
     work = bin_mean(image, factor) if factor > 1 else image
     places = (places + 0.5) / factor - 0.5
+    total_flux = None if total_flux is None else total_flux / factor**2
     if neighbours is not None:
         neighbours = replace(neighbours, places=(neighbours.places + 0.5) / factor - 0.5)
     guess = guess_px / factor
-    for _ in range(_ROUNDS):
+
+    def look(some: slice) -> tuple[Patches, Solved | None]:
         patches = read_patches(
             work,
-            places,
+            places[some],
             guess_px=guess,
-            sky=sky,
+            sky=None if sky is None else sky[some],
             noise=None if noise is None else noise / factor,
             ceiling=ceiling,
             neighbours=neighbours,
@@ -176,17 +178,34 @@ def measure_at(
         solved = solve_frame(
             patches,
             inverse_gain=0.0 if not gain else 1 / (gain * factor**2),
-            total_flux=None if total_flux is None else total_flux / factor**2,
+            total_flux=None if total_flux is None else total_flux[some],
             sky_is_known=sky_is_known,
         )
-        # The circles must suit the stars; once they nearly do, nothing is gained by new ones.
-        if solved is None or 0.85 < solved.typical_px / guess < 1.18:
+        return patches, solved
+
+    # The circles must suit the stars. A few settle how large these are before all are measured.
+    few, everything = slice(0, _SCOUTS), slice(0, len(places))
+    for some in (few, few) if len(places) > 2 * _SCOUTS else ():
+        _, solved = look(some)
+        if solved is not None:
+            settled = _suits(solved, guess)
+            guess = solved.typical_px
+            if settled:
+                break
+    for _ in range(_ROUNDS):
+        patches, solved = look(everything)
+        if solved is None or _suits(solved, guess):
             break
         guess = solved.typical_px
     if solved is None:
         return replace(no_radii(len(places)), x=patches.x, y=patches.y)
     held = held_variance / factor**2 + (1 - factor**-2) / 12
     return _at_full_scale(patches, solved, factor, solved.curve.swelling(held))
+
+
+def _suits(solved: Solved, guess: float) -> bool:
+    """True where circles made for ``guess`` suit stars as large as they turned out to be."""
+    return 0.85 < solved.typical_px / guess < 1.18
 
 
 def _at_full_scale(patches: Patches, solved: Solved, factor: int, swelling: float) -> Radii:

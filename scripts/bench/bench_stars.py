@@ -1,0 +1,129 @@
+"""Cost of measuring large frames, as a ratio to a well-known chain of steps in the same run.
+
+    python scripts/bench/bench_stars.py             speed and memory on one core
+    python scripts/bench/bench_stars.py --folder 77  also a folder of frames, one process and two
+
+The frames are 6248 x 4176 pixels of 16 bits with 3,000 invented stars. The yardstick is what many
+do by hand: read to float32, background with a 64-pixel mesh, subtract, extract at 3 sigma with at
+least 9 pixels, flux radius of the 300 brightest. Times are CPU times of one thread.
+"""
+
+import argparse
+import multiprocessing
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import numpy as np
+import sep
+from astropy.io import fits
+from starfields_stars import star_field, write_field
+
+from starsize.frames import read_facts
+from starsize.stars import measure_files
+from starsize.stars.bank import growth_bank
+
+ROUNDS = 3
+
+
+def yardstick(path):
+    """Run the well-known chain; return the radii of the 300 brightest."""
+    image = fits.getdata(path).astype(np.float32)
+    background = sep.Background(image, bw=64, bh=64)
+    image = image - background.back()
+    sep.set_extract_pixstack(3_000_000)
+    objects = sep.extract(image, 3.0, err=background.globalrms, minarea=9)
+    best = np.argsort(objects["flux"])[::-1][:300]
+    x, y = objects["x"][best], objects["y"][best]
+    return sep.flux_radius(image, x, y, np.full(len(best), 30.0), 0.5, subpix=5)[0]
+
+
+def ours(path):
+    """Path to measured frame."""
+    return measure_files([read_facts(path)])[0]
+
+
+def cpu(work, *args):
+    """CPU seconds of one call, and its result."""
+    start = time.process_time()
+    result = work(*args)
+    return time.process_time() - start, result
+
+
+def speed(folder):
+    """Ratio of CPU times in focus and out of it, interleaved so that both see the same machine."""
+    growth_bank()
+    for name, disc in (("in focus", 0.0), ("HFR 9", 11.9)):
+        path = folder / f"field_{disc:g}.fits"
+        field = star_field(11, n_stars=3000, disc_px=disc)
+        write_field(path, field)
+        pairs = [(cpu(yardstick, path)[0], cpu(ours, path)) for _ in range(ROUNDS)]
+        theirs = min(t for t, _ in pairs)
+        mine = min(t for _, (t, _) in pairs)
+        frame = pairs[0][1][1]
+        print(
+            f"{name:9s} true HFR {field.radius_px:.3f}, measured {frame.radius_px:.3f} "
+            f"+- {frame.radius_sigma_px:.4f} from {frame.n_stars} stars of {frame.n_found}: "
+            f"{mine:.3f} s against {theirs:.3f} s, ratio {mine / theirs:.2f}"
+        )
+
+
+def peak_memory(path):
+    """Peak of a fresh process above what its imports take, in MB (Linux)."""
+    code = (
+        "import sys; from starsize.frames import read_facts; "
+        "from starsize.stars import measure_files; from starsize.stars.bank import growth_bank; "
+        "import astropy.io.fits, scipy.spatial; growth_bank(); "
+        "peak = lambda: int(open('/proc/self/status').read().split('VmHWM:')[1].split()[0]); "
+        "before = peak(); "
+        "[measure_files([read_facts(sys.argv[1])]) for _ in range(3)]; "
+        "print((peak() - before) / 1024)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    )
+    return float(done.stdout)
+
+
+def folder_run(folder, count):
+    """Wall time of a folder of frames with one worker and with two, and this process's peak."""
+    paths = sorted(folder.glob("field_*.fits"))
+    facts = [read_facts(paths[i % len(paths)]) for i in range(count)]
+    spent = {}
+    for workers in (1, 2):
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(workers, mp_context=context) as pool:
+            list(pool.map(abs, range(workers)))  # the workers are up before the clock starts
+            measure_files(facts[:workers], executor=pool)
+            start = time.perf_counter()
+            measure_files(facts, executor=pool)
+            spent[workers] = time.perf_counter() - start
+    print(
+        f"{count} frames: {spent[1]:.1f} s with one worker, {spent[2]:.1f} s with two, "
+        f"ratio {spent[2] / spent[1]:.2f}; "
+        f"this process's own peak {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--folder", type=int, metavar="N", help="also time a folder of N frames")
+    count = parser.parse_args().folder
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        speed(folder)
+        for path in sorted(folder.glob("*.fits")):
+            print(f"{path.name}: peak memory above the imports {peak_memory(path):.0f} MB")
+        if count:
+            folder_run(folder, count)
+
+
+if __name__ == "__main__":
+    main()
