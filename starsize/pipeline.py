@@ -254,9 +254,9 @@ def _disagreement(
     # Diffraction and lens errors move the wings by a few per cent, so less is no contradiction.
     if measured is None or abs(measured.value - stated) < max(3 * measured.sigma, 0.08 * stated):
         return ()
-    where = "the setup file" if source == "setup" else "the headers"
+    where = "the setup file states" if source == "setup" else "the headers state"
     text = (
-        f"{where} state {stated:g} um per step, but the wings of the curves say "
+        f"{where} {stated:g} um per step, but the wings of the curves say "
         f"{measured.value:.2f} +- {measured.sigma:.2f}: check the step size, focal length, "
         f"aperture and pixel size (binning included); the stated step size was used"
     )

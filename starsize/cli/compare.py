@@ -4,6 +4,7 @@ import argparse
 
 from ..comparison import compare_filter_sets
 from ..reports import (
+    COMPARISON_FILES,
     check_writable,
     comparison_document,
     load_measured_set,
@@ -16,7 +17,7 @@ from .shared import print_json
 def run(arguments: argparse.Namespace) -> int:
     """Compare two result folders, write and show what changed."""
     old, new = load_measured_set(arguments.old), load_measured_set(arguments.new)
-    check_writable(arguments.out, overwrite=arguments.overwrite)
+    check_writable(arguments.out, overwrite=arguments.overwrite, files=COMPARISON_FILES)
     comparison = compare_filter_sets(old, new)
     written = write_comparison(comparison, arguments.out, overwrite=arguments.overwrite)
     if arguments.json:

@@ -1,13 +1,12 @@
 """``starsize measure``: half-flux radius of single frames."""
 
 import argparse
-import math
 import sys
 
 from ..frames import list_frames
 from ..pipeline import star_tables
-from ..reports import print_measurements, write_star_table
-from ..stars import FrameRadius, measure_files
+from ..reports import measurement_document, print_measurements, write_star_table
+from ..stars import measure_files
 from .shared import calibration_of, print_json, setup_of, workers
 
 
@@ -23,7 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
         table = star_tables(facts, setup=setup, calibration=calibration)
         write_star_table(arguments.stars, table, overwrite=arguments.overwrite)
     if arguments.json:
-        print_json([_document(frame) for frame in frames])
+        print_json([measurement_document(frame) for frame in frames])
     elif not arguments.quiet:
         print_measurements(frames)
     for file in unread:
@@ -32,24 +31,3 @@ def run(arguments: argparse.Namespace) -> int:
     if answered == len(files):
         return 0
     return 3 if answered else 4
-
-
-def _document(frame: FrameRadius) -> dict[str, object]:
-    """One frame for scripts; a number that is not known is null."""
-    numbers = {
-        "hfr_px": frame.radius_px,
-        "hfr_sigma_px": frame.radius_sigma_px,
-        "background_adu": frame.background_adu,
-        "background_rms_adu": frame.background_rms_adu,
-        "elongation": frame.elongation,
-    }
-    return {
-        "file": str(frame.facts.path),
-        "filter": frame.facts.filter,
-        "position_steps": frame.facts.position_steps,
-        "stars_used": frame.n_stars,
-        "stars_found": frame.n_found,
-        **{key: value if math.isfinite(value) else None for key, value in numbers.items()},
-        "set_aside": dict(frame.set_aside),
-        "reason": frame.reason,
-    }

@@ -58,6 +58,16 @@ def focus_curve(
         Focuser positions in steps, half-flux radii in pixels, in order of time.
     radius_sigma_px : (n,) array_like or float
         Star noise of each radius, pixels, 1 sigma.
+    id, filter : str
+        Names for messages and tables.
+    approach : Approach
+        How the focuser travelled.
+    temperature_degC, time_mjd : (n,) array_like or float
+        NaN where unknown.
+
+    Returns
+    -------
+    FocusCurve
 
     Raises
     ------
