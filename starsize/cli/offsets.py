@@ -10,7 +10,8 @@ from .shared import calibration_of, print_json, progress_line, setup_of, workers
 def run(arguments: argparse.Namespace) -> int:
     """Measure, write the results, show them; hand back the exit status."""
     # Before the frames are measured: a person should not wait to hear that there is no place.
-    check_writable(arguments.out, overwrite=arguments.overwrite)
+    folders = [path for path in arguments.frames if path.is_dir()]
+    check_writable(arguments.out, overwrite=arguments.overwrite, frame_folders=folders)
     setup = setup_of(arguments)
     calibration = calibration_of(arguments)
     quiet = arguments.quiet or arguments.json

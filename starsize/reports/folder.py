@@ -9,7 +9,7 @@ import hashlib
 import json
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -39,7 +39,11 @@ COMPARISON_FILES: Final = FileSet(
 
 
 def check_writable(
-    out: Path | str, *, overwrite: bool = False, files: FileSet = RESULT_FILES
+    out: Path | str,
+    *,
+    overwrite: bool = False,
+    files: FileSet = RESULT_FILES,
+    frame_folders: Iterable[Path] = (),
 ) -> None:
     """Check that results could be written to a folder, without touching it.
 
@@ -51,13 +55,25 @@ def check_writable(
         Files of these names may be replaced whoever wrote them.
     files : FileSet
         ``RESULT_FILES`` or ``COMPARISON_FILES``.
+    frame_folders : iterable of Path
+        Folders that hold frames; results are never written beside those.
 
     Raises
     ------
     OutputError
-        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+        If ``out`` is a file or the folder of the frames, holds files of these names that are not
+        ours, or cannot be written.
     """
+    keep_apart(Path(out), frame_folders)
     _look_before(Path(out), files, overwrite=overwrite)
+
+
+def keep_apart(out: Path, frame_folders: Iterable[Path]) -> None:
+    """Refuse to write beside the frames."""
+    here = out.resolve()
+    if any(folder.resolve() == here for folder in frame_folders):
+        msg = f"{out} is the folder of the frames; give another folder for the results"
+        raise OutputError(msg)
 
 
 def write_folder(

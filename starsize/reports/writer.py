@@ -2,9 +2,8 @@
 
 from pathlib import Path
 
-from ..errors import OutputError
 from .document import result_document
-from .folder import RESULT_FILES, write_folder
+from .folder import RESULT_FILES, keep_apart, write_folder
 from .page import report_html
 from .result import RunResult
 from .tables import curves_csv, frames_csv, offsets_csv
@@ -39,7 +38,7 @@ def write_results(
         ours, or cannot be written.
     """
     folder = Path(out)
-    _keep_apart(result, folder)
+    keep_apart(folder, {item.path.parent for item in result.files})
     texts = {
         "offsets.csv": offsets_csv(result),
         "curves.csv": curves_csv(result),
@@ -53,11 +52,3 @@ def write_results(
         document=result_document(result),
         overwrite=overwrite,
     )
-
-
-def _keep_apart(result: RunResult, folder: Path) -> None:
-    """Refuse to write beside the frames."""
-    here = folder.resolve()
-    if any(item.path.resolve().parent == here for item in result.files):
-        msg = f"{folder} is the folder of the frames; give another folder for the results"
-        raise OutputError(msg)
