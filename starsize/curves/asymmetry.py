@@ -25,19 +25,23 @@ from .posterior import (
     solve_sets,
 )
 
-COLOURED = 0.02
-"""Chance that a telescope is coloured, before looking."""
-ODD_IF_STRAIGHT = 0.003
-ODD_IF_COLOURED = 0.7
+COLOURED = 0.01
+COLOURED_ALONE = 0.002
+"""Chance that a telescope is coloured, before looking; the second where one sweep must decide,
+for then a wrecked frame at its end is the likelier reason."""
+ODD_IF_STRAIGHT = 0.001
+ODD_IF_COLOURED = 0.8
 """Chance that a sweep is asymmetric, in either state."""
 LOUDEST = 5.0
 """One sweep may not speak louder than this (ln of a Bayes factor) about the others."""
 FLOORS_IF_STRAIGHT = 0.15
 FLOORS_IF_COLOURED = 0.6
 """Scatter of ln floor between sweeps (half-normal): colour widens the stars of some filters."""
+WORTH_A_LOOK = 0.02
+"""Odds of asymmetry by the quick tilted family at which the slow band is tried."""
 HINT = 1.0
-"""A ln Bayes factor of the quick tilted family at which the slow band is tried on all sweeps."""
 HOPELESS = -3.5
+"""With such a hint of the floors (ln Bayes factor) all sweeps are tried that are not hopeless."""
 COARSE = LEVELS[::2]
 STARTS = ((1.5, 0.7), (1.5, -0.7))
 
@@ -84,8 +88,10 @@ def add_asymmetric(
     hint = _hint_of_floors(floor_spread)
     share = _share(log_odd - log_plain, hint, together)
     parts = [first]
-    look = log_odd - log_plain > (HOPELESS if together else HINT)
-    if (log_odd - log_plain > HINT).any() or hint > HINT:
+    look = log_odd - log_plain + np.log(share / (1 - share)) > np.log(WORTH_A_LOOK)
+    if hint > HINT:
+        look |= log_odd - log_plain > HOPELESS
+    if look.any():
         parts.append(_band_part(batch, first, band, index + 1, prior=prior, rows=look))
         log_odd = np.logaddexp.reduce([np.logaddexp.reduce(p.log_weight, axis=1) for p in parts])
         share = _share(log_odd - log_plain, hint, together)
@@ -116,7 +122,8 @@ def _share(log_ratio: np.ndarray, hint: float, together: bool) -> np.ndarray:
 
     own = saying(ODD_IF_COLOURED) - saying(ODD_IF_STRAIGHT)
     others = own.sum() - own if together else np.zeros_like(own)
-    log_odds = np.clip(np.log(COLOURED / (1 - COLOURED)) + hint + others, -500, 500)
+    before = COLOURED if together and log_ratio.size > 2 else COLOURED_ALONE
+    log_odds = np.clip(np.log(before / (1 - before)) + hint + others, -500, 500)
     coloured = 1 / (1 + np.exp(-log_odds))
     return ODD_IF_STRAIGHT + (ODD_IF_COLOURED - ODD_IF_STRAIGHT) * coloured
 
@@ -152,7 +159,7 @@ def _band_part(
     It starts twice, bent to either side, and both ends count.
     """
     n = batch.x.shape[1]
-    part = _rows(batch, rows)
+    part = batch.rows(rows)
     heaviest = first.log_weight[rows].argmax(axis=1)
     pick = np.arange(rows.sum()), heaviest
     sets = np.repeat(first.suspect[rows][pick][:, None], len(STARTS), axis=1)
@@ -174,17 +181,6 @@ def _band_part(
         part, band, index, suspicion=Suspicion(sets, log_odds, solution), levels=COARSE
     )
     return _spread(found, rows, n)
-
-
-def _rows(batch: Batch, rows: np.ndarray) -> Batch:
-    return Batch(
-        batch.x[rows],
-        batch.y[rows],
-        batch.star[rows],
-        batch.present[rows],
-        batch.middle[rows],
-        batch.half[rows],
-    )
 
 
 def _spread(part: Posterior, rows: np.ndarray, points: int) -> Posterior:

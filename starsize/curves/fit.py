@@ -129,7 +129,7 @@ def _families(model: Model, obstruction: float) -> list[Family]:
 def _odd(obstruction: float) -> tuple[Family, Family]:
     """Asymmetric families: one wing steeper, and a band of colours with foci of their own."""
     shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
-    tilted = Family("asymmetric", shape, 0.3, droop=DROOP, tilt=0.3, dent=0.1)
+    tilted = Family("asymmetric", shape, 0.3, droop=DROOP, tilt=0.1, dent=0.1)
     band = Family(
         "asymmetric", shape, 0.7, line=3.0, bend=1.5, misfit=0.01, obstruction=obstruction
     )

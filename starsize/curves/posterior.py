@@ -17,9 +17,10 @@ from .mixture import normalised
 
 JITTERS = np.geomspace(0.003, 0.5, 16)
 LEVELS = np.arange(JITTERS.size)
-WRECK_SCATTER = 0.6
+FEW = np.array([3, 8, 12])
+WRECK_SCATTER = 0.5
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
-WRECK_ODDS = 0.02
+WRECK_ODDS = 0.03
 """Chance that a frame is wrecked, before looking."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
@@ -41,6 +42,10 @@ class Batch:
     present: np.ndarray
     middle: np.ndarray
     half: np.ndarray
+
+    def rows(self, chosen: np.ndarray) -> "Batch":
+        """Some of the sweeps."""
+        return Batch(*(getattr(self, item.name)[chosen] for item in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,22 +195,36 @@ def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:
     k = batch.x.shape[0]
     base = np.zeros(batch.x.shape, bool)
     free = batch.present.sum(axis=-1) - LEAST_LEFT
-    guess = _guess(batch, batch.present)[:, None, None]
-    rounds = int(np.clip(free.max(), 0, ROUNDS))
-    for turn in range(rounds + 1):
-        alone = solve_sets(batch, family, base[:, None], start=guess, prior=prior)
-        sets, log_odds = _grown(batch, alone, base, free)
-        start = np.broadcast_to(alone.parameters, (k, sets.shape[1], JITTERS.size, PARAMETERS))
-        tried = solve_sets(batch, family, sets, start=_restart(batch, sets, start), prior=prior)
-        total = np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds
-        share = normalised(total)
-        pick = share.argmax(axis=-1)
-        grows = (pick > 0) & (share.max(axis=-1) > 0.5)
-        if turn == rounds or not grows.any():
+    first, pick = _round(batch, family, prior, base=base, free=free)
+    sets, log_odds, parts = first
+    for _ in range(ROUNDS):
+        grown = np.flatnonzero((pick > 0) & (free > 0))
+        if grown.size == 0:
             break
-        base = np.where(grows[:, None], sets[np.arange(k), pick], base)
-        guess = tried.parameters[np.arange(k), pick][:, None]
-    return Suspicion(sets, log_odds, tried)
+        # Only the sweeps that named a frame go on; they start over from the larger base.
+        base[grown] = sets[grown, pick[grown]]
+        part = batch.rows(grown)
+        some = Prior(prior.mean[grown], prior.precision[grown])
+        again, next_pick = _round(part, family, some, base=base[grown], free=free[grown])
+        sets[grown], log_odds[grown] = again[0], again[1]
+        for old, new in zip(parts, again[2], strict=True):
+            old[grown] = new
+        pick = np.zeros(k, int)
+        pick[grown] = next_pick
+    return Suspicion(sets, log_odds, Solution(*parts))
+
+
+def _round(
+    batch: Batch, family: Family, prior: Prior, *, base: np.ndarray, free: np.ndarray
+) -> tuple[tuple[np.ndarray, np.ndarray, list[np.ndarray]], np.ndarray]:
+    """Fit the base and it with one frame more; and which of them to believe (0: the base)."""
+    named = _most_suspect(batch, family, base, prior=prior)
+    sets, log_odds = _grown(batch, named, base, free)
+    start = _guess(batch, batch.present[:, None] * ~sets)[:, :, None]
+    tried = solve_sets(batch, family, sets, start=start, prior=prior)
+    share = normalised(np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds)
+    pick = np.where(share.max(axis=-1) > 0.5, share.argmax(axis=-1), 0)
+    return (sets, log_odds, [getattr(tried, item.name) for item in fields(Solution)]), pick
 
 
 def _guess(batch: Batch, kept: np.ndarray) -> np.ndarray:
@@ -218,17 +237,10 @@ def _guess(batch: Batch, kept: np.ndarray) -> np.ndarray:
     return np.concatenate([first, np.zeros((*lead, PARAMETERS - 3))], axis=-1)
 
 
-def _restart(batch: Batch, sets: np.ndarray, start: np.ndarray) -> np.ndarray:
-    """A fresh guess without the suspects: one bad frame may have dragged the first fit away."""
-    fresh = _guess(batch, batch.present[:, None] * ~sets)
-    return np.where((sets.sum(-1) > 0)[..., None, None], fresh[:, :, None], start)
-
-
 def _grown(
-    batch: Batch, alone: Solution, base: np.ndarray, free: np.ndarray
+    batch: Batch, named: np.ndarray, base: np.ndarray, free: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """The base set and those with one more frame: (k, 1 + SUSPECTS, n), and their log odds."""
-    named = _most_suspect(batch, alone, base)
     sets = base[:, None] | np.concatenate([np.zeros_like(named[:, :1]), named], axis=1)
     too_many = (sets & (batch.present[:, None] > 0)).sum(-1) > free[:, None]
     sets = np.where(too_many[..., None], base[:, None], sets)
@@ -238,20 +250,17 @@ def _grown(
     return sets, np.where(repeat, -np.inf, log_odds)
 
 
-def _most_suspect(batch: Batch, solution: Solution, base: np.ndarray) -> np.ndarray:
-    """One-frame sets (k, SUSPECTS, n) whose removal would raise the likelihood most.
+def _most_suspect(batch: Batch, family: Family, base: np.ndarray, *, prior: Prior) -> np.ndarray:
+    """One-frame sets (k, SUSPECTS, n) whose removal raises the likelihood most.
 
-    Leaving a point out of a linear fit moves its residual e to e / (1 - h) and its variance to
-    sigma^2 / (1 - h), h the leverage; no refit is needed to rank the frames.
+    Each frame in turn is left out and the rest fitted afresh at a few jitters: ranking them by
+    their residuals would miss a wrecked frame at the end, which the fit bends to.
     """
     n = batch.x.shape[1]
-    stay = np.clip(1 - solution.leverage, 0.02, 1.0)
-    miss2 = (solution.residual / stay) ** 2
-    narrow = solution.variance / stay
-    wide = narrow + (WRECK_SCATTER * batch.y[:, None, None]) ** 2
-    gain = 0.5 * (miss2 / narrow - miss2 / wide + np.log(narrow / wide))
-    weight = normalised(solution.log_evidence)
-    score = (weight[..., None] * gain).sum(axis=2)[:, 0]
+    each = base[:, None] | np.eye(n, dtype=bool)
+    start = _guess(batch, batch.present[:, None] * ~each)[:, :, None]
+    tried = solve_sets(batch, family, each, start=start, prior=prior, levels=FEW)
+    score = np.logaddexp.reduce(tried.log_evidence, axis=-1)
     score = np.where(base | (batch.present == 0), -np.inf, score)
     order = np.argsort(-score, axis=-1)[:, : min(SUSPECTS, n)]
     return np.arange(n) == order[..., None]
