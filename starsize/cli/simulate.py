@@ -11,7 +11,12 @@ def run(arguments: argparse.Namespace) -> int:
         for name, scenario in SCENARIOS.items():
             print(f"{name}: {scenario.text}")
         return 0
-    write_practice_night(arguments.out, scenario=arguments.scenario, seed=arguments.seed)
+    write_practice_night(
+        arguments.out,
+        scenario=arguments.scenario,
+        seed=arguments.seed,
+        overwrite=arguments.overwrite,
+    )
     if not arguments.quiet:
         print(f"simulated, invented frames and their truth (truth.json) are in {arguments.out}")
         print(f"measure them: starsize offsets {arguments.out} --setup {arguments.out}/setup.toml")
