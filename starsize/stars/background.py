@@ -10,6 +10,7 @@ from scipy import ndimage
 CELL_PX = 128
 _CLIP = 3.0
 _CLIP_ROUNDS = 5
+_STANDS_OUT = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,8 +128,19 @@ def estimate_sky(binned: np.ndarray, factor: int, noise: float) -> Sky:
     level = _quiet_level(blocks).reshape(my, mx)
     level = _fill(level)
     if min(my, mx) >= 3:
-        level = ndimage.median_filter(level, 3, mode="nearest")
+        level = _without_outliers(level)
     return Sky(cells=level.astype(float), cell_px=float(side * factor), noise=noise)
+
+
+def _without_outliers(level: np.ndarray) -> np.ndarray:
+    """Cells that stand out of their surroundings (a bright star fills them) take their median.
+
+    The others keep their own value: a median filter would flatten every bowl of vignetting.
+    """
+    around = ndimage.median_filter(level, 3, mode="nearest")
+    gap = level - around
+    usual = 1.4826 * float(np.median(np.abs(gap - np.median(gap))))
+    return np.where(np.abs(gap - np.median(gap)) > _STANDS_OUT * usual, around, level)
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:

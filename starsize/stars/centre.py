@@ -3,6 +3,7 @@
 import numpy as np
 
 _ROUNDS = 12
+_PIXEL_VARIANCE = 1 / 12
 _SETTLED = 0.003
 #: Nothing counts beyond so many widths of the window.
 _REACH = 3.0
@@ -103,7 +104,14 @@ def window_elongation(
         xy = np.einsum("ny,ny->n", columns[:, 1], wy * ty) / flux
         yy = np.einsum("ny,ny->n", columns[:, 0], wy * ty**2) / flux
         mean, half_gap = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
-        long2 = 1 / (1 / (mean + half_gap) - 1 / window**2)
-        short2 = 1 / (1 / (mean - half_gap) - 1 / window**2)
+        long2 = _without_window(mean + half_gap, window)
+        short2 = _without_window(np.maximum(mean - half_gap, 1e-6), window)
+        # Nothing is thinner than a pixel; noise can make a thin line look thinner still.
+        short2 = np.where(short2 > 0, np.maximum(short2, _PIXEL_VARIANCE), short2)
         ratio = np.where(long2 > 0, np.sqrt(np.abs(long2 / short2)), np.inf)
-    return np.where((flux > 0) & (mean > half_gap) & (short2 > 0), ratio, np.nan)
+    return np.where((flux > 0) & (mean > 0) & (short2 > 0), ratio, np.nan)
+
+
+def _without_window(moment: np.ndarray, window: float) -> np.ndarray:
+    """Second moment less the window's part; negative where the light runs on through the window."""
+    return 1 / (1 / moment - 1 / window**2)

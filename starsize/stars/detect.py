@@ -146,6 +146,9 @@ def _peaks(level: _Level, box: int, noise: float, threshold: float) -> np.ndarra
         # Crowds of faint stars and a restless sky are noise too, where there is enough to tell.
         middle = float(np.median(sample))
         spread = max(spread, middle - float(np.quantile(sample, 0.1587)))
+    if not spread > 0:
+        # No noise at all: a constant or empty image, in which nothing can stand out.
+        return np.zeros((0, 4))
     value, rows, columns = _local_peaks(smooth, middle + threshold * spread)
     place = (columns + 0.5) * level.factor - 0.5, (rows + 0.5) * level.factor - 0.5
     ratio = (value - middle) / spread

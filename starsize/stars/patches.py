@@ -199,7 +199,9 @@ def _read_batch(
             cut -= sky.astype(np.float32)[:, None, None]
     flags = np.zeros(len(places), int)
     near = _disc(half, offset, _EDGE * guess + 0.5)
-    flags[((cut >= (ceiling - sky)[:, None, None]) & near).any(axis=(1, 2))] |= StarFlag.SATURATED
+    # Taking the sky off in single precision may move a pixel off the ceiling by its rounding.
+    full = cut >= (ceiling * (1 - 1e-5) - sky)[:, None, None]
+    flags[(full & near).any(axis=(1, 2))] |= StarFlag.SATURATED
     spoilt = ~np.isfinite(cut)
     flags[(spoilt & near).sum(axis=(1, 2)) > _SPOILT_SHARE * near.sum(axis=(1, 2))] |= (
         StarFlag.MASKED

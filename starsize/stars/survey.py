@@ -16,6 +16,7 @@ _WINDOW = 0.45
 _REACH = 1.3
 #: Longest axis ratio of a star whose neighbours are round, and what noise may add to it.
 _LONGEST, _LONGEST_NOISE = 1.8, 8.0
+_TRAILED = 3.0
 #: Half-flux radius of stars over the width of the box that suits them.
 _RADIUS_OVER_SCALE = (0.3, 0.65)
 #: Boxes up to this width may be filled by a cosmic ray.
@@ -156,7 +157,8 @@ def _like_the_others(
     elongation = window_elongation(cut, dx, dy, window)
     bright = np.arange(len(peak)) < max(10, len(peak) // 2)
     usual = _median(sharpness[bright & np.isfinite(sharpness)], 0.5)
-    usual_ratio = _median(elongation[bright & np.isfinite(elongation)], 1.0)
+    # Trailed stars are all long alike, up to a point; a satellite's trail must not set the measure.
+    usual_ratio = _median(elongation[bright & (elongation < _TRAILED)], 1.0)
     too_sharp = sharpness > usual + 0.5 * (1 - usual)
     too_long = elongation > _LONGEST * usual_ratio + _LONGEST_NOISE / peak
     return (outer > 0) & ~too_sharp & ~too_long
