@@ -58,7 +58,11 @@ class CurveFit:
     """Where the two straight wings meet, the second cross-check."""
     bound_steps: tuple[float, float] = (float("-inf"), float("inf"))
     shape: tuple[float, ...] = ()
-    """What ``predict`` needs beyond floor, slope and best focus (obstruction, asymmetry ...)."""
+    """What ``radius_at`` draws the curve from."""
+    play_steps: Estimate = NOT_KNOWN
+    """Play taken up at the start of the sweep; NaN where it shows none."""
+    asymmetry: float = float("nan")
+    """Probability that the curve is asymmetric."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

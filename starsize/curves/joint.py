@@ -29,14 +29,17 @@ class Joint:
     slope: Pool
 
 
-def make_batch(curves: Sequence[FocusCurve]) -> Batch:
-    """Stack curves into padded arrays, positions scaled to -1..1."""
+def make_batch(curves: Sequence[FocusCurve], used: Sequence[np.ndarray]) -> Batch:
+    """Stack curves into padded arrays, positions scaled to -1..1.
+
+    ``used`` says per curve which frames take part, (n,) bool.
+    """
     length = max(c.position_steps.size for c in curves)
     x, y, star = (np.ones((len(curves), length)) for _ in range(3))
     present = np.zeros((len(curves), length))
     middle, half = np.zeros(len(curves)), np.ones(len(curves))
     for row, c in enumerate(curves):
-        good = usable_points(c)
+        good = used[row]
         n = c.position_steps.size
         low, high = c.position_steps[good].min(), c.position_steps[good].max()
         middle[row], half[row] = (low + high) / 2, (high - low) / 2

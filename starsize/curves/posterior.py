@@ -155,7 +155,7 @@ def components(
         covariance=solution.covariance.reshape(k, count, PARAMETERS, PARAMETERS),
         best=best.reshape(k, count),
         best_sigma=np.sqrt(variance).reshape(k, count),
-        floor=floor.reshape(k, count),
+        floor=np.maximum(floor, 1e-3).reshape(k, count),
         chi2=solution.chi2.reshape(k, count),
         seeing=seeing.reshape(k, count),
         family=np.full(count, index),

@@ -7,15 +7,17 @@ import numpy as np
 from scipy.special import ndtr
 
 from ..estimate import NOT_KNOWN, Estimate
-from .family import Family
+from .family import BEND, Family
 from .fitted import ModelName
 from .joint import Joint
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
 from .posterior import JITTERS, Posterior
+from .prediction import pack_shape
 
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
 
+SURE = 0.5
 HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
 
@@ -43,11 +45,14 @@ class Summary:
     suspicion: np.ndarray
     model: ModelName
     hyperbola_steps: Estimate
+    asymmetry: float
+    shape: tuple[float, ...]
+    """What ``CurveFit.shape`` is to hold."""
     reach: tuple[float, float]
     """Defocus at the two ends in units of the floor: how far each wing is followed."""
 
 
-def summarise(joint: Joint, row: int) -> Summary:
+def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
     """Read one sweep off the mixture."""
     posterior, families = joint.posterior, joint.families
     half, middle = joint.batch.half[row], joint.batch.middle[row]
@@ -64,12 +69,17 @@ def summarise(joint: Joint, row: int) -> Summary:
     mean, _ = _moments(weight, centre, sigma)
     low68, high68 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA1))
     low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
-    floor = _exponential(weight, posterior, row, 1)
+    floor = _average(weight, np.log(posterior.floor[row]), posterior, row)
     slope = _exponential(weight, posterior, row, 2)
     used = joint.batch.present[row].sum()
     bad = (weight[:, None] * posterior.suspect[row]).sum(axis=0)
     freedom = max(used - (bad > 0.5).sum() - 3, 1)
-    by_family = [weight[posterior.family == i].sum() for i in range(len(families))]
+    share = np.array([weight[posterior.family == i].sum() for i in range(len(families))])
+    odd = np.array([family.name == "asymmetric" for family in families])
+    asymmetry = float(share[odd].sum())
+    drawn = int(np.argmax(np.where(odd == (asymmetry > SURE), share, -1.0)))
+    model = families[drawn].name
+    parameters = _typical(joint, row, drawn)
     return Summary(
         best_steps=steps(mean),
         # Where two readings of the curve compete, the inner two thirds would hide the other one.
@@ -85,7 +95,9 @@ def summarise(joint: Joint, row: int) -> Summary:
         jitter=float(np.exp((weight * np.log(JITTERS[posterior.jitter])).sum())),
         chi2_reduced=float((weight * posterior.chi2[row]).sum() / freedom),
         suspicion=bad,
-        model=families[int(np.argmax(by_family))].name,
+        model=model,
+        asymmetry=asymmetry,
+        shape=pack_shape(obstruction, parameters, model=model, best_steps=steps(mean)),
         hyperbola_steps=_hyperbola_alone(joint, row, families),
         reach=(
             float((1 + mean) * slope.value / floor.value),
@@ -104,6 +116,30 @@ def _exponential(weight: np.ndarray, posterior: Posterior, row: int, index: int)
     sigma = np.sqrt(posterior.covariance[row, :, index, index])
     mean, spread = _moments(weight, value, sigma)
     return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
+
+
+def _average(weight: np.ndarray, log_floor: np.ndarray, posterior: Posterior, row: int) -> Estimate:
+    """Smallest radius; its relative uncertainty is that of the floor parameter."""
+    sigma = np.sqrt(posterior.covariance[row, :, 1, 1])
+    mean, spread = _moments(weight, log_floor, sigma)
+    return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
+
+
+def _typical(joint: Joint, row: int, family: int) -> np.ndarray:
+    """Mean parameters of the heaviest half of one family, in px and steps: (8,).
+
+    Two bands bent to either side must not be averaged, so only the heaviest's own side counts.
+    """
+    posterior = joint.posterior
+    weight = joint.weight[row] * (posterior.family == family)
+    found = posterior.parameters[row]
+    bend = found[:, BEND]
+    weight = weight * (bend * bend[weight.argmax()] >= 0)
+    mean = (weight[:, None] * found).sum(axis=0) / weight.sum()
+    half, middle = joint.batch.half[row], joint.batch.middle[row]
+    mean[0] = middle + half * mean[0]
+    mean[2] -= np.log(half)
+    return mean
 
 
 def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Estimate:

@@ -4,9 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..estimate import NOT_KNOWN, Estimate
+from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
 from .joint import usable_points
+from .play import FlatStart, play_from
+from .prediction import radius_at, wing_centre
 from .summary import Summary
 
 LEAST_POSITIONS = 4
@@ -47,11 +51,14 @@ def judge(
     curve: FocusCurve,
     found: Summary,
     *,
-    shape: tuple[float, ...],
+    standing: FlatStart | None,
     expected_slope_px_per_step: float | None = None,
 ) -> CurveFit:
-    """Turn the numbers of a sweep into its answer, or its refusal."""
-    good = usable_points(curve)
+    """Turn the numbers of a sweep into its answer, or its refusal.
+
+    ``standing`` are the frames at the start that were left out while play was taken up.
+    """
+    good = takes_part(curve, standing)
     suspicion = found.suspicion[: good.size]
     used = good & (suspicion < SURE)
     verdict, reason = _verdict(curve, found, used, expected_slope_px_per_step)
@@ -61,15 +68,19 @@ def judge(
         answered=verdict in ("good", "asymmetric"),
         reason=reason,
         used=used,
-        frame_reasons=_frame_reasons(good, suspicion),
+        frame_reasons=_frame_reasons(good, suspicion, standing),
         model=found.model,
         jitter=found.jitter,
         chi2_reduced=found.chi2_reduced,
-        shape=shape,
+        shape=found.shape,
+        asymmetry=found.asymmetry,
     )
     if not fit.answered:
         return replace(fit, bound_steps=_bound(verdict, found))
-    return replace(
+    away = found.floor_px.value / found.slope_px_per_step.value
+    seeing = found.jitter * found.floor_px.value**2 / curve.radius_px
+    noise = np.hypot(curve.radius_sigma_px, seeing)
+    fit = replace(
         fit,
         best_steps=found.best_steps,
         best_sigma_steps=found.best_sigma_steps,
@@ -80,7 +91,62 @@ def judge(
         slope_px_per_step=found.slope_px_per_step,
         hyperbola_steps=found.hyperbola_steps,
         bound_steps=found.bound_steps,
+        wing_centre_steps=_wing_centre(found),
+        v_steps=wings_meet(
+            curve.position_steps[used],
+            curve.radius_px[used],
+            np.maximum(noise, 1e-4 * curve.radius_px)[used],
+            best_steps=found.best_steps,
+            floor_steps=away,
+        ),
     )
+    return fit if standing is None else _with_play(fit, standing)
+
+
+def takes_part(curve: FocusCurve, standing: FlatStart | None) -> np.ndarray:
+    """Frames that are fitted: usable, and the camera had begun to move."""
+    late = np.arange(curve.position_steps.size) >= (standing.frames if standing else 0)
+    return usable_points(curve) & late
+
+
+def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
+    """Take an answer back."""
+    nan, pair = float("nan"), (float("nan"), float("nan"))
+    return replace(
+        fit,
+        verdict=verdict,
+        answered=False,
+        reason=reason,
+        best_steps=nan,
+        best_sigma_steps=nan,
+        dof=nan,
+        interval68_steps=pair,
+        interval95_steps=pair,
+        wing_centre_steps=NOT_KNOWN,
+        hyperbola_steps=NOT_KNOWN,
+        v_steps=NOT_KNOWN,
+        play_steps=NOT_KNOWN,
+    )
+
+
+def _wing_centre(found: Summary) -> Estimate:
+    if found.model != "asymmetric":
+        return Estimate(found.best_steps, found.best_sigma_steps)
+    middle = wing_centre(found.model, found.shape, best_steps=found.best_steps)
+    return Estimate(middle, found.hyperbola_steps.sigma)
+
+
+def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
+    """Read the play off the curve, and say that frames were left out."""
+    start = float(fit.curve.position_steps[0])
+    steps = np.linspace(start, fit.best_steps, 200)
+    play = play_from(standing, fit.curve, radius_at(fit, steps), steps)
+    note = (
+        f" The first {standing.frames} frames were left out: the counter ran about "
+        f"{play.value:.0f} steps before the camera moved (play). Overshoot by more than that "
+        "before each sweep."
+    )
+    return replace(fit, play_steps=play, reason=fit.reason + note)
 
 
 def _verdict(
@@ -97,10 +163,17 @@ def _verdict(
             f"Not repeatable: the frames scatter by {100 * found.jitter:.0f} % of the star size "
             "about any smooth curve. Look for clouds, gusts or a slipping focuser, and repeat."
         )
-    return "good", (
+    answer = (
         f"Best focus at {found.best_steps:.0f} +- {found.best_sigma_steps:.1f} steps "
         f"from {_count(int(used.sum()), 'frame')}."
     )
+    if found.asymmetry > SURE:
+        middle = wing_centre(found.model, found.shape, best_steps=found.best_steps)
+        return "asymmetric", (
+            f"{answer} The two sides differ: the wings are centred at {middle:.0f}, the star is "
+            "smallest elsewhere, as with colour or spherical aberration of the lens."
+        )
+    return "good", answer
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> str:
@@ -137,8 +210,14 @@ def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
     return (float("-inf"), found.bound_steps[1])
 
 
-def _frame_reasons(good: np.ndarray, suspicion: np.ndarray) -> tuple[str | None, ...]:
-    def reason(ok: bool, doubt: float) -> str | None:
+def _frame_reasons(
+    good: np.ndarray, suspicion: np.ndarray, standing: FlatStart | None
+) -> tuple[str | None, ...]:
+    late = 0 if standing is None else standing.frames
+
+    def reason(index: int, ok: bool, doubt: float) -> str | None:
+        if index < late:
+            return "the camera had not begun to move: play was being taken up"
         if not ok:
             return "no usable radius"
         if doubt >= SURE:
@@ -147,7 +226,8 @@ def _frame_reasons(good: np.ndarray, suspicion: np.ndarray) -> tuple[str | None,
             return f"may be off the curve ({100 * doubt:.0f} %): weighed down"
         return None
 
-    return tuple(reason(bool(o), float(d)) for o, d in zip(good, suspicion, strict=True))
+    pairs = enumerate(zip(good, suspicion, strict=True))
+    return tuple(reason(i, bool(ok), float(doubt)) for i, (ok, doubt) in pairs)
 
 
 def _count(number: int, noun: str) -> str:

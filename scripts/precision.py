@@ -1,0 +1,254 @@
+"""How precise best focus is, and how true its uncertainty: Monte Carlo at the level of HFR points.
+
+Every trial draws the seeing of each frame (the floor of the curve, relative jitter), computes the
+radius there with the blurred-disc curve, adds star noise, and fits with the default settings.
+Errors are stated in units of the Cramer-Rao bound of the same noise model with known jitter:
+
+    F = J^T V^-1 J,  V_i = star_i^2 + (jitter * dm_i/d ln floor)^2,  bound = [F^-1] of best focus.
+
+Run: ``python scripts/precision.py [--trials 1000] [--part cells|wrecked|joint|refusals]``
+Seeded: the same call prints the same numbers.
+"""
+
+import argparse
+import time
+
+import numpy as np
+
+from starsize.curves import CurveSet, blurred_disc, fit_curves, focus_curve
+from starsize.curves.catalogue import asymmetric_families, symmetric_families
+from starsize.curves.family import Family, curve_and_slopes
+from starsize.curves.joint import fit_batch
+from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval
+from starsize.curves.posterior import Batch
+from starsize.curves.shapes import HYPERBOLA, Shape, blurred_disc_shape
+
+POSITIONS = (7, 9, 11, 15)
+SPANS = (2.0, 4.0)
+JITTERS = (0.02, 0.08, 0.15)
+STARS = (0.003, 0.01)
+
+
+def draw(
+    rng: np.random.Generator,
+    trials: int,
+    *,
+    positions: int,
+    span: float,
+    jitter: float,
+    star: float,
+    shape: Shape,
+    wrecked: bool = False,
+) -> tuple[Batch, np.ndarray, np.ndarray]:
+    """Trials of one cell: sweeps, true best focus, variance bound (without the wrecked frame).
+
+    Positions run from -1 to 1, the floor is 1 and the slope ``span``: the ends lie ``span`` floors
+    from the middle. Best focus lies anywhere within half a spacing of the middle.
+    """
+    x = np.linspace(-1, 1, positions)
+    best = rng.uniform(-0.5, 0.5, trials) * (x[1] - x[0])
+    floor = 1 + jitter * rng.standard_normal((trials, positions))
+    clean = floor * shape(span * (x - best[:, None]) / floor)[0]
+    sigma = star * clean
+    y = clean + sigma * rng.standard_normal(clean.shape)
+    weight = 1 / variance(x, best, span, jitter, star, shape)
+    if wrecked:
+        which = rng.integers(0, positions, trials)
+        y[np.arange(trials), which] *= 1.5
+        weight[np.arange(trials), which] = 0
+    slopes = derivatives(x, best, span, shape)
+    bound = np.linalg.inv(np.swapaxes(slopes * weight[..., None], -1, -2) @ slopes)[:, 0, 0]
+    one = np.ones(trials)
+    batch = Batch(np.broadcast_to(x, y.shape), y, star * y, np.ones_like(y), 0 * one, one)
+    return batch, best, bound
+
+
+def derivatives(x: np.ndarray, best: np.ndarray, span: float, shape: Shape) -> np.ndarray:
+    parameters = np.zeros((best.size, 8))
+    parameters[:, 0], parameters[:, 2] = best, np.log(span)
+    return curve_and_slopes(x, parameters, Family("hyperbola", shape))[1]
+
+
+def variance(
+    x: np.ndarray, best: np.ndarray, span: float, jitter: float, star: float, shape: Shape
+) -> np.ndarray:
+    radius = shape(span * (x - best[:, None]))[0]
+    return (star * radius) ** 2 + (jitter * derivatives(x, best, span, shape)[..., 1]) ** 2
+
+
+def run_cell(batch: Batch, best: np.ndarray, bound: np.ndarray, *, model: str) -> list[float]:
+    """Error over bound, and the coverage of both intervals."""
+    odd = asymmetric_families(0.0) if model == "auto" else None
+    joint = fit_batch(batch, symmetric_families(model, 0.0), odd=odd, together=False)
+    mean, sigma, weight = joint.posterior.best, joint.posterior.best_sigma, joint.weight
+    error = (weight * mean).sum(axis=1) - best
+    covered = []
+    for coverage in (SIGMA1, SIGMA2):
+        low, high = central_interval(weight, mean, sigma, coverage=coverage)
+        covered.append(float(np.mean((low < best) & (best < high))))
+    return [float(np.sqrt(np.mean(error**2) / np.mean(bound))), *covered]
+
+
+def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray:
+    """Print every cell of the table; return error over bound and both coverages, (48, 3)."""
+    print("| positions | span | jitter | star noise | error / bound | in 68.3 % | in 95.4 % |")
+    print("|---|---|---|---|---|---|---|")
+    rows = []
+    for n in POSITIONS:
+        for span in SPANS:
+            for jitter in JITTERS:
+                for star in STARS:
+                    rng = np.random.default_rng((seed, n, int(span), int(1e3 * jitter)))
+                    drawn = draw(
+                        rng, trials, positions=n, span=span, jitter=jitter, star=star, shape=shape
+                    )
+                    rows.append(run_cell(*drawn, model=model))
+                    error, one, two = rows[-1]
+                    print(
+                        f"| {n} | {span:g} | {100 * jitter:g} % | {100 * star:g} % "
+                        f"| {error:.2f} | {100 * one:.1f} | {100 * two:.1f} |",
+                        flush=True,
+                    )
+    found = np.array(rows)
+    low, high = found.min(axis=0), found.max(axis=0)
+    print(
+        f"worst error {high[0]:.2f}; coverage {100 * low[1]:.1f} to {100 * high[1]:.1f} % and "
+        f"{100 * low[2]:.1f} to {100 * high[2]:.1f} %; {trials} trials a cell"
+    )
+    return found
+
+
+def wrecked(trials: int) -> None:
+    """One frame 1.5 times too large: error over the bound of the frames that are left."""
+    shape = blurred_disc_shape()
+    print("| positions | span | jitter | clean: error / bound | one wrecked: error / bound |")
+    print("|---|---|---|---|---|")
+    for n in POSITIONS:
+        for span in SPANS:
+            for jitter in JITTERS:
+                pair = []
+                for bad in (False, True):
+                    rng = np.random.default_rng((7, n, int(span), int(1e3 * jitter)))
+                    drawn = draw(
+                        rng, trials, positions=n, span=span, jitter=jitter, star=0.005,
+                        shape=shape, wrecked=bad,
+                    )  # fmt: skip
+                    pair.append(run_cell(*drawn, model="auto")[0])
+                print(
+                    f"| {n} | {span:g} | {100 * jitter:g} % | {pair[0]:.2f} | {pair[1]:.2f} |",
+                    flush=True,
+                )
+
+
+def sweep(
+    rng: np.random.Generator, best: float, n: int, *, jitter: float, star: float, span: float
+):
+    """One sweep in steps: spacing 100/(n-1) of a span, floor 2 px."""
+    position = np.linspace(1000 - 100.0, 1000 + 100.0, n)
+    floor = 2.0 * (1 + jitter * rng.standard_normal(n))
+    slope = span * 2.0 / 100.0
+    radius = np.array(
+        [
+            blurred_disc([p], best, f, slope_px_per_step=slope)[0]
+            for p, f in zip(position, floor, strict=True)
+        ]
+    )
+    sigma = star * radius
+    return focus_curve(position, radius + sigma * rng.standard_normal(n), sigma)
+
+
+def joint_of_seven(trials: int, *, span: float, jitter: float, star: float = 0.005) -> list[float]:
+    """Seven filters with five positions each, a frame wrecked in none: joint against alone."""
+    shape = blurred_disc_shape()
+    together, alone, bound = [], [], []
+    for trial in range(trials):
+        rng = np.random.default_rng((11, trial))
+        best = rng.uniform(-25, 25, 7) + 1000
+        curves = [sweep(rng, b, 5, jitter=jitter, star=star, span=span) for b in best]
+        together.append(np.array([f.best_steps for f in fit_curves(curves).fits]) - best)
+        alone.append(np.array([fit_curves([c]).fits[0].best_steps for c in curves]) - best)
+        bound.append(joint_bound(best, span=span, jitter=jitter, star=star, shape=shape))
+    bounds = np.array(bound)
+    unanswered = float(np.mean(np.isnan(together)))
+    both = np.isfinite(together) & np.isfinite(alone)
+    scale = np.sqrt(bounds)
+
+    def size(error: list[np.ndarray]) -> float:
+        return float(np.sqrt(np.mean((np.array(error)[both] / scale[both]) ** 2)))
+
+    return [size(together), size(alone), unanswered]
+
+
+def joint_bound(best: np.ndarray, *, span: float, jitter: float, star: float, shape: Shape):
+    """Variance bound of each best focus, steps squared, with floors apart and one slope."""
+    k = best.size
+    x = np.linspace(-1, 1, 5)
+    centre = (best - 1000) / 100
+    slopes = derivatives(x, centre, span, shape)
+    weight = 1 / variance(x, centre, span, jitter, star, shape)
+    information = np.zeros((2 * k + 1, 2 * k + 1))
+    for i in range(k):
+        own = [2 * i, 2 * i + 1, 2 * k]
+        information[np.ix_(own, own)] += (slopes[i] * weight[i][:, None]).T @ slopes[i]
+    return np.diag(np.linalg.inv(information))[: 2 * k : 2] * 100**2
+
+
+def joint(trials: int) -> None:
+    print("| span | jitter | joint / joint bound | each alone / joint bound | refused |")
+    print("|---|---|---|---|---|")
+    for span in SPANS:
+        for jitter in JITTERS:
+            one, two, refused = joint_of_seven(trials, span=span, jitter=jitter)
+            print(
+                f"| {span:g} | {100 * jitter:g} % | {one:.2f} | {two:.2f} | {100 * refused:.1f} % |"
+            )
+
+
+def refusals(trials: int) -> None:
+    """Good sweeps refused, and sweeps answered whose minimum lies outside."""
+    rng = np.random.default_rng(5)
+    good = outside = 0
+    for _ in range(trials):
+        n = int(rng.choice(POSITIONS))
+        cell = {
+            "jitter": rng.choice(JITTERS),
+            "star": rng.choice(STARS),
+            "span": rng.choice(SPANS),
+        }
+        spacing = 200 / (n - 1)
+        inside = 1000 + rng.uniform(-0.5, 0.5) * spacing
+        good += not answered(fit_curves([sweep(rng, inside, n, **cell)]))
+        beyond = 1100 + rng.uniform(0.5, 6) * spacing
+        mirrored = 2000 - beyond if rng.random() < 0.5 else beyond
+        outside += answered(fit_curves([sweep(rng, mirrored, n, **cell)]))
+    print(f"good sweeps refused: {good} of {trials}")
+    print(f"minimum outside by more than half a spacing, yet answered: {outside} of {trials}")
+
+
+def answered(found: CurveSet) -> bool:
+    return found.fits[0].answered
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--part", default="all")
+    asked = parser.parse_args()
+    start = time.process_time()
+    if asked.part in ("all", "cells"):
+        print("Truth and fit: the blurred disc; default settings\n")
+        cells(asked.trials, model="auto", shape=blurred_disc_shape())
+    if asked.part in ("all", "hyperbola"):
+        print("\nTruth and fit: the hyperbola\n")
+        cells(asked.trials, model="hyperbola", shape=HYPERBOLA)
+    if asked.part in ("all", "wrecked"):
+        wrecked(asked.trials // 2)
+    if asked.part in ("all", "joint"):
+        joint(asked.trials // 10)
+    if asked.part in ("all", "refusals"):
+        refusals(asked.trials)
+    print(f"{time.process_time() - start:.0f} s CPU")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,56 @@
+"""The families of curves that a fit chooses from, and their prior weights."""
+
+from typing import Literal
+
+from .blur_table import LARGEST_OBSTRUCTION
+from .family import Family
+from .fitted import ModelName
+from .shapes import HYPERBOLA, blurred_disc_shape
+
+Model = Literal["auto", "blurred_disc", "hyperbola"]
+DISC_WEIGHT = 0.8
+"""Prior weight of the blurred disc against the hyperbola, which is only an approximation."""
+DROOP = 0.15
+"""Wings fall short of geometry by about this many floors (1 sigma): diffraction and pixels."""
+
+
+def symmetric_families(model: Model, obstruction: float) -> list[Family]:
+    """Families of symmetric curves, the leading one first.
+
+    Raises
+    ------
+    ValueError
+        If ``obstruction`` or ``model`` is not one of the allowed.
+    """
+    if not 0 <= obstruction < 1:
+        msg = f"'obstruction' must lie in [0, 1), got {obstruction}"
+        raise ValueError(msg)
+    shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
+    disc = Family("blurred_disc", shape, DISC_WEIGHT, droop=DROOP)
+    plain = Family("hyperbola", HYPERBOLA, 1 - DISC_WEIGHT)
+    choices: dict[str, list[Family]] = {
+        "auto": [disc, plain],
+        "blurred_disc": [disc],
+        "hyperbola": [plain],
+    }
+    if model not in choices:
+        msg = f"'model' must be one of {', '.join(choices)}, got {model!r}"
+        raise ValueError(msg)
+    return choices[model]
+
+
+def asymmetric_families(obstruction: float) -> tuple[Family, Family]:
+    """One wing steeper than the other; and a band of colours with foci of their own."""
+    shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
+    tilted = Family("asymmetric", shape, 0.3, droop=DROOP, tilt=0.1, dent=0.1)
+    band = Family(
+        "asymmetric", shape, 0.7, line=3.0, bend=1.5, misfit=0.01, obstruction=obstruction
+    )
+    return tilted, band
+
+
+def family_for_drawing(name: ModelName, *, obstruction: float, band: bool) -> Family:
+    """The family that predicts a fitted curve."""
+    if name == "asymmetric":
+        return asymmetric_families(obstruction)[int(band)]
+    return symmetric_families(name, obstruction)[0]

@@ -1,0 +1,85 @@
+"""Frames whose positions and times do not go together."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from .curve import FocusCurve
+from .fitted import CurveFit
+
+SURE = 4.0
+"""Two directions disagree at this many sigma."""
+BETTER = 3.0
+"""The scatter must fall by this factor before another reading of the positions is believed."""
+RESTLESS = 0.12
+LEAST = 5
+
+Fit = Callable[[FocusCurve], CurveFit]
+
+
+def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> str | None:
+    """Say why the order of a sweep spoils it, or None.
+
+    Only a sweep that turned round or jumped to and fro can tell. Its outward and inward frames may
+    have foci of their own (play), or each radius may belong to the position of the frame before
+    (a header written too early).
+
+    Parameters
+    ----------
+    refit : callable
+        Fits one curve.
+    """
+    moves = np.diff(curve.position_steps)
+    if np.all(moves >= 0) or np.all(moves <= 0):
+        return None
+    late = _late_header(curve, fit, refit)
+    return late or _two_foci(curve, moves, refit)
+
+
+def _late_header(curve: FocusCurve, fit: CurveFit, refit: Fit) -> str | None:
+    if not fit.jitter > RESTLESS:
+        return None
+    for shift, which in ((1, "before"), (-1, "after")):
+        keep = slice(1, None) if shift == 1 else slice(None, -1)
+        moved = part(replace(curve, position_steps=np.roll(curve.position_steps, shift)), keep)
+        again = refit(moved)
+        if again.answered and again.jitter < fit.jitter / BETTER:
+            return (
+                f"Positions and time disagree: every radius fits the position of the frame {which} "
+                "it. The position in the header is not the one of the exposure; wait for the "
+                "focuser to settle before exposing, and repeat."
+            )
+    return None
+
+
+def _two_foci(curve: FocusCurve, moves: np.ndarray, refit: Fit) -> str | None:
+    arrived = np.concatenate([[0.0], moves])
+    ways = [refit(part(curve, arrived > 0)), refit(part(curve, arrived < 0))]
+    if not all(way.answered for way in ways):
+        return None
+    up, down = ways
+    apart = down.best_steps - up.best_steps
+    sigma = float(np.hypot(up.best_sigma_steps, down.best_sigma_steps))
+    if abs(apart) < SURE * sigma:
+        return None
+    return (
+        f"Positions and time disagree: frames reached upwards focus at {up.best_steps:.0f}, those "
+        f"reached downwards at {down.best_steps:.0f}, {abs(apart):.0f} +- {sigma:.0f} steps apart. "
+        "That is play in the focuser: approach every position from the same side, and repeat."
+    )
+
+
+def part(curve: FocusCurve, keep: slice | np.ndarray) -> FocusCurve:
+    """Some of the frames of a curve."""
+    index = np.arange(curve.position_steps.size)[keep]
+    return replace(
+        curve,
+        position_steps=curve.position_steps[index],
+        radius_px=curve.radius_px[index],
+        radius_sigma_px=curve.radius_sigma_px[index],
+        n_stars=curve.n_stars[index],
+        temperature_degC=curve.temperature_degC[index],
+        time_mjd=curve.time_mjd[index],
+        names=tuple(curve.names[i] for i in index),
+    )
