@@ -16,6 +16,7 @@ from .adjustment import Adjustment, adjust
 from .colour import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, TemperatureTerm
 from .offsets import Scale, choose_reference, offset_table
+from .slips import slips_seen
 from .sweeps import BestFocusData, data_of_curves, is_colour_channel
 from .terms import (
     TermChoice,
@@ -24,7 +25,7 @@ from .terms import (
     usual_scatter_steps,
     with_doubtful_directions,
 )
-from .words import cautions, notices_of, slips_seen
+from .words import cautions, notices_of
 
 StepSource = Literal["setup", "header", "slope"] | None
 
@@ -82,6 +83,7 @@ def compare_sweeps(
         data, setup=known, um_per_step=size.value if size else None, scatter_steps=scatter
     )
     adjustment = _adjusted(data, choice, scatter)
+    slips = slips_seen(data, choice.terms, scatter_scale_steps=scatter)
     same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
     return Comparison(
         reference=chosen,
@@ -105,10 +107,16 @@ def compare_sweeps(
             same_glass=same_glass,
         ),
         temperature=_temperature(adjustment, choice, known),
-        focuser=_health(data, adjustment, choice, size, source),
+        focuser=_health(data, adjustment, choice, size=size, source=source, slips=slips),
         birge_ratio=adjustment.birge_ratio,
         notices=notices_of(
-            data, adjustment, choice, setup=known, reference=chosen, wanted=reference
+            data,
+            adjustment,
+            choice,
+            setup=known,
+            reference=chosen,
+            wanted=reference,
+            slips=slips,
         ),
     )
 
@@ -230,8 +238,10 @@ def _health(
     data: BestFocusData,
     adjustment: Adjustment,
     choice: TermChoice,
+    *,
     size: Estimate | None,
     source: StepSource,
+    slips: tuple[str, ...] | None,
 ) -> FocuserHealth:
     backlash = None
     if choice.source.get("direction") == "frames":
@@ -245,5 +255,5 @@ def _health(
         repeatability_steps=(
             Estimate(adjustment.scatter.value, adjustment.scatter.sigma) if repeats else None
         ),
-        slips=slips_seen(data, adjustment),
+        slips=slips,
     )

@@ -222,6 +222,7 @@ def test_a_slip_is_seen_where_repeats_allow_it():
     found = compare_sweeps(curve_set(fits), setup=REFRACTOR)
     assert len(found.focuser.slips) == 1
     assert found.focuser.slips[0].startswith("R-3 stands +")
+    assert "slip" in codes(found)
     assert compared(NightOfSweeps(order=ONCE * 3)).focuser.slips == ()
     assert compared(NightOfSweeps(order=ONCE)).focuser.slips is None
 
