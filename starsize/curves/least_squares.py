@@ -75,16 +75,17 @@ def least_squares_fit(
         residual, first, method="lm", x_scale=np.abs(first) + (first == 0), xtol=1e-15, ftol=1e-15,
         gtol=1e-15, max_nfev=20_000,
     )  # fmt: skip
+    best = _polished(residual, found.x)
     # Orthogonal factors instead of the normal matrix: half of the digits would be lost there.
-    slopes = _central_jacobian(residual, found.x)
+    slopes = _central_jacobian(residual, best)
     scale = np.linalg.norm(slopes, axis=0)
     _, singular, rows = np.linalg.svd(slopes / scale, full_matrices=False)
     half = rows.T / singular / scale[:, None]
     covariance = half @ half.T
-    rss = float(np.sum(found.fun**2))
+    rss = float(np.sum(residual(best) ** 2))
     if sigma is None:
         covariance = covariance * (rss / dof)
-    return LeastSquares(found.x, np.sqrt(np.diag(covariance)), covariance, rss, dof)
+    return LeastSquares(best, np.sqrt(np.diag(covariance)), covariance, rss, dof)
 
 
 def fit_hyperbola(
@@ -113,6 +114,20 @@ def fit_hyperbola(
     return least_squares_fit(
         curve, position_steps, radius_px, start=np.array(guess), sigma=radius_sigma_px
     )
+
+
+def _polished(residual: Callable[[np.ndarray], np.ndarray], found: np.ndarray) -> np.ndarray:
+    """A few Gauss-Newton steps with good derivatives: forward differences stop too early."""
+    best, least = found, np.sum(residual(found) ** 2)
+    for _ in range(5):
+        slopes = _central_jacobian(residual, best)
+        scale = np.linalg.norm(slopes, axis=0)
+        step = np.linalg.lstsq(slopes / scale, -residual(best), rcond=1e-15)[0] / scale
+        after = np.sum(residual(best + step) ** 2)
+        if not after <= least:
+            break
+        best, least = best + step, after
+    return best
 
 
 def _central_jacobian(

@@ -15,12 +15,12 @@ from .gauss_newton import FLAT, Noise, Prior, Solution, solve
 from .guess import guess_scaled
 from .mixture import normalised
 
-JITTERS = np.geomspace(0.003, 0.5, 16)
+JITTERS = np.geomspace(0.001, 0.5, 18)
 LEVELS = np.arange(JITTERS.size)
-FEW = np.array([3, 8, 12])
+FEW = np.array([5, 10, 14])
 WRECK_SCATTER = 0.5
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
-WRECK_ODDS = 0.03
+WRECK_ODDS = 0.01
 """Chance that a frame is wrecked, before looking."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
