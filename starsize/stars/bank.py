@@ -14,11 +14,12 @@ from scipy.special import gamma, j1, kv
 from ..conventions import FLUX_FRACTION
 
 #: Radius of the pupil's disc over the FWHM of the seeing, from focus to far out of it.
-_DISCS = (0.0, 0.35, 0.6, 0.85, 1.1, 1.5, 2.0, 3.0, 5.0, 9.0)
-_OBSTRUCTIONS = (0.0, 0.2, 0.35, 0.5)
-#: Seeing is a Moffat star of beta 2.5 to 4.8 (common practice; 4.765 is Kolmogorov's turbulence).
-_BETAS = (2.2, 2.5, 2.9, 3.5, 4.8)
-_BETA_WEIGHTS = (0.5, 1.0, 1.0, 1.0, 1.0)
+_DISCS = (0.0, 0.35, 0.6, 0.85, 1.1, 1.4, 1.75, 2.2, 2.75, 3.5, 4.5, 6.0, 9.0)
+#: Hole over pupil, and how common each is taken to be.
+_HOLES = {0.0: 1.5, 0.2: 1.0, 0.35: 1.0, 0.5: 0.5}
+#: Seeing is a Moffat star of beta 2.5 to 4.8 (common practice; 4.765 is Kolmogorov's turbulence),
+#: rarely wider.
+_BETAS = {2.2: 0.3, 2.5: 0.7, 3.0: 1.0, 3.6: 1.0, 4.8: 1.0}
 #: Waves per FWHM of the seeing; it leaves nothing beyond four.
 _WAVES = (np.arange(1000) + 0.5) * (4.0 / 1000)
 #: Radii of the table over the half-flux radius.
@@ -35,13 +36,21 @@ class Bank:
         Share of the light inside each radius of ``GRID``.
     slope : (m, g) array
         Its growth per unit of radius.
+    blur : (m, g) array
+        Its change with the variance of a small blur (along each axis, in squared units of the
+        half-flux radius): what the pixels do to it.
     weight : (m,) array
         Prior probability, summing to 1.
     """
 
     share: np.ndarray
     slope: np.ndarray
+    blur: np.ndarray
     weight: np.ndarray
+
+    def only(self, which: np.ndarray) -> "Bank":
+        """The bank with some of its curves."""
+        return Bank(*(a[which] for a in (self.share, self.slope, self.blur, self.weight)))
 
 
 @lru_cache(maxsize=1)
@@ -52,25 +61,30 @@ def growth_bank() -> Bank:
     Bessel function for Moffat seeing (Goodman, Introduction to Fourier Optics -- from memory).
     The growth curve is G(r) = 2 pi r times the integral of the product with J1(2 pi k r) over k.
     """
-    shares, weights = [], []
+    shares, blurs, weights = [], [], []
     for disc in _DISCS:
-        holes = _OBSTRUCTIONS if disc > 0.5 else (0.0,)
+        holes = _HOLES if disc > 0.5 else {0.0: 1.0}
+        all_holes = sum(holes.values())
         size = max(0.75 * disc, 0.6)  # close to the half-flux radius, in units of the seeing
         near = np.linspace(0.02, 4 * size, 160)
         waves = j1(2 * np.pi * near[:, None] * _WAVES)
-        for beta, beta_weight in zip(_BETAS, _BETA_WEIGHTS, strict=True):
-            for hole in holes:
+        for beta, beta_weight in _BETAS.items():
+            for hole, hole_weight in holes.items():
                 transfer = _moffat_transfer(_WAVES, beta) * _pupil_transfer(_WAVES, disc, hole)
-                share = 2 * np.pi * near * (waves @ transfer) * (_WAVES[1] - _WAVES[0])
-                shares.append(_on_grid(near, share, beta))
-                weights.append(beta_weight / len(holes))
+                # A blur of variance v multiplies the transfer by exp(-2 pi^2 k^2 v).
+                both = np.stack([transfer, -2 * np.pi**2 * _WAVES**2 * transfer], axis=1)
+                grown = 2 * np.pi * near[:, None] * (waves @ both) * (_WAVES[1] - _WAVES[0])
+                share, half = _on_grid(near, grown[:, 0], beta)
+                shares.append(share)
+                blurs.append(half**2 * np.interp(GRID * half, near, grown[:, 1], left=0, right=0))
+                weights.append(beta_weight * hole_weight / all_holes)
     share = np.array(shares)
     slope = np.array([PchipInterpolator(GRID, s).derivative()(GRID) for s in share])
-    return Bank(share, slope, np.array(weights) / np.sum(weights))
+    return Bank(share, slope, np.array(blurs), np.array(weights) / np.sum(weights))
 
 
-def _on_grid(radii: np.ndarray, share: np.ndarray, beta: float) -> np.ndarray:
-    """The curve on ``GRID``, wings of the seeing added beyond the last radius."""
+def _on_grid(radii: np.ndarray, share: np.ndarray, beta: float) -> tuple[np.ndarray, float]:
+    """The curve on ``GRID``, wings of the seeing added, and its half-flux radius before."""
     alpha = 0.5 / np.sqrt(2 ** (1 / beta) - 1)
     # Beyond a few seeing discs the wings follow the Moffat law; the sum over waves cannot.
     far = radii[-1] * np.geomspace(1.05, 9.0, 60)
@@ -78,8 +92,8 @@ def _on_grid(radii: np.ndarray, share: np.ndarray, beta: float) -> np.ndarray:
     share = np.concatenate([[0.0], share, 1 - (1 - share[-1]) * law])
     share = np.maximum.accumulate(np.clip(share, 0, 1))
     radii = np.concatenate([[0.0], radii, far])
-    half = np.interp(FLUX_FRACTION, share, radii)
-    return PchipInterpolator(radii, share)(np.minimum(GRID * half, radii[-1]))
+    half = float(np.interp(FLUX_FRACTION, share, radii))
+    return PchipInterpolator(radii, share)(np.minimum(GRID * half, radii[-1])), half
 
 
 def _moffat_transfer(k: np.ndarray, beta: float) -> np.ndarray:

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import FrameReadError
 from ..frames.calibration import Calibration, apply_calibration, load_calibration
 from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
@@ -77,7 +77,7 @@ def single_task(source: Source) -> tuple[Survey, Radii]:
 def _survey_image(source: Source) -> tuple[Survey, np.ndarray | None]:
     try:
         whole = _load(source)
-    except InputError as error:
+    except FrameReadError as error:
         return not_surveyed(str(error)), None
     image = source.grids[0].pick(whole)
     sky, found, hot = survey(image)
@@ -119,7 +119,7 @@ def measure_task(target: Target) -> Radii:
         return no_radii(len(target.places))
     try:
         whole = _load(source)
-    except InputError:
+    except FrameReadError:
         # It could be read a moment ago; the frame then is listed as not measured.
         return no_radii(len(target.places))
     first = source.grids[0]
@@ -152,7 +152,7 @@ def _full_scale(radii: Radii, grid: Grid) -> Radii:
     x, y = grid.to_frame(np.stack([radii.x, radii.y], 1)).T
     scaled = {
         name: getattr(radii, name) * grid.pitch
-        for name in ("radius", "sigma", "own_radius", "own_sigma", "mean_radius")
+        for name in ("radius", "sigma", "own_radius", "own_sigma", "common_sigma", "mean_radius")
     }
     return replace(radii, x=x, y=y, **scaled)
 
@@ -166,7 +166,8 @@ def _mean_of(a: Radii, b: Radii) -> Radii:
     def error(name: str) -> np.ndarray:
         return 0.5 * np.hypot(getattr(a, name), getattr(b, name))
 
-    means = ("x", "y", "radius", "own_radius", "mean_radius", "flux", "background", "elongation")
+    places = ("x", "y", "background", "elongation", "flux")
+    means = (*places, "radius", "own_radius", "common_sigma", "mean_radius")
     errors = ("sigma", "own_sigma", "flux_sigma")
     return Radii(
         **{name: mean(name) for name in means},

@@ -14,9 +14,15 @@ from scipy.interpolate import PchipInterpolator
 from ..conventions import FLUX_FRACTION
 from .bank import GRID, Bank, growth_bank
 
-_ROUNDS = 8
+_ROUNDS, _SHORTLIST_AFTER = 8, 3
+#: A curve whose misfit exceeds the best by this much has no say any more.
+_HOPELESS = 60.0
 #: How far a real star may depart from the bank, as a share of each annulus and of all its light.
-_DEPARTURE, _LEAST_DEPARTURE = 0.02, 0.001
+_DEPARTURE, _LEAST_DEPARTURE = 0.02, 0.0004
+#: Pixels smear twice: they gather light over a square, and stand for a square when it is summed,
+#: each with the variance 1/12 along each axis, pixels^2. To first order this holds up to
+#: ``_MOST_BLUR`` of the squared half-flux radius.
+_PIXEL_BLUR, _MOST_BLUR = 1 / 6, 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,15 +114,14 @@ def growth_curve(
     GrowthCurve or None
         None where there is no light.
     """
-    bank = growth_bank()
     area = np.pi * np.diff(light.radii**2, prepend=0.0)
-    fit = _fit_bank(light, area, bank, guess_px, sky_is_known)
+    fit = _fit_bank(light, guess_px, sky_is_known)
     if fit is None:
         return None
-    flux, size, sky, weight = fit
+    weight, flux, size, sky = fit.probability, fit.flux, fit.size, fit.sky
     typical = float(weight @ size)
     radii = GRID * typical
-    share = weight @ _rows_at(bank.share, radii / size[:, None])
+    share = weight @ _seen_share(fit.bank, radii, size)
     total, rest = float(weight @ flux), float(weight @ sky)
     expected = total * np.diff(np.interp(light.radii, radii, share), prepend=0.0)
     beyond = light.steps - expected - rest * area
@@ -132,49 +137,89 @@ def growth_curve(
     own = own / own[-1]
     radius = float(_crossing(radii, own))
     # Where the data were heard the choice of curve no longer matters.
-    deaf = 1 - float(expected @ heard / expected.sum())
+    deaf = float(np.sqrt(np.mean(1 - heard)))
     spread = deaf * float(np.sqrt(weight @ (size - typical) ** 2))
     return GrowthCurve(radii, own, radius, spread)
 
 
-def _fit_bank(
-    light: Light, area: np.ndarray, bank: Bank, guess_px: float, sky_is_known: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray] | None:
-    """Flux, size and rest of sky for every curve of the bank, and the curve's probability."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _BankFit:
+    """Flux, size and rest of sky for every curve of a bank, and how badly each fits."""
+
+    bank: Bank
+    flux: np.ndarray
+    size: np.ndarray
+    sky: np.ndarray
+    misfit: np.ndarray
+
+    @property
+    def probability(self) -> np.ndarray:
+        """Probability of each curve."""
+        odds = self.bank.weight * np.exp(-0.5 * (self.misfit - self.misfit.min()))
+        return odds / odds.sum()
+
+    def shortlist(self) -> "_BankFit":
+        """Only the curves that still have a chance."""
+        keep = np.flatnonzero(self.misfit < self.misfit.min() + _HOPELESS)
+        return _BankFit(
+            self.bank.only(keep),
+            *(a[keep] for a in (self.flux, self.size, self.sky, self.misfit)),
+        )
+
+
+def _fit_bank(light: Light, guess_px: float, sky_is_known: bool) -> _BankFit | None:
+    """Fit every curve of the bank; after some rounds only those that still have a chance."""
     whole = float(light.steps.sum())
     if not whole > 0:
         return None
+    bank = growth_bank()
     m = len(bank.weight)
-    flux, size, sky = np.full(m, whole), np.full(m, float(guess_px)), np.zeros(m)
+    fit = _BankFit(bank, np.full(m, whole), np.full(m, float(guess_px)), np.zeros(m), np.zeros(m))
+    for round_ in range(_ROUNDS):
+        fit = _improve(fit, light, whole, guess_px, sky_is_known)
+        if round_ == _SHORTLIST_AFTER:
+            fit = fit.shortlist()
+    return fit
+
+
+def _improve(
+    fit: _BankFit, light: Light, whole: float, guess_px: float, sky_is_known: bool
+) -> _BankFit:
+    """One Gauss-Newton step for all curves at once."""
+    bank, flux, size, sky = fit.bank, fit.flux, fit.size, fit.sky
+    m = len(flux)
+    area = np.pi * np.diff(light.radii**2, prepend=0.0)
     data = np.append(light.steps, light.ring)
-    for _ in range(_ROUNDS):
-        scaled = light.radii / size[:, None]
-        share = np.diff(_rows_at(bank.share, scaled), axis=1, prepend=0.0)
-        swell = np.diff(-scaled * _rows_at(bank.slope, scaled), axis=1, prepend=0.0)
-        in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
-        variance = light.variance + (_DEPARTURE * flux[:, None] * share) ** 2
-        variance = variance + (_LEAST_DEPARTURE * flux[:, None]) ** 2
-        precision = np.column_stack([1 / variance, np.full(m, light.ring_sigma**-2.0)])
-        design = np.empty((m, len(data), 3))
-        design[:, :-1, 0], design[:, -1, 0] = share, in_ring
-        design[:, :-1, 1], design[:, -1, 1] = flux[:, None] * swell, flux * ring_swell
-        design[:, :-1, 2], design[:, -1, 2] = area, 1.0
-        if sky_is_known:
-            design[:, :, 2] = 0.0
-        rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
-        normal = np.einsum("mka,mk,mkb->mab", design, precision, design)
-        ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
-        change = np.linalg.solve(
-            normal + ridge, np.einsum("mka,mk,mk->ma", design, precision, rest)[..., None]
-        )[..., 0]
-        misfit = (precision * rest**2).sum(axis=1) + np.log(variance).sum(axis=1)
-        flux = np.clip(flux + change[:, 0], 0.2 * whole, 5 * whole)
-        size = np.clip(
-            size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px
-        )
-        sky = sky + (0.0 if sky_is_known else change[:, 2])
-    odds = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
-    return flux, size, sky, odds / odds.sum()
+    scaled = light.radii / size[:, None]
+    share = np.diff(_seen_share(bank, light.radii, size), axis=1, prepend=0.0)
+    swell = np.diff(-scaled * _rows_at(bank.slope, scaled), axis=1, prepend=0.0)
+    in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
+    variance = light.variance + (_DEPARTURE * flux[:, None] * share) ** 2
+    variance = variance + (_LEAST_DEPARTURE * flux[:, None]) ** 2
+    precision = np.column_stack([1 / variance, np.full(m, light.ring_sigma**-2.0)])
+    design = np.empty((m, len(data), 3))
+    design[:, :-1, 0], design[:, -1, 0] = share, in_ring
+    design[:, :-1, 1], design[:, -1, 1] = flux[:, None] * swell, flux * ring_swell
+    design[:, :-1, 2], design[:, -1, 2] = (0.0, 0.0) if sky_is_known else (area, 1.0)
+    rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
+    weighed = (design * precision[:, :, None]).swapaxes(1, 2)
+    normal = weighed @ design
+    ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
+    change = np.linalg.solve(normal + ridge, weighed @ rest[:, :, None])[:, :, 0]
+    return _BankFit(
+        bank=bank,
+        flux=np.clip(flux + change[:, 0], 0.2 * whole, 5 * whole),
+        size=np.clip(size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px),
+        sky=sky + (0.0 if sky_is_known else change[:, 2]),
+        misfit=(precision * rest**2).sum(axis=1) + np.log(variance).sum(axis=1),
+    )
+
+
+def _seen_share(bank: Bank, radii: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Share inside each radius (pixels) of every curve at its size, as pixels show it."""
+    scaled = radii / size[:, None]
+    blur = np.minimum(_PIXEL_BLUR / size**2, _MOST_BLUR)[:, None]
+    return _rows_at(bank.share, scaled) + blur * _rows_at(bank.blur, scaled)
 
 
 def _ring_terms(

@@ -30,6 +30,9 @@ class Radii:
         what the stars of the frame have in common.
     own_radius, own_sigma : arrays
         The same from the star's own light alone, for what compares stars with each other.
+    common_sigma : array
+        The part of ``own_sigma`` that all stars of the frame share: how far the radius hangs on
+        what is not known of their wings.
     mean_radius : array
         Flux-weighted mean radius, pixels: another quantity, see ``conventions``.
     flux, flux_sigma : arrays
@@ -48,6 +51,7 @@ class Radii:
     sigma: np.ndarray
     own_radius: np.ndarray
     own_sigma: np.ndarray
+    common_sigma: np.ndarray
     mean_radius: np.ndarray
     flux: np.ndarray
     flux_sigma: np.ndarray
@@ -218,6 +222,7 @@ def _at_full_scale(patches: Patches, solved: Solved, factor: int, swelling: floa
         sigma=solved.sigma * scale,
         own_radius=solved.own_radius * scale,
         own_sigma=solved.own_sigma * scale,
+        common_sigma=solved.common_sigma * scale,
         mean_radius=solved.mean_radius * scale,
         flux=solved.flux * factor**2,
         flux_sigma=solved.flux_sigma * factor**2,

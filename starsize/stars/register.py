@@ -12,6 +12,7 @@ _BRIGHTEST = 80
 _NEIGHBOURS = 6
 _SHAPE_GAP = 0.01
 _MIN_PAIRS = 4
+_HARDLY_TURNED = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,8 +69,15 @@ def align(reference: np.ndarray, places: np.ndarray, *, tolerance_px: float) -> 
         motion = motion and _refine(motion, reference, places, tolerance_px)
         if motion is not None and (best is None or motion.n_pairs > best.n_pairs):
             best = motion
-    needed = min(_MIN_PAIRS, len(reference), len(places))
-    return best if best is not None and best.n_pairs >= needed else None
+    return best if best is not None and _is_credible(best, len(reference), len(places)) else None
+
+
+def _is_credible(motion: Motion, n_reference: int, n_places: int) -> bool:
+    """Enough pairs; where one frame shows but two or three stars, all of them and hardly moved."""
+    if min(n_reference, n_places) >= _MIN_PAIRS or n_reference == n_places == 1:
+        return motion.n_pairs >= min(_MIN_PAIRS, n_places)
+    still = np.abs(motion.matrix - np.eye(2)).max() < _HARDLY_TURNED
+    return motion.n_pairs == min(n_reference, n_places) >= 2 and bool(still)
 
 
 def _shift_votes(reference: np.ndarray, places: np.ndarray, tolerance: float) -> list[np.ndarray]:

@@ -28,6 +28,7 @@ class Solved:
     sigma: np.ndarray
     own_radius: np.ndarray
     own_sigma: np.ndarray
+    common_sigma: np.ndarray
     mean_radius: np.ndarray
     flux: np.ndarray
     flux_sigma: np.ndarray
@@ -68,26 +69,28 @@ def solve_frame(
     if curve is None:
         return None
     fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
+    unsure = 0.0
     if not sky_is_known:
-        sky_prior = _common_sky(fit, patches.flags)
+        sky_prior, unsure = _common_sky(fit, patches.flags)
         fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
-    return _weigh(patches, curve, fit, inverse_gain, total_flux)
+    return _weigh(patches, curve, fit, unsure, inverse_gain, total_flux)
 
 
-def _common_sky(fit: Stretch, flags: np.ndarray) -> tuple[float, float]:
-    """What all stars say of the rest of the sky: its middle, and its scatter from star to star.
+def _common_sky(fit: Stretch, flags: np.ndarray) -> tuple[tuple[float, float], float]:
+    """What all stars say of the rest of the sky: (its middle, its scatter), how sure the middle is.
 
     Scatter within the noise means that the sky is smooth, and each star gains from all others.
     """
     known = np.isfinite(fit.sky) & np.isfinite(fit.sky_sigma) & (fit.sky_sigma > 0) & (flags == 0)
     if known.sum() < 8:
-        return 0.0, np.inf
+        return (0.0, np.inf), 0.0
     sky, own = fit.sky[known], fit.sky_sigma[known] ** 2
     weight = 1 / own
     middle = _weighted_median(sky, weight)
     scatter = (1.4826 * _weighted_median(np.abs(sky - middle), weight)) ** 2
     real = max(scatter - 1 / np.mean(weight), 0.0)
-    return middle, float(np.sqrt(real + scatter / known.sum()))
+    unsure = float(np.sqrt(max(scatter, 1 / np.mean(weight)) / known.sum()))
+    return (middle, float(np.hypot(np.sqrt(real), unsure))), unsure
 
 
 def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
@@ -143,6 +146,7 @@ def _weigh(
     patches: Patches,
     curve: GrowthCurve,
     fit: Stretch,
+    sky_unsure: float,
     inverse_gain: float,
     total_flux: np.ndarray | None,
 ) -> Solved:
@@ -189,6 +193,7 @@ def _weigh(
         sigma=shared_sigma,
         own_radius=radius,
         own_sigma=sigma,
+        common_sigma=np.hypot(curve.radius_sigma_px, curve.radius_px * fit.sky_pull * sky_unsure),
         mean_radius=ratio * shared,
         flux=flux,
         flux_sigma=flux_sigma,

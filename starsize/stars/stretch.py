@@ -24,6 +24,8 @@ class Stretch:
         Size of the star over that of the curve.
     sky, sky_sigma : arrays
         What is left of the background, ADU a pixel.
+    sky_pull : array
+        Change of the stretch with the expected sky, per ADU a pixel.
     """
 
     flux: np.ndarray
@@ -32,6 +34,7 @@ class Stretch:
     stretch_sigma: np.ndarray
     sky: np.ndarray
     sky_sigma: np.ndarray
+    sky_pull: np.ndarray
 
 
 def fit_stretch(
@@ -83,9 +86,10 @@ def fit_stretch(
         design[:, :-1, 0], design[:, -1, 0] = share, wing
         design[:, :-1, 1], design[:, -1, 1] = lit[:, None] * swell, 0.0
         design[:, :-1, 2], design[:, -1, 2] = area, 1.0
-        normal = np.einsum("nka,nk,nkb->nab", design, precision, design)
+        weighed = (design * precision[:, :, None]).swapaxes(1, 2)
+        normal = weighed @ design
         rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
-        right = np.einsum("nka,nk,nk->na", design, precision, rest)
+        right = (weighed @ rest[:, :, None])[:, :, 0]
         normal[:, 2, 2] += prior
         right[:, 2] += prior * (sky_prior[0] - sky)
         # A star without light has no size: the tiny ridge keeps the equations solvable.
@@ -96,7 +100,15 @@ def fit_stretch(
         stretch = np.clip(stretch * np.exp(np.clip(change[:, 1], -0.3, 0.3)), *_STRETCH)
         sky = sky + change[:, 2]
     sigma = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
-    return Stretch(flux, sigma[:, 0], stretch, stretch * sigma[:, 1], sky, sigma[:, 2])
+    return Stretch(
+        flux=flux,
+        flux_sigma=sigma[:, 0],
+        stretch=stretch,
+        stretch_sigma=stretch * sigma[:, 1],
+        sky=sky,
+        sky_sigma=sigma[:, 2],
+        sky_pull=stretch * covariance[:, 1, 2] * prior,
+    )
 
 
 def own_radius(

@@ -117,13 +117,14 @@ def measure_files(
 
 def _single(facts: FrameFacts, seen: Survey, radii: Radii) -> FrameRadius:
     usable = (radii.flags == 0)[:, None]
-    combined = combine_stars(radii.own_radius[:, None], radii.own_sigma[:, None], usable)
+    combined = combine_stars(radii.own_radius[:, None], _own_noise(radii)[:, None], usable)
+    common = _common(radii)
     return _frame_radius(
         facts,
         seen,
         radii,
         radii.flags,
-        value=(combined.radius[0], combined.sigma[0], int(combined.n_stars[0])),
+        value=(combined.radius[0], np.hypot(combined.sigma[0], common), int(combined.n_stars[0])),
         matched=True,
     )
 
@@ -146,7 +147,7 @@ def _assemble(
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = expected / np.stack([a.flux_sigma for a in answers], 1)
         # Noise that happens to brighten a star must not also make it weigh more.
-        even = sigma * np.stack([a.flux for a in answers], 1) / expected
+        even = np.stack([_own_noise(a) * a.flux for a in answers], 1) / expected
     flags = np.where(ratio >= _FAINT, flags & ~int(StarFlag.FAINT), flags | StarFlag.FAINT)
     combined = combine_stars(radius, even, flags == 0)
     flags[combined.outlier] |= StarFlag.OUTLIER
@@ -156,7 +157,11 @@ def _assemble(
             surveys[j],
             answers[j],
             flags[:, j],
-            value=(combined.radius[j], combined.sigma[j], int(combined.n_stars[j])),
+            value=(
+                combined.radius[j],
+                np.hypot(combined.sigma[j], _common(answers[j])),
+                int(combined.n_stars[j]),
+            ),
             matched=bool(matched[j]),
         )
         for j, facts in enumerate(sweep.frames)
@@ -175,6 +180,17 @@ def _assemble(
             flags=flags,
         ),
     )
+
+
+def _own_noise(radii: Radii) -> np.ndarray:
+    """What does not average away over the stars is not part of a star's own noise."""
+    return np.sqrt(np.maximum(radii.own_sigma**2 - radii.common_sigma**2, 0.0))
+
+
+def _common(radii: Radii) -> float:
+    """The frame's share of it, as the clean stars have it."""
+    known = radii.common_sigma[np.isfinite(radii.common_sigma) & (radii.flags == 0)]
+    return float(np.median(known)) if known.size else 0.0
 
 
 def _expected_light(flux: np.ndarray, flags: np.ndarray) -> np.ndarray:
