@@ -11,6 +11,8 @@ from .compared import ColourWord
 
 Change = Literal["changed", "unchanged", "cannot tell", "only in old", "only in new"]
 SetWord = Literal["changed", "unchanged", "cannot tell"]
+NORMAL_95 = 1.96
+"""95 % half-width of a normal distribution over its sigma."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,6 +27,8 @@ class MeasuredSet:
         Offset of each, steps; 0 for the reference.
     covariance_steps2 : (k, k) array
         Their covariance; row and column of the reference are zero.
+    half95_steps : tuple of float
+        Half-widths of their 95 % intervals, in the same order; 1.96 sigma where not stored.
     refused : mapping of str to str
         Filters found but not measured, and why.
     zone_steps : mapping of str to float
@@ -39,10 +43,18 @@ class MeasuredSet:
     filters: tuple[str, ...]
     offset_steps: np.ndarray
     covariance_steps2: np.ndarray
+    half95_steps: tuple[float, ...] = ()
     refused: Mapping[str, str] = field(default_factory=dict)
     zone_steps: Mapping[str, float] = field(default_factory=dict)
     um_per_step: Estimate | None = None
     outward: Literal["increasing", "decreasing"] = "increasing"
+
+    @property
+    def factor95(self) -> float:
+        """95 % half-width over sigma: the largest of all filters, 1.96 where not stored."""
+        sigma = np.sqrt(np.diag(self.covariance_steps2))
+        known = zip(self.half95_steps, sigma.tolist(), strict=False)
+        return max([NORMAL_95, *(half / one for half, one in known if one > 0)])
 
     @property
     def reference(self) -> str:

@@ -10,9 +10,8 @@ from ..estimate import Notice
 from ..filters import filter_order
 from .colour_verdict import colour_verdict
 from .compared import ColourWord, Comparison
-from .compared_sets import MeasuredSet, SetComparison, SetRow, SetWord
+from .compared_sets import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
 
-K95 = 1.96
 STEP_SIZES_DIFFER = 0.05
 
 
@@ -74,6 +73,7 @@ def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
         filters=comparison.filters,
         offset_steps=np.array([rows[f].offset_steps for f in comparison.filters], float),
         covariance_steps2=comparison.covariance_steps2,
+        half95_steps=comparison.half95_steps,
         refused={f: r.reason for f, r in rows.items() if r.status == "refused"},
         zone_steps={f: r.zone_steps for f, r in rows.items() if r.zone_steps is not None},
         um_per_step=comparison.focuser.um_per_step,
@@ -94,11 +94,13 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     order = [reference, *(f for f in measured.filters if f != reference)]
     pick = np.eye(len(order))[[measured.filters.index(f) for f in order]]
     contrasts = pick - pick[0]
+    covariance = contrasts @ measured.covariance_steps2 @ contrasts.T
     return replace(
         measured,
         filters=tuple(order),
         offset_steps=contrasts @ measured.offset_steps,
-        covariance_steps2=contrasts @ measured.covariance_steps2 @ contrasts.T,
+        covariance_steps2=covariance,
+        half95_steps=tuple(measured.factor95 * np.sqrt(np.diag(covariance))),
     )
 
 
@@ -124,6 +126,7 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
         old,
         offset_steps=factor * old.offset_steps,
         covariance_steps2=factor**2 * old.covariance_steps2,
+        half95_steps=tuple(abs(factor) * half for half in old.half95_steps),
     )
     return scaled, notices
 
@@ -144,7 +147,7 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
         new_offset_steps=after[0] if after else None,
         new_sigma_steps=after[1] if after else None,
         zone_steps=zone,
-        parfocal=_inside(after, zone) if after else None,
+        parfocal=_inside(after, zone, new.factor95) if after else None,
         old_move_steps=round(before[0]) if before else None,
         new_move_steps=round(after[0]) if after else None,
     )
@@ -162,8 +165,9 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
     if before is None or after is None:
         return _one_sided(row, old, new, measured_before=before is not None)
     change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
+    half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
     sense = 1 if new.outward == "increasing" else -1
-    significant = abs(change) > K95 * sigma
+    significant = abs(change) > half95
     found = replace(
         row,
         change_steps=change,
@@ -171,7 +175,7 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
         change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
         significant=significant,
     )
-    return _judged(found, change, K95 * sigma, zone)
+    return _judged(found, change, half95, zone)
 
 
 def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
@@ -232,11 +236,11 @@ def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:
     return float(measured.offset_steps[i]), math.sqrt(max(variance, 0.0))
 
 
-def _inside(offset: tuple[float, float], zone: float | None) -> ColourWord:
+def _inside(offset: tuple[float, float], zone: float | None, factor95: float) -> ColourWord:
     """Does the filter stay in its zone at the reference's focus, at 95 %."""
     if zone is None:
         return "cannot tell"
-    value, half95 = abs(offset[0]), K95 * offset[1]
+    value, half95 = abs(offset[0]), factor95 * offset[1]
     if value + half95 <= zone:
         return "together"
     return "apart" if value - half95 > zone else "cannot tell"
@@ -249,7 +253,7 @@ def _parfocal(new: MeasuredSet) -> tuple[ColourWord, str]:
     pick = [new.filters.index(f) for f in judged]
     found = colour_verdict(
         new.offset_steps[pick],
-        new.covariance_steps2[np.ix_(pick, pick)],
+        new.covariance_steps2[np.ix_(pick, pick)] * (new.factor95 / NORMAL_95) ** 2,
         np.array([new.zone_steps[f] for f in judged]),
     )
     words = {
@@ -279,7 +283,7 @@ def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
     changes = np.array([r.change_steps for r in moved], float)
     sigmas = np.array([r.change_sigma_steps for r in moved], float)
     mean = float(np.average(changes, weights=1 / sigmas**2))
-    if np.any(np.abs(changes - mean) > K95 * sigmas):
+    if np.any(np.abs(changes - mean) > NORMAL_95 * sigmas):
         return []
     text = (
         f"all filters changed alike, by {mean:+.1f} steps: it is the reference {reference} that "

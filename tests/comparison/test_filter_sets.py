@@ -1,5 +1,7 @@
 """Old filter set against new."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from sweep_nights import REFRACTOR, NightOfSweeps
@@ -99,8 +101,6 @@ def test_a_changed_reference_shows_as_the_same_change_in_all_others():
 
 
 def test_another_step_size_or_sense_is_converted():
-    import dataclasses
-
     new = dataclasses.replace(a_set("new", R=20), um_per_step=Estimate(2.0, 0.01))
     found = compare_filter_sets(a_set(R=10), new)
     assert rows_of(found)["R"].change_steps == pytest.approx(0)
@@ -176,3 +176,12 @@ def test_changing_the_reference_carries_the_covariance_along():
     np.testing.assert_allclose(sigma, np.sqrt(np.diag(from_r.covariance_steps2)), rtol=0.03)
     with pytest.raises(ValueError, match=r"'reference' must be one of .*; got 'V'"):
         change_reference(from_l, "V")
+
+
+def test_few_repeats_behind_a_set_widen_what_it_can_claim():
+    plain = a_set("new", R=4.0)
+    few = dataclasses.replace(plain, half95_steps=(0.0, 6.0))
+    assert (plain.factor95, few.factor95) == (1.96, 6.0)
+    assert rows_of(compare_filter_sets(a_set(R=0.0), plain))["R"].significant
+    assert not rows_of(compare_filter_sets(a_set(R=0.0), few))["R"].significant
+    assert change_reference(few, "R").factor95 == pytest.approx(6.0)
