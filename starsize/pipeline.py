@@ -3,14 +3,14 @@
 import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from astropy.table import QTable, vstack
 
-from .comparison import Comparison, compare_sweeps
+from .comparison import Comparison, OffsetRow, compare_sweeps
 from .curves import (
     CurveSet,
     FocusCurve,
@@ -20,15 +20,19 @@ from .curves import (
 )
 from .errors import InputError
 from .estimate import Estimate, Notice
+from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
     FrameFacts,
     InputFile,
+    Sweep,
     apply_calibration,
     complete_setup,
     find_sweeps,
     list_frames,
+    lost_filters,
     read_frame,
+    unused_notices,
 )
 from .reports.result import RunResult
 from .setup import Setup
@@ -94,13 +98,19 @@ def measure_offsets(
     sweeps, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
     if not sweeps:
         raise InputError(nothing_to_measure(files))
+    if reference is not None:
+        reference = find_reference(reference, sweeps, setup=known)
     measured = measure_sweeps(
         sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
     )
     curves, comparison, step_notices = compare_measured(
         measured, setup=known, given=given, reference=reference
     )
-    notices = header_notices + sweep_notices + curves.notices + step_notices + comparison.notices
+    comparison = with_lost_filters(comparison, files)
+    notices = (
+        *unused_notices(files), *header_notices, *sweep_notices,
+        *curves.notices, *step_notices, *comparison.notices,
+    )  # fmt: skip
     return RunResult(
         setup=known,
         files=files,
@@ -208,6 +218,40 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
         return StepSize(from_slope, "slope") if from_slope else StepSize()
     source: Literal["setup", "header"] = "setup" if given.focuser.um_per_step else "header"
     return StepSize(Estimate(stated), source, _disagreement(stated, from_slope, source))
+
+
+def find_reference(asked: str, sweeps: Sequence[Sweep], *, setup: Setup) -> str:
+    """Find the filter that the person means by the reference, however they spell it.
+
+    Raises
+    ------
+    InputError
+        If there is no sweep of it; said before anything is measured.
+    """
+    found = {sweep.filter for sweep in sweeps}
+    if any(frame.bayer for sweep in sweeps for frame in sweep.frames):
+        found |= {"R", "G", "B"}
+    name = asked if asked in found else canonical_filter(asked, aliases=setup.aliases)
+    if name in found:
+        return name
+    listed = ", ".join(sorted(found, key=filter_order))
+    msg = f"the reference '{asked}' is not among the filters found: {listed}"
+    raise InputError(msg)
+
+
+def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Comparison:
+    """Add a refused row for each filter that the headers name but of which no frame can serve."""
+    seen = {row.filter for row in comparison.rows}
+    lost = tuple(
+        OffsetRow(
+            filter=name, reference=comparison.reference, status="refused",
+            sweeps=0, frames=0, stars=0, reason=why,
+        )
+        for name, why in lost_filters(files).items()
+        if name not in seen
+    )  # fmt: skip
+    rows = sorted((*comparison.rows, *lost), key=lambda row: filter_order(row.filter))
+    return replace(comparison, rows=tuple(rows))
 
 
 def nothing_to_measure(files: Sequence[InputFile]) -> str:

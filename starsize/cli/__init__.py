@@ -26,9 +26,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         4 none could be measured, 130 stopped from the keyboard.
     """
     arguments = build_parser().parse_args(argv)
-    # The verb's module brings numpy and astropy along: --help and --version do without.
-    verb = importlib.import_module(f".{arguments.verb}", __package__)
     try:
+        # The verb's module brings numpy and astropy along: --help and --version do without.
+        verb = importlib.import_module(f".{arguments.verb}", __package__)
         return int(verb.run(arguments))
     except InputError as error:
         return _say(str(error), 2)
@@ -37,8 +37,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()  # the reader of our output has left; nothing more can be said to it
         return 0
+    except OSError as error:
+        return _say(_disk_trouble(error), 2)
     except KeyboardInterrupt:
         return _say("stopped; no results were written", 130)
+
+
+def _disk_trouble(error: OSError) -> str:
+    """A full disk, a drive that was pulled out: nothing that we or the person did wrong."""
+    what = f"{error.filename}: " if error.filename else "reading or writing failed: "
+    return f"{what}{(error.strerror or str(error)).lower()}"
 
 
 def _say(sentence: str, status: int) -> int:

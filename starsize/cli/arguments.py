@@ -31,7 +31,7 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add_offsets(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "offsets",
         help="the offset table and the colour verdict from focus sweeps (the main job)",
@@ -56,7 +56,7 @@ def _add_offsets(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     _add_showing(verb)
 
 
-def _add_measure(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def _add_measure(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "measure",
         help="half-flux radius of single frames",
@@ -71,7 +71,7 @@ def _add_measure(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     _add_showing(verb)
 
 
-def _add_compare(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def _add_compare(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "compare",
         help="what changed between two filter sets or two nights",
@@ -84,7 +84,7 @@ def _add_compare(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     _add_showing(verb)
 
 
-def _add_simulate(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def _add_simulate(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "simulate",
         help="practice frames with known truth",

@@ -4,22 +4,38 @@ import argparse
 import sys
 
 from ..frames import list_frames
+from ..frames.header import has_fits_ending
 from ..pipeline import star_tables
-from ..reports import measurement_document, print_measurements, write_star_table
+from ..reports import (
+    check_file_writable,
+    measurement_document,
+    print_measurements,
+    write_star_table,
+)
 from ..stars import measure_files
-from .shared import calibration_of, print_json, setup_of, workers
+from .shared import calibration_of, print_json, setup_of
+from .workers import workers
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure frames one by one; status 3 if some could not be measured, 4 if none."""
+    if arguments.stars is not None:
+        check_file_writable(arguments.stars, overwrite=arguments.overwrite)
     setup, calibration = setup_of(arguments), calibration_of(arguments)
     files = list_frames(arguments.frames, setup=setup)
     facts = [f.facts for f in files if f.facts is not None and f.facts.kind == "light"]
-    unread = [f for f in files if f.facts is None or f.facts.kind != "light"]
+    unread = [
+        f
+        for f in files
+        if f.facts is None or f.facts.kind != "light"
+        # Notes and pictures that lie in a folder were not meant; a file named by its path was.
+        if has_fits_ending(f.path) or f.path in arguments.frames
+    ]
     with workers(arguments.jobs if len(facts) > 1 else 1) as executor:
         frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
-    if arguments.stars is not None:
-        table = star_tables(facts, setup=setup, calibration=calibration)
+    measured = [frame.facts for frame in frames if frame.reason is None]
+    if arguments.stars is not None and measured:
+        table = star_tables(measured, setup=setup, calibration=calibration)
         write_star_table(arguments.stars, table, overwrite=arguments.overwrite)
     if arguments.json:
         print_json([measurement_document(frame) for frame in frames])
@@ -27,7 +43,6 @@ def run(arguments: argparse.Namespace) -> int:
         print_measurements(frames)
     for file in unread:
         print(f"starsize: {file.path}: {file.reason}", file=sys.stderr)
-    answered = sum(frame.reason is None for frame in frames)
-    if answered == len(files):
+    if len(measured) == len(facts) + len(unread):
         return 0
-    return 3 if answered else 4
+    return 3 if measured else 4

@@ -4,7 +4,8 @@ import argparse
 
 from ..pipeline import measure_offsets
 from ..reports import RunResult, check_writable, print_result, result_document, write_results
-from .shared import calibration_of, print_json, progress_line, setup_of, workers
+from .shared import calibration_of, print_json, progress_line, setup_of
+from .workers import workers
 
 
 def run(arguments: argparse.Namespace) -> int:

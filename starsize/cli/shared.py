@@ -1,12 +1,9 @@
-"""What the verbs share: the equipment, the workers, the progress line."""
+"""What the verbs share: the equipment, the progress line, JSON."""
 
 import argparse
 import json
-import multiprocessing
-import os
 import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 
 from rich.console import Console
@@ -28,22 +25,6 @@ def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
         return None
     dark, flat, bias = masters
     return load_calibration(dark=dark, flat=flat, bias=bias)
-
-
-@contextmanager
-def workers(jobs: int | None) -> Iterator[Executor | None]:
-    """Provide an executor for ``jobs`` processes; None (this process) for one."""
-    count = jobs or os.cpu_count() or 1
-    if count == 1:
-        yield None
-        return
-    # Fresh processes on every system: a fork beside the progress line's thread can hang.
-    context = multiprocessing.get_context("spawn")
-    executor = ProcessPoolExecutor(count, mp_context=context)
-    try:
-        yield executor
-    finally:
-        executor.shutdown(cancel_futures=True)
 
 
 @contextmanager

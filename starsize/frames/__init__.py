@@ -8,6 +8,7 @@ from .listing import list_frames
 from .pixels import read_facts, read_frame, read_pixels
 from .setup_file import load_setup
 from .sweeps import find_sweeps
+from .unused import lost_filters, unused_notices
 from .write import write_frame
 
 __all__ = [
@@ -22,9 +23,11 @@ __all__ = [
     "list_frames",
     "load_calibration",
     "load_setup",
+    "lost_filters",
     "read_facts",
     "read_facts_csv",
     "read_frame",
     "read_pixels",
+    "unused_notices",
     "write_frame",
 ]

@@ -79,6 +79,12 @@ def _complete_item(
         # The most frequent figure, so that the order of the frames does not matter.
         usual = max(sorted(set(values)), key=values.count)
         return replace(setup, **{item.table: replace(table, **{item.key: usual})}), []
+    if stated is None and item.key == "pixel_um" and len({one.binning for one in facts}) > 1:
+        text = (
+            f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "
+            "none is used. Measure frames of one binning at a time."
+        )
+        return setup, [Notice("headers-disagree", text)]
     if stated is None:
         text = (
             f"The headers do not agree on the {item.words}: {low:g} to {high:g}; none is used. "

@@ -12,7 +12,7 @@ from ..errors import SetupError
 from ..filters import canonical_filter
 from .facts import with_mid_time
 from .frame import FrameFacts
-from .values import mjd
+from .values import HIGHEST_DEGC, LOWEST_DEGC, mjd
 
 #: What ``FrameFacts.position_from`` says of a position that stood in the table.
 TABLE: Final = "facts table"
@@ -38,7 +38,8 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
 
     Columns ``file`` (name, or path as far as needed to be unique) and any of ``filter``,
     ``position_steps``, ``temperature_degC``, ``exposure_s``, ``time`` (start of the exposure, ISO
-    8601, UTC). Comma or semicolon between cells; with semicolons a decimal comma is understood.
+    8601, UTC). Comma, semicolon or tab between cells; where it is not the comma, a decimal comma
+    is understood.
 
     Raises
     ------
@@ -49,11 +50,15 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     try:
         content = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        why = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "cannot be read"
-        msg = f"{path}: {why}"
+        why = (
+            f"cannot be read ({(error.strerror or 'no such file').lower()})"
+            if isinstance(error, OSError)
+            else "is not UTF-8 text; save it anew as CSV in UTF-8"
+        )
+        msg = f"{path}: the facts table {why}"
         raise SetupError(msg) from error
     first = content.split("\n", 1)[0]
-    separator = ";" if first.count(";") > first.count(",") else ","
+    separator = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
     columns = _columns(path, next(reader, []))
     rows: dict[str, FactsRow] = {}
@@ -138,8 +143,15 @@ def _row(path: Path, line: int, cells: Mapping[str, str], separator: str) -> Fac
     numbers = {}
     for name in _NUMBERS:
         if name in given:
-            word = given[name].replace(",", ".") if separator == ";" else given[name]
+            word = given[name].replace(",", ".") if separator != "," else given[name]
             numbers[name] = _finite(path, line, name, word)
+    degrees = numbers.get("temperature_degC")
+    if degrees is not None and not LOWEST_DEGC <= degrees <= HIGHEST_DEGC:
+        msg = (
+            f"{path}, line {line}: temperature_degC {degrees:g} is not the temperature of a "
+            "telescope; leave the cell empty where it is not known"
+        )
+        raise SetupError(msg)
     start = None
     if "time" in given and (start := mjd(given["time"])) is None:
         msg = f"{path}, line {line}: time '{given['time']}' is not like 2026-01-31T22:15:00"

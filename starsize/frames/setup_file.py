@@ -26,6 +26,9 @@ _ANY_SIGN: Final = frozenset({"steps_per_degC"})
 _FROM_ZERO: Final = frozenset(
     {"obstruction_mm", "backlash_steps", "read_noise_e", "steps_per_degC_sigma"}
 )
+#: No telescope for imaging is faster or slower; a slip of the pen is.
+_FASTEST: Final = 0.8
+_SLOWEST: Final = 100.0
 _PATTERNS: Final = ("header", "none", "RGGB", "BGGR", "GRBG", "GBRG")
 
 
@@ -56,7 +59,10 @@ def load_setup(path: str | PathLike[str]) -> Setup:
     except OSError as error:
         msg = f"{path}: the setup file cannot be read ({error.strerror or 'no such file'})"
         raise SetupError(msg) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        msg = f"{path}: is not UTF-8 text; save it anew in UTF-8"
+        raise SetupError(msg) from error
+    except tomllib.TOMLDecodeError as error:
         msg = f"{path}: not valid TOML: {' '.join(str(error).split())}"
         raise SetupError(msg) from error
     try:
@@ -94,15 +100,17 @@ def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
     glasses = {}
     for written in tables:
         name = canonical_filter(written)
-        glass = FilterGlass(**_values(f"[filters.{written}]", _table(tables, written), FilterGlass))
+        glass = FilterGlass(
+            **_values(f"[filters.{written}]", _table(tables, written, "filters."), FilterGlass)
+        )
         glasses[name if count[name] == 1 else written] = glass
     return glasses
 
 
-def _table(content: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+def _table(content: Mapping[str, Any], name: str, above: str = "") -> Mapping[str, Any]:
     table = content.get(name, {})
     if not isinstance(table, Mapping):
-        msg = f"'{name}' must be a table, written [{name}], not {_shown(table)}"
+        msg = f"'{name}' must be a table, written [{above}{name}], not {_shown(table)}"
         raise SetupError(msg)
     return table
 
@@ -171,10 +179,20 @@ def _check_together(setup: Setup) -> None:
     if scope.obstruction_mm and scope.aperture_mm and scope.obstruction_mm >= scope.aperture_mm:
         msg = "[telescope] obstruction_mm must be smaller than aperture_mm"
         raise SetupError(msg)
+    ratio = scope.focal_ratio
+    if ratio is not None and not _FASTEST <= ratio <= _SLOWEST:
+        msg = (
+            f"[telescope] focal_length_mm over aperture_mm makes f/{ratio:.3g}; "
+            "both are in millimetres, check them"
+        )
+        raise SetupError(msg)
     owner: dict[str, str] = {}
     for name, glass in setup.filters.items():
         if glass.refractive_index is not None and not 1 < glass.refractive_index < 5:
             msg = f"[filters.{name}] refractive_index must lie between 1 and 5"
+            raise SetupError(msg)
+        if glass.wavelength_nm is not None and not 200 <= glass.wavelength_nm <= 2500:
+            msg = f"[filters.{name}] wavelength_nm must lie between 200 and 2500 (nanometres)"
             raise SetupError(msg)
         for alias in glass.aliases:
             other = owner.setdefault(alias.casefold(), name)

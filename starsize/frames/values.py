@@ -7,6 +7,9 @@ from typing import Final, NamedTuple
 
 #: Numbers that stand for "not known" (common practice).
 SENTINELS: Final = frozenset({-99.0, -999.0, -9999.0, -99999.0, -999999.0})
+#: What lies outside is not the temperature of a telescope under the night sky.
+LOWEST_DEGC: Final = -60.0
+HIGHEST_DEGC: Final = 60.0
 _WORDS: Final = frozenset(
     {"", "unknown", "none", "null", "nan", "n/a", "na", "undefined", "not available", "-", "?"}
 )
@@ -108,7 +111,7 @@ def celsius(card: Card) -> float | None:
         found -= 273.15
     elif re.search(r"\b(deg ?F|F|Fahrenheit)\b", card.comment):
         found = (found - 32) / 1.8
-    return found if -60 <= found <= 60 else None
+    return found if LOWEST_DEGC <= found <= HIGHEST_DEGC else None
 
 
 def mjd(

@@ -3,7 +3,7 @@
 from .compared_terminal import print_comparison
 from .compared_writer import comparison_document, write_comparison
 from .document import measurement_document, result_document
-from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_writable
+from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
 from .page import report_html
 from .result import RunResult
 from .star_table import write_star_table
@@ -16,6 +16,7 @@ __all__ = [
     "RESULT_FILES",
     "FileSet",
     "RunResult",
+    "check_file_writable",
     "check_writable",
     "comparison_document",
     "load_measured_set",

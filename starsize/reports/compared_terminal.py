@@ -8,7 +8,7 @@ from rich.text import Text
 from ..comparison.compared_sets import SetComparison
 from .compared_page import change_text, move_number, set_headline
 from .sentences import sentence
-from .terminal import say, showable
+from .terminal import say, showable, standard_output
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
@@ -20,7 +20,7 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
     console : rich.console.Console, optional
         Where to print; standard output if not given.
     """
-    out = console or Console(highlight=False)
+    out = console or standard_output()
     say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
     say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
     say(out, sentence(comparison.parfocal_reason))

@@ -118,15 +118,27 @@ def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
     OutputError
         If it is already there (without ``overwrite``), is a folder, or cannot be written.
     """
+    before = check_file_writable(path, overwrite=overwrite)
+    _replace_all(path.parent, {path.name: text.encode()}, {path.name: before})
+    return path
+
+
+def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
+    """Check that one file could be written; hand back what it holds now, None if it is not there.
+
+    Raises
+    ------
+    OutputError
+        As ``write_whole``.
+    """
     before = _read(path)
     if before is not None and not overwrite:
-        msg = f"{path} is already there; give another name, or allow it to be overwritten"
+        msg = f"{path} is already there; give another name, or add --overwrite"
         raise OutputError(msg)
     if not path.parent.is_dir():
         msg = f"cannot write {path}: there is no folder {path.parent}"
         raise OutputError(msg)
-    _replace_all(path.parent, {path.name: text.encode()}, {path.name: before})
-    return path
+    return before
 
 
 def json_text(document: Mapping[str, Any]) -> str:

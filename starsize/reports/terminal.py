@@ -42,7 +42,7 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     quiet : bool
         Print the table alone.
     """
-    out = console or Console(highlight=False)
+    out = console or standard_output()
     if result.comparison.rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
@@ -69,9 +69,24 @@ def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None
     console : rich.console.Console, optional
         Where to print; standard output if not given.
     """
-    out = console or Console(highlight=False)
+    out = console or standard_output()
     for frame in frames:
-        say(out, f"{frame.facts.path.name}: {_measurement(frame)}")
+        line = f"{frame.facts.path.name}: {_measurement(frame)}"
+        # Never folded: a line a frame is what other tools can sort and search.
+        out.print(Text(showable(line, out)), soft_wrap=True)
+
+
+class _Output(Console):
+    """Lets the caller hear that the reader of our output has left."""
+
+    def on_broken_pipe(self) -> None:
+        """Called while the BrokenPipeError is being handled: pass it on."""
+        raise
+
+
+def standard_output() -> Console:
+    """The console that everything is printed on if the caller names none."""
+    return _Output(highlight=False)
 
 
 def say(console: Console, text: str, *, style: str = "", bullet: bool = False) -> None:

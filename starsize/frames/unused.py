@@ -1,0 +1,75 @@
+"""What is lost when files cannot be used: whole filters, and single frames."""
+
+from collections.abc import Iterable, Mapping
+
+from ..estimate import Notice
+from ..filters import filter_order
+from .frame import InputFile
+from .header import has_fits_ending
+
+
+def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
+    """Find the filters of which no frame can be used.
+
+    Parameters
+    ----------
+    files : iterable of InputFile
+        From ``list_frames``.
+
+    Returns
+    -------
+    mapping of str to str
+        Name of the filter, in the order people list them, and why in one sentence.
+    """
+    files = tuple(files)
+    used = {file.facts.filter for file in files if file.usable and file.facts}
+    lost: dict[str, list[str]] = {}
+    for file in files:
+        name = file.facts.filter if file.facts else None
+        if name and name not in used and _is_lost_frame(file):
+            lost.setdefault(name, []).append(file.reason or "")
+    return {name: _why(lost[name]) for name in sorted(lost, key=filter_order)}
+
+
+def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
+    """Tell of frames that cannot be used, beside those of a filter that is lost as a whole.
+
+    Calibration frames, copies and files of other kinds were not meant to be measured: they have a
+    reason in the list of files, but no notice.
+
+    Returns
+    -------
+    tuple of Notice
+        None or one, ``frames-not-used``.
+    """
+    files = tuple(files)
+    told = lost_filters(files)
+    lost = [
+        file
+        for file in files
+        if _is_lost_frame(file) and not (file.facts and file.facts.filter in told)
+    ]
+    if not lost:
+        return ()
+    first = f"{lost[0].path.name}: {lost[0].reason}"
+    text = (
+        f"One frame cannot be used: {first}."
+        if len(lost) == 1
+        else f"{len(lost)} frames cannot be used, for one {first}; frames.csv says why for each."
+    )
+    return (Notice("frames-not-used", text),)
+
+
+def _is_lost_frame(file: InputFile) -> bool:
+    if file.reason is None or file.reason.endswith("counted once"):
+        return False
+    if file.facts is None:
+        return has_fits_ending(file.path)
+    return file.facts.kind == "light"
+
+
+def _why(reasons: list[str]) -> str:
+    usual = max(sorted(set(reasons)), key=reasons.count)
+    if len(reasons) == 1:
+        return f"its only frame cannot be used: {usual}"
+    return f"none of its {len(reasons)} frames can be used: {usual}"
