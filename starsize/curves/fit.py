@@ -1,6 +1,7 @@
 """Fit focus curves: one alone, or all sweeps of a telescope together."""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -52,27 +53,17 @@ def fit_curves(
     ValueError
         If ``obstruction`` or ``model`` is not one of the allowed.
     """
-    families = symmetric_families(model, obstruction)
+    symmetric_families(model, obstruction)  # a bad call fails also without curves
     early = [refuse_before_fitting(curve) for curve in curves]
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    standing = [flat_start(curve) for curve in chosen]
-    used = [takes_part(curve, still) for curve, still in zip(chosen, standing, strict=True)]
-    odd = asymmetric_families(obstruction) if model == "auto" else None
-    joint = fit_batch(make_batch(chosen, used), families, odd=odd)
-    fitted = []
+    known = Known(obstruction, model, expected_slope_px_per_step)
+    joint, fitted = _judged(chosen, known)
     for row, curve in enumerate(chosen):
-        fit = judge(
-            curve,
-            summarise(joint, row, obstruction=obstruction),
-            standing=standing[row],
-            expected_slope_px_per_step=expected_slope_px_per_step,
-        )
-        conflict = order_conflict(
-            curve, fit, refit=lambda c: fit_curve(c, obstruction=obstruction, model=model)
-        )
-        fitted.append(refuse(fit, "order_conflict", conflict) if conflict else fit)
+        conflict = order_conflict(curve, fitted[row], refit=lambda c: _alone(c, known))
+        if conflict:
+            fitted[row] = refuse(fitted[row], "order_conflict", conflict)
     queue = iter(fitted)
     fits = tuple(refused or next(queue) for refused in early)
     answered = np.array([fit.answered for fit in fitted])
@@ -83,6 +74,36 @@ def fit_curves(
         slope_px_per_step=_shared_slope(joint),
         notices=tuple(_disagreeing(fitted, joint)),
     )
+
+
+class Known(NamedTuple):
+    """What the caller knows."""
+
+    obstruction: float
+    model: Model
+    expected_slope_px_per_step: float | None
+
+
+def _judged(curves: Sequence[FocusCurve], known: Known) -> tuple[Joint, list[CurveFit]]:
+    """Fit and judge curves that have enough frames, without a look at their order in time."""
+    families = symmetric_families(known.model, known.obstruction)
+    odd = asymmetric_families(known.obstruction) if known.model == "auto" else None
+    standing = [flat_start(curve) for curve in curves]
+    used = [takes_part(curve, still) for curve, still in zip(curves, standing, strict=True)]
+    joint = fit_batch(make_batch(curves, used), families, odd=odd)
+    return joint, [
+        judge(
+            curve,
+            summarise(joint, row, obstruction=known.obstruction),
+            standing=standing[row],
+            expected_slope_px_per_step=known.expected_slope_px_per_step,
+        )
+        for row, curve in enumerate(curves)
+    ]
+
+
+def _alone(curve: FocusCurve, known: Known) -> CurveFit:
+    return refuse_before_fitting(curve) or _judged([curve], known)[1][0]
 
 
 def _disagreeing(fits: Sequence[CurveFit], joint: Joint) -> list[Notice]:

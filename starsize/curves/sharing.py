@@ -49,19 +49,17 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
     """
     member = usable & np.isfinite(value) & np.isfinite(sigma)
     scatter = _scatter(value[member], sigma[member], 1e-3) if member.sum() > 2 else 0.0
-    spread = least_spread
     while member.sum() >= 3:
-        spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
-        mean, variance = _without_self(value, sigma, spread, member)
-        away = np.abs(value - mean) / np.sqrt(sigma**2 + least_spread**2 + variance)
-        away = np.where(member, away, 0.0)
+        away = np.array(
+            [_distance(value, sigma, least_spread, member, i) for i in range(value.size)]
+        )
         if away.max() < DISAGREE:
             break
         member = member & (np.arange(value.size) != away.argmax())
     if member.sum() < 2:
         nothing = np.full(value.size, FLAT)
         nobody = np.zeros_like(member)
-        return Pool(np.zeros(value.size), nothing, nothing, nobody, NOT_KNOWN, spread)
+        return Pool(np.zeros(value.size), nothing, nothing, nobody, NOT_KNOWN, least_spread)
     spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
     mean, variance = _without_self(value, sigma, spread, member)
     weight = member / (sigma**2 + spread**2)
@@ -73,6 +71,21 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
     loose = 1 / (variance + OWN_SPREAD**2)
     precision = np.where(member | ~usable, tight, np.minimum(tight, loose))
     return Pool(mean, precision, tight, member, overall, spread, scatter)
+
+
+def _distance(
+    value: np.ndarray, sigma: np.ndarray, least: float, member: np.ndarray, index: int
+) -> float:
+    """How many sigma one member lies from the mean of the others, by the others' own scatter."""
+    others = member & (np.arange(value.size) != index)
+    if not member[index]:
+        return 0.0
+    spread = max(least, _scatter(value[others], sigma[others], least))
+    weight = 1 / (sigma[others] ** 2 + spread**2)
+    mean = (weight * value[others]).sum() / weight.sum()
+    return float(
+        abs(value[index] - mean) / np.sqrt(sigma[index] ** 2 + spread**2 + 1 / weight.sum())
+    )
 
 
 def _scatter(value: np.ndarray, sigma: np.ndarray, least: float) -> float:

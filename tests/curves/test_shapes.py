@@ -96,5 +96,5 @@ def test_an_obstruction_outside_the_table_is_refused(obstruction):
 
 
 def test_a_beta_outside_the_table_is_refused():
-    with pytest.raises(ValueError, match="'beta' must be one of 2.5, 3.5, 4.765, got 3"):
+    with pytest.raises(ValueError, match=r"'beta' must be one of 2\.5, 3\.5, 4\.765, got 3"):
         blurred_disc([1.0], 0.0, 1.0, slope_px_per_step=1.0, beta=3.0)

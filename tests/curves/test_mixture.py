@@ -1,0 +1,26 @@
+import numpy as np
+from numpy.testing import assert_allclose
+from scipy.stats import t as student
+
+from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval, matching_dof
+
+
+def test_one_normal_has_the_intervals_of_the_textbook():
+    one = np.ones((1, 1))
+    for coverage, width in ((SIGMA1, 1.0), (SIGMA2, 2.0)):
+        low, high = central_interval(one, 3 * one, 0.5 * one, coverage=coverage)
+        assert_allclose([low[0], high[0]], [3 - 0.5 * width, 3 + 0.5 * width], atol=1e-6)
+
+
+def test_two_far_normals_are_both_inside_the_wide_interval():
+    weight, mean = np.array([[0.9, 0.1]]), np.array([[0.0, 50.0]])
+    low, high = central_interval(weight, mean, np.ones((1, 2)), coverage=SIGMA2)
+    assert low[0] < -1.5
+    assert high[0] > 49
+
+
+def test_degrees_of_freedom_are_read_off_the_ratio_of_the_intervals():
+    for dof in (2.0, 4.0, 9.0, 60.0):
+        half68 = student.ppf(0.5 + SIGMA1 / 2, dof)
+        half95 = student.ppf(0.5 + SIGMA2 / 2, dof)
+        assert_allclose(matching_dof(half68, half95), dof, rtol=0.02)
