@@ -4,7 +4,8 @@ import numpy as np
 
 _ROUNDS = 12
 _PIXEL_VARIANCE = 1 / 12
-_SETTLED = 0.003
+#: Done when all but a few stars (noise, trails: they never settle) move by less than this.
+_SETTLED, _RESTLESS = 0.003, 0.01
 #: Nothing counts beyond so many widths of the window.
 _REACH = 3.0
 
@@ -40,7 +41,8 @@ def window_centres(
         with np.errstate(divide="ignore", invalid="ignore"):
             step_x, step_y = _step(mx / flux, window), _step(my / flux, window)
         x, y = x + step_x, y + step_y
-        if max(np.max(np.abs(step_x), initial=0), np.max(np.abs(step_y), initial=0)) < _SETTLED:
+        moving = np.maximum(np.abs(step_x), np.abs(step_y)) > _SETTLED
+        if np.count_nonzero(moving) <= _RESTLESS * len(moving):
             break
     lost = (flux <= 0) | (np.hypot(x - dx, y - dy) > max(1.5 * window, 1.5))
     return np.where(lost, np.nan, x), np.where(lost, np.nan, y)

@@ -7,7 +7,8 @@ import numpy as np
 #: Even a star of half-flux radius 0.8 px, centred on a pixel, lifts the median of the eight
 #: pixels about it to 14 % of the middle one (a Gaussian of sigma 0.5 px summed over pixels).
 _SHARPEST_STAR = 0.07
-_LEAST_RATIO = 8.0
+#: A lone pixel below this many times the noise is too weak to pass for a star.
+_LEAST_RATIO = 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

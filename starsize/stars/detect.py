@@ -11,8 +11,8 @@ from .background import Sky, bin_mean
 _VOTERS, _PEAKS_A_BOX = 40, 300
 _VOTING_PIXELS = 900_000
 #: Widths of the two boxes laid over each level of binning, in pixels of that level, and the noise
-#: of their mean for unit noise of a pixel: the weights 1 2 1, and three equal ones.
-_BOXES = ((2.0, 0.375), (3.0, 1 / 3))
+#: of their sum for unit noise of a pixel: the weights 1 2 1, and three equal ones.
+_BOXES = ((2.0, 6.0), (3.0, 3.0))
 _ENOUGH_SAMPLES = 400
 
 
@@ -138,6 +138,8 @@ def _winners(rows: np.ndarray) -> np.ndarray:
 def _peaks(level: _Level, box: int, noise: float, threshold: float) -> np.ndarray:
     """(n, 4) rows of signal-to-noise ratio, x, y, box width; brightest first."""
     width, spread = _BOXES[box]
+    if min(level.flat.shape) < 3:
+        return np.zeros((0, 4))
     smooth = _smooth(level.flat, box)
     sample = smooth.ravel()[:: max(1, smooth.size // 100_000)]
     spread = spread * noise / level.factor
@@ -150,25 +152,26 @@ def _peaks(level: _Level, box: int, noise: float, threshold: float) -> np.ndarra
         # No noise at all: a constant or empty image, in which nothing can stand out.
         return np.zeros((0, 4))
     value, rows, columns = _local_peaks(smooth, middle + threshold * spread)
-    place = (columns + 0.5) * level.factor - 0.5, (rows + 0.5) * level.factor - 0.5
+    # The sums begin one pixel inside the image.
+    place = (columns + 1.5) * level.factor - 0.5, (rows + 1.5) * level.factor - 0.5
     ratio = (value - middle) / spread
     return np.stack([ratio, *place, np.full(value.size, width * level.factor)], axis=1)
 
 
 def _smooth(image: np.ndarray, box: int) -> np.ndarray:
-    """Mean under the box, in strips that stay in the processor's cache."""
-    middle, total = (2.0, 4.0) if box == 0 else (1.0, 3.0)
-    padded = np.pad(image, 1, mode="edge")
-    out = np.empty_like(image)
-    ny = image.shape[0]
-    scale = np.float32(1 / total**2)
-    for top in range(0, ny, 128):
-        part = padded[top : min(top + 128, ny) + 2]
-        columns = part[:-2] + part[2:]
-        columns += part[1:-1] * np.float32(middle) if middle != 1 else part[1:-1]
-        strip = columns[:, :-2] + columns[:, 2:]
-        strip += columns[:, 1:-1] * np.float32(middle) if middle != 1 else columns[:, 1:-1]
-        np.multiply(strip, scale, out=out[top : top + strip.shape[0]])
+    """Sum under the box where it lies wholly inside, in strips that stay in the processor's cache.
+
+    Weights 1 2 1 are two sums of neighbours in turn.
+    """
+    ny, nx = image.shape
+    out = np.empty((ny - 2, nx - 2), image.dtype)
+    for top in range(0, ny - 2, 64):
+        part = image[top : min(top + 64, ny - 2) + 2]
+        rows = part[:-1] + part[1:]
+        rows = rows[:-1] + rows[1:] if box == 0 else rows[:-1] + part[2:]
+        columns = rows[:, :-1] + rows[:, 1:]
+        into = out[top : top + len(rows)]
+        np.add(columns[:, :-1], columns[:, 1:] if box == 0 else rows[:, 2:], out=into)
     return out
 
 

@@ -6,7 +6,7 @@ from .cutouts import cut_out
 from .nearest import nearest_others
 
 _LADDER = 2 ** np.arange(-0.5, 7.01, 0.5)
-_WITNESSES = 8
+_WITNESSES = 6
 
 
 def guess_radius(
@@ -70,7 +70,10 @@ def _light_over_noise(cut: np.ndarray, distance: np.ndarray) -> np.ndarray:
     ratios = np.full(len(_LADDER), np.nan)
     for k, radius in enumerate(_LADDER):
         inside, outside = np.searchsorted(reach, [radius, 1.5 * radius + 1.5])
-        if outside >= len(reach) or inside < 1:
+        if outside >= len(reach):
             break
+        if inside == 0:
+            # The smallest circle may hold no pixel's centre.
+            continue
         ratios[k] = (light[:inside] - np.median(light[inside:outside])).sum() / radius
     return ratios

@@ -1,6 +1,6 @@
 """A first look at a frame: its sky, its hot pixels, its stars and about how large they are."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -72,10 +72,11 @@ def survey(
     while factor < 8 and min(coarse.shape) > 400:
         coarse, factor = bin_mean(coarse), factor * 2
     sky = estimate_sky(coarse, factor, noise)
+    sky = replace(sky, noise=max(noise, _least_noise(image, sky.level)))
     flat -= sky.on_grid(flat.shape, 2)
     if flat.dtype.kind == "f" and image.dtype.kind == "f":
         np.nan_to_num(flat, copy=False)
-    hot = find_hot_pixels(image, flat, sky.level, noise)
+    hot = find_hot_pixels(image, flat, sky.level, sky.noise)
     mend_binned(flat, image, hot)
     places = find_places(
         flat,
@@ -86,6 +87,11 @@ def survey(
         star_like=lambda rows: _star_like(image, rows, sky.level),
     )
     return sky, _look_closer(image, flat, sky, places), hot
+
+
+def _least_noise(image: np.ndarray, level: float) -> float:
+    """Rounding: of whole numbers (1 / sqrt 12), or of single precision with a margin."""
+    return 0.29 if image.dtype.kind in "ui" else 1e-5 * abs(level)
 
 
 def _look_closer(image: np.ndarray, flat2: np.ndarray, sky: Sky, places: Places) -> Found:
