@@ -110,9 +110,24 @@ def fit_hyperbola(
     def curve(x: np.ndarray, best: float, floor: float, slope: float) -> np.ndarray:
         return hyperbola(x, best, floor, slope_px_per_step=slope)
 
-    guess = guess_hyperbola(position_steps, radius_px)
-    return least_squares_fit(
-        curve, position_steps, radius_px, start=np.array(guess), sigma=radius_sigma_px
+    position = np.asarray(position_steps, float)
+    guess = guess_hyperbola(position, radius_px)
+    # Count from one span before the sweep, in spans: no parameter is near zero then.
+    span = position.max() - position.min()
+    origin = position.min() - span
+    start = np.array(
+        [(guess.best_steps - origin) / span, guess.floor_px, guess.slope_px_per_step * span]
+    )
+    fit = least_squares_fit(
+        curve, (position - origin) / span, radius_px, start=start, sigma=radius_sigma_px
+    )
+    scale = np.array([span, 1.0, 1 / span])
+    return LeastSquares(
+        fit.value * scale + np.array([origin, 0.0, 0.0]),
+        fit.sigma * scale,
+        fit.covariance * np.outer(scale, scale),
+        fit.rss,
+        fit.dof,
     )
 
 

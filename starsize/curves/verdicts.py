@@ -17,7 +17,11 @@ LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
-LARGEST_JITTER = 0.30
+LARGEST_JITTER = 0.45
+RESTLESS = 0.30
+VAGUE = 0.2
+"""Scatter about the curve that spoils any answer; and one that does if best focus is also known no
+better than to this many floors of defocus (a curve may be odd in shape and yet sharp)."""
 SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
@@ -158,7 +162,8 @@ def _verdict(
         return "too_narrow", _too_narrow(found, low, high, expected_slope)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
-    if found.jitter > LARGEST_JITTER:
+    vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
+    if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
         return "not_repeatable", (
             f"Not repeatable: the frames scatter by {100 * found.jitter:.0f} % of the star size "
             "about any smooth curve. Look for clouds, gusts or a slipping focuser, and repeat."
