@@ -1,10 +1,13 @@
 """Where the stars of one frame stand in another: shift, turn and scale between star lists."""
 
+import warnings
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from scipy.spatial import cKDTree
+from skimage.measure import ransac
+from skimage.transform import SimilarityTransform
 
 from .nearest import nearest, nearest_others
 
@@ -13,6 +16,8 @@ _NEIGHBOURS = 6
 _SHAPE_GAP = 0.01
 _MIN_PAIRS = 4
 _HARDLY_TURNED = 0.01
+#: Focus and temperature change the scale of a frame by parts in a thousand.
+_MIN_SCALE = 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +70,7 @@ def align(reference: np.ndarray, places: np.ndarray, *, tolerance_px: float) -> 
     pool = [*_shift_votes(reference, places, tolerance_px), *_triangle_votes(reference, places)]
     best: Motion | None = None
     for pairs in pool:
-        motion = _from_pairs(reference[pairs[:, 0]], places[pairs[:, 1]])
+        motion = _from_pairs(reference[pairs[:, 0]], places[pairs[:, 1]], tolerance_px)
         motion = motion and _refine(motion, reference, places, tolerance_px)
         if motion is not None and (best is None or motion.n_pairs > best.n_pairs):
             best = motion
@@ -138,30 +143,27 @@ def _triangles(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return corners, np.stack([sides[:, 1] / long, turn * sides[:, 2] / long], axis=1)
 
 
-def _from_pairs(reference: np.ndarray, places: np.ndarray) -> Motion | None:
-    """Least-squares similarity as a complex line w = a z + b, robust by reweighting."""
+def _from_pairs(reference: np.ndarray, places: np.ndarray, tolerance: float) -> Motion | None:
+    """Similarity that most of the pairs agree on, fitted to those."""
     if len(reference) == 0:
         return None
-    z, w = reference @ [1, 1j], places @ [1, 1j]
-    weight = np.ones(len(z))
-    if len(z) == 1:
-        a, b = 1.0 + 0j, w[0] - z[0]
-    else:
-        for _ in range(20):
-            total = weight.sum()
-            zm, wm = (weight * z).sum() / total, (weight * w).sum() / total
-            spread = (weight * np.abs(z - zm) ** 2).sum()
-            if spread <= 0:
-                return None
-            a = (weight * (w - wm) * np.conj(z - zm)).sum() / spread
-            b = wm - a * zm
-            gap = np.abs(w - a * z - b)
-            weight = 1 / (1 + (gap / max(float(np.median(gap)), 0.1)) ** 2) ** 2
-    if not 0.9 < abs(a) < 1.1:
+    if len(reference) == 1:
+        return Motion(np.eye(2), places[0] - reference[0], 1)
+    with warnings.catch_warnings():
+        # "No inliers found": the caller hears it as None.
+        warnings.simplefilter("ignore", UserWarning)
+        found, agree = ransac(
+            (reference, places),
+            SimilarityTransform,
+            min_samples=2,
+            residual_threshold=tolerance,
+            is_model_valid=lambda model, *_: _MIN_SCALE < model.scale < 1 / _MIN_SCALE,
+            stop_probability=0.9999,
+            rng=0,
+        )
+    if not found:
         return None
-    return Motion(
-        np.array([[a.real, -a.imag], [a.imag, a.real]]), np.array([b.real, b.imag]), len(z)
-    )
+    return Motion(found.params[:2, :2], found.params[:2, 2], int(np.count_nonzero(agree)))
 
 
 def _refine(
@@ -171,9 +173,7 @@ def _refine(
     for reach in (3 * tolerance, tolerance, tolerance):
         gap, partner = nearest(places, motion(reference), reach=reach)
         paired = np.flatnonzero(np.isfinite(gap))
-        if paired.size == 0:
-            return None
-        fitted = _from_pairs(reference[paired], places[partner[paired]])
+        fitted = _from_pairs(reference[paired], places[partner[paired]], tolerance)
         if fitted is None:
             return None
         motion = fitted
