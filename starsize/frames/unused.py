@@ -71,5 +71,5 @@ def _is_lost_frame(file: InputFile) -> bool:
 def _why(reasons: list[str]) -> str:
     usual = max(sorted(set(reasons)), key=reasons.count)
     if len(reasons) == 1:
-        return f"its only frame cannot be used: {usual}"
-    return f"none of its {len(reasons)} frames can be used: {usual}"
+        return f"the only frame cannot be used: {usual}"
+    return f"none of the {len(reasons)} frames can be used: {usual}"

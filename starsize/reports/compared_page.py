@@ -4,7 +4,7 @@ from typing import Any
 
 from ..comparison.compared_sets import SetComparison, SetRow
 from ..estimate import Estimate
-from .numbers import estimate_text, known, short_number
+from .numbers import estimate_text, known, micrometres
 from .page import render
 from .tints import filter_tint
 
@@ -71,7 +71,7 @@ def _row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
         "old": old,
         "new": new,
         "change": change_text(row),
-        "change_um": short_number(row.change_um) if row.filter != row.reference else "",
+        "change_um": micrometres(row.change_um) if row.filter != row.reference else "",
         "zone": _WORDS[row.parfocal],
         "words": f"{row.filter}: old {old}, new {new} steps",
     }

@@ -67,6 +67,21 @@ def short_number(value: float | None) -> str:
     return f"{size:.1f}" if abs(size) < 100 else f"{size:.0f}"
 
 
+def micrometres(value: float | None) -> str:
+    """A signed shift in micrometres, no finer than a tenth; empty if unknown.
+
+    Examples
+    --------
+    >>> micrometres(168.2), micrometres(-4.31), micrometres(-0.0015), micrometres(None)
+    ('+168', '-4.3', '0.0', '')
+    """
+    shift = known(value)
+    if shift is None:
+        return ""
+    shown = round(shift, 0 if abs(shift) >= 100 else 1) + 0.0
+    return f"{shown:{'+' if shown else ''}.{0 if abs(shown) >= 100 else 1}f}"
+
+
 def estimate_text(
     estimate: Estimate | None, *, signed: bool = False, most_decimals: int = 12
 ) -> str:

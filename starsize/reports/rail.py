@@ -6,7 +6,7 @@ from typing import Any
 from ..comparison.compared import Comparison, OffsetRow
 from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, short_number
+from .numbers import estimate_text, known, micrometres, short_number
 from .sentences import direction, move_text
 from .tints import filter_tint
 
@@ -88,7 +88,7 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
         "word": _word(row, setup),
         "offset": _offset_text(row),
-        "offset_um": "" if is_reference else short_number(row.offset_um),
+        "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
         "quiet": is_reference or row.action == "ignore" or not row.move_steps,

@@ -39,11 +39,14 @@ def sentence(text: str) -> str:
     --------
     >>> sentence("the change of +1.2 +- 0.3 steps is 5 um")
     'The change of +1.2 ± 0.3 steps is 5 µm.'
+    >>> sentence("-0.0 +- 2.3 steps, not significant")
+    '0.0 ± 2.3 steps, not significant.'
     >>> sentence("i and z focus 3 steps apart")
     'i and z focus 3 steps apart.'
     """
     said = text.strip().replace("+-", "±").replace("degC", "°C")
     said = re.sub(r"(?<=\d) um\b", " µm", said)
+    said = re.sub(r"(?<![\w.])[+-](0(\.0+)?)(?= ±)", r"\1", said)  # nothing has no sign
     first = said.partition(" ")[0]
     # A lone letter may be a filter's name, whose case says which filter.
     if first.isalpha() and first.islower() and (len(first) > 2 or first in ("no", "it")):

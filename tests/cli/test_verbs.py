@@ -26,7 +26,7 @@ def test_measure_as_json_is_a_list_with_a_number_or_null(capsys):
     (frame,) = json.loads(capsys.readouterr().out)
     assert status == 0
     # FLUX_RADIUS 50 % of the unsaturated stars in the catalogue beside the image: 1.21 to 1.49 px.
-    assert 1.1 < frame["hfr_px"] < 1.6
+    assert 1.1 < frame["hfr_px"]["value"] < 1.6
 
 
 def test_measure_writes_the_star_table_with_units_and_not_twice(tmp_path, capsys):
@@ -77,3 +77,26 @@ def test_every_verb_explains_itself(verb, capsys):
         main([verb, "--help"])
     assert left.value.code == 0
     assert "--" in capsys.readouterr().out
+
+
+def test_measure_keeps_a_frame_on_one_line_however_narrow_the_terminal(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "40")
+    assert main(["measure", str(REAL), "--jobs", "1"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 1
+
+
+def test_measure_passes_over_the_notes_in_a_folder_but_not_a_note_that_was_named(tmp_path, capsys):
+    shutil.copy(REAL, tmp_path / "frame.fits")
+    (tmp_path / "notes.txt").write_text("clear sky")
+    assert main(["measure", str(tmp_path), "--jobs", "1"]) == 0
+    assert capsys.readouterr().err == ""
+    assert main(["measure", str(tmp_path / "frame.fits"), str(tmp_path / "notes.txt")]) == 3
+    assert "notes.txt" in capsys.readouterr().err
+
+
+def test_measure_refuses_a_table_that_is_there_before_it_measures(tmp_path, capsys):
+    table = tmp_path / "stars.ecsv"
+    table.write_text("mine")
+    assert main(["measure", str(tmp_path / "no.fits"), "--stars", str(table)]) == 2
+    assert "already there" in capsys.readouterr().err
+    assert table.read_text() == "mine"

@@ -98,10 +98,20 @@ def test_each_slip_is_told_with_its_line(make_fits, table, content, message):
 
 
 def test_a_table_that_is_no_text(table):
-    with pytest.raises(SetupError, match=r"facts\.csv: is not UTF-8 text"):
+    with pytest.raises(SetupError, match=r"facts\.csv: the facts table is not UTF-8 text"):
         read_facts_csv(table("file,filter\na.fits,Grün\n", "latin-1"))
 
 
 def test_a_missing_table(tmp_path):
-    with pytest.raises(SetupError, match=r"facts\.csv: cannot be read"):
+    with pytest.raises(SetupError, match=r"the facts table cannot be read \(no such file"):
         read_facts_csv(tmp_path / "facts.csv")
+
+
+def test_cells_pasted_from_a_spreadsheet_are_split_at_tabs(table):
+    (row,) = read_facts_csv(table("file\tposition_steps\na.fits\t11913,5\n", "utf-8"))
+    assert row.position_steps == 11913.5
+
+
+def test_a_temperature_no_telescope_has_is_a_slip_not_a_fact(table):
+    with pytest.raises(SetupError, match=r"line 2: temperature_degC 400 is not the temperature"):
+        read_facts_csv(table("file,temperature_degC\na.fits,400\n", "utf-8"))

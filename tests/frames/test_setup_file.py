@@ -110,7 +110,10 @@ def test_two_filters_of_one_band_keep_the_persons_names(write):
         ("[telescope]\naperture_mm = 100\nobstruction_mm = 100\n", r"obstruction_mm must be small"),
         ("[telescope\n", r"not valid TOML: .*line 1"),
         ("[telescope]\naperture_mm = 1\naperture_mm = 2\n", r"not valid TOML"),
-        (b"[telescope]\n# \xe9\n", r"not valid TOML"),
+        (b"[telescope]\n# \xe9\n", r"is not UTF-8 text; save it anew"),
+        ("[filters]\nHa = 3\n", r"'Ha' must be a table, written \[filters\.Ha\], not 3"),
+        ("[filters.L]\nwavelength_nm = 0.55\n", r"must lie between 200 and 2500 \(nanometres\)"),
+        ("[telescope]\nfocal_length_mm = 0.48\naperture_mm = 87\n", r"makes f/0\.00552; .*check"),
     ],
 )  # fmt: skip
 def test_each_slip_is_one_line_that_names_file_table_and_key(write, content, message):

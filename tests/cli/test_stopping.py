@@ -1,0 +1,62 @@
+"""Stopped half-way, a reader that leaves, a full disk: a line at most, never a traceback."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from starsize import cli
+from starsize.cli import offsets
+from starsize.cli.workers import workers
+
+DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+@pytest.mark.parametrize("after_s", [0.6, 2.5])
+def test_ctrl_c_stops_all_processes_with_one_line_and_writes_nothing(tmp_path, jobs, after_s):
+    out = tmp_path / "out"
+    call = [sys.executable, "-m", "starsize", "offsets", str(DEMO), "--out", str(out)]
+    with subprocess.Popen(
+        [*call, "--jobs", jobs, "--quiet"],
+        start_new_session=True, stderr=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        time.sleep(after_s)
+        os.killpg(process.pid, signal.SIGINT)
+        said = process.communicate(timeout=60)[1]
+    assert said == "starsize: stopped; no results were written\n"
+    # Either way a shell shows 130: Python ends by the signal where it came amid some imports.
+    assert process.returncode in (130, -signal.SIGINT)
+    assert not out.exists()
+
+
+def test_worker_processes_leave_ctrl_c_to_the_first_one():
+    with workers(2) as executor:
+        assert executor.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
+
+
+def test_a_reader_that_leaves_is_no_error():
+    call = [sys.executable, "-m", "starsize", "measure", str(DEMO / "evening_0001.fits.fz")]
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [*call, "--jobs", "1"], stdout=write, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_full_disk_is_one_line_and_status_2(monkeypatch, capsys):
+    def fail(arguments):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(offsets, "run", fail)
+    assert cli.main(["offsets", "night"]) == 2
+    assert (
+        capsys.readouterr().err == "starsize: reading or writing failed: no space left on device\n"
+    )

@@ -1,0 +1,53 @@
+"""What is told when files cannot be used."""
+
+from pathlib import Path
+
+from starsize.frames import lost_filters, unused_notices
+from starsize.frames.frame import FrameFacts, InputFile
+
+
+def file(name, filter_name=None, reason=None, kind="light", read=True):
+    path = Path(name)
+    facts = FrameFacts(path=path, kind=kind, filter=filter_name, shape=(10, 10)) if read else None
+    return InputFile(path, facts, reason)
+
+
+def test_a_filter_none_of_whose_frames_serves_is_lost_and_the_reason_is_the_commonest():
+    files = [
+        file("1.fits", "L"),
+        file("2.fits", "OIII", "no position"),
+        file("3.fits", "OIII", "no position"),
+        file("4.fits", "OIII", "odd"),
+        file("5.fits", "R", "no position"),
+        file("6.fits", "R"),
+    ]
+    assert lost_filters(files) == {"OIII": "none of the 3 frames can be used: no position"}
+
+
+def test_a_frame_that_cannot_be_read_is_told_once_with_its_name():
+    (notice,) = unused_notices(
+        [file("1.fits", "L"), file("2.fits", reason="cut short", read=False)]
+    )
+    assert notice.code == "frames-not-used"
+    assert notice.text == "One frame cannot be used: 2.fits: cut short."
+
+
+def test_many_such_frames_make_one_notice():
+    lost = [file(f"{i}.fits", reason="cut short", read=False) for i in range(5)]
+    (notice,) = unused_notices([file("l.fits", "L"), *lost])
+    assert notice.text.startswith("5 frames cannot be used, for one 0.fits: cut short;")
+
+
+def test_calibration_frames_copies_and_notes_are_no_cause_for_a_notice():
+    files = [
+        file("1.fits", "L"),
+        file("dark.fits", reason="a dark frame, not an exposure of the sky", kind="dark"),
+        file("copy.fits", "L", "the same exposure as 1.fits, counted once"),
+        file("notes.txt", reason="not a FITS file (by its name)", read=False),
+    ]
+    assert unused_notices(files) == ()
+    assert lost_filters(files) == {}
+
+
+def test_frames_of_a_lost_filter_are_not_told_twice():
+    assert unused_notices([file("1.fits", "L"), file("2.fits", "R", "no position")]) == ()

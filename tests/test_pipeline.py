@@ -1,0 +1,74 @@
+"""Folder in, result out: what the steps in between decide for the person."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from starsize.comparison import Comparison, OffsetRow
+from starsize.comparison.compared import ColourReport, FocuserHealth, TemperatureTerm
+from starsize.errors import InputError
+from starsize.frames import FrameFacts, InputFile, Sweep
+from starsize.pipeline import find_reference, nothing_to_measure, with_lost_filters
+from starsize.setup import FilterGlass, Setup
+
+
+def sweep(name, **facts):
+    return Sweep(f"{name}-1", name, (FrameFacts(path=Path("1.fits"), filter=name, **facts),))
+
+
+SWEEPS = [sweep("L"), sweep("Ha"), sweep("V'")]
+
+
+@pytest.mark.parametrize(
+    ("asked", "meant"), [("L", "L"), ("lum", "L"), ("H-alpha", "Ha"), ("V'", "V'"), ("seven", "Ha")]
+)
+def test_the_reference_may_be_spelled_as_people_do(asked, meant):
+    setup = Setup(filters={"Ha": FilterGlass(aliases=("seven",))})
+    assert find_reference(asked, SWEEPS, setup=setup) == meant
+
+
+def test_a_reference_that_was_not_swept_is_told_with_those_that_were():
+    with pytest.raises(InputError, match="the reference 'Q' is not among the filters found: L, Ha"):
+        find_reference("Q", SWEEPS, setup=Setup())
+
+
+def test_a_colour_camera_offers_its_colours_as_reference():
+    assert find_reference("green", [sweep("L", bayer="RGGB")], setup=Setup()) == "G"
+
+
+def test_a_filter_whose_frames_are_all_unusable_has_a_refused_row_in_its_place():
+    files = [InputFile(Path("1.fits"), FrameFacts(path=Path("1.fits"), filter="R"), "no position")]
+    found = with_lost_filters(comparison("L", "G"), files)
+    assert [(row.filter, row.status) for row in found.rows] == [
+        ("L", "measured"), ("R", "refused"), ("G", "measured"),
+    ]  # fmt: skip
+    assert found.rows[1].reason == "the only frame cannot be used: no position"
+    assert found.rows[1].action == "refocus"
+
+
+def test_a_folder_without_a_usable_frame_is_told_with_the_commonest_reason():
+    files = [InputFile(Path(f"{i}.fits"), reason="cut short" if i else "odd") for i in range(3)]
+    assert nothing_to_measure(files).endswith("the commonest reason (2 of 3): cut short")
+
+
+def comparison(*names):
+    empty = np.array([])
+    rows = tuple(
+        OffsetRow(filter=n, reference="L", status="measured", sweeps=1, frames=9, stars=5)
+        for n in names
+    )
+    return Comparison(
+        reference="L",
+        rows=rows,
+        filters=names,
+        covariance_steps2=np.zeros((len(names), len(names))),
+        colour=ColourReport(
+            verdict="cannot tell", reason="", curve_wavelength_nm=empty,
+            curve_shift_steps=empty, curve_sigma_steps=empty,
+        ),
+        temperature=TemperatureTerm(
+            steps_per_degC=None, source="none", range_degC=None, reference_degC=None
+        ),
+        focuser=FocuserHealth(),
+    )  # fmt: skip
