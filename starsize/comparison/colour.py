@@ -185,7 +185,9 @@ def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, Co
         groups.append(("R, G, B", colours.word(("R", "G", "B"))))
     if "L" in colours.filters:
         at = colours.filters.index("L")
-        word = whole_band(curve, colours.bands[at], float(colours.zone[at]), colours.bands)
+        word = whole_band(
+            curve, colours.bands, wide=colours.bands[at], zone_steps=float(colours.zone[at])
+        )
         groups.append(("L's whole band", word))
     return tuple(groups)
 

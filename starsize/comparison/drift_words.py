@@ -21,7 +21,7 @@ class Effect:
 
 
 def bounded_effects(
-    data: BestFocusData, choice: TermChoice, reference: str, name: str
+    data: BestFocusData, choice: TermChoice, *, reference: str, name: str
 ) -> list[Effect]:
     """Every bounded effect on the offset of one filter from the reference."""
     bounded = {n for n, source in choice.source.items() if source == "bound"}

@@ -29,8 +29,8 @@ BACKLASH_BOUND_STEPS = 200.0
 #: The zero of the focuser from one night to the next, once the camera has been off: 1 mm.
 NIGHT_BOUND_UM, NIGHT_BOUND_STEPS = 1000.0, 250.0
 #: How well best focus usually repeats, focuser, tube and air together, the curves' own
-#: uncertainty not included (common practice: 2 to 14 um for two rigs in three).
-REPEATS_UM = 5.0
+#: uncertainty not included (common practice: 1.5 to 11 um for two rigs in three).
+REPEATS_UM = 4.0
 #: Share of a stated value that is taken as its uncertainty where none is stated.
 STATED_SHARE = 0.2
 #: Frames determine a term if they alone give it this fraction of what is known beforehand.

@@ -46,19 +46,19 @@ def drawn(
 
 
 def whole_band(
-    curve: SmoothCurve | None, wide: Band, zone_steps: float, bands: Sequence[Band]
+    curve: SmoothCurve | None, bands: Sequence[Band], *, wide: Band, zone_steps: float
 ) -> ColourWord:
     """Does one position lie inside the zone of every wavelength that a wide filter lets through.
 
     Parameters
     ----------
     curve : SmoothCurve or None
+    bands : sequence of Band
+        Of all filters; the narrower ones say how much of the wide band was seen.
     wide : Band
         The wide filter.
     zone_steps : float
         Its zone, at its central wavelength.
-    bands : sequence of Band
-        Of all filters; the narrower ones say how much of the band was seen.
     """
     narrow = [b for b in bands if b.width_nm <= WIDE_NM]
     if curve is None or not narrow:

@@ -18,7 +18,7 @@ def cautions(data: BestFocusData, choice: TermChoice, reference: str) -> dict[st
     by_filter = {}
     repeated = len(data.ids) > len(data.names)
     for name in data.names:
-        parts = [e.text for e in bounded_effects(data, choice, reference, name)]
+        parts = [e.text for e in bounded_effects(data, choice, reference=reference, name=name)]
         if not parts and not repeated:
             parts = ["no filter was repeated; sweep each filter twice"]
         elif not parts:
@@ -64,7 +64,7 @@ def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> l
         e
         for name in data.names
         if name != reference
-        for e in bounded_effects(data, choice, reference, name)
+        for e in bounded_effects(data, choice, reference=reference, name=name)
     ]
     if effects:
         text = max(effects, key=lambda e: e.steps).text

@@ -79,6 +79,6 @@ def test_without_repeats_the_stated_uncertainty_covers_any_plausible_drift():
 def test_many_repeats_make_the_intervals_true_whatever_the_scatter():
     for scatter in (0.3, 4.0):
         night = NightOfSweeps(order=ONCE * 4, scatter=scatter)
-        error, sigma, half95 = errors_of(night, nights=150, drawn=False)
+        error, sigma, half95 = errors_of(night, nights=300, drawn=False)
         assert np.mean(np.abs(error) <= sigma) == pytest.approx(0.69, abs=0.06)
         assert np.mean(np.abs(error) <= half95) == pytest.approx(0.955, abs=0.03)
