@@ -63,6 +63,20 @@ def _true_radius(stamps, half):
     return float(np.median(found))
 
 
+def place_stars(light, stamps, half, places, fluxes):
+    """Add stars to an image in place; return where they came to lie on the fine grid."""
+    shift = 0.5 / FINE  # of the even box, see star_stamps
+    cells = np.rint((places - shift) * FINE).astype(int)
+    ny, nx = light.shape
+    for (ix, iy), (i, j), flux in zip(*np.divmod(cells, FINE), fluxes, strict=True):
+        y0, y1 = max(iy - half, 0), min(iy + half + 1, ny)
+        x0, x1 = max(ix - half, 0), min(ix + half + 1, nx)
+        if y0 < y1 and x0 < x1:
+            part = stamps[j, i][y0 - iy + half : y1 - iy + half, x0 - ix + half : x1 - ix + half]
+            light[y0:y1, x0:x1] += flux * part
+    return cells / FINE + shift
+
+
 def star_field(
     seed, *, n_stars=3000, disc_px=0.0, hot=0, cosmic=0, shape=SHAPE, least_flux=1500.0, **star
 ):
@@ -72,18 +86,7 @@ def star_field(
     light = np.zeros(shape, np.float32)
     places = rng.uniform((0, 0), (shape[1], shape[0]), (n_stars, 2))
     fluxes = np.minimum(least_flux * rng.uniform(size=n_stars) ** -1.25, 3e6)
-    shift = 0.5 / FINE  # of the even box, see above
-    for k, flux in enumerate(fluxes):
-        cell = np.rint((places[k] - shift) * FINE).astype(int)
-        whole, part = np.divmod(cell, FINE)
-        places[k] = cell / FINE + shift
-        (ix, iy), (i, j) = whole, part
-        y0, y1 = max(iy - half, 0), min(iy + half + 1, shape[0])
-        x0, x1 = max(ix - half, 0), min(ix + half + 1, shape[1])
-        stamp = stamps[j, i]
-        light[y0:y1, x0:x1] += (
-            flux * stamp[y0 - iy + half : y1 - iy + half, x0 - ix + half : x1 - ix + half]
-        )
+    places = place_stars(light, stamps, half, places, fluxes)
     for top in range(0, shape[0], 256):
         rows = light[top : top + 256]
         noise = rng.standard_normal(rows.shape, dtype=np.float32)

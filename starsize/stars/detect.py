@@ -7,6 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .background import Sky, bin_mean
+from .star_lists import weighted_median
 
 _VOTERS, _PEAKS_A_BOX = 40, 300
 _VOTING_PIXELS = 900_000
@@ -106,7 +107,8 @@ def _frame_scale(
             break
     if not len(winners):
         return _BOXES[0][0] * levels[0].factor
-    return float(np.median(winners[:, 3]))
+    # What barely stands out may be a ripple of the sky: it hardly has a vote.
+    return weighted_median(winners[:, 3], np.log(winners[:, 0] / (0.9 * threshold)))
 
 
 def _voting_window(shape: tuple[int, ...]) -> float:

@@ -17,7 +17,7 @@ from ..setup import Setup
 from .background import Sky
 from .colour import Grid, grids_of
 from .defects import HotPixels, mend
-from .measure import data_ceiling, flag_frame, measure_places
+from .measure import data_ceiling, flag_frame, gain_from_sky, measure_places
 from .patches import Neighbours
 from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
@@ -138,7 +138,7 @@ def measure_task(target: Target) -> Radii:
             guess_px=seen.found.radius_px,
             sky=seen.sky.at(target.places[:, 0], target.places[:, 1]),
             noise=seen.sky.noise,
-            gain=source.gain,
+            gain=source.gain or gain_from_sky(seen.sky),
             ceiling=seen.ceiling,
             neighbours=replace(target.neighbours, places=here(target.neighbours.places)),
             held_variance=grid.held_variance,

@@ -3,7 +3,7 @@
 import numpy as np
 
 from .cutouts import cut_out
-from .nearest import nearest_others
+from .star_lists import nearest_others
 
 _LADDER = 2 ** np.arange(-0.5, 7.01, 0.5)
 _WITNESSES = 6

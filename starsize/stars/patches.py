@@ -8,8 +8,8 @@ from scipy.spatial import cKDTree
 from .centre import window_centres, window_elongation
 from .cutouts import cut_out
 from .flags import StarFlag
-from .nearest import nearest
 from .rings import aperture_sums
+from .star_lists import nearest
 
 #: Radii over the typical half-flux radius: dense where half of the light is crossed.
 _CORE_STEPS = (0.2, 0.35, 0.5, 0.62, 0.74, 0.84, 0.92, 1.0, 1.08, 1.16, 1.28, 1.45, 1.7, 2.0, 2.5)

@@ -7,9 +7,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .frame_tasks import MAX_STARS, Survey
-from .nearest import nearest
 from .patches import NEIGHBOUR_SHARE, Neighbours
 from .register import STILL, Motion, align
+from .star_lists import nearest
 from .survey import Found
 
 #: A neighbour within so many half-flux radii of the most defocused frame spoils a star there.

@@ -14,6 +14,7 @@ from .solve import Solved, solve_frame
 #: add to the radius, less than half a per cent, is taken off again.
 _BIN_ABOVE_PX = 7.0
 _LEAST_SIDE_PX = 250
+_TOO_COARSE = 0.7
 _SCOUTS, _ROUNDS = 30, 3
 
 
@@ -158,6 +159,9 @@ def measure_at(
     ``sky_is_known``. ``held_variance`` is blur to be taken out again, pixels squared along each
     axis: that of values which stand for more than their own pixel.
     """
+    if len(places) == 0:
+        return no_radii(0)
+    given, given_neighbours, given_flux = places, neighbours, total_flux
     factor = 1
     while guess_px / factor > _BIN_ABOVE_PX and min(image.shape) / factor > _LEAST_SIDE_PX:
         factor *= 2
@@ -203,6 +207,22 @@ def measure_at(
         guess = solved.typical_px
     if solved is None:
         return replace(no_radii(len(places)), x=patches.x, y=patches.y)
+    if factor > 1 and solved.typical_px * factor < _TOO_COARSE * _BIN_ABOVE_PX:
+        # The guess was far too large, and the pixels with it: again on pixels that suit.
+        return measure_at(
+            image,
+            given,
+            guess_px=solved.typical_px * factor,
+            sky=sky,
+            noise=noise,
+            gain=gain,
+            ceiling=ceiling,
+            neighbours=given_neighbours,
+            total_flux=given_flux,
+            sky_is_known=sky_is_known,
+            recentre=recentre,
+            held_variance=held_variance,
+        )
     held = held_variance / factor**2 + (1 - factor**-2) / 12
     return _at_full_scale(patches, solved, factor, solved.curve.swelling(held))
 

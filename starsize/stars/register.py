@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from skimage.measure import ransac
 from skimage.transform import SimilarityTransform
 
-from .nearest import nearest, nearest_others
+from .star_lists import nearest, nearest_others
 
 _BRIGHTEST = 80
 _NEIGHBOURS = 6

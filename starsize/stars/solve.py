@@ -7,15 +7,17 @@ import numpy as np
 from .flags import StarFlag
 from .growth import GrowthCurve, Light, growth_curve
 from .patches import Patches
+from .star_lists import weighted_median
 from .stretch import Stretch, fit_stretch, own_radius
 
 _TEACHERS = 150
 #: No optics keep the shape of a star over the field to better than this, so a star's own growth
 #: always gets a say against the frame's curve.
 _LEAST_SHAPE_SCATTER = 0.003
-#: Scatter of the radius with the place of a star in its pixel: relative below three pixels, and
-#: falling as the square of the radius above.
-_PIXEL_PHASE, _PHASE_ENDS_PX = 0.0008, 3.0
+#: Relative scatter of the radius with the place of a star in its pixel: this below three pixels,
+#: falling as the square of the radius above, and steeply more for stars hardly wider than a pixel
+#: (1.3 % at 0.75 px; scripts/star_accuracy.py).
+_PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0023
 #: Stars needed before they are believed to be alike.
 _CROWD = 8
 
@@ -86,17 +88,11 @@ def _common_sky(fit: Stretch, flags: np.ndarray) -> tuple[tuple[float, float], f
         return (0.0, np.inf), 0.0
     sky, own = fit.sky[known], fit.sky_sigma[known] ** 2
     weight = 1 / own
-    middle = _weighted_median(sky, weight)
-    scatter = (1.4826 * _weighted_median(np.abs(sky - middle), weight)) ** 2
+    middle = weighted_median(sky, weight)
+    scatter = (1.4826 * weighted_median(np.abs(sky - middle), weight)) ** 2
     real = max(scatter - 1 / np.mean(weight), 0.0)
     unsure = float(np.sqrt(max(scatter, 1 / np.mean(weight)) / known.sum()))
     return (middle, float(np.hypot(np.sqrt(real), unsure))), unsure
-
-
-def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    order = np.argsort(values)
-    cumulative = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(cumulative, 0.5 * cumulative[-1])])
 
 
 def _light_of_teachers(patches: Patches, inverse_gain: float) -> Light | None:
@@ -177,9 +173,16 @@ def _weigh(
         radius, sigma = own, own_sigma
         flux, flux_sigma = total_flux, np.zeros_like(total)
     else:
-        radius, sigma = _blend(own, own_sigma, stretched, stretched_sigma, patches.flags)
+        radius, sigma = _blend(
+            own,
+            own_sigma,
+            stretched,
+            stretched_sigma,
+            patches.flags,
+            _phase_scatter(curve.radius_px),
+        )
     # Light falls on whole pixels: the place of a sharp star within its pixel shows in its radius.
-    phase = _PIXEL_PHASE * radius / np.maximum(radius / _PHASE_ENDS_PX, 1.0) ** 2
+    phase = _phase_scatter(curve.radius_px) * radius
     sigma = np.sqrt(sigma**2 + curve.radius_sigma_px**2 + phase**2)
     lost = ~(np.isfinite(radius) & np.isfinite(sigma))
     pegged = (fit.stretch <= 0.41) | (fit.stretch >= 2.45)
@@ -201,6 +204,11 @@ def _weigh(
         flags=flags,
         curve=curve,
     )
+
+
+def _phase_scatter(radius_px: float) -> float:
+    """Relative scatter of a radius with the place of the star in its pixel."""
+    return _PIXEL_PHASE / max(radius_px / _PHASE_ENDS_PX, 1.0) ** 2 + _SHARP_PHASE * radius_px**-6
 
 
 def _share(
@@ -242,6 +250,7 @@ def _blend(
     stretched: np.ndarray,
     stretched_sigma: np.ndarray,
     flags: np.ndarray,
+    least_scatter: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Combine by the scatter of shapes: the better the stars agree, the more the curve is trusted.
 
@@ -252,7 +261,7 @@ def _blend(
     gap = own - stretched
     relative = gap / stretched
     bright = (flags == 0) & np.isfinite(relative) & (noise < (0.02 * stretched) ** 2)
-    scatter = _LEAST_SHAPE_SCATTER**2
+    scatter = _LEAST_SHAPE_SCATTER**2 + least_scatter**2
     if bright.sum() >= 5:
         middle = np.median(relative[bright])
         spread = 1.4826 * np.median(np.abs(relative[bright] - middle))

@@ -7,7 +7,8 @@ from numpy.testing import assert_allclose
 from scipy.spatial import cKDTree
 
 from starsize.stars import StarFlag, measure_frame
-from starsize.stars.measure import data_ceiling
+from starsize.stars.background import Sky
+from starsize.stars.measure import data_ceiling, gain_from_sky
 
 from .scenes import draw, fine_star, pixels, spread_places
 
@@ -133,3 +134,10 @@ def test_the_brightest_only_if_asked():
     some = measure_frame(image, max_stars=10)
     assert len(some) == 10
     assert some.meta["n_found"] > 10
+
+
+def test_the_gain_is_judged_from_the_noise_of_a_raw_sky_only():
+    # Photon noise: variance in ADU^2 is the level in ADU over the gain.
+    assert_allclose(gain_from_sky(Sky(np.full((2, 2), 900.0), 128.0, 15.0)), 4.0)
+    assert gain_from_sky(Sky(np.full((2, 2), -3.0), 128.0, 15.0)) is None
+    assert gain_from_sky(Sky(np.full((2, 2), 60000.0), 128.0, 0.5)) is None

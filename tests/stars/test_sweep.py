@@ -239,6 +239,23 @@ def test_single_frames_are_measured_each_on_its_own(tmp_path):
     assert "gone.fits" in gone.reason
 
 
+def test_a_sweep_through_cloud_says_so_for_every_frame(tmp_path):
+    rng = np.random.default_rng(67)
+    (measured,) = measure_sweeps([sweep_of(tmp_path, [rng.normal(800, 10, SHAPE) for _ in DISCS])])
+    assert all(f.reason is not None and np.isnan(f.radius_px) for f in measured.frames)
+
+
+def test_a_single_star_is_enough(tmp_path):
+    rng = np.random.default_rng(68)
+    frames = [
+        draw(SHAPE, [(300.0 + 3 * k, 250.0)], [2e5], fine_star(d, obstruction=0.3), rng=rng)[0]
+        for k, d in enumerate(DISCS)
+    ]
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.015)
+    assert {f.n_stars for f in measured.frames} == {1}
+
+
 def test_no_sweeps_no_work():
     assert measure_sweeps([]) == ()
     assert measure_files([]) == ()
