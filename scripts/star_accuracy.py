@@ -151,8 +151,9 @@ def radius_table():
                 rivals.append(best_of_sep(image, places, true) ** 2)
             errors, pulls = np.concatenate(errors), np.concatenate(pulls)
             true_over_stated = 1.4826 * np.nanmedian(np.abs(pulls))
+            rms = np.sqrt(np.nanmean(errors**2))
             cells.append(
-                f"| {100 * np.nanmedian(errors):+14.2f} {100 * np.sqrt(np.nanmean(errors**2)):5.2f} "
+                f"| {100 * np.nanmedian(errors):+14.2f} {100 * rms:5.2f} "
                 f"{100 * np.sqrt(np.mean(rivals)):5.2f} {1 / true_over_stated:5.2f}  "
             )
         optical = star.calculateHLR() if isinstance(star, galsim.Moffat) else np.nan
@@ -181,7 +182,8 @@ def find_table():
         strangers = (cKDTree(field.places).query(places)[0] > max(3.0, 1.5 * size)).sum()
         print(
             f"HFR {size:5.2f}: {len(found)} found; of {len(wanted)} isolated above 20: "
-            f"{100 * np.mean(crowd == 1):.2f} % once, {100 * np.mean(crowd > 1):.2f} % more than once; "
+            f"{100 * np.mean(crowd == 1):.2f} % once, "
+            f"{100 * np.mean(crowd > 1):.2f} % more than once; "
             f"{strangers} strangers ({100 * strangers / len(found):.2f} %)"
         )
 
@@ -189,7 +191,7 @@ def find_table():
 def sweep_table():
     """Best focus from measured radii against that from the true radii of the same frames."""
     print(
-        "sweeps of 11 frames, f/5.5, 3.76 um pixels, steps of 4 um; drift 40 px, seeing jitter 10 %,"
+        "sweeps of 11 frames, f/5.5, 3.76 um pixels, 4 um steps; drift 40 px, seeing jitter 10 %,"
     )
     print(
         "fluxes of a narrowband filter; the sweep begins 60 steps nearer to focus than it ends, so"
@@ -209,7 +211,7 @@ def sweep_table():
                 seeing = 3.0 * np.exp(rng.normal(0, 0.1))
                 stamps, half, radius = star_stamps(disc, fwhm_px=seeing)
                 light = np.zeros(shape)
-                place_stars(light, stamps, half, places + (4 * k, -2.5 * k), fluxes)
+                place_stars(light, stamps, half, places + np.array([4, -2.5]) * k, fluxes)
                 image = light + rng.standard_normal(shape) * np.sqrt(NOISE**2 + light) + SKY
                 path = Path(name) / f"{k:02d}.fits"
                 fits.writeto(path, np.clip(np.rint(image), 0, 65535).astype(np.uint16))
@@ -224,11 +226,13 @@ def sweep_table():
             for r in (found, np.array(radii))
         ]
         shifts.append(best[0] - best[1])
+        off = found / radii - 1
         used = (swept.tracks.flags == 0).sum(axis=0)
         print(
             f"seed {seed}: best focus moved by {shifts[-1]:+.2f} steps; radii off by "
-            f"{100 * np.median(found / radii - 1):+.2f} % (worst {100 * np.max(np.abs(found / radii - 1)):.2f} %); "
-            f"too faint to see {100 * min(sunk):.0f} to {100 * max(sunk):.0f} %; stars used {used.min()} to {used.max()}"
+            f"{100 * np.median(off):+.2f} % (worst {100 * np.max(np.abs(off)):.2f} %); "
+            f"too faint to see {100 * min(sunk):.0f} to {100 * max(sunk):.0f} %; "
+            f"stars used {used.min()} to {used.max()}"
         )
     print(f"mean {np.mean(shifts):+.2f} steps, rms {np.sqrt(np.mean(np.square(shifts))):.2f}")
 

@@ -105,10 +105,11 @@ def folder_run(folder, count):
             start = time.perf_counter()
             measure_files(facts, executor=pool)
             spent[workers] = time.perf_counter() - start
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
         f"{count} frames: {spent[1]:.1f} s with one worker, {spent[2]:.1f} s with two, "
         f"ratio {spent[2] / spent[1]:.2f}; "
-        f"this process's own peak {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
+        f"this process's own peak {own:.0f} MB"
     )
 
 

@@ -18,7 +18,7 @@ from .background import Sky
 from .colour import Grid, grids_of
 from .defects import HotPixels, mend
 from .measure import data_ceiling, flag_frame, gain_from_sky, measure_places
-from .patches import Neighbours
+from .neighbours import Neighbours
 from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
 

@@ -9,7 +9,7 @@ from astropy.table import QTable
 from .background import Sky
 from .defects import mend
 from .flags import StarFlag
-from .patches import Neighbours
+from .neighbours import Neighbours
 from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
 

@@ -3,13 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from .centre import window_centres, window_elongation
 from .cutouts import cut_out
 from .flags import StarFlag
+from .neighbours import Neighbours, fill_from_opposite, mark_neighbours
 from .rings import aperture_sums
-from .star_lists import nearest
 
 #: Radii over the typical half-flux radius: dense where half of the light is crossed.
 _CORE_STEPS = (0.2, 0.35, 0.5, 0.62, 0.74, 0.84, 0.92, 1.0, 1.08, 1.16, 1.28, 1.45, 1.7, 2.0, 2.5)
@@ -20,10 +19,6 @@ _ROOM = (0.49, 0.69)
 #: Seeing wings reach at least this far even from a sharp star, pixels.
 _LEAST_REACH_PX = 16
 _BATCH_PIXELS = 1_500_000
-#: A neighbour brighter than this share of the star matters.
-NEIGHBOUR_SHARE = 0.01
-#: A neighbour closer than this (in half-flux radii) cannot be cut away.
-_TOUCHING = 2.4
 #: The light that must be there to be measured lies within so many half-flux radii.
 _EDGE = 1.6
 _SPOILT_SHARE = 0.05
@@ -62,14 +57,6 @@ class Patches:
     noise: np.ndarray
     elongation: np.ndarray
     flags: np.ndarray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Neighbours:
-    """Everything that shines in the frame: places (n, 2) and brightness in any one unit."""
-
-    places: np.ndarray
-    brightness: np.ndarray
 
 
 def circles(guess_px: float, shape: tuple[int, ...]) -> np.ndarray:
@@ -208,9 +195,9 @@ def _read_batch(
     )
     flags[_beyond(image.shape, whole + offset, _EDGE * guess)] |= StarFlag.EDGE
     if neighbours is not None:
-        flags[_mark_neighbours(spoilt, whole, offset, half, guess, neighbours)] |= StarFlag.BLENDED
+        flags[mark_neighbours(spoilt, whole, offset, half, guess, neighbours)] |= StarFlag.BLENDED
     ring, spread, count = _middle(np.where(spoilt, np.nan, cut).reshape(len(cut), -1)[:, index])
-    _fill_from_opposite(cut, spoilt, offset)
+    fill_from_opposite(cut, spoilt, offset)
     pixel = spread if noise is None else np.full(len(cut), noise)
     sums = aperture_sums(cut, offset[:, 0], offset[:, 1], radii)
     elongation = window_elongation(cut, offset[:, 0], offset[:, 1], max(1.5 * guess, 1.0))
@@ -260,59 +247,3 @@ def _beyond(shape: tuple[int, ...], place: np.ndarray, reach: float) -> np.ndarr
     size = np.array([shape[1], shape[0]]) - 1
     out = (place - reach < -0.5) | (place + reach > size + 0.5)
     return np.asarray(out.any(axis=1))
-
-
-def _mark_neighbours(
-    spoilt: np.ndarray,
-    whole: np.ndarray,
-    offset: np.ndarray,
-    half: int,
-    guess: float,
-    neighbours: Neighbours,
-) -> np.ndarray:
-    """Mark the light of neighbours as spoilt; return which stars touch one too closely."""
-    blended = np.zeros(len(whole), bool)
-    if len(neighbours.places) < 2:
-        return blended
-    place = whole + offset
-    steps = np.arange(-half, half + 1)
-    own = _own_brightness(place, neighbours)
-    lists = cKDTree(neighbours.places).query_ball_point(place, half + 1.5 * guess)
-    for i, others in enumerate(lists):
-        for j in others:
-            gap = neighbours.places[j] - place[i]
-            distance = np.hypot(*gap)
-            share = neighbours.brightness[j] / own[i]
-            if distance < 0.6 * guess + 0.5 or share < NEIGHBOUR_SHARE:
-                continue
-            if distance < _TOUCHING * guess:
-                blended[i] = True
-            # A brighter neighbour shines further out.
-            size = guess * (1.6 + 0.4 * np.log10(max(share, 1.0)))
-            x, y = neighbours.places[j] - whole[i]
-            spoilt[i] |= (steps - x) ** 2 + ((steps - y) ** 2)[:, None] <= size**2
-    return blended
-
-
-def _own_brightness(place: np.ndarray, neighbours: Neighbours) -> np.ndarray:
-    gap, closest = nearest(neighbours.places, place)
-    faintest = float(np.min(neighbours.brightness))
-    return np.where(gap < 3.0, neighbours.brightness[closest], faintest)
-
-
-def _fill_from_opposite(cut: np.ndarray, spoilt: np.ndarray, offset: np.ndarray) -> None:
-    """Give spoilt pixels the value of the pixel opposite the star; sky where that is spoilt too.
-
-    Stars in and out of focus look alike when turned by half a turn; their neighbours do not.
-    """
-    half = cut.shape[1] // 2
-    stars, rows, columns = np.nonzero(spoilt)
-    if stars.size == 0:
-        return
-    twin_row = 2 * half + np.rint(2 * offset[stars, 1]).astype(int) - rows
-    twin_column = 2 * half + np.rint(2 * offset[stars, 0]).astype(int) - columns
-    last = cut.shape[1] - 1
-    inside = (twin_row >= 0) & (twin_row <= last) & (twin_column >= 0) & (twin_column <= last)
-    twin_row, twin_column = np.clip(twin_row, 0, last), np.clip(twin_column, 0, last)
-    usable = inside & ~spoilt[stars, twin_row, twin_column]
-    cut[stars, rows, columns] = np.where(usable, cut[stars, twin_row, twin_column], 0.0)

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .frame_tasks import MAX_STARS, Survey
-from .patches import NEIGHBOUR_SHARE, Neighbours
+from .neighbours import NEIGHBOUR_SHARE, Neighbours
 from .register import STILL, Motion, align
 from .star_lists import nearest
 from .survey import Found

@@ -7,7 +7,8 @@ import numpy as np
 from .background import bin_mean
 from .flags import StarFlag
 from .guess import guess_radius
-from .patches import Neighbours, Patches, read_patches
+from .neighbours import Neighbours
+from .patches import Patches, read_patches
 from .solve import Solved, solve_frame
 
 #: Above this half-flux radius (pixels) the image is binned before measuring; what the wider pixels
