@@ -63,10 +63,13 @@ def _drift(data: BestFocusData, choice: TermChoice, reference: str, name: str) -
 
 def _direction(data: BestFocusData, choice: TermChoice, reference: str, name: str) -> Effect:
     turned = abs(_between(data, _column(choice, "direction"), reference, name))
-    size = turned * choice.bound["direction"]
+    # Half-way means that nobody knows; the play may then lie either way.
+    known = turned > 0.99
+    size = (1.0 if turned else 0.0) * choice.bound["direction"]
+    how = "from opposite sides" if known else "not surely from the same side"
     return Effect(
         size,
-        f"{reference} and {name} were approached from opposite sides, which may hold up to "
+        f"{reference} and {name} were approached {how}, which may hold up to "
         f"{size:.0f} steps of backlash; sweep every filter in the same direction",
     )
 

@@ -183,6 +183,13 @@ def test_directions_that_go_with_filters_are_not_taken_for_offsets():
     assert "approached from opposite sides" in row.reason
 
 
+def test_one_sweep_whose_direction_nobody_knows_is_said_so():
+    ways = ("outward", "mixed", *("outward",) * 5)
+    row = {r.filter: r for r in compared(NightOfSweeps(order=ONCE, approach=ways)).rows}["R"]
+    assert row.action == "refocus"
+    assert "not surely from the same side, which may hold up to 200 steps" in row.reason
+
+
 def test_a_sweep_of_unknown_direction_is_worth_less_among_known_ones():
     ways = ["outward"] * 7 + ["inward"] * 7
     known = compared(NightOfSweeps(order=ONCE * 2, approach=tuple(ways), backlash=60.0))
@@ -231,3 +238,41 @@ def test_a_singular_joint_covariance_is_no_obstacle():
     fits = [answered_fit(100.0 + i, 1.0, id=f"{f}-1", filter=f) for i, f in enumerate("LRG")]
     found = compare_sweeps(curve_set(fits, covariance=np.ones((3, 3))), setup=REFRACTOR)
     assert np.isfinite([r.offset_sigma_steps for r in found.rows]).all()
+
+
+def untidy_night(rng):
+    """Anything a person's folder may hold: gaps, turns, unknown filters, refused sweeps."""
+    names = rng.choice(["L", "R", "G", "B", "Ha", "V", "SII", "OIII"], rng.integers(1, 9))
+    made = []
+    for i, name in enumerate(names):
+        if rng.random() < 0.15:
+            made.append(refused_fit(str(name)))
+            continue
+        made.append(
+            answered_fit(
+                9000 + rng.normal(0, 30),
+                rng.choice([0.1, 1.0, 40.0]),
+                id=f"{name}-{i}",
+                filter=str(name),
+                dof=rng.choice([np.inf, np.nan, 2.0]),
+                temperature_degC=rng.choice([np.nan, 10.0, 10.0, 7.5, rng.uniform(-5, 20)]),
+                time_mjd=rng.choice([np.nan, 60000.8 + i / 50, 60001.8 + i / 50]),
+                approach=str(rng.choice(["inward", "outward", "mixed", "unknown"])),
+            )
+        )
+    return curve_set(made)
+
+
+@pytest.mark.parametrize("setup", [REFRACTOR, Setup()], ids=["known", "unknown"])
+def test_no_untidy_night_is_too_much(setup):
+    rng = np.random.default_rng(12)
+    for _ in range(25):
+        curves = untidy_night(rng)
+        found = compare_sweeps(curves, setup=setup)
+        assert {r.filter for r in found.rows} == {f.curve.filter for f in curves.fits}
+        for row in found.rows:
+            assert row.reason
+            if row.status == "measured":
+                assert np.isfinite([row.offset_steps, row.offset_sigma_steps]).all()
+                assert row.filter == found.reference or row.offset_sigma_steps > 0
+        assert np.isfinite(found.covariance_steps2).all()
