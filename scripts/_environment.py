@@ -110,8 +110,11 @@ def install(extra):
 
 
 def run(arguments):
-    """Run the environment's Python at the project's root and hand back its exit status."""
-    try:
-        return subprocess.run([python()] + arguments, check=False).returncode
-    except KeyboardInterrupt:
-        return 130
+    """Run the environment's Python and hand back its exit status."""
+    # Ctrl-C reaches that process too: let it stop as it knows how, instead of killing it.
+    child = subprocess.Popen([python()] + arguments)
+    while True:
+        try:
+            return child.wait()
+        except KeyboardInterrupt:
+            continue

@@ -7,30 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from starsize.cli import main
-
 DEMO = Path(__file__).parents[1] / "testdata" / "demo_night"
 COLUMNS = (
     "filter,reference,status,sweeps,frames,stars,best_focus_steps,best_focus_sigma_steps,"
     "offset_steps,offset_sigma_steps,move_steps,offset_um,zone_steps,action,reason"
 )
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory):
-    """Measure the demo night once; hand back exit status and result folder."""
-    out = tmp_path_factory.mktemp("demo") / "out"
-    setup = DEMO / "setup.toml"
-    status = main(
-        ["offsets", str(DEMO), "--setup", str(setup), "--out", str(out), "--quiet", "--jobs", "1"]
-    )
-    return status, out
-
-
-@pytest.fixture(scope="session")
-def rows(demo):
-    with (demo[1] / "offsets.csv").open(encoding="utf-8", newline="") as file:
-        return {row["filter"]: row for row in csv.DictReader(file)}
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,8 @@ from starsize import cli
 from starsize.cli import offsets
 from starsize.cli.workers import workers
 
-DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "testdata" / "demo_night"
 
 
 @pytest.mark.parametrize("jobs", ["1", "2"])
@@ -60,3 +61,35 @@ def test_a_full_disk_is_one_line_and_status_2(monkeypatch, capsys):
     assert (
         capsys.readouterr().err == "starsize: reading or writing failed: no space left on device\n"
     )
+
+
+CALLER = """
+import sys
+sys.path.insert(0, sys.argv[1])
+import _environment
+_environment.python = lambda: sys.executable
+sys.exit(_environment.run(["-c", sys.argv[2]]))
+"""
+
+STOPS_SLOWLY = """
+import sys, time
+print("ready", flush=True)
+try:
+    time.sleep(60)
+except KeyboardInterrupt:
+    time.sleep(0.6)  # longer than subprocess.run would wait before it kills
+    print("stopped as it should", flush=True)
+    sys.exit(130)
+"""
+
+
+def test_ctrl_c_lets_what_the_scripts_start_stop_by_itself():
+    call = [sys.executable, "-c", CALLER, str(ROOT / "scripts"), STOPS_SLOWLY]
+    with subprocess.Popen(
+        call, start_new_session=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout.readline() == "ready\n"
+        os.killpg(process.pid, signal.SIGINT)
+        out, errors = process.communicate(timeout=30)
+    assert (out, errors) == ("stopped as it should\n", "")
+    assert process.returncode == 130
