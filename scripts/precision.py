@@ -59,7 +59,7 @@ def draw(
     slopes = derivatives(x, best, span, shape)
     bound = np.linalg.inv(np.swapaxes(slopes * weight[..., None], -1, -2) @ slopes)[:, 0, 0]
     one = np.ones(trials)
-    batch = Batch(np.broadcast_to(x, y.shape), y, star * y, np.ones_like(y), 0 * one, one)
+    batch = Batch(np.broadcast_to(x, y.shape), y, star * y, np.ones_like(y), 0 * one, one, 0 * one)
     return batch, best, bound
 
 

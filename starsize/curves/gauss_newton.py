@@ -22,11 +22,13 @@ class Noise:
     """Noise of each point: ``star`` (px), relative jitter of the floor, extra relative scatter.
 
     Each broadcasts against (..., n). ``extra`` is a share of the radius: large for a suspect.
+    ``shake`` is the scatter of the camera about the positions, scaled like x.
     """
 
     star: np.ndarray
     jitter: np.ndarray
     extra: np.ndarray
+    shake: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ def solve(
         The restricted likelihood (Patterson & Thompson 1971, Biometrika 58, 545 -- from memory)
         with the parameters integrated out by Laplace's method.
     """
-    shapes = (x, y, start, noise.star, noise.jitter, noise.extra, prior.mean, present)
+    shapes = (x, y, start, noise.star, noise.jitter, noise.extra, noise.shake, prior.mean, present)
     lead = np.broadcast_shapes(*(a.shape[:-1] for a in shapes))
     active = family.active
     mean, precision = _full_prior(prior, family)
@@ -99,7 +101,7 @@ def solve(
     parameters[..., active] = start[..., active]
     for _ in range(ITERATIONS):
         radius, by, seeing = curve_and_slopes(x, parameters, family)
-        weight = present / _variance(radius, seeing, noise)[0]
+        weight = present / _variance(radius, by, seeing, noise)[0]
         hessian, weighted = _normal(by, weight, precision)
         pull = ((y - radius)[..., None] * weighted).sum(axis=-2)
         pull += precision * (mean - parameters[..., active])
@@ -109,7 +111,7 @@ def solve(
         if np.abs(step).max() < 1e-6:
             break
     radius, by, seeing = curve_and_slopes(x, parameters, family)
-    variance, share = _variance(radius, seeing, noise)
+    variance, share = _variance(radius, by, seeing, noise)
     weight = present / variance
     hessian, _ = _normal(by, weight, precision)
     inverse = np.linalg.inv(hessian)
@@ -154,9 +156,9 @@ def _solve(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
 
 
 def _variance(
-    radius: np.ndarray, by_seeing: np.ndarray, noise: Noise
+    radius: np.ndarray, by: np.ndarray, by_seeing: np.ndarray, noise: Noise
 ) -> tuple[np.ndarray, np.ndarray]:
     """Variance of each point, and the share of the seeing in it."""
     seeing = (noise.jitter * by_seeing) ** 2
-    variance = noise.star**2 + seeing + (noise.extra * radius) ** 2
-    return variance, seeing / variance
+    other = noise.star**2 + (noise.extra * radius) ** 2 + (noise.shake * by[..., 0]) ** 2
+    return other + seeing, seeing / (other + seeing)

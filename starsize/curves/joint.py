@@ -1,7 +1,7 @@
 """Fit a batch of sweeps: each alone, then again with what the others say."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,8 +12,12 @@ from .family import Family
 from .gauss_newton import FLAT, Prior
 from .mixture import normalised
 from .posterior import Batch, Posterior, explain, no_prior
+from .shake import find_shake
 from .sharing import LEAST_FLOOR_SPREAD, LEAST_SLOPE_SPREAD, Pool, moments, pool, weigh_jitter
 
+SWEEPS_FOR_SHAKE = 3
+FRAMES_FOR_SHAKE = 7
+"""Sweeps, and frames in each on average, that can tell the focuser's scatter from star noise."""
 DISAGREE_ODDS = 0.02
 """Chance that a plain sweep has a wing slope of its own (another reducer, a slipping motor)."""
 
@@ -49,7 +53,7 @@ def make_batch(curves: Sequence[FocusCurve], used: Sequence[np.ndarray]) -> Batc
         noise = np.where(c.radius_sigma_px > 0, c.radius_sigma_px, 0.0)
         star[row, :n] = np.maximum(noise, 1e-4 * y[row, :n])
         present[row, :n] = good
-    return Batch(x, y, star, present, middle, half)
+    return Batch(x, y, star, present, middle, half, np.zeros(len(curves)))
 
 
 def usable_points(curve: FocusCurve) -> np.ndarray:
@@ -87,6 +91,8 @@ def fit_batch(
         prior = _prior(batch, floor, slope, slope.precision)
         # A coloured lens bends the curve of one filter until even its slope looks wrong.
         tight = _prior(batch, floor, slope, slope.tight)
+        if k >= SWEEPS_FOR_SHAKE and batch.present.sum(axis=1).mean() >= FRAMES_FOR_SHAKE:
+            batch = replace(batch, shake=find_shake(batch, posterior, families[0], prior))
         posterior = explain(batch, families, prior=prior)
     listed = tuple(families)
     if odd is not None:

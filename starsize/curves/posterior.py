@@ -33,7 +33,8 @@ LEAST_LEFT = 4
 class Batch:
     """Sweeps side by side: (k, n) arrays, padded at the end where ``present`` is 0.
 
-    ``x`` is position scaled to -1..1 per sweep: position = middle + half * x.
+    ``x`` is position scaled to -1..1 per sweep: position = middle + half * x. ``shake`` (k,) is the
+    scatter of the camera about the counted positions, in the same scale.
     """
 
     x: np.ndarray
@@ -42,6 +43,7 @@ class Batch:
     present: np.ndarray
     middle: np.ndarray
     half: np.ndarray
+    shake: np.ndarray
 
     def rows(self, chosen: np.ndarray) -> "Batch":
         """Some of the sweeps."""
@@ -178,6 +180,7 @@ def solve_sets(
         batch.star[:, None, None],
         JITTERS[levels][:, None],
         np.hypot(WRECK_SCATTER * suspects[:, :, None], family.misfit),
+        batch.shake[:, None, None, None],
     )
     return solve(
         batch.x[:, None, None],

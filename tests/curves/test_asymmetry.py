@@ -1,0 +1,82 @@
+"""A lens with colour: the star is smallest where most of its light is sharp."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from starsize.curves import fit_curves, focus_curve, radius_at
+from starsize.curves.band import band_dip, band_radius
+
+from .helpers import sweep
+
+FLOOR, SLOPE = 1.4, 0.065
+
+
+def coloured(line, bend, *, best=1000.0, seed=0, name="B", positions=11, half=110.0):
+    """A band of foci (the model of ``band``), smallest at ``best``."""
+    dip = band_dip(np.array([line]), np.array([bend]), obstruction=0.0)[0][0]
+    position = np.linspace(1000 - half, 1000 + half, positions)
+    u = SLOPE * (position - best) / FLOOR + dip
+    one = np.ones(positions)
+    radius = FLOOR * band_radius(u, line * one, bend * one, obstruction=0.0).value
+    rng = np.random.default_rng(seed)
+    radius = radius * (1 + 0.03 * rng.standard_normal(positions) * (FLOOR / radius) ** 2)
+    sigma = 0.003 * radius
+    noisy = radius + sigma * rng.standard_normal(positions)
+    return focus_curve(position, noisy, sigma, id=name, filter=name)
+
+
+def night(seed):
+    """Three broad filters of a lens with colour, and a narrow one, which has none."""
+    return [
+        coloured(4.0, 2.0, seed=seed, name="B"),
+        coloured(1.9, 0.6, seed=seed + 1, name="G"),
+        coloured(2.6, 2.2, seed=seed + 2, name="L"),
+        sweep(best=1000, slope=SLOPE, floor=FLOOR, jitter=0.03, star=0.003, half=110, seed=seed),
+    ]
+
+
+@pytest.mark.parametrize("seed", [10, 20, 30])
+def test_best_focus_of_a_coloured_lens_is_where_its_star_is_smallest(seed):
+    found = fit_curves(night(seed))
+    for fit in found.fits:
+        assert fit.answered
+        assert abs(fit.best_steps - 1000) < 3.5 * fit.best_sigma_steps
+    blue = found.fits[0]
+    assert blue.verdict == "asymmetric"
+    assert "The two sides differ" in blue.reason
+    # A symmetric curve would miss by far more than the asymmetric one does.
+    assert abs(blue.hyperbola_steps.value - 1000) > 2 * abs(blue.best_steps - 1000)
+    assert abs(blue.wing_centre_steps.value - 1000) > 5
+
+
+def test_the_asymmetric_curve_is_drawn_through_its_points():
+    curves = night(10)
+    fit = fit_curves(curves).fits[0]
+    assert_allclose(radius_at(fit, curves[0].position_steps), curves[0].radius_px, rtol=0.06)
+    fine = np.linspace(900, 1100, 2001)
+    assert_allclose(fine[radius_at(fit, fine).argmin()], fit.best_steps, atol=0.5)
+
+
+def test_a_plain_telescope_is_not_called_coloured():
+    curves = [sweep(best=1000 + 5 * i, seed=i, name=str(i)) for i in range(6)]
+    assert all(fit.asymmetry < 0.05 for fit in fit_curves(curves).fits)
+
+
+def test_scatter_of_the_focuser_widens_the_stated_uncertainty():
+    """Positions that are repeated to 1 step only, in all sweeps: common practice."""
+    miss, sigma = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        curves = []
+        for i in range(5):
+            curve = sweep(best=1000, seed=100 * seed + i, positions=11, star=0.002, jitter=0.04)
+            slope = np.gradient(curve.radius_px, curve.position_steps)
+            shaken = curve.radius_px + slope * rng.standard_normal(11)
+            curves.append(
+                focus_curve(curve.position_steps, shaken, curve.radius_sigma_px, id=str(i))
+            )
+        fits = fit_curves(curves).fits
+        miss += [f.best_steps - 1000 for f in fits]
+        sigma += [f.best_sigma_steps for f in fits]
+    assert 0.6 < np.sqrt(np.mean(np.square(np.divide(miss, sigma)))) < 1.5
