@@ -101,7 +101,7 @@ def solve(
     parameters[..., active] = start[..., active]
     for _ in range(ITERATIONS):
         radius, by, seeing = curve_and_slopes(x, parameters, family)
-        weight = present / _variance(radius, by, seeing, noise)[0]
+        weight = present / _variance(radius, by, seeing, noise=noise, seen=y)[0]
         hessian, weighted = _normal(by, weight, precision)
         pull = ((y - radius)[..., None] * weighted).sum(axis=-2)
         pull += precision * (mean - parameters[..., active])
@@ -111,7 +111,7 @@ def solve(
         if np.abs(step).max() < 1e-6:
             break
     radius, by, seeing = curve_and_slopes(x, parameters, family)
-    variance, share = _variance(radius, by, seeing, noise)
+    variance, share = _variance(radius, by, seeing, noise=noise, seen=y)
     weight = present / variance
     hessian, _ = _normal(by, weight, precision)
     inverse = np.linalg.inv(hessian)
@@ -156,9 +156,11 @@ def _solve(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
 
 
 def _variance(
-    radius: np.ndarray, by: np.ndarray, by_seeing: np.ndarray, noise: Noise
+    radius: np.ndarray, by: np.ndarray, by_seeing: np.ndarray, *, noise: Noise, seen: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Variance of each point, and the share of the seeing in it."""
     seeing = (noise.jitter * by_seeing) ** 2
-    other = noise.star**2 + (noise.extra * radius) ** 2 + (noise.shake * by[..., 0]) ** 2
+    # A wild radius must not pull even as a suspect: its own size counts where it is larger.
+    wild = noise.extra * np.maximum(radius, seen)
+    other = noise.star**2 + wild**2 + (noise.shake * by[..., 0]) ** 2
     return other + seeing, seeing / (other + seeing)

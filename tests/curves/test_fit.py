@@ -107,7 +107,7 @@ def test_mirror_and_larger_pixels_change_nothing_but_the_sign_and_the_scale(seed
 
 
 @pytest.mark.parametrize("which", [0, 3, 4, 8])
-@pytest.mark.parametrize("factor", [1.5, 4.0, 0.3])
+@pytest.mark.parametrize("factor", [1.5, 4.0, 0.3, 1e6])
 def test_a_wrecked_frame_is_left_out_and_named(which, factor):
     curve = sweep(best=1013.0, jitter=0.03)
     radius = curve.radius_px.copy()
