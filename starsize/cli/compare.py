@@ -11,7 +11,7 @@ from ..reports import (
     print_comparison,
     write_comparison,
 )
-from .shared import print_json
+from .shared import print_json, print_line
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -24,5 +24,5 @@ def run(arguments: argparse.Namespace) -> int:
         print_json(comparison_document(comparison))
     elif not arguments.quiet:
         print_comparison(comparison)
-        print(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
     return 0

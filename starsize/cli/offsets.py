@@ -4,7 +4,7 @@ import argparse
 
 from ..pipeline import measure_offsets
 from ..reports import RunResult, check_writable, print_result, result_document, write_results
-from .shared import calibration_of, print_json, progress_line, setup_of
+from .shared import calibration_of, print_json, print_line, progress_line, setup_of
 from .workers import workers
 
 
@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
         print_json(result_document(result))
     elif not arguments.quiet:
         print_result(result)
-        print(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
     return status_of(result)
 
 

@@ -39,6 +39,12 @@ def progress_line(word: str, *, quiet: bool) -> Iterator[Callable[[int, int], No
         yield lambda done, total: line.update(task, completed=done, total=total)
 
 
+def print_line(text: str) -> None:
+    """Print a line; what the terminal's encoding cannot show becomes a question mark."""
+    encoding = sys.stdout.encoding or "utf-8"
+    print(text.encode(encoding, "replace").decode(encoding))
+
+
 def print_json(document: object) -> None:
     """Print a document as JSON; a number that is not known must be null already."""
     json.dump(document, sys.stdout, indent=1, allow_nan=False, ensure_ascii=True)

@@ -1,15 +1,17 @@
 """``starsize simulate``: practice frames with known truth."""
 
 import argparse
+from shlex import quote
 
 from ..simulate import SCENARIOS, write_practice_night
+from .shared import print_line
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Write a practice night, or list the scenarios."""
     if arguments.list:
         for name, scenario in SCENARIOS.items():
-            print(f"{name}: {scenario.text}")
+            print_line(f"{name}: {scenario.text}")
         return 0
     write_practice_night(
         arguments.out,
@@ -18,6 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
         overwrite=arguments.overwrite,
     )
     if not arguments.quiet:
-        print(f"simulated, invented frames and their truth (truth.json) are in {arguments.out}")
-        print(f"measure them: starsize offsets {arguments.out} --setup {arguments.out}/setup.toml")
+        folder, setup = (quote(str(path)) for path in (arguments.out, arguments.out / "setup.toml"))
+        print_line(f"simulated, invented frames and their truth (truth.json) are in {folder}")
+        print_line(f"measure them: starsize offsets {folder} --setup {setup}")
     return 0

@@ -23,6 +23,8 @@ _SHORT_DAYS: Final = 5 / 1440
 _RESUMED_DAYS: Final = 2 / 24
 #: After this long the temperature and the sky have changed: always a new sweep.
 _NIGHT_DAYS: Final = 4 / 24
+#: A pause as long as this holds a day: the camera may have been taken off.
+_DAYLIGHT_DAYS: Final = 9 / 24
 #: So many positions of another filter in between are another sweep.
 _OTHER_SWEEP: Final = 3
 
@@ -64,7 +66,8 @@ def find_sweeps(
     sweeps : tuple of Sweep
         In order of time; those without times last.
     notices : tuple of Notice
-        ``frame-times-missing``, ``frames-differ``, ``filter-spellings``, ``mixed-order``.
+        ``frame-times-missing``, ``frames-differ``, ``filter-spellings``, ``several-nights``,
+        ``mixed-order``.
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))
@@ -79,7 +82,7 @@ def find_sweeps(
     # Frames without a time come last.
     cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
     sweeps = _named(cut, outward)
-    return sweeps, (*_notices(groups), *_order_notices(sweeps))
+    return sweeps, (*_notices(groups), *_night_notice(facts), *_order_notices(sweeps))
 
 
 def _group_of(facts: FrameFacts) -> _Group:
@@ -247,6 +250,18 @@ def _time_notice(name: str, frames: Sequence[FrameFacts]) -> Notice:
         f"{name}: {why}, so the frames are taken in order of file name, and the direction in "
         "which the focuser moved is not known.",
     )
+
+
+def _night_notice(facts: Sequence[FrameFacts]) -> Iterator[Notice]:
+    """Frames of several nights in one call may be meant or a slip: say so."""
+    times = sorted(f.mid_time_mjd for f in facts if f.mid_time_mjd is not None)
+    nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
+    if nights > 1:
+        yield Notice(
+            "several-nights",
+            f"The frames are from {nights} nights. If camera, filters or telescope were taken "
+            "off in between, measure each night alone and compare the results.",
+        )
 
 
 def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:

@@ -94,10 +94,10 @@ def write_folder(
     OutputError
         As ``check_writable``, and if writing fails.
     """
-    contents = {name: text.encode() for name, text in texts.items()}
+    contents = {name: _utf8(text) for name, text in texts.items()}
     marks = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
     schema = {**document["schema"], "files": marks}
-    contents[files.document] = json_text({**document, "schema": schema}).encode()
+    contents[files.document] = _utf8(json_text({**document, "schema": schema}))
     before = _look_before(out, files, overwrite=overwrite)
     made = _make_folder(out)
     try:
@@ -119,7 +119,7 @@ def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
         If it is already there (without ``overwrite``), is a folder, or cannot be written.
     """
     before = check_file_writable(path, overwrite=overwrite)
-    _replace_all(path.parent, {path.name: text.encode()}, {path.name: before})
+    _replace_all(path.parent, {path.name: _utf8(text)}, {path.name: before})
     return path
 
 
@@ -144,6 +144,11 @@ def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
 def json_text(document: Mapping[str, Any]) -> str:
     """JSON for people and programs: indented, UTF-8, and never NaN or Infinity."""
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _utf8(text: str) -> bytes:
+    """UTF-8 whatever the names of files are: bytes that are not text become a question mark."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").encode()
 
 
 def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:

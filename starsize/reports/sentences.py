@@ -90,7 +90,8 @@ def row_sentence(row: OffsetRow, setup: Setup) -> str:
     move = f"move {words} {way} ({row.move_steps:+d})" if way else "no move is needed (0 steps)"
     if row.action == "move":
         return f"{change}, {move}."
-    return f"{change}: refocus there, or {move} as a start. {sentence(row.reason)}".strip()
+    start = f"or {move} as a start" if way else "or leave the focuser where it is as a start"
+    return f"{change}: refocus there, {start}. {sentence(row.reason)}".strip()
 
 
 def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
@@ -115,7 +116,8 @@ def headline(result: RunResult) -> str:
     if len(rows) == 1:
         return f"One filter measured: {rows[0].filter}. Offsets need at least two."
     if len(measured) == len(rows):
-        return f"All {len(rows)} {things} measured, counted from {result.comparison.reference}."
+        all_of_them = "Both" if len(rows) == 2 else f"All {len(rows)}"
+        return f"{all_of_them} {things} measured, counted from {result.comparison.reference}."
     return (
         f"{len(measured)} of {len(rows)} {things} measured, "
         f"counted from {result.comparison.reference}."

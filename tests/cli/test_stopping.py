@@ -73,8 +73,8 @@ sys.exit(_environment.run(["-c", sys.argv[2]]))
 
 STOPS_SLOWLY = """
 import sys, time
-print("ready", flush=True)
 try:
+    print("ready", flush=True)
     time.sleep(60)
 except KeyboardInterrupt:
     time.sleep(0.6)  # longer than subprocess.run would wait before it kills

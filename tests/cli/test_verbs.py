@@ -1,13 +1,16 @@
 """The other verbs, and the screens of the main one, called as a person would."""
 
+import io
 import json
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
 from astropy.table import QTable
 
 from starsize.cli import main
+from starsize.cli.shared import print_line
 
 TESTDATA = Path(__file__).parents[2] / "testdata"
 REAL = TESTDATA / "real" / "ntt_image" / "image.fits"
@@ -100,3 +103,11 @@ def test_measure_refuses_a_table_that_is_there_before_it_measures(tmp_path, caps
     assert main(["measure", str(tmp_path / "no.fits"), "--stars", str(table)]) == 2
     assert "already there" in capsys.readouterr().err
     assert table.read_text() == "mine"
+
+
+def test_a_folder_name_that_the_terminal_cannot_show_is_no_trouble(tmp_path, monkeypatch):
+    screen = io.TextIOWrapper(io.BytesIO(), encoding="cp1252")
+    monkeypatch.setattr(sys, "stdout", screen)
+    print_line("written to β night")
+    screen.flush()
+    assert screen.buffer.getvalue().split() == [b"written", b"to", b"?", b"night"]

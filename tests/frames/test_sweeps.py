@@ -297,3 +297,23 @@ def test_every_usable_frame_is_in_exactly_one_sweep(frames):
     assert found == sorted(str(f.path) for f in files)
     assert len({s.id for s in sweeps}) == len(sweeps)
     assert all(f.filter == s.filter for s in sweeps for f in s.frames)
+
+
+def test_frames_of_two_nights_in_one_call_are_told(tmp_path):
+    from starsize.frames import FrameFacts, InputFile
+
+    def files(days):
+        return [
+            InputFile(
+                tmp_path / f"{day}-{i}.fits",
+                FrameFacts(path=tmp_path / f"{day}-{i}.fits", filter="L",
+                           position_steps=float(i), mid_time_mjd=day + i / 1440),
+            )
+            for day in days
+            for i in range(5)
+        ]  # fmt: skip
+
+    codes = {notice.code for notice in find_sweeps(files([61000.2]))[1]}
+    assert "several-nights" not in codes
+    (told,) = [n for n in find_sweeps(files([61000.2, 61002.2]))[1] if n.code == "several-nights"]
+    assert "from 2 nights" in told.text

@@ -147,3 +147,16 @@ def test_less_glass_is_not_called_more():
 )
 def test_every_code_of_the_earlier_layers_has_its_words(words, codes):
     assert set(words) == set(get_args(codes))
+
+
+def test_without_a_move_the_start_is_to_stay(night):
+    row = replace(night.comparison.rows[1], action="refocus", move_steps=0, reason="too rough")
+    said = row_sentence(row, night.setup)
+    assert said == (
+        "From L to R: refocus there, or leave the focuser where it is as a start. Too rough."
+    )
+
+
+def test_two_are_both(night):
+    few = replace(night.comparison, rows=night.comparison.rows[:2])
+    assert headline(replace(night, comparison=few)).startswith("Both filters measured")

@@ -55,3 +55,11 @@ def test_text_outside_ascii_is_utf8(nothing_measured, tmp_path):
     for path in write_results(replace(nothing_measured, files=files), tmp_path):
         if path.name != "offsets.csv" and path.name != "curves.csv":
             assert "Größe_α.fits" in path.read_bytes().decode("utf-8")
+
+
+def test_a_file_name_that_is_no_text_is_written_with_a_mark_in_its_place(night, tmp_path):
+    # Python reads the bytes of a Latin-1 file name as lone surrogates (PEP 383).
+    odd = InputFile(night.files[0].path.with_name("gr\udcfcn.fits"), reason="cut short")
+    write_results(replace(night, files=(*night.files, odd)), tmp_path)
+    assert "gr\ufffdn.fits" in (tmp_path / "frames.csv").read_text("utf-8")
+    assert json.loads((tmp_path / "result.json").read_text("utf-8"))
