@@ -17,6 +17,7 @@ from .bank import GRID, Bank, growth_bank
 _ROUNDS, _SHORTLIST_AFTER = 8, 3
 #: A curve whose misfit exceeds the best by this much has no say any more.
 _HOPELESS = 60.0
+_STRAY = 2.0
 #: How far a real star may depart from the bank, as a share of each annulus and of all its light.
 _DEPARTURE, _LEAST_DEPARTURE = 0.02, 0.0004
 #: Pixels smear twice: they gather light over a square, and stand for a square when it is summed,
@@ -90,6 +91,9 @@ class Light:
         Inner and outer radius of the sky ring, pixels.
     ring, ring_sigma : float
         Mean surface brightness there, per pixel; sigma infinite where there is no ring.
+    sky, sky_sigma : float
+        What is left of the sky, per pixel, as far as it is known otherwise: infinite sigma where
+        it is not, none where it is certain.
     """
 
     radii: np.ndarray
@@ -98,11 +102,17 @@ class Light:
     ring_px: tuple[float, float]
     ring: float
     ring_sigma: float
+    sky: float = 0.0
+    sky_sigma: float = float("inf")
+
+    @property
+    def sky_scale(self) -> float:
+        """Noise of the light per pixel of the outermost annulus: a certain sky is far surer."""
+        outer = np.pi * float(np.diff(self.radii**2, prepend=0.0)[-1])
+        return float(np.sqrt(self.variance[-1])) / outer + 1e-300
 
 
-def growth_curve(
-    light: Light, *, guess_px: float, sky_is_known: bool = False
-) -> GrowthCurve | None:
+def growth_curve(light: Light, *, guess_px: float) -> GrowthCurve | None:
     """Find the growth curve behind the light.
 
     Each curve of the bank is fitted with flux, size and a rest of sky; those that agree with the
@@ -115,7 +125,7 @@ def growth_curve(
         None where there is no light.
     """
     area = np.pi * np.diff(light.radii**2, prepend=0.0)
-    fit = _fit_bank(light, guess_px, sky_is_known)
+    fit = _fit_bank(light, guess_px)
     if fit is None:
         return None
     weight, flux, size, sky = fit.probability, fit.flux, fit.size, fit.sky
@@ -167,24 +177,39 @@ class _BankFit:
         )
 
 
-def _fit_bank(light: Light, guess_px: float, sky_is_known: bool) -> _BankFit | None:
+def _fit_bank(light: Light, guess_px: float) -> _BankFit | None:
     """Fit every curve of the bank; after some rounds only those that still have a chance."""
     whole = float(light.steps.sum())
     if not whole > 0:
         return None
     bank = growth_bank()
     m = len(bank.weight)
-    fit = _BankFit(bank, np.full(m, whole), np.full(m, float(guess_px)), np.zeros(m), np.zeros(m))
+    start = _Start(whole, _rough_radius(light, whole, guess_px))
+    fit = _BankFit(bank, np.full(m, whole), np.full(m, start.size), np.zeros(m), np.zeros(m))
     for round_ in range(_ROUNDS):
-        fit = _improve(fit, light, whole, guess_px, sky_is_known)
+        fit = _improve(fit, light, start)
         if round_ == _SHORTLIST_AFTER:
             fit = fit.shortlist()
     return fit
 
 
-def _improve(
-    fit: _BankFit, light: Light, whole: float, guess_px: float, sky_is_known: bool
-) -> _BankFit:
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Rough flux and size of the light; no fit may stray from them by more than a factor."""
+
+    flux: float
+    size: float
+
+
+def _rough_radius(light: Light, whole: float, guess_px: float) -> float:
+    """Radius that holds half of the light within the circles."""
+    inside = np.maximum.accumulate(np.cumsum(light.steps))
+    if not inside[0] < 0.5 * whole < inside[-1]:
+        return guess_px
+    return float(np.interp(0.5 * whole, inside, light.radii))
+
+
+def _improve(fit: _BankFit, light: Light, start: _Start) -> _BankFit:
     """One Gauss-Newton step for all curves at once."""
     bank, flux, size, sky = fit.bank, fit.flux, fit.size, fit.sky
     m = len(flux)
@@ -194,24 +219,31 @@ def _improve(
     share = np.diff(_seen_share(bank, light.radii, size), axis=1, prepend=0.0)
     swell = np.diff(-scaled * _rows_at(bank.slope, scaled), axis=1, prepend=0.0)
     in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
-    variance = light.variance + (_DEPARTURE * flux[:, None] * share) ** 2
-    variance = variance + (_LEAST_DEPARTURE * flux[:, None]) ** 2
-    precision = np.column_stack([1 / variance, np.full(m, light.ring_sigma**-2.0)])
+    # Departures are reckoned from the data: were they reckoned from the fit, a fit could buy
+    # itself a large allowance with a large flux.
+    variance = (
+        light.variance + (_DEPARTURE * light.steps) ** 2 + (_LEAST_DEPARTURE * start.flux) ** 2
+    )
+    precision = np.append(1 / variance, light.ring_sigma**-2.0)
     design = np.empty((m, len(data), 3))
     design[:, :-1, 0], design[:, -1, 0] = share, in_ring
     design[:, :-1, 1], design[:, -1, 1] = flux[:, None] * swell, flux * ring_swell
-    design[:, :-1, 2], design[:, -1, 2] = (0.0, 0.0) if sky_is_known else (area, 1.0)
+    design[:, :-1, 2], design[:, -1, 2] = area, 1.0
     rest = data - flux[:, None] * design[:, :, 0] - sky[:, None] * design[:, :, 2]
-    weighed = (design * precision[:, :, None]).swapaxes(1, 2)
-    normal = weighed @ design
+    weighed = (design * precision[:, None]).swapaxes(1, 2)
+    normal, right = weighed @ design, (weighed @ rest[:, :, None])[:, :, 0]
+    known = max(light.sky_sigma, 1e-6 * light.sky_scale) ** -2
+    normal[:, 2, 2] += known
+    right[:, 2] += known * (light.sky - sky)
     ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
-    change = np.linalg.solve(normal + ridge, weighed @ rest[:, :, None])[:, :, 0]
+    change = np.linalg.solve(normal + ridge, right[:, :, None])[:, :, 0]
+    grown = size * np.exp(np.clip(change[:, 1], -0.3, 0.3))
     return _BankFit(
         bank=bank,
-        flux=np.clip(flux + change[:, 0], 0.2 * whole, 5 * whole),
-        size=np.clip(size * np.exp(np.clip(change[:, 1], -0.3, 0.3)), 0.2 * guess_px, 5 * guess_px),
-        sky=sky + (0.0 if sky_is_known else change[:, 2]),
-        misfit=(precision * rest**2).sum(axis=1) + np.log(variance).sum(axis=1),
+        flux=np.clip(flux + change[:, 0], start.flux / _STRAY, start.flux * _STRAY),
+        size=np.clip(grown, start.size / _STRAY, start.size * _STRAY),
+        sky=sky + change[:, 2],
+        misfit=(precision * rest**2).sum(axis=1) + known * (sky - light.sky) ** 2,
     )
 
 

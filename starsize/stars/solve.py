@@ -1,16 +1,16 @@
 """From light inside circles to radii: the frame's growth curve, then each star against it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .flags import StarFlag
-from .growth import GrowthCurve, Light, growth_curve
+from .growth import GrowthCurve, growth_curve
 from .patches import Patches
 from .star_lists import weighted_median
 from .stretch import Stretch, fit_stretch, own_radius
+from .teachers import CROWD, foreign_light, light_of_teachers
 
-_TEACHERS = 150
 #: No optics keep the shape of a star over the field to better than this, so a star's own growth
 #: always gets a say against the frame's curve.
 _LEAST_SHAPE_SCATTER = 0.003
@@ -18,8 +18,8 @@ _LEAST_SHAPE_SCATTER = 0.003
 #: falling as the square of the radius above, and steeply more for stars hardly wider than a pixel
 #: (1.3 % at 0.75 px; scripts/star_accuracy.py).
 _PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0023
-#: Stars needed before they are believed to be alike.
-_CROWD = 8
+#: How well the light of a star's wings in its sky ring is known, as a share of it.
+_WING_DOUBT = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,79 +63,44 @@ def solve_frame(
     Solved or None
         None where there is no light to learn from.
     """
+    patches = replace(patches, flags=patches.flags | foreign_light(patches, inverse_gain))
     sky_prior = (0.0, 0.0) if sky_is_known else (0.0, np.inf)
-    light = _light_of_teachers(patches, inverse_gain)
+    light = light_of_teachers(patches, inverse_gain, sky_is_known)
     if light is None:
         return None
-    curve = growth_curve(light, guess_px=patches.guess_px, sky_is_known=sky_is_known)
+    curve = growth_curve(light, guess_px=patches.guess_px)
     if curve is None:
         return None
     fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
     unsure = 0.0
     if not sky_is_known:
-        sky_prior, unsure = _common_sky(fit, patches.flags)
+        sky_prior, unsure = _common_sky(fit, patches, curve)
         fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
     return _weigh(patches, curve, fit, unsure, inverse_gain, total_flux)
 
 
-def _common_sky(fit: Stretch, flags: np.ndarray) -> tuple[tuple[float, float], float]:
+def _common_sky(
+    fit: Stretch, patches: Patches, curve: GrowthCurve
+) -> tuple[tuple[float, float], float]:
     """What all stars say of the rest of the sky: (its middle, its scatter), how sure the middle is.
 
-    Scatter within the noise means that the sky is smooth, and each star gains from all others.
+    Scatter within the noise means that the sky is smooth, and each star gains from all others. A
+    bright star says little of the sky: it hangs on how well its wings are known.
     """
+    flags = patches.flags
+    ring = np.array(patches.ring_px)
+    wing = float(np.diff(curve.at(ring))[0]) / (np.pi * (ring[1] ** 2 - ring[0] ** 2))
     known = np.isfinite(fit.sky) & np.isfinite(fit.sky_sigma) & (fit.sky_sigma > 0) & (flags == 0)
     if known.sum() < 8:
         return (0.0, np.inf), 0.0
-    sky, own = fit.sky[known], fit.sky_sigma[known] ** 2
+    doubt = _WING_DOUBT * wing * np.maximum(fit.flux[known], 0.0)
+    sky, own = fit.sky[known], fit.sky_sigma[known] ** 2 + doubt**2
     weight = 1 / own
     middle = weighted_median(sky, weight)
     scatter = (1.4826 * weighted_median(np.abs(sky - middle), weight)) ** 2
     real = max(scatter - 1 / np.mean(weight), 0.0)
     unsure = float(np.sqrt(max(scatter, 1 / np.mean(weight)) / known.sum()))
     return (middle, float(np.hypot(np.sqrt(real), unsure))), unsure
-
-
-def _light_of_teachers(patches: Patches, inverse_gain: float) -> Light | None:
-    """Sum of the light of the bright, clean stars."""
-    radii = patches.radii
-    area = np.pi * radii**2
-    k0 = int(np.argmin(np.abs(radii - 2.0 * patches.guess_px)))
-    ring = np.where(np.isfinite(patches.ring_sigma), patches.ring, 0.0)
-    flux = patches.sums[:, k0] - ring * area[k0]
-    noise = np.sqrt(patches.noise**2 * area[k0] + inverse_gain * np.maximum(flux, 0))
-    ratio = flux / np.maximum(noise, 1e-30)
-    clean = np.isfinite(ratio) & (patches.flags == 0)
-    pool = clean if (clean & (ratio > 5)).any() else np.isfinite(ratio)
-    pool = pool & (ratio > 0)
-    if not pool.any():
-        return None
-    order = np.argsort(np.where(pool, ratio, -np.inf))[::-1][: int(pool.sum())]
-    if len(order) > _TEACHERS and ratio[order[_TEACHERS]] > 30:
-        order = order[:_TEACHERS]
-    order = _alike(order, patches.sums - ring[:, None] * area, k0, ratio)
-    # Sums, not means of ratios: a ratio of noisy fluxes is biased. No single star may speak for
-    # all, though: its neighbours or its place in the field may be odd.
-    weight = np.minimum(1.0, 4 * np.median(flux[order]) / np.maximum(flux[order], 1e-30))
-    steps = np.diff(patches.sums[order], axis=1, prepend=0.0)
-    step_area = np.diff(area, prepend=0.0)
-    shot = inverse_gain * np.maximum(steps, 0)
-    variance = (weight**2) @ (patches.noise[order, None] ** 2 * step_area + shot)
-    with np.errstate(invalid="ignore"):
-        ring_sigma = float(np.sqrt((weight**2) @ patches.ring_sigma[order] ** 2))
-    return Light(
-        radii, weight @ steps, variance, patches.ring_px, float(weight @ ring[order]), ring_sigma
-    )
-
-
-def _alike(order: np.ndarray, sums: np.ndarray, k0: int, ratio: np.ndarray) -> np.ndarray:
-    """Leave out stars whose light is spread unlike that of most others."""
-    if len(order) < 5:
-        return order
-    shape = sums[order] / sums[order, k0, None]
-    k = int(np.argmin(np.abs(np.median(shape, axis=0) - 0.5)))
-    gap = np.abs(shape[:, k] - np.median(shape[:, k]))
-    allowed = np.maximum(4 * np.hypot(1 / ratio[order], 1.4826 * np.median(gap)), 0.02)
-    return order[gap <= allowed]
 
 
 def _weigh(
@@ -222,7 +187,7 @@ def _share(
     """
     good = (flags == 0) & np.isfinite(radius) & np.isfinite(sigma)
     n = int(good.sum())
-    if n < _CROWD:
+    if n < CROWD:
         return radius, sigma
     gap, own = radius[good] - curve.radius_px, sigma[good] ** 2
     weight = 1 / own**2

@@ -1,0 +1,120 @@
+"""Which stars teach the growth curve of a frame, and the light they hand to it."""
+
+from typing import Final
+
+import numpy as np
+
+from .flags import StarFlag
+from .growth import Light
+from .patches import Patches
+from .star_lists import weighted_median
+
+_TEACHERS: Final = 150
+#: Stars needed before they are compared with each other.
+CROWD: Final = 8
+#: Light beyond this many times its uncertainty is foreign; so much the growth of stars may differ.
+_FOREIGN, _GROWTH_SCATTER = 5.0, 0.02
+
+
+def foreign_light(patches: Patches, inverse_gain: float) -> np.ndarray:
+    """Flag stars in whose outskirts shines what is not theirs: a trail, an unlisted neighbour.
+
+    Judged by how much the light grows from two half-flux radii to the outermost circle, against
+    the other stars and the star's own noise.
+    """
+    none = np.zeros(len(patches.x), int)
+    if len(none) < CROWD:
+        return none
+    area = np.pi * patches.radii**2
+    k0 = int(np.argmin(np.abs(patches.radii - 2.0 * patches.guess_px)))
+    known = np.isfinite(patches.ring_sigma)
+    ring_sigma = np.where(known, patches.ring_sigma, 0.0)
+    light = patches.sums - np.where(known, patches.ring, 0.0)[:, None] * area
+    inner, outer = light[:, k0], light[:, -1]
+    variance = patches.noise**2 * area[-1] + (ring_sigma * area[-1]) ** 2
+    variance = variance + inverse_gain * np.maximum(outer, 0.0)
+    strength = np.clip(inner / np.sqrt(np.maximum(variance, 1e-30)), 0.0, 50.0)
+    sure = (patches.flags == 0) & np.isfinite(strength) & (strength > 1.0)
+    if sure.sum() < CROWD // 2:
+        return none
+    usual = weighted_median(outer[sure] / inner[sure], strength[sure])
+    expected = usual * inner
+    allowed = _FOREIGN * np.sqrt(variance + (_GROWTH_SCATTER * expected) ** 2)
+    return np.where(np.abs(outer - expected) > allowed, int(StarFlag.BLENDED), 0)
+
+
+def light_of_teachers(patches: Patches, inverse_gain: float, sky_is_known: bool) -> Light | None:
+    """Sum of the light of the bright, clean stars."""
+    radii = patches.radii
+    area = np.pi * radii**2
+    k0 = int(np.argmin(np.abs(radii - 2.0 * patches.guess_px)))
+    ring = np.where(np.isfinite(patches.ring_sigma), patches.ring, 0.0)
+    flux = patches.sums[:, k0] - ring * area[k0]
+    noise = np.sqrt(patches.noise**2 * area[k0] + inverse_gain * np.maximum(flux, 0))
+    ratio = flux / np.maximum(noise, 1e-30)
+    clean = np.isfinite(ratio) & (patches.flags == 0)
+    pool = clean if (clean & (ratio > 5)).any() else np.isfinite(ratio)
+    pool = pool & (ratio > 0)
+    if not pool.any():
+        return None
+    order = np.argsort(np.where(pool, ratio, -np.inf))[::-1][: int(pool.sum())]
+    if len(order) > _TEACHERS and ratio[order[_TEACHERS]] > 30:
+        order = order[:_TEACHERS]
+    order = _alike(order, patches.sums - ring[:, None] * area, k0, ratio)
+    # Sums, not means of ratios: a ratio of noisy fluxes is biased. No single star may speak for
+    # all, though: its neighbours or its place in the field may be odd.
+    weight = np.minimum(1.0, 4 * np.median(flux[order]) / np.maximum(flux[order], 1e-30))
+    steps = np.diff(patches.sums[order], axis=1, prepend=0.0)
+    step_area = np.diff(area, prepend=0.0)
+    shot = inverse_gain * np.maximum(steps, 0)
+    variance = (weight**2) @ (patches.noise[order, None] ** 2 * step_area + shot)
+    with np.errstate(invalid="ignore"):
+        ring_sigma = float(np.sqrt((weight**2) @ patches.ring_sigma[order] ** 2))
+    sky, sky_sigma = (0.0, 0.0) if sky_is_known else _sky_of_rings(patches, flux)
+    return Light(
+        radii=radii,
+        steps=weight @ steps,
+        variance=variance,
+        ring_px=patches.ring_px,
+        ring=float(weight @ ring[order]),
+        ring_sigma=ring_sigma,
+        sky=sky * float(weight.sum()),
+        sky_sigma=sky_sigma * float(weight.sum()),
+    )
+
+
+def _sky_of_rings(patches: Patches, flux: np.ndarray) -> tuple[float, float]:
+    """Rest of the sky where the wings of no star reach: rings over flux, drawn out to no flux.
+
+    Brighter stars have brighter rings, by the light of their wings; the line through ring against
+    flux meets the sky itself where the flux is nought.
+    """
+    good = (patches.flags == 0) & np.isfinite(patches.ring_sigma) & np.isfinite(flux)
+    if good.sum() < CROWD:
+        return 0.0, np.inf
+    ring, own, light = patches.ring[good], patches.ring_sigma[good] ** 2, flux[good]
+    scale = float(np.max(np.abs(light)))
+    if np.ptp(light) < 0.01 * scale:
+        # All alike: nothing can be drawn out to no flux.
+        return 0.0, np.inf
+    design = np.stack([np.ones_like(light), light / scale], axis=1)
+    weight = 1 / own
+    for _ in range(10):
+        normal = design.T @ (weight[:, None] * design)
+        covariance = np.linalg.inv(normal)
+        rest = ring - design @ (covariance @ (design.T @ (weight * ring)))
+        scatter = max((1.4826 * float(np.median(np.abs(rest)))) ** 2, float(np.median(own)))
+        weight = 1 / (np.maximum(own, scatter) * (1 + rest**2 / (9 * scatter)) ** 2)
+    value = covariance @ (design.T @ (weight * ring))
+    return float(value[0]), float(np.sqrt(covariance[0, 0]))
+
+
+def _alike(order: np.ndarray, sums: np.ndarray, k0: int, ratio: np.ndarray) -> np.ndarray:
+    """Leave out stars whose light is spread unlike that of most others."""
+    if len(order) < 5:
+        return order
+    shape = sums[order] / sums[order, k0, None]
+    k = int(np.argmin(np.abs(np.median(shape, axis=0) - 0.5)))
+    gap = np.abs(shape[:, k] - np.median(shape[:, k]))
+    allowed = np.maximum(4 * np.hypot(1 / ratio[order], 1.4826 * np.median(gap)), 0.02)
+    return order[gap <= allowed]
