@@ -75,6 +75,7 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         filters=filters,
         offset_steps=_finite([rows[one]["offset_steps"] for one in filters], (count,)),
         covariance_steps2=_finite(matrix, (count, count)),
+        half95_steps=tuple(map(float, document["offset_covariance"].get("half95_steps") or ())),
         refused={
             row["filter"]: str(row["reason"]) for row in rows.values() if row["status"] == "refused"
         },

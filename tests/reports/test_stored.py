@@ -35,6 +35,7 @@ def test_a_stored_run_comes_back(night, stored):
     assert found.um_per_step.value == 4.0
     assert np.isnan(found.um_per_step.sigma)
     assert found.outward == "increasing"
+    assert found.half95_steps == pytest.approx(night.comparison.half95_steps)
 
 
 def test_the_file_itself_may_be_named(stored):
