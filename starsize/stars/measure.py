@@ -158,14 +158,12 @@ def data_ceiling(image: np.ndarray) -> float:
     infinite: nothing is saturated.
     """
     strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
-    highest = [
-        float(strip.max() if strip.dtype.kind in "ui" else np.nanmax(strip)) for strip in strips
-    ]
-    top = max(highest, default=np.inf)
+    # fmax passes over pixels that are not numbers.
+    highest = [float(np.fmax.reduce(strip, axis=None, initial=0)) for strip in strips]
+    top = max(highest, default=0.0)
     full = [strip for strip, high in zip(strips, highest, strict=True) if high == top]
-    return (
-        0.995 * top if sum(np.count_nonzero(s == top) for s in full) >= _CEILING_PIXELS else np.inf
-    )
+    count = sum(np.count_nonzero(strip == top) for strip in full)
+    return 0.995 * top if top > 0 and count >= _CEILING_PIXELS else np.inf
 
 
 def flag_frame(radii: Radii) -> Radii:

@@ -16,8 +16,8 @@ from .teachers import CROWD, foreign_light, light_of_teachers
 _LEAST_SHAPE_SCATTER = 0.003
 #: Relative scatter of the radius with the place of a star in its pixel: this below three pixels,
 #: falling as the square of the radius above, and steeply more for stars hardly wider than a pixel
-#: (1.3 % at 0.75 px; scripts/star_accuracy.py).
-_PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0023
+#: (1.2 % at 0.75 px; scripts/star_accuracy.py).
+_PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0005
 #: How well the light of a star's wings in its sky ring is known, as a share of it.
 _WING_DOUBT = 0.5
 
@@ -173,7 +173,7 @@ def _weigh(
 
 def _phase_scatter(radius_px: float) -> float:
     """Relative scatter of a radius with the place of the star in its pixel."""
-    return _PIXEL_PHASE / max(radius_px / _PHASE_ENDS_PX, 1.0) ** 2 + _SHARP_PHASE * radius_px**-6
+    return _PIXEL_PHASE / max(radius_px / _PHASE_ENDS_PX, 1.0) ** 2 + _SHARP_PHASE * radius_px**-11
 
 
 def _share(

@@ -141,3 +141,24 @@ def test_the_gain_is_judged_from_the_noise_of_a_raw_sky_only():
     assert_allclose(gain_from_sky(Sky(np.full((2, 2), 900.0), 128.0, 15.0)), 4.0)
     assert gain_from_sky(Sky(np.full((2, 2), -3.0), 128.0, 15.0)) is None
     assert gain_from_sky(Sky(np.full((2, 2), 60000.0), 128.0, 0.5)) is None
+
+
+def test_missing_columns_and_corners_are_lived_with():
+    image, drawn = frame(n=40, seed=43)
+    image[:, 300:304] = np.nan
+    image[:260, :300] = np.nan
+    table = measure_frame(image)
+    clean = table[table["flags"] == 0]
+    assert len(clean) > 20
+    gap, _ = cKDTree(drawn).query(np.stack([clean["x"].value, clean["y"].value], 1))
+    assert np.max(gap) < 1.0
+    assert np.std(clean["radius"].value) < 0.02 * np.median(clean["radius"].value)
+
+
+def test_a_frame_half_empty_is_measured_in_its_other_half():
+    image, _ = frame(n=40, seed=44)
+    image[:400] = np.nan
+    table = measure_frame(image)
+    assert (table["flags"] == 0).sum() > 8
+    assert data_ceiling(image) == np.inf
+    assert data_ceiling(np.full((300, 300), np.nan)) == np.inf

@@ -153,6 +153,18 @@ def test_hot_pixels_stay_put_while_the_sky_moves_and_are_never_used(tmp_path):
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.012)
 
 
+def test_a_satellite_across_one_frame_spoils_only_the_stars_it_touches(tmp_path):
+    frames, _, _ = images(69, lg_flux=(3.6, 5.2), n=60)
+    x = np.arange(SHAPE[1])
+    y = np.rint(80 + 0.5 * x).astype(int)
+    for k in range(-2, 3):
+        inside = (y + k >= 0) & (y + k < SHAPE[0])
+        frames[1][(y + k)[inside], x[inside]] += 150
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames, gain_e_per_adu=1.0)])
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.01)
+    assert measured.frames[1].n_stars > 0.6 * measured.frames[5].n_stars
+
+
 def test_saturated_stars_count_only_where_they_are_not(tmp_path):
     frames, _, _ = images(59, lg_flux=(4.3, 6.0))
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames, saturation_adu=30000.0)])
