@@ -30,13 +30,16 @@ COLOURED_ALONE = 0.002
 """Chance that a telescope is coloured, before looking; the second where one sweep must decide,
 for then a wrecked frame at its end is the likelier reason."""
 ODD_IF_STRAIGHT = 0.001
-ODD_IF_COLOURED = 0.8
+ODD_IF_COLOURED = 0.6
 """Chance that a sweep is asymmetric, in either state."""
 LOUDEST = 5.0
 """One sweep may not speak louder than this (ln of a Bayes factor) about the others."""
-FLOORS_IF_STRAIGHT = 0.15
+FLOORS_IF_STRAIGHT = 0.12
 FLOORS_IF_COLOURED = 0.6
 """Scatter of ln floor between sweeps (half-normal): colour widens the stars of some filters."""
+HIDDEN_SHARE = 0.08
+"""Part of its colours' blur by which best focus may be off unseen: 0.07 for the G and R of a 100 mm
+f/6 achromat, simulated."""
 WORTH_A_LOOK = 0.02
 """Odds of asymmetry by the quick tilted family at which the slow band is tried."""
 HINT = 1.0
@@ -95,9 +98,30 @@ def add_asymmetric(
         parts.append(_band_part(batch, first, band, index + 1, prior=prior, rows=look))
         log_odd = np.logaddexp.reduce([np.logaddexp.reduce(p.log_weight, axis=1) for p in parts])
         share = _share(log_odd - log_plain, hint, together)
-    plain = _reweighed(plain, (1 - share) * np.exp(penalty))
-    joined = join([plain, *(_reweighed(part, share) for part in parts)])
+    doubt = _doubt(plain, share) if together else np.zeros_like(share)
+    plain = _widened(_reweighed(plain, (1 - share) * np.exp(penalty)), doubt)
+    # A curve that follows the colours still knows their foci only roughly.
+    parts = [_widened(_reweighed(part, share), doubt / 2) for part in parts]
+    joined = join([plain, *parts])
     return Odd(joined, (*families, tilted, band)[: index + len(parts)])
+
+
+def _doubt(plain: Posterior, share: np.ndarray) -> np.ndarray:
+    """By how much best focus of a coloured telescope may be off unseen, scaled like x, (k,).
+
+    The blur of the colours is what a filter's floor exceeds the sharpest filter's by, in squares.
+    """
+    coloured = np.clip((share - ODD_IF_STRAIGHT) / (ODD_IF_COLOURED - ODD_IF_STRAIGHT), 0, 1)
+    if coloured.max() < 0.5:
+        return np.zeros_like(share)
+    heaviest = np.arange(share.size), plain.log_weight.argmax(axis=1)
+    floor, slope = np.exp(plain.parameters[heaviest][:, 1:3]).T
+    blur = np.sqrt(np.maximum(floor**2 - floor.min() ** 2, 0)) / slope
+    return HIDDEN_SHARE * blur * coloured
+
+
+def _widened(part: Posterior, doubt: np.ndarray) -> Posterior:
+    return replace(part, best_sigma=np.hypot(part.best_sigma, doubt[:, None]))
 
 
 def _hint_of_floors(spread: float | None) -> float:
