@@ -93,7 +93,7 @@ def pixel_noise(image: np.ndarray) -> float:
 
     Differences take out every smooth background; clipping takes out the stars.
     """
-    rows = image[:: max(1, image.shape[0] // 50)].astype(np.float32)
+    rows = image[:: max(1, image.shape[0] // 32)].astype(np.float32)
     steps = np.diff(rows, axis=1).ravel()
     steps = steps[np.isfinite(steps)]
     if steps.size == 0:

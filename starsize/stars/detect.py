@@ -10,7 +10,7 @@ from .background import Sky, bin_mean
 from .star_lists import weighted_median
 
 _VOTERS, _PEAKS_A_BOX = 40, 300
-_VOTING_PIXELS = 900_000
+_VOTING_PIXELS = 500_000
 #: Widths of the two boxes laid over each level of binning, in pixels of that level, and the noise
 #: of their sum for unit noise of a pixel: the weights 1 2 1, and three equal ones.
 _BOXES = ((2.0, 6.0), (3.0, 3.0))

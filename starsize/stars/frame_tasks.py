@@ -23,7 +23,7 @@ from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
 
 #: Stars followed through a sweep at most: more would not make the radius of a frame better known.
-MAX_STARS = 360
+MAX_STARS = 320
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from .cutouts import cut_out
 from .star_lists import nearest_others
 
 _LADDER = 2 ** np.arange(-0.5, 7.01, 0.5)
-_WITNESSES = 6
+_WITNESSES = 5
 
 
 def guess_radius(
