@@ -281,10 +281,13 @@ def _fit_and_compare(
 
 def _step_from_slope(curves: CurveSet, setup: Setup) -> Estimate | None:
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
-    if ratio is None or pixel is None or not curves.slope_px_per_step.is_known:
+    slope = curves.slope_px_per_step
+    if not slope.is_known and len(curves.answered) == 1:
+        slope = curves.answered[0].slope_px_per_step  # one sweep has nobody to share with
+    if ratio is None or pixel is None or not slope.is_known:
         return None
     return micrometres_per_step(
-        curves.slope_px_per_step,
+        slope,
         focal_ratio=ratio,
         pixel_um=pixel,
         obstruction=setup.telescope.obstruction,

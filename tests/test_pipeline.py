@@ -7,10 +7,16 @@ import pytest
 
 from starsize.comparison import Comparison, OffsetRow
 from starsize.comparison.compared import ColourReport, FocuserHealth, TemperatureTerm
+from starsize.curves import fit_curves, focus_curve
 from starsize.errors import InputError
 from starsize.frames import FrameFacts, InputFile, Sweep
-from starsize.pipeline import find_reference, nothing_to_measure, with_lost_filters
-from starsize.setup import FilterGlass, Setup
+from starsize.pipeline import (
+    find_reference,
+    find_step_size,
+    nothing_to_measure,
+    with_lost_filters,
+)
+from starsize.setup import Camera, FilterGlass, Setup, Telescope
 
 
 def sweep(name, **facts):
@@ -50,6 +56,21 @@ def test_a_filter_whose_frames_are_all_unusable_has_a_refused_row_in_its_place()
 def test_a_folder_without_a_usable_frame_is_told_with_the_commonest_reason():
     files = [InputFile(Path(f"{i}.fits"), reason="cut short" if i else "odd") for i in range(3)]
     assert nothing_to_measure(files).endswith("the commonest reason (2 of 3): cut short")
+
+
+def test_one_sweep_alone_tells_the_size_of_a_step():
+    # f/5 and 4 um pixels: 5 um a step widen the disc by 0.25 px, its half-flux radius by
+    # 0.25 / (2 sqrt 2) = 0.0884 px (geometric optics; r50 of a disc is R / sqrt 2).
+    position = np.arange(1000.0, 1211.0, 21.0)
+    radius = np.hypot(1.5, 0.0884 * (position - 1105.0))
+    curves = fit_curves([focus_curve(position, radius, 0.01 * radius)])
+    setup = Setup(
+        telescope=Telescope(focal_length_mm=500.0, aperture_mm=100.0),
+        camera=Camera(pixel_um=4.0),
+    )
+    step = find_step_size(curves, setup=setup, given=setup)
+    assert step.source == "slope"
+    assert step.um_per_step.value == pytest.approx(5.0, rel=0.08)
 
 
 def comparison(*names):
