@@ -50,11 +50,25 @@ def report(kind: str, fits: list[CurveFit], truth: list[float]) -> None:
     error = np.array([f.best_steps - t for f, t in answered])
     sigma = np.array([f.best_sigma_steps for f, _ in answered])
     chi2 = [f.chi2_reduced for f, _ in answered]
+    within = error / sigma
     print(
-        f"{kind}: {len(answered)} of {len(fits)} answered, rms error {np.sqrt(np.mean(error**2)):.2f}"
-        f" steps, median sigma {np.median(sigma):.2f} steps, rms error/sigma "
-        f"{np.sqrt(np.mean((error / sigma) ** 2)):.2f}, beyond 3 sigma {np.mean(abs(error) > 3 * sigma):.3f}"
-        f", reduced chi-square {np.mean(chi2):.2f}",
+        f"{kind}: {len(answered)} of {len(fits)} answered, "
+        f"rms error {np.sqrt(np.mean(error**2)):.2f} steps, "
+        f"median sigma {np.median(sigma):.2f} steps, "
+        f"rms error/sigma {np.sqrt(np.mean(within**2)):.2f}, "
+        f"beyond 3 sigma {np.mean(abs(within) > 3):.3f}, reduced chi-square {np.mean(chi2):.2f}",
+        flush=True,
+    )
+
+
+def show(seed: int, fit: CurveFit, best: float, zone: float) -> None:
+    noise = 100 * np.median(fit.curve.radius_sigma_px / fit.curve.radius_px)
+    print(
+        f"  seed {seed} {fit.curve.filter:4s} {fit.verdict:12s} {fit.model:12s} "
+        f"error {fit.best_steps - best:6.2f} +- {fit.best_sigma_steps:.2f} steps, "
+        f"{(fit.best_steps - best) / zone:6.2f} zones; "
+        f"hyperbola {(fit.hyperbola_steps.value - best) / zone:6.2f} zones; "
+        f"jitter {100 * fit.jitter:.1f} %, star noise {noise:.2f} %",
         flush=True,
     )
 
@@ -91,15 +105,7 @@ def main() -> None:
                     each = found.setdefault(f"auto {fit.curve.filter:7s}", ([], []))
                     each[0].append(fit)
                     each[1].append(best)
-                    print(
-                        f"  seed {seed} {fit.curve.filter:4s} {fit.verdict:12s} {fit.model:12s} error "
-                        f"{fit.best_steps - best:6.2f} +- {fit.best_sigma_steps:.2f} steps, "
-                        f"{(fit.best_steps - best) / zone:6.2f} zones; hyperbola "
-                        f"{(fit.hyperbola_steps.value - best) / zone:6.2f} zones; jitter "
-                        f"{100 * fit.jitter:.1f} %, star noise "
-                        f"{100 * np.median(fit.curve.radius_sigma_px / fit.curve.radius_px):.2f} %",
-                        flush=True,
-                    )
+                    show(seed, fit, best, zone)
     for kind, (fits, truth) in found.items():
         report(kind, fits, truth)
 
