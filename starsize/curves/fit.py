@@ -19,7 +19,30 @@ from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 def fit_curve(curve: FocusCurve, *, obstruction: float = 0.0, model: Model = "auto") -> CurveFit:
     """Best focus of one sweep with its uncertainty, or the reason why there is none.
 
-    See `fit_curves`, which this calls with one curve.
+    Parameters
+    ----------
+    curve : FocusCurve
+    obstruction, model
+        As in `fit_curves`, which this calls with one curve.
+
+    Returns
+    -------
+    CurveFit
+        ``answered`` is False, with a ``reason``, where the sweep cannot tell.
+
+    Raises
+    ------
+    ValueError
+        If ``obstruction`` or ``model`` is not one of the allowed.
+
+    Examples
+    --------
+    >>> from starsize.curves import blurred_disc, focus_curve
+    >>> position = np.arange(900.0, 1101.0, 25.0)
+    >>> radius = blurred_disc(position, 1004.0, 2.0, slope_px_per_step=0.06)
+    >>> fit = fit_curve(focus_curve(position, radius, 0.01))
+    >>> fit.verdict, round(fit.best_steps)
+    ('good', 1004)
     """
     return fit_curves([curve], obstruction=obstruction, model=model).fits[0]
 
@@ -47,6 +70,12 @@ def fit_curves(
     -------
     CurveSet
         One fit per curve, in order, and the joint covariance of the answered ones.
+
+    Notes
+    -----
+    Accuracy: error of best focus at most 1.10 times the Cramer-Rao bound from 7 positions up,
+    68.3 and 95.4 % intervals cover in 64 to 72 and 93.7 to 97.5 % (scripts/precision.py;
+    tests/curves/test_precision.py).
 
     Raises
     ------

@@ -22,6 +22,20 @@ def micrometres_per_step(
     The wing slope in pixels per step over that in pixels per micrometre, which is geometry:
     sqrt(1 + e^2) / (2 sqrt 2 N p). The uncertainty holds 4.5 % for diffraction.
 
+    Parameters
+    ----------
+    slope_px_per_step : Estimate
+        Slope of the straight wings.
+    focal_ratio, pixel_um : float
+        Of the telescope and the camera, as they work together.
+    obstruction : float
+        Diameter of the central obstruction over that of the aperture.
+
+    Returns
+    -------
+    Estimate
+        Micrometres per step; not known where the slope is not.
+
     Raises
     ------
     ValueError
