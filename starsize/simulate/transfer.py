@@ -11,7 +11,7 @@ sensor; rays and waves share this description and nothing else.
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import gamma, itj0y0, j0, j1, kv
+from scipy.special import gamma, j0, j1, kv, struve
 
 _NODES = 12
 _TAIL_AIRY_UNITS = 80.0
@@ -145,4 +145,7 @@ def _radial_kernel(nu_bytes: bytes, reach: float) -> np.ndarray:
 
 def _tail(a: np.ndarray) -> np.ndarray:
     """Integral of J0(a t) / t^2 from t = 1 to infinity: the transform of a 1/r^3 tail."""
-    return j0(a) - a * (1 - (itj0y0(a)[0] - j1(a)))
+    # Integral of J0 from 0 to a by Struve functions (DLMF 10.22.2, from memory); scipy's own
+    # itj0y0 loses it at large a before 1.17.
+    from_zero = a * j0(a) + np.pi * a / 2 * (j1(a) * struve(0, a) - j0(a) * struve(1, a))
+    return j0(a) - a * (1 - (from_zero - j1(a)))
