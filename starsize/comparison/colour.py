@@ -17,6 +17,7 @@ from .compared import ColourPoint, ColourReport, ColourWord
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
 from .offsets import Scale
+from .phrases import all_filters
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
 
 _DRAWS = 4000
@@ -214,7 +215,7 @@ def _reason(colours: _Colours, verdict: ColourWord) -> str:
     if verdict == "together":
         count = len(colours.filters)
         return (
-            f"one position lies inside the zone of all {count} filters; the furthest, {gap}, "
+            f"one position lies inside the zone of {all_filters(count)}; the furthest, {gap}, "
             f"and {zones}"
         )
     if verdict == "apart":

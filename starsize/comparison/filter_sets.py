@@ -11,6 +11,7 @@ from ..filters import filter_order
 from .colour_verdict import colour_verdict
 from .compared import ColourWord, Comparison
 from .compared_sets import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
+from .phrases import all_filters, signed
 
 STEP_SIZES_DIFFER = 0.05
 
@@ -198,7 +199,7 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
 
 def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> SetRow:
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
-    spread = f"{change:+.1f} +- {half95:.1f} steps (95 %)"
+    spread = f"{signed(change)} +- {half95:.1f} steps (95 %)"
     moved = f"replace the move of {row.old_move_steps:+d} by {row.new_move_steps:+d} steps"
     if zone is None:
         if row.significant:
@@ -257,9 +258,9 @@ def _parfocal(new: MeasuredSet) -> tuple[ColourWord, str]:
         np.array([new.zone_steps[f] for f in judged]),
     )
     words = {
-        "together": f"one focus position lies inside the zone of all {len(judged)} filters",
-        "apart": f"no one focus position lies inside the zone of all {len(judged)} filters",
-        "cannot tell": f"whether one focus position serves all {len(judged)} filters is too close "
+        "together": f"one focus position lies inside the zone of {all_filters(len(judged))}",
+        "apart": f"no one focus position lies inside the zone of {all_filters(len(judged))}",
+        "cannot tell": f"whether one focus position serves {all_filters(len(judged))} is too close "
         "to call at 95 %; take more sweeps",
     }
     return found, words[found]
@@ -286,7 +287,7 @@ def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
     if np.any(np.abs(changes - mean) > NORMAL_95 * sigmas):
         return []
     text = (
-        f"all filters changed alike, by {mean:+.1f} steps: it is the reference {reference} that "
+        f"all filters changed alike, by {signed(mean)} steps: it is the reference {reference} that "
         f"focuses elsewhere now, not the others"
     )
     return [Notice("reference_changed", text)]

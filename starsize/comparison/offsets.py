@@ -12,6 +12,7 @@ from ..filters import filter_order
 from .adjustment import Adjustment
 from .compared import Action, OffsetRow
 from .mixture import Interval
+from .phrases import signed
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
 GROWTH_ALLOWED = 0.05
@@ -105,7 +106,7 @@ def decide(offset: Interval, zone: float | None, depth: float | None = None) -> 
     """
     move = round(offset.value)
     left = abs(offset.value - move) + offset.half95
-    spread = f"{offset.value:+.1f} +- {offset.half95:.1f} steps (95 %)"
+    spread = f"{signed(offset.value)} +- {offset.half95:.1f} steps (95 %)"
     if zone is not None:
         if abs(offset.value) + offset.half95 <= zone:
             return "ignore", f"the change of {spread} stays inside the zone of +-{zone:.1f} steps"
