@@ -88,7 +88,8 @@ def band_radius(
         low = np.where(flux < 0.5, value, low)
         high = np.where(flux < 0.5, high, value)
         value = value - (flux - 0.5) / np.maximum(rate, 1e-3)
-        value = np.where((value > low) & (value < high), value, (low + high) / 2)
+        # A converged value stands on a bracket's end: halving from there would throw it away.
+        value = np.where((value >= low) & (value <= high), value, (low + high) / 2)
     q = value[..., None] / scale
     share = np.minimum(q / (1 + q), last_q)
     by_share = spline.ev(v, share, dy=1) * (1 - share) ** 2

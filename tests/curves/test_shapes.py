@@ -98,3 +98,11 @@ def test_an_obstruction_outside_the_table_is_refused(obstruction):
 def test_a_beta_outside_the_table_is_refused():
     with pytest.raises(ValueError, match=r"'beta' must be one of 2\.5, 3\.5, 4\.765, got 3"):
         blurred_disc([1.0], 0.0, 1.0, slope_px_per_step=1.0, beta=3.0)
+
+
+@pytest.mark.parametrize(("line", "bend"), [(0.0, 0.0), (2.0, 1.0), (1.0, -1.0), (0.5, 3.0)])
+def test_a_band_curve_is_smooth_everywhere(line, bend):
+    u = np.linspace(-6, 6, 4001)
+    radius = band_radius(u, line + 0 * u, bend + 0 * u, obstruction=0.0).value
+    # Curvature of the curve is of order one per floor: a root lost at one point stands out.
+    assert np.abs(np.diff(radius, 2)).max() < 10 * (u[1] - u[0]) ** 2
