@@ -1,7 +1,8 @@
 """A simulated night written to a folder, with its truth beside the frames."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..errors import InputError, OutputError
@@ -66,6 +67,7 @@ def write_practice_night(
     scenario : str
         A key of ``SCENARIOS``.
     seed : int
+        Also counts the days from the scenario's date.
     compressed, overwrite : bool
         See `write_night`.
 
@@ -84,7 +86,10 @@ def write_practice_night(
         msg = f"{folder}: is not an empty folder; name a new one for the practice frames"
         raise OutputError(msg)
     chosen = SCENARIOS[scenario]
-    night = simulate_night(chosen.scene, chosen.plan, seed=seed, styles=chosen.styles)
+    # Another seed is another night, so that practice nights can be measured together.
+    start = datetime.fromisoformat(chosen.plan.start) + timedelta(days=seed % 3650)
+    plan = replace(chosen.plan, start=start.isoformat())
+    night = simulate_night(chosen.scene, plan, seed=seed, styles=chosen.styles)
     write_night(folder, night, compressed=compressed, overwrite=overwrite)
     return night.truth
 

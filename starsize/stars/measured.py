@@ -24,7 +24,7 @@ class FrameRadius:
     n_stars: int
     """Stars behind ``radius_px``."""
     n_found: int = 0
-    """Stars seen in the frame."""
+    """Stars seen in the frame, or followed into it from other frames."""
     background_adu: float = float("nan")
     background_rms_adu: float = float("nan")
     elongation: float = float("nan")

@@ -238,7 +238,8 @@ def _frame_radius(
         radius_px=float(radius) if reason is None else float("nan"),
         radius_sigma_px=float(sigma) if reason is None else float("nan"),
         n_stars=n_stars,
-        n_found=len(seen.found.x),
+        # A star followed from other frames counts as seen, whether or not it stood out here.
+        n_found=max(len(seen.found.x), n_stars),
         background_adu=seen.sky.level,
         background_rms_adu=seen.sky.noise,
         elongation=float(np.median(elongation)) if elongation.size else float("nan"),

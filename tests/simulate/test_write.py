@@ -86,6 +86,15 @@ def test_practice_night_returns_its_truth(tiny_scenario, tmp_path):
     assert len(list((tmp_path / "a").glob("*.fits.fz"))) == 3
 
 
+def test_another_seed_is_another_night(tiny_scenario, tmp_path):
+    dates = set()
+    for seed in (1, 2):
+        write_practice_night(tmp_path / str(seed), scenario="tiny", seed=seed, compressed=False)
+        (first, *_) = sorted((tmp_path / str(seed)).glob("*.fits"))
+        dates.add(fits.getheader(first)["DATE-OBS"][:10])
+    assert len(dates) == 2
+
+
 def test_practice_night_spares_a_folder_in_use(tiny_scenario, tmp_path):
     (tmp_path / "mine.txt").write_text("keep", encoding="utf-8")
     with pytest.raises(OutputError, match="is not an empty folder; name a new one"):

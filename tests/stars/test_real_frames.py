@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import sep
 from numpy.testing import assert_allclose
 from scipy.stats import spearmanr
 
@@ -50,7 +51,6 @@ def test_real_stars_in_focus_have_the_radii_of_the_catalogue():
 
 
 def test_with_the_catalogue_s_own_totals_real_radii_agree_to_a_per_cent():
-    sep = pytest.importorskip("sep")
     image = read_frame(REAL / "ntt_image" / "image.fits").image
     flat = image - sep.Background(image).back()
     places, flux, catalogued = catalogue()
