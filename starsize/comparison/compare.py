@@ -25,7 +25,7 @@ from .terms import (
     usual_scatter_steps,
     with_doubtful_directions,
 )
-from .words import cautions, notices_of
+from .words import cautions, halo_notices, notices_of
 
 StepSource = Literal["setup", "header", "slope"] | None
 
@@ -85,6 +85,14 @@ def compare_sweeps(
     adjustment = _adjusted(data, choice, scatter)
     slips = slips_seen(data, choice.terms, scatter_scale_steps=scatter)
     same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
+    colour = colour_report(
+        adjustment,
+        _sharpest(curves),
+        setup=known,
+        scale=scale,
+        zone_steps=zones,
+        same_glass=same_glass,
+    )
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -98,14 +106,7 @@ def compare_sweeps(
         filters=_reference_first(adjustment.filters, chosen),
         covariance_steps2=_covariance(adjustment, chosen),
         half95_steps=_half95(adjustment, chosen),
-        colour=colour_report(
-            adjustment,
-            _sharpest(curves),
-            setup=known,
-            scale=scale,
-            zone_steps=zones,
-            same_glass=same_glass,
-        ),
+        colour=colour,
         temperature=_temperature(adjustment, choice, known),
         focuser=_health(data, adjustment, choice, size=size, source=source, slips=slips),
         birge_ratio=adjustment.birge_ratio,
@@ -117,7 +118,8 @@ def compare_sweeps(
             reference=chosen,
             wanted=reference,
             slips=slips,
-        ),
+        )
+        + halo_notices(colour, setup=known),
     )
 
 
