@@ -47,8 +47,15 @@ def _temperature(data: BestFocusData, choice: TermChoice, reference: str, name: 
     return Effect(
         size,
         f"the tube {verb} {abs(change):.1f} degC from {reference} to {name}, which may hold up to "
-        f"{size:.0f} steps of focus drift; repeat {reference} at the end",
+        f"{size:.0f} steps of focus drift; {_remedy(data, reference, name)}",
     )
+
+
+def _remedy(data: BestFocusData, reference: str, name: str) -> str:
+    """What to capture; a reference repeated already did not tell enough."""
+    if data.filters.count(reference) > 1:
+        return f"sweep {reference} right before and after {name}"
+    return f"repeat {reference} at the end"
 
 
 def _drift(data: BestFocusData, choice: TermChoice, reference: str, name: str) -> Effect:
@@ -57,7 +64,7 @@ def _drift(data: BestFocusData, choice: TermChoice, reference: str, name: str) -
     return Effect(
         size,
         f"no temperatures were recorded; {hours:.1f} h passed between {reference} and {name}, "
-        f"which may hold up to {size:.0f} steps of cooling; repeat {reference} at the end",
+        f"which may hold up to {size:.0f} steps of cooling; {_remedy(data, reference, name)}",
     )
 
 

@@ -144,6 +144,13 @@ def test_without_repeats_the_drift_is_said_in_words_with_its_numbers():
     assert "no_repeats" in codes(found)
 
 
+def test_a_reference_repeated_in_vain_is_not_asked_to_be_repeated_at_the_end():
+    found = compared(NightOfSweeps(warm=12.0, cold=11.0, fit_sigma=20.0))
+    text = next(n.text for n in found.notices if n.code == "drift_not_separated")
+    assert "sweep L right before and after" in text
+    assert "at the end" not in text
+
+
 def test_neither_thermometer_nor_clock_is_said():
     found = compared(NightOfSweeps(thermometer=False, clock=False, order=ONCE))
     assert "no_temperature" in codes(found)
