@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from astropy.table import QTable, vstack
 
 from .comparison import Comparison, OffsetRow, compare_sweeps
 from .curves import (
@@ -23,20 +22,17 @@ from .estimate import Estimate, Notice
 from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
-    FrameFacts,
     InputFile,
     Sweep,
-    apply_calibration,
     complete_setup,
     find_sweeps,
     list_frames,
     lost_filters,
-    read_frame,
     unused_notices,
 )
 from .reports.result import RunResult
 from .setup import Setup
-from .stars import MeasuredSweep, measure_frame, measure_sweeps
+from .stars import MeasuredSweep, measure_sweeps
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -155,38 +151,6 @@ def compare_measured(
         still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
     return curves, comparison, step.notices
-
-
-def star_tables(
-    frames: Sequence[FrameFacts], *, setup: Setup, calibration: Calibration | None = None
-) -> QTable:
-    """Measure all stars of the frames, one below the other, the file's name in the first column.
-
-    Parameters
-    ----------
-    frames : sequence of FrameFacts
-    setup : Setup
-    calibration : Calibration, optional
-
-    Returns
-    -------
-    QTable
-        The columns of ``measure_frame`` behind ``file``; units kept.
-    """
-    tables = []
-    for facts in frames:
-        frame = read_frame(facts)
-        if calibration is not None:
-            frame = apply_calibration(frame, calibration)
-        stars = measure_frame(
-            frame.image,
-            gain_e_per_adu=setup.camera.gain_e_per_adu or facts.gain_e_per_adu,
-            saturation_adu=setup.camera.saturation_adu or facts.saturation_adu,
-        )
-        stars.add_column([facts.path.name] * len(stars), name="file", index=0)
-        stars.meta.clear()
-        tables.append(stars)
-    return vstack(tables)
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:

@@ -5,14 +5,13 @@ import sys
 
 from ..frames import list_frames
 from ..frames.header import has_fits_ending
-from ..pipeline import star_tables
 from ..reports import (
     check_file_writable,
     measurement_document,
     print_measurements,
     write_star_table,
 )
-from ..stars import measure_files
+from ..stars import list_stars, measure_files
 from .shared import calibration_of, print_json, setup_of
 from .workers import workers
 
@@ -33,10 +32,10 @@ def run(arguments: argparse.Namespace) -> int:
     ]
     with workers(arguments.jobs if len(facts) > 1 else 1) as executor:
         frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
-    measured = [frame.facts for frame in frames if frame.reason is None]
-    if arguments.stars is not None and measured:
-        table = star_tables(measured, setup=setup, calibration=calibration)
-        write_star_table(arguments.stars, table, overwrite=arguments.overwrite)
+        measured = [frame.facts for frame in frames if frame.reason is None]
+        if arguments.stars is not None and measured:
+            table = list_stars(measured, setup=setup, calibration=calibration, executor=executor)
+            write_star_table(arguments.stars, table, overwrite=arguments.overwrite)
     if arguments.json:
         print_json([measurement_document(frame) for frame in frames])
     elif not arguments.quiet:

@@ -13,7 +13,6 @@ import numpy as np
 
 from .family import BEND, LINE, PARAMETERS, Family
 from .gauss_newton import Prior
-from .mixture import normalised
 from .posterior import (
     LEVELS,
     WRECK_ODDS,
@@ -230,8 +229,3 @@ def _spread(part: Posterior, rows: np.ndarray, points: int) -> Posterior:
         seeing=wide(part.seeing, 0.0),
         suspect=suspect,
     )
-
-
-def chance_of_asymmetry(posterior: Posterior, weight: np.ndarray, first_odd: int) -> np.ndarray:
-    """Posterior probability of an asymmetric curve, (k,)."""
-    return (normalised(np.log(weight + 1e-300)) * (posterior.family >= first_odd)).sum(axis=1)

@@ -13,7 +13,6 @@ SURE = 4.0
 BETTER = 3.0
 """The scatter must fall by this factor before another reading of the positions is believed."""
 RESTLESS = 0.12
-LEAST = 5
 
 Fit = Callable[[FocusCurve], CurveFit]
 

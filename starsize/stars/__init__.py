@@ -6,7 +6,7 @@ from .measure import find_stars, measure_frame
 from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .radius import Radii, half_flux_radius
 from .register import Motion, align
-from .sweep import measure_files, measure_sweeps
+from .sweep import list_stars, measure_files, measure_sweeps
 
 __all__ = [
     "FLAG_WORDS",
@@ -21,6 +21,7 @@ __all__ = [
     "count_flags",
     "find_stars",
     "half_flux_radius",
+    "list_stars",
     "measure_files",
     "measure_frame",
     "measure_sweeps",

@@ -63,13 +63,13 @@ def survey_task(source: Source) -> Survey:
     return _survey_image(source)[0]
 
 
-def single_task(source: Source) -> tuple[Survey, Radii]:
+def single_task(source: Source, *, max_stars: int | None = MAX_STARS) -> tuple[Survey, Radii]:
     """Survey and measure one channel of one frame by itself."""
     seen, image = _survey_image(source)
     if image is None:
         return seen, no_radii(0)
     radii = measure_places(
-        image, seen.found, seen.sky, gain=source.gain, ceiling=seen.ceiling, max_stars=MAX_STARS
+        image, seen.found, seen.sky, gain=source.gain, ceiling=seen.ceiling, max_stars=max_stars
     )
     return seen, _full_scale(radii, source.grids[0])
 

@@ -2,9 +2,11 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
+from astropy.table import QTable, vstack
 
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
@@ -13,6 +15,7 @@ from .colour import channels_of
 from .combine import combine_stars
 from .flags import StarFlag, count_flags
 from .frame_tasks import Source, Survey, Target, measure_task, single_task, survey_task
+from .measure import star_table
 from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .plan import Plan, plan_sweep
 from .radius import Radii
@@ -106,13 +109,48 @@ def measure_files(
     tuple of FrameRadius
         One for each frame, in order; a colour camera's frame is measured in green.
     """
+    sources = _single_sources(facts_list, setup, calibration, executor)
+    answers = _spread(executor, single_task, sources)
+    return tuple(_single(facts, *answer) for facts, answer in zip(facts_list, answers, strict=True))
+
+
+def list_stars(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+) -> QTable:
+    """Measure all stars of the frames, one frame below the other.
+
+    Returns
+    -------
+    QTable
+        The columns of `measure_frame` behind ``file``; a colour camera's frame is measured in
+        green. A frame that cannot be read has no rows.
+    """
+    sources = _single_sources(facts_list, setup, calibration, executor)
+    answers = _spread(executor, partial(single_task, max_stars=None), sources)
+    tables = []
+    for facts, (_, radii) in zip(facts_list, answers, strict=True):
+        table = star_table(radii)
+        table.add_column(np.full(len(table), facts.path.name), name="file", index=0)
+        tables.append(table)
+    return vstack(tables) if tables else QTable()
+
+
+def _single_sources(
+    facts_list: Sequence[FrameFacts],
+    setup: Setup,
+    calibration: Calibration | None,
+    executor: Executor | None,
+) -> list[Source]:
+    """One task a frame; of a colour camera's frame the green pixels."""
     shared = _for_workers(calibration, executor)
-    sources = [
+    return [
         Source(facts, "G" if len(channels_of(facts, setup.camera)) > 1 else "", setup, shared)
         for facts in facts_list
     ]
-    answers = _spread(executor, single_task, sources)
-    return tuple(_single(facts, *answer) for facts, answer in zip(facts_list, answers, strict=True))
 
 
 def _single(facts: FrameFacts, seen: Survey, radii: Radii) -> FrameRadius:

@@ -6,11 +6,15 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from astropy.table import QTable
 
 from starsize.cli import main
 from starsize.cli.shared import print_line
+from starsize.frames import read_facts, write_frame
+from starsize.simulate import SCENARIOS, draw_night, simulate_night
+from starsize.stars import list_stars, measure_files
 
 TESTDATA = Path(__file__).parents[2] / "testdata"
 REAL = TESTDATA / "real" / "ntt_image" / "image.fits"
@@ -111,3 +115,16 @@ def test_a_folder_name_that_the_terminal_cannot_show_is_no_trouble(tmp_path, mon
     print_line("written to β night")
     screen.flush()
     assert screen.buffer.getvalue().split() == [b"written", b"to", b"?", b"night"]
+
+
+def test_the_star_table_of_a_colour_frame_holds_its_green_stars(tmp_path):
+    # One frame of a colour camera drawn by the simulator; its line and its table must agree.
+    night = simulate_night(
+        SCENARIOS["good_colour_camera"].scene, SCENARIOS["good_colour_camera"].plan, seed=3
+    )
+    image, cards, name = next(iter(draw_night(night)))
+    frame = write_frame(tmp_path / f"{name}.fits", image, cards=cards)
+    (measured,) = measure_files([read_facts(frame)])
+    stars = list_stars([read_facts(frame)])
+    good = stars[stars["flags"] == 0]
+    assert np.median(good["radius"].value) == pytest.approx(measured.radius_px, rel=0.02)
