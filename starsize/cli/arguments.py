@@ -60,7 +60,8 @@ def _add_measure(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "measure",
         help="half-flux radius of single frames",
-        description="Prints stars, half-flux radius, background and elongation, one line a frame.",
+        description="Prints stars, half-flux radius, background and elongation, one line a frame; "
+        "three (R, G, B) for a frame of a colour camera.",
     )
     verb.add_argument("frames", nargs="+", type=Path, metavar="FRAME", help="files and folders")
     verb.add_argument(

@@ -11,7 +11,7 @@ from ..reports import (
     print_measurements,
     write_star_table,
 )
-from ..stars import list_stars, measure_files
+from ..stars import measure_files, measure_files_and_stars
 from .shared import calibration_of, print_json, setup_of
 from .workers import workers
 
@@ -31,17 +31,21 @@ def run(arguments: argparse.Namespace) -> int:
         if has_fits_ending(f.path) or f.path in arguments.frames
     ]
     with workers(arguments.jobs if len(facts) > 1 else 1) as executor:
-        frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
-        measured = [frame.facts for frame in frames if frame.reason is None]
-        if arguments.stars is not None and measured:
-            table = list_stars(measured, setup=setup, calibration=calibration, executor=executor)
-            write_star_table(arguments.stars, table, overwrite=arguments.overwrite)
+        if arguments.stars is None:
+            frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
+        else:
+            frames, stars = measure_files_and_stars(
+                facts, setup=setup, calibration=calibration, executor=executor
+            )
+    measured = [frame for frame in frames if frame.reason is None]
+    if arguments.stars is not None and measured:
+        write_star_table(arguments.stars, stars, overwrite=arguments.overwrite)
     if arguments.json:
         print_json([measurement_document(frame) for frame in frames])
     elif not arguments.quiet:
         print_measurements(frames)
     for file in unread:
         print(f"starsize: {file.path}: {file.reason}", file=sys.stderr)
-    if len(measured) == len(facts) + len(unread):
+    if len(measured) == len(frames) + len(unread):
         return 0
     return 3 if measured else 4

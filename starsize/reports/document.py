@@ -75,7 +75,8 @@ def measurement_document(frame: FrameRadius) -> Document:
     dict
         Keys ``file``, ``filter``, ``position_steps``, ``temperature_degC``, ``hfr_px`` (value and
         sigma), ``stars``, ``stars_found``, ``set_aside`` (why and how many), ``background_adu``,
-        ``background_rms_adu``, ``elongation``, ``reason`` (None if there is a radius).
+        ``background_rms_adu``, ``elongation``, ``reason`` (None if there is a radius), ``channel``
+        (R, G or B of a colour camera, empty for a mono one).
     """
     facts = frame.facts
     document = {
@@ -85,6 +86,7 @@ def measurement_document(frame: FrameRadius) -> Document:
         "temperature_degC": facts.temperature_degC,
         **_radius(frame),
         "reason": frame.reason,
+        "channel": frame.channel,
     }
     return plain(document)
 

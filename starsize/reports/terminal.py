@@ -62,6 +62,8 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
     """Print one line a frame: file, radius, stars, background, elongation, or why there is none.
 
+    A frame of a colour camera has a line for each channel, its letter behind the file.
+
     Parameters
     ----------
     frames : iterable of FrameRadius
@@ -71,7 +73,8 @@ def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None
     """
     out = console or standard_output()
     for frame in frames:
-        line = f"{frame.facts.path.name}: {_measurement(frame)}"
+        name = f"{frame.facts.path.name} {frame.channel}".rstrip()
+        line = f"{name}: {_measurement(frame)}"
         # Never folded: a line a frame is what other tools can sort and search.
         out.print(Text(showable(line, out)), soft_wrap=True)
 

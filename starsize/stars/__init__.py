@@ -6,7 +6,8 @@ from .measure import find_stars, measure_frame
 from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .radius import Radii, half_flux_radius
 from .register import Motion, align
-from .sweep import list_stars, measure_files, measure_sweeps
+from .single import measure_files, measure_files_and_stars
+from .sweep import measure_sweeps
 
 __all__ = [
     "FLAG_WORDS",
@@ -21,8 +22,8 @@ __all__ = [
     "count_flags",
     "find_stars",
     "half_flux_radius",
-    "list_stars",
     "measure_files",
+    "measure_files_and_stars",
     "measure_frame",
     "measure_sweeps",
 ]

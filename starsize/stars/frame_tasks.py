@@ -4,7 +4,8 @@ Tasks are plain data that can be sent to another process; so are the answers, wh
 of stars and never pixels.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,13 +18,14 @@ from ..setup import Setup
 from .background import Sky
 from .colour import Grid, grids_of
 from .defects import HotPixels, mend
-from .measure import data_ceiling, flag_frame, gain_from_sky, measure_places
+from .measure import data_ceiling, flag_frame, gain_from_sky
 from .neighbours import Neighbours
 from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
 
 #: Stars followed through a sweep at most: more would not make the radius of a frame better known.
 MAX_STARS = 320
+_TEACHERS = 150
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,29 +62,64 @@ class Survey:
 
 def survey_task(source: Source) -> Survey:
     """Look over one channel of one frame."""
-    return _survey_image(source)[0]
-
-
-def single_task(source: Source, *, max_stars: int | None = MAX_STARS) -> tuple[Survey, Radii]:
-    """Survey and measure one channel of one frame by itself."""
-    seen, image = _survey_image(source)
-    if image is None:
-        return seen, no_radii(0)
-    radii = measure_places(
-        image, seen.found, seen.sky, gain=source.gain, ceiling=seen.ceiling, max_stars=max_stars
-    )
-    return seen, _full_scale(radii, source.grids[0])
-
-
-def _survey_image(source: Source) -> tuple[Survey, np.ndarray | None]:
     try:
         whole = _load(source)
     except FrameReadError as error:
-        return not_surveyed(str(error)), None
-    image = source.grids[0].pick(whole)
-    sky, found, hot = survey(image)
-    mend(image, hot)
-    return Survey(found, sky, hot, _ceiling(source, whole)), image
+        return not_surveyed(str(error))
+    return _survey_image(whole, source)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Single:
+    """One channel of a frame measured by itself.
+
+    Attributes
+    ----------
+    source : Source
+    seen : Survey
+    best : Radii
+        The stars that its radius is drawn from.
+    others : Radii
+        The rest, where they were asked for.
+    """
+
+    source: Source
+    seen: Survey
+    best: Radii
+    others: Radii
+
+
+def single_task(sources: Sequence[Source], *, all_stars: bool = False) -> list[Single]:
+    """Survey and measure the channels of one frame by itself; one answer if it cannot be read."""
+    try:
+        whole = _load(sources[0])
+    except FrameReadError as error:
+        none = no_radii(0)
+        return [Single(replace(sources[0], channel=""), not_surveyed(str(error)), none, none)]
+    return [_measure_single(whole, source, all_stars) for source in sources]
+
+
+def _measure_single(whole: np.ndarray, source: Source, all_stars: bool) -> Single:
+    seen = _survey_image(whole, source)
+    places = np.stack([seen.found.x, seen.found.y], 1)
+    around = Neighbours(places, seen.found.peak)
+    best = _measure_channel(whole, Target(source, seen, places[:MAX_STARS], around))
+    others = no_radii(0)
+    if all_stars and len(places) > MAX_STARS:
+        # The brightest are there again to teach the faint ones how the light of a star grows.
+        some = np.concatenate([places[:_TEACHERS], places[MAX_STARS:]])
+        taught = _measure_channel(whole, Target(source, seen, some, around))
+        others = _without_first(taught, _TEACHERS)
+    return Single(source, seen, best, others)
+
+
+def _without_first(radii: Radii, n: int) -> Radii:
+    return Radii(**{f.name: getattr(radii, f.name)[n:] for f in fields(Radii)})
+
+
+def _survey_image(whole: np.ndarray, source: Source) -> Survey:
+    sky, found, hot = survey(source.grids[0].pick(whole))
+    return Survey(found, sky, hot, _ceiling(source, whole))
 
 
 def not_surveyed(reason: str) -> Survey:
@@ -122,6 +159,12 @@ def measure_task(target: Target) -> Radii:
     except FrameReadError:
         # It could be read a moment ago; the frame then is listed as not measured.
         return no_radii(len(target.places))
+    return _measure_channel(whole, target)
+
+
+def _measure_channel(whole: np.ndarray, target: Target) -> Radii:
+    """Measure places of a channel on the pixels of each of its grids."""
+    source, seen = target.source, target.seen
     first = source.grids[0]
     answers = []
     for grid in source.grids:

@@ -32,6 +32,8 @@ class FrameRadius:
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None
+    channel: str = ""
+    """R, G or B of a colour camera; empty for a mono one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -12,9 +12,8 @@ from astropy.table import QTable
 
 from starsize.cli import main
 from starsize.cli.shared import print_line
-from starsize.frames import read_facts, write_frame
+from starsize.frames import write_frame
 from starsize.simulate import SCENARIOS, draw_night, simulate_night
-from starsize.stars import list_stars, measure_files
 
 TESTDATA = Path(__file__).parents[2] / "testdata"
 REAL = TESTDATA / "real" / "ntt_image" / "image.fits"
@@ -117,14 +116,37 @@ def test_a_folder_name_that_the_terminal_cannot_show_is_no_trouble(tmp_path, mon
     assert screen.buffer.getvalue().split() == [b"written", b"to", b"?", b"night"]
 
 
-def test_the_star_table_of_a_colour_frame_holds_its_green_stars(tmp_path):
-    # One frame of a colour camera drawn by the simulator; its line and its table must agree.
-    night = simulate_night(
-        SCENARIOS["good_colour_camera"].scene, SCENARIOS["good_colour_camera"].plan, seed=3
+def test_measure_tells_the_channels_of_a_colour_frame_apart(tmp_path, capsys):
+    # One frame of a colour camera drawn by the simulator; its lines and its table must agree.
+    scenario = SCENARIOS["good_colour_camera"]
+    image, cards, name = next(
+        iter(draw_night(simulate_night(scenario.scene, scenario.plan, seed=3)))
     )
-    image, cards, name = next(iter(draw_night(night)))
     frame = write_frame(tmp_path / f"{name}.fits", image, cards=cards)
-    (measured,) = measure_files([read_facts(frame)])
-    stars = list_stars([read_facts(frame)])
-    good = stars[stars["flags"] == 0]
-    assert np.median(good["radius"].value) == pytest.approx(measured.radius_px, rel=0.02)
+    table = tmp_path / "stars.ecsv"
+    assert main(["measure", str(frame), "--stars", str(table)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split(":")[0] for line in lines] == [f"{frame.name} {c}" for c in "RGB"]
+    assert main(["measure", str(frame), "--json"]) == 0
+    documents = json.loads(capsys.readouterr().out)
+    stars = QTable.read(table, format="ascii.ecsv")
+    assert stars.colnames[-1] == "channel"
+    for line, document in zip(lines, documents, strict=True):
+        shown = float(line.split("HFR ")[1].split()[0])
+        assert shown == pytest.approx(document["hfr_px"]["value"], rel=1e-3)
+        good = stars[(stars["flags"] == 0) & (stars["channel"] == document["channel"])]
+        assert np.median(good["radius"].value) == pytest.approx(
+            document["hfr_px"]["value"], rel=0.02
+        )
+
+
+def test_the_channel_of_a_mono_frame_is_empty_and_stands_last(tmp_path, capsys):
+    table = tmp_path / "stars.ecsv"
+    assert main(["measure", str(REAL), "--json", "--stars", str(table)]) == 0
+    (document,) = json.loads(capsys.readouterr().out)
+    assert list(document)[-1] == "channel"
+    assert document["channel"] == ""
+    stars = QTable.read(table, format="ascii.ecsv")
+    assert stars.colnames[-1] == "channel"
+    # Empty cells come back as masked ones.
+    assert np.ma.getmaskarray(stars["channel"]).all()

@@ -99,10 +99,13 @@ def test_each_frame_has_its_line():
         facts=replace(facts, path=NIGHT / "b.fits"), radius_px=float("nan"),
         radius_sigma_px=float("nan"), n_stars=0, reason="no star was found",
     )  # fmt: skip
+    red = replace(good, channel="R")
     console = screen(120)
-    print_measurements([good, blank], console=console)
+    print_measurements([good, blank, red], console=console)
     assert shown(console).splitlines() == [
         "a.fits: HFR 3.210 ± 0.012 px, 120 of 150 stars, background 812.4 ADU, elongation 1.08, "
         "at 12345 steps",
         "b.fits: No star was found.",
+        "a.fits R: HFR 3.210 ± 0.012 px, 120 of 150 stars, background 812.4 ADU, elongation 1.08, "
+        "at 12345 steps",
     ]

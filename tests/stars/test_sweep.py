@@ -1,7 +1,6 @@
 """The same stars through a sweep: drift, flip, faint ends, colour, calibration, damaged files."""
 
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +10,7 @@ from numpy.testing import assert_allclose
 from starsize.errors import InputError
 from starsize.frames import load_calibration
 from starsize.setup import Camera, Setup
-from starsize.stars import StarFlag, half_flux_radius, measure_files, measure_sweeps
+from starsize.stars import StarFlag, half_flux_radius, measure_sweeps
 
 from .scenes import Motion, draw, fine_star, pixels, spread_places, write_sweep
 
@@ -239,18 +238,6 @@ def test_a_calibration_frame_of_another_size_is_one_clear_line(tmp_path):
         measure_sweeps([sweep_of(tmp_path, frames[:2])], calibration=calibration)
 
 
-def test_single_frames_are_measured_each_on_its_own(tmp_path):
-    sweep = sweep_of(tmp_path, images(66)[0])
-    frames = measure_files(sweep.frames)
-    assert_allclose([f.radius_px for f in frames], TRUTH, rtol=0.01)
-    assert all(f.elongation < 1.1 for f in frames)
-    assert all(abs(f.background_adu - 800) < 3 for f in frames)
-    missing = replace(sweep.frames[0], path=tmp_path / "gone.fits")
-    (gone,) = measure_files([missing])
-    assert np.isnan(gone.radius_px)
-    assert "gone.fits" in gone.reason
-
-
 def test_a_sweep_through_cloud_says_so_for_every_frame(tmp_path):
     rng = np.random.default_rng(67)
     (measured,) = measure_sweeps([sweep_of(tmp_path, [rng.normal(800, 10, SHAPE) for _ in DISCS])])
@@ -270,4 +257,3 @@ def test_a_single_star_is_enough(tmp_path):
 
 def test_no_sweeps_no_work():
     assert measure_sweeps([]) == ()
-    assert measure_files([]) == ()
