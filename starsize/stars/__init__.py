@@ -3,7 +3,8 @@
 from .combine import combine_stars
 from .flags import FLAG_WORDS, StarFlag, count_flags
 from .measure import find_stars, measure_frame
-from .measured import FrameRadius, MeasuredSweep, StarTracks
+from .measured import FrameRadius, MeasuredSweep, NightStars, StarTracks
+from .night_notices import other_field_notices
 from .radius import Radii, half_flux_radius
 from .register import Motion, align
 from .single import measure_files, measure_files_and_stars
@@ -14,6 +15,7 @@ __all__ = [
     "FrameRadius",
     "MeasuredSweep",
     "Motion",
+    "NightStars",
     "Radii",
     "StarFlag",
     "StarTracks",
@@ -26,4 +28,5 @@ __all__ = [
     "measure_files_and_stars",
     "measure_frame",
     "measure_sweeps",
+    "other_field_notices",
 ]

@@ -1,7 +1,7 @@
 """What the star layer hands on: the radius of each frame, and of each star in each frame."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -37,6 +37,38 @@ class FrameRadius:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NightStars:
+    """Which stars of the night those of a sweep are.
+
+    Attributes
+    ----------
+    frame : FrameFacts or None
+        The reference frame of the night; None where the sweep stands alone.
+    identity : (n_stars,) int array
+        The same number is the same star in every sweep of the night; -1 where that is not known.
+    x_px, y_px : (n_stars,) arrays
+        Place in the reference frame of the night, pixels (it may lie outside of that frame); NaN
+        where that is not known.
+    stuck : (n_stars,) bool array
+        True for what stays on its pixel from filter to filter while the sky moves: no star.
+    reason : str or None
+        Why the sweep stands alone.
+    """
+
+    frame: FrameFacts | None
+    identity: np.ndarray
+    x_px: np.ndarray
+    y_px: np.ndarray
+    stuck: np.ndarray
+    reason: str | None = None
+
+    def part(self, stars: np.ndarray) -> "NightStars":
+        """Return some of the stars, by index."""
+        some = {name: getattr(self, name)[stars] for name in ("identity", "x_px", "y_px", "stuck")}
+        return replace(self, **some)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarTracks:
     """The same stars through the frames of a sweep.
 
@@ -48,6 +80,8 @@ class StarTracks:
         Half-flux radius and its standard uncertainty, pixels; NaN where not measured.
     flags : (n_stars, n_frames) int array
         ``StarFlag`` bits.
+    night : NightStars or None
+        Which stars of the night they are, where the sweeps of a night were measured together.
     """
 
     x_px: np.ndarray
@@ -55,6 +89,7 @@ class StarTracks:
     radius_px: np.ndarray
     radius_sigma_px: np.ndarray
     flags: np.ndarray
+    night: NightStars | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,7 +1,7 @@
 """Which stars to follow through a sweep, and where each frame has them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -25,8 +25,8 @@ class Plan:
     ----------
     reference : int
         Index of the reference frame.
-    places : (n, 2) array
-        Stars to follow, best first, pixels of the reference frame.
+    ranked : (m,) int array
+        What could be followed, as rows of ``around``, best first.
     around : Neighbours
         Everything that shines in the reference frame.
     motions : tuple of Motion or None
@@ -34,9 +34,23 @@ class Plan:
     """
 
     reference: int
-    places: np.ndarray
+    ranked: np.ndarray
     around: Neighbours
     motions: tuple[Motion | None, ...]
+
+    @property
+    def stars(self) -> np.ndarray:
+        """The stars to follow, as rows of ``around``."""
+        return self.ranked[:MAX_STARS]
+
+    @property
+    def places(self) -> np.ndarray:
+        """Where they stand in the reference frame, pixels; (n, 2)."""
+        return self.around.places[self.stars]
+
+    def without(self, stuck: np.ndarray) -> "Plan":
+        """Return the plan that does not follow these rows of ``around`` (bool array)."""
+        return replace(self, ranked=self.ranked[~stuck[self.ranked]])
 
     def places_in(self, frame: int) -> np.ndarray:
         """Where the stars stand in a frame (in the reference frame if that is not known)."""
@@ -76,8 +90,7 @@ def plan_sweep(surveys: Sequence[Survey]) -> Plan:
         if j != best:
             motions[j] = _register(surveys, motions, best, j)
     used = [s.found.radius_px for s, m in zip(surveys, motions, strict=True) if m is not None]
-    order = _best_first(everything, _ALONE * max(used))[:MAX_STARS]
-    return Plan(best, everything.places[order], everything, tuple(motions))
+    return Plan(best, _best_first(everything, _ALONE * max(used)), everything, tuple(motions))
 
 
 def _register(

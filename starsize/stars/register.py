@@ -1,11 +1,13 @@
 """Where the stars of one frame stand in another: shift, turn and scale between star lists."""
 
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.special import bdtrc
 from skimage.measure import ransac
 from skimage.transform import SimilarityTransform
 
@@ -16,6 +18,10 @@ _NEIGHBOURS = 6
 _SHAPE_GAP = 0.01
 _MIN_PAIRS = 4
 _HARDLY_TURNED = 0.01
+#: A match that unrelated stars would make by chance once in so many trials is none.
+_CHANCE = 1e-3
+#: With so large a share of all stars paired there is nothing left for another motion.
+_MOST = 0.6
 #: Focus and temperature change the scale of a frame by parts in a thousand.
 _MIN_SCALE = 0.9
 
@@ -41,6 +47,11 @@ class Motion:
             min(self.n_pairs, first.n_pairs) if first.n_pairs else self.n_pairs,
         )
 
+    def back(self) -> "Motion":
+        """Return the way back."""
+        inverse = np.linalg.inv(self.matrix)
+        return Motion(inverse, -inverse @ self.shift, self.n_pairs)
+
 
 STILL = Motion(np.eye(2), np.zeros(2), 0)
 """No motion at all."""
@@ -63,18 +74,24 @@ def align(reference: np.ndarray, places: np.ndarray, *, tolerance_px: float) -> 
     Returns
     -------
     Motion or None
-        None where fewer than four stars agree.
+        None where fewer than four stars agree, or no more than chance would have.
     """
     if min(len(reference), len(places)) < 1:
         return None
-    pool = [*_shift_votes(reference, places, tolerance_px), *_triangle_votes(reference, places)]
+    lists = reference, places, tolerance_px
+    most = max(_MIN_PAIRS, _MOST * max(len(reference), len(places)))
     best: Motion | None = None
-    for pairs in pool:
+    for pairs in _votes(*lists):
         motion = _from_pairs(reference[pairs[:, 0]], places[pairs[:, 1]], tolerance_px)
         motion = motion and _refine(motion, reference, places, tolerance_px)
         if motion is not None and (best is None or motion.n_pairs > best.n_pairs):
             best = motion
-    return best if best is not None and _is_credible(best, len(reference), len(places)) else None
+        # Most stars paired, and not by chance: no other motion can have as many.
+        if best is not None and best.n_pairs > most and not _is_chance(best, *lists):
+            break
+    if best is None or not _is_credible(best, len(reference), len(places)):
+        return None
+    return None if _is_chance(best, *lists) else best
 
 
 def _is_credible(motion: Motion, n_reference: int, n_places: int) -> bool:
@@ -85,18 +102,42 @@ def _is_credible(motion: Motion, n_reference: int, n_places: int) -> bool:
     return motion.n_pairs == min(n_reference, n_places) >= 2 and bool(still)
 
 
-def _shift_votes(reference: np.ndarray, places: np.ndarray, tolerance: float) -> list[np.ndarray]:
+def _is_chance(motion: Motion, reference: np.ndarray, places: np.ndarray, tolerance: float) -> bool:
+    """True where unrelated stars as dense as these could agree as well in one of the many trials.
+
+    Two pairs make a motion; each further star that lies in the other frame falls upon one of its
+    stars with the chance that these cover the place.
+    """
+    if min(len(reference), len(places)) < _MIN_PAIRS:
+        return False
+    low, high = places.min(axis=0) - tolerance, places.max(axis=0) + tolerance
+    moved = motion(reference)
+    inside = int(((moved >= low) & (moved <= high)).all(axis=1).sum())
+    covered = min(1.0, len(places) * np.pi * tolerance**2 / float(np.prod(high - low)))
+    trials = 2 * min(len(reference), _BRIGHTEST) * min(len(places), _BRIGHTEST)
+    # bdtrc(k, n, p): chance of more than k successes in n trials.
+    more = max(motion.n_pairs - 3, 0)
+    return trials * float(bdtrc(more, max(inside - 2, more), covered)) > _CHANCE
+
+
+def _votes(reference: np.ndarray, places: np.ndarray, tolerance: float) -> Iterator[np.ndarray]:
+    """Pairs of stars that may be the same, as one motion after the other suggests."""
+    yield from _shift_votes(reference, places, tolerance)
+    yield from _triangle_votes(reference, places)
+
+
+def _shift_votes(
+    reference: np.ndarray, places: np.ndarray, tolerance: float
+) -> Iterator[np.ndarray]:
     """Pairs that share one shift, the frame kept or turned by half a turn."""
     a, b = reference[:_BRIGHTEST], places[:_BRIGHTEST]
-    out = []
     for sign in (1, -1):
         gaps = (b[None, :, :] - sign * a[:, None, :]).reshape(-1, 2)
         counts = cKDTree(gaps).query_ball_point(gaps, tolerance, return_length=True)
         near = np.hypot(*(gaps - gaps[np.argmax(counts)]).T) <= tolerance
         pairs = np.stack(np.unravel_index(np.flatnonzero(near), (len(a), len(b))), axis=1)
         if sign == 1 or len(pairs) >= 3:
-            out.append(pairs)
-    return out
+            yield pairs
 
 
 def _triangle_votes(reference: np.ndarray, places: np.ndarray) -> list[np.ndarray]:

@@ -13,13 +13,17 @@ from .combine import combine_stars
 from .flags import StarFlag
 from .frame_radius import frame_radius, own_noise
 from .frame_tasks import Source, Survey, Target, measure_task, survey_task
-from .measured import MeasuredSweep, StarTracks
+from .measured import MeasuredSweep, NightStars, StarTracks
+from .night import SweepStars, join_sweeps
 from .plan import Plan, plan_sweep
 from .radius import Radii
 from .spread import Counter, Progress, for_workers, spread
 
 #: A star whose light exceeds its own uncertainty by less than this tells nothing of its radius.
 _FAINT = 6.0
+
+#: A sweep, the channel of it to measure, and its frames.
+Run = tuple[Sweep, str, list[Source]]
 
 
 def measure_sweeps(
@@ -33,7 +37,10 @@ def measure_sweeps(
     """Measure every frame of the sweeps, the same stars in all frames of a sweep.
 
     Each frame is looked over once; then its sweep's stars are measured in it at their known
-    places, whether they can be seen there or not. Memory does not grow with the number of frames.
+    places, whether they can be seen there or not. Stars are recognised from sweep to sweep as
+    well (``tracks.night``); what stays on its pixel meanwhile is no star and is not followed. A
+    sweep that shows other stars than the rest goes on alone. Memory does not grow with the number
+    of frames.
 
     Parameters
     ----------
@@ -65,7 +72,7 @@ def measure_sweeps(
     Accuracy: scripts/star_accuracy.py; cost: scripts/bench/bench_stars.py.
     """
     shared = for_workers(calibration, executor)
-    runs = [
+    runs: list[Run] = [
         (sweep, channel, [Source(facts, channel, setup, shared) for facts in sweep.frames])
         for sweep in sweeps
         for channel in channels_of(sweep.frames[0], setup.camera)
@@ -73,7 +80,7 @@ def measure_sweeps(
     counted = Counter(progress, 2 * sum(len(sources) for _, _, sources in runs))
     looks = counted(spread(executor, survey_task, (s for run in runs for s in run[2])))
     surveys = [[next(looks) for _ in sources] for _, _, sources in runs]
-    plans = [plan_sweep(seen) for seen in surveys]
+    plans, nights = _join([plan_sweep(seen) for seen in surveys], runs, surveys)
     targets = [
         Target(source, seen[j], plan.places_in(j), plan.neighbours_in(j, seen[j].found))
         for (_, _, sources), seen, plan in zip(runs, surveys, plans, strict=True)
@@ -81,20 +88,35 @@ def measure_sweeps(
     ]
     answers = counted(spread(executor, measure_task, targets))
     return tuple(
-        _assemble(sweep, channel, sources, seen, plan, [next(answers) for _ in seen])
-        for (sweep, channel, sources), seen, plan in zip(runs, surveys, plans, strict=True)
+        _assemble(run, seen, plan, night, [next(answers) for _ in seen])
+        for run, seen, plan, night in zip(runs, surveys, plans, nights, strict=True)
     )
 
 
+def _join(
+    plans: Sequence[Plan], runs: Sequence[Run], surveys: Sequence[Sequence[Survey]]
+) -> tuple[list[Plan], list[NightStars]]:
+    """Recognise the stars of each sweep in the others; follow none that is stuck on its pixel."""
+    seen = []
+    for plan, (_, _, sources), looks in zip(plans, runs, surveys, strict=True):
+        grid = sources[plan.reference].grids[0]
+        places = grid.to_frame(plan.around.places)
+        radius = looks[plan.reference].found.radius_px * grid.pitch
+        seen.append(SweepStars(sources[plan.reference].facts, places, radius))
+    nights = join_sweeps(seen)
+    kept = [plan.without(night.stuck) for plan, night in zip(plans, nights, strict=True)]
+    return kept, [night.part(plan.stars) for plan, night in zip(kept, nights, strict=True)]
+
+
 def _assemble(
-    sweep: Sweep,
-    channel: str,
-    sources: Sequence[Source],
+    run: Run,
     surveys: Sequence[Survey],
     plan: Plan,
+    night: NightStars,
     answers: Sequence[Radii],
 ) -> MeasuredSweep:
     """Put the tables of the frames side by side and draw one radius a frame from them."""
+    sweep, channel, sources = run
     radius = np.stack([a.own_radius for a in answers], 1)
     sigma = np.stack([a.own_sigma for a in answers], 1)
     flags = np.stack([a.flags for a in answers], 1)
@@ -131,6 +153,7 @@ def _assemble(
             radius_px=radius,
             radius_sigma_px=sigma,
             flags=flags,
+            night=night,
         ),
     )
 

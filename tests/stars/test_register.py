@@ -54,6 +54,26 @@ def test_unrelated_fields_do_not_match():
     assert align(sky(rng, 60), sky(rng, 60), tolerance_px=2.0) is None
 
 
+@pytest.mark.parametrize(("width", "tolerance"), [(1000, 2.5), (1000, 6.0), (6000, 8.0)])
+def test_unrelated_fields_do_not_match_however_crowded(width, tolerance):
+    # By chance alone 4 to 26 of these stars can be brought together.
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        a, b = (rng.uniform(0, width, (400, 2)) for _ in range(2))
+        assert align(a, b, tolerance_px=tolerance) is None
+
+
+def test_a_crowded_field_out_of_focus_is_still_recognised():
+    rng = np.random.default_rng(12)
+    reference = rng.uniform(0, 1000, (400, 2))
+    motion = similarity(181.0, 1.0, (990, 1010))
+    seen = motion(reference) + rng.normal(0, 1.0, reference.shape)
+    seen[rng.permutation(400)[:150]] = rng.uniform(0, 1000, (150, 2))
+    found = align(reference, seen, tolerance_px=6.0)
+    assert found is not None
+    assert_allclose(found(reference), motion(reference), atol=1.5)
+
+
 def test_a_single_star_is_followed_by_its_shift():
     found = align(np.array([[100.0, 50.0]]), np.array([[112.0, 47.0]]), tolerance_px=3.0)
     assert found is not None
@@ -69,3 +89,4 @@ def test_motions_follow_one_another():
     places = sky(np.random.default_rng(11), 5)
     assert_allclose(second.after(first)(places), second(first(places)))
     assert_allclose(STILL(places), places)
+    assert_allclose(second.back()(second(places)), places)
