@@ -1,5 +1,6 @@
 """Folder in, result out: what the steps in between decide for the person."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,14 +10,17 @@ from starsize.comparison import Comparison, OffsetRow
 from starsize.comparison.compared import ColourReport, FocuserHealth, TemperatureTerm
 from starsize.curves import fit_curves, focus_curve
 from starsize.errors import InputError
-from starsize.frames import FrameFacts, InputFile, Sweep
+from starsize.frames import FrameFacts, InputFile, Sweep, write_frame
 from starsize.pipeline import (
     find_reference,
     find_step_size,
+    measure_offsets,
     nothing_to_measure,
     with_lost_filters,
 )
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
+from starsize.simulate import SCENARIOS, simulate_night
+from starsize.simulate.night import draw_planned
 
 
 def sweep(name, **facts):
@@ -71,6 +75,23 @@ def test_one_sweep_alone_tells_the_size_of_a_step():
     step = find_step_size(curves, setup=setup, given=setup)
     assert step.source == "slope"
     assert step.um_per_step.value == pytest.approx(5.0, rel=0.08)
+
+
+def test_a_sweep_of_another_field_is_compared_and_told_of(tmp_path):
+    scenario = SCENARIOS["parfocal_refractor"]
+    plan = replace(scenario.plan, order=("L", "R"))
+    for seed, name in ((1, "L"), (2, "R")):
+        sky = replace(scenario.scene.stars, seed=seed)
+        night = simulate_night(replace(scenario.scene, stars=sky), plan, seed=seed)
+        for shot in night.shots:
+            if shot.shot.filter == name:
+                frame = draw_planned(night, shot)
+                write_frame(tmp_path / f"{frame.name}.fits", frame.image, cards=frame.cards)
+    result = measure_offsets([tmp_path])
+    assert [row.status for row in result.comparison.rows] == ["measured", "measured"]
+    (told,) = [notice for notice in result.notices if notice.code == "other-field"]
+    assert "shows other stars" in told.text
+    assert [m.tracks.night.reason is None for m in result.measured] == [False, False]
 
 
 def comparison(*names):

@@ -82,7 +82,7 @@ NIGHTS = {
 
 
 @pytest.mark.parametrize("views", NIGHTS.values(), ids=NIGHTS)
-@pytest.mark.parametrize("n_stars", [150, 3000])
+@pytest.mark.parametrize("n_stars", [150, 600, 3000, 12000])
 def test_the_same_star_has_one_identity_in_all_filters(views, n_stars):
     rng = np.random.default_rng(len(views[1].shift) + n_stars)
     sky, brightness = invented_sky(rng, n_stars)
