@@ -16,7 +16,7 @@ from numpy.polynomial import legendre
 from scipy.special import j1
 
 BETA = 3.5
-OBSTRUCTIONS = (0.0, 0.25, 0.35, 0.5)
+OBSTRUCTIONS = (0.0, 0.25, 0.35, 0.5, 0.6)
 ASINH_U = np.linspace(0.0, np.arcsinh(30.0), 56)
 SHARE_Q = np.linspace(0.0, 0.96, 97)
 TARGET = Path(__file__).resolve().parents[1] / "starsize" / "curves" / "band_table.npz"

@@ -2,8 +2,7 @@
 
 Asymmetry hides near the bottom of the curve, where the seeing is loudest, while the wings look
 just like those of a plain telescope. One sweep often cannot tell; all sweeps of one telescope
-together mostly can. So there are two states of a telescope, straight and coloured, with different
-odds for an asymmetric curve, and the other sweeps say which it is.
+together mostly can (``coloured``).
 """
 
 from collections.abc import Sequence
@@ -11,6 +10,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .coloured import (
+    HIDDEN_SCATTER,
+    HIDDEN_SHIFT,
+    ODD_IF_COLOURED,
+    SHARPEST_LEAST,
+    SHARPEST_MOST,
+    before_looking,
+    colour_blur,
+    hint_of_floors,
+    odd_if_coloured,
+    side_weight,
+    upward,
+)
 from .family import BEND, LINE, PARAMETERS, Family
 from .gauss_newton import Prior
 from .posterior import (
@@ -24,33 +36,21 @@ from .posterior import (
     solve_sets,
 )
 
-COLOURED = 0.01
-COLOURED_ALONE = 0.002
-"""Chance that a telescope is coloured, before looking; the second where one sweep must decide,
-for then a wrecked frame at its end is the likelier reason."""
-ODD_IF_STRAIGHT = 0.001
-ODD_IF_COLOURED = 0.6
-"""Chance that a sweep is asymmetric, in either state."""
-LOUDEST = 5.0
-"""One sweep may not speak louder than this (ln of a Bayes factor) about the others."""
-FLOORS_IF_STRAIGHT = 0.12
-FLOORS_IF_COLOURED = 0.6
-"""Scatter of ln floor between sweeps (half-normal): colour widens the stars of some filters."""
-HIDDEN_SHARE = 0.08
-"""Part of its colours' blur by which best focus may be off unseen: 0.07 for the G and R of a 100 mm
-f/6 achromat, simulated."""
 WORTH_A_LOOK = 0.02
 """Odds of asymmetry by the quick tilted family at which the slow band is tried."""
 HINT = 1.0
 HOPELESS = -3.5
-"""With such a hint of the floors (ln Bayes factor) all sweeps are tried that are not hopeless."""
+"""Sweeps are tried, unless hopeless (ln Bayes factor by the tilted family), too where their stars
+are wider than the sharpest filter's, and all of them at such a hint of the floors."""
+SURELY = 0.5
+"""Chance of a coloured telescope from which its colours count in every filter."""
 COARSE = LEVELS[::2]
 STARTS = ((1.5, 0.7), (1.5, -0.7))
 
 
 @dataclass(frozen=True, slots=True)
 class Odd:
-    """Mixture with the asymmetric families in, their list, and P(asymmetric) before the data."""
+    """Mixture with the asymmetric families in, and the list of all families."""
 
     posterior: Posterior
     families: tuple[Family, ...]
@@ -83,72 +83,50 @@ def add_asymmetric(
     """
     tilted, band = odd
     index = len(families)
-    first = _tilted_part(batch, plain, tilted, index, prior)
-    log_plain = np.logaddexp.reduce(plain.log_weight, axis=1)
-    log_odd = np.logaddexp.reduce(first.log_weight, axis=1)
-    log_plain = log_plain + penalty
-    hint = _hint_of_floors(floor_spread)
-    share = _share(log_odd - log_plain, hint, together)
-    parts = [first]
-    look = log_odd - log_plain + np.log(share / (1 - share)) > np.log(WORTH_A_LOOK)
-    if hint > HINT:
-        look |= log_odd - log_plain > HOPELESS
+    parts = [_tilted_part(batch, plain, tilted, index, prior)]
+    log_plain = np.logaddexp.reduce(plain.log_weight, axis=1) + penalty
+    log_ratio = np.logaddexp.reduce(parts[0].log_weight, axis=1) - log_plain
+    hint = hint_of_floors(floor_spread)
+    chance = odd_if_coloured(plain, together=together)
+    before = before_looking(log_ratio, chance, hint=hint, together=together)
+    look = log_ratio + np.log(before.odd / (1 - before.odd)) > np.log(WORTH_A_LOOK)
+    look |= ((chance > ODD_IF_COLOURED) | (hint > HINT)) & (log_ratio > HOPELESS)
     if look.any():
-        parts.append(_band_part(batch, first, band, index + 1, prior=prior, rows=look))
-        log_odd = np.logaddexp.reduce([np.logaddexp.reduce(p.log_weight, axis=1) for p in parts])
-        share = _share(log_odd - log_plain, hint, together)
-    doubt = _doubt(plain, share) if together else np.zeros_like(share)
-    plain = _widened(_reweighed(plain, (1 - share) * np.exp(penalty)), doubt)
+        parts.append(_band_part(batch, parts[0], band, index + 1, prior=prior, rows=look))
+        log_odd = np.logaddexp.reduce(join(parts).log_weight, axis=1)
+        before = before_looking(log_odd - log_plain, chance, hint=hint, together=together)
+    plain = _reweighed(plain, (np.log(1 - before.odd) + penalty)[:, None])
+    bent = _reweighed(join(parts), np.log(before.odd)[:, None])
+    if together and before.coloured.max() > SURELY:
+        plain, bent = _coloured(plain, bent, before.coloured)
+    return Odd(join([plain, bent]), (*families, tilted, band)[: index + len(parts)])
+
+
+def _coloured(
+    plain: Posterior, bent: Posterior, coloured: np.ndarray
+) -> tuple[Posterior, Posterior]:
+    """Let the sweeps agree to which side the light trails off, and doubt what nobody can see."""
+    k = coloured.size
+    middle = plain.best[np.arange(k), plain.log_weight.argmax(axis=1)]
+    up = bent.best > middle[:, None]
+    evidence = [
+        np.logaddexp.reduce(np.where(mine, bent.log_weight, -np.inf), axis=1) for mine in (up, ~up)
+    ]
+    chance = upward(np.logaddexp.reduce(plain.log_weight, axis=1), *evidence)
+    sided = np.where(up, side_weight(chance)[:, None], side_weight(1 - chance)[:, None])
+    shift = HIDDEN_SHIFT * coloured * colour_blur(plain, sharpest=SHARPEST_MOST) * (2 * chance - 1)
+    doubt = HIDDEN_SCATTER * coloured * colour_blur(plain, sharpest=SHARPEST_LEAST)
+    plain = replace(plain, best=plain.best + shift[:, None])
     # A curve that follows the colours still knows their foci only roughly.
-    parts = [_widened(_reweighed(part, share), doubt / 2) for part in parts]
-    joined = join([plain, *parts])
-    return Odd(joined, (*families, tilted, band)[: index + len(parts)])
-
-
-def _doubt(plain: Posterior, share: np.ndarray) -> np.ndarray:
-    """By how much best focus of a coloured telescope may be off unseen, scaled like x, (k,).
-
-    The blur of the colours is what a filter's floor exceeds the sharpest filter's by, in squares.
-    """
-    coloured = np.clip((share - ODD_IF_STRAIGHT) / (ODD_IF_COLOURED - ODD_IF_STRAIGHT), 0, 1)
-    if coloured.max() < 0.5:
-        return np.zeros_like(share)
-    heaviest = np.arange(share.size), plain.log_weight.argmax(axis=1)
-    floor, slope = np.exp(plain.parameters[heaviest][:, 1:3]).T
-    blur = np.sqrt(np.maximum(floor**2 - floor.min() ** 2, 0)) / slope
-    return HIDDEN_SHARE * blur * coloured
+    return _widened(plain, doubt), _widened(_reweighed(bent, sided), doubt)
 
 
 def _widened(part: Posterior, doubt: np.ndarray) -> Posterior:
     return replace(part, best_sigma=np.hypot(part.best_sigma, doubt[:, None]))
 
 
-def _hint_of_floors(spread: float | None) -> float:
-    """Ln of the Bayes factor for a coloured telescope from the scatter of the floors."""
-    if spread is None:
-        return 0.0
-    wide, narrow = FLOORS_IF_COLOURED, FLOORS_IF_STRAIGHT
-    gain = 0.5 * spread**2 * (1 / narrow**2 - 1 / wide**2) - np.log(wide / narrow)
-    return float(np.clip(gain, -LOUDEST, LOUDEST))
-
-
-def _reweighed(part: Posterior, share: np.ndarray) -> Posterior:
-    return replace(part, log_weight=part.log_weight + np.log(share)[:, None])
-
-
-def _share(log_ratio: np.ndarray, hint: float, together: bool) -> np.ndarray:
-    """Chance of asymmetry before a sweep's own data, from what the other sweeps say: (k,)."""
-    heard = np.minimum(log_ratio, LOUDEST)
-
-    def saying(odd: float) -> np.ndarray:
-        return np.logaddexp(np.log(odd) + heard, np.log(1 - odd))
-
-    own = saying(ODD_IF_COLOURED) - saying(ODD_IF_STRAIGHT)
-    others = own.sum() - own if together else np.zeros_like(own)
-    before = COLOURED if together and log_ratio.size > 2 else COLOURED_ALONE
-    log_odds = np.clip(np.log(before / (1 - before)) + hint + others, -500, 500)
-    coloured = 1 / (1 + np.exp(-log_odds))
-    return ODD_IF_STRAIGHT + (ODD_IF_COLOURED - ODD_IF_STRAIGHT) * coloured
+def _reweighed(part: Posterior, log_factor: np.ndarray) -> Posterior:
+    return replace(part, log_weight=part.log_weight + log_factor)
 
 
 def _tilted_part(

@@ -7,21 +7,27 @@ centred on the mean of the foci. The foci are modelled along the band, t from -1
     focus(t) = centre + (line * t + bend * w(t)) floor / slope,
 
 with w what is left of exp(1.3 t) after its mean and its straight part: the dispersion of glass
-grows towards short waves about like that. ``line`` and ``bend`` are in floors.
+grows towards short waves about like that. ``line`` and ``bend`` are in floors. The light falls off
+to the edges of the band like 1 - t^2 / 2: half-way between hard edges and a band that fades away.
 """
 
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from typing import NamedTuple
 
 import numpy as np
-from scipy.interpolate import RectBivariateSpline
+from scipy.interpolate import CubicSpline
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(9)
-_WEIGHTS = _WEIGHTS / 2
+_TAPER = 0.5
+"""Light lost at the edges of a band, where filter, sensor and starlight fall off together."""
+_WEIGHTS = _WEIGHTS * (1 - _TAPER * _NODES**2)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _STEEPNESS = 1.3
 _BEND_RMS = 0.3
-_NEWTON = 7
+_NEWTON = 8
+_CONVERGED = 1e-8
 
 
 def _bend() -> np.ndarray:
@@ -49,15 +55,68 @@ class BandRadius(NamedTuple):
     by_floor: np.ndarray
 
 
+@dataclass(frozen=True, slots=True)
+class _Encircled:
+    """Flux inside a radius: one bicubic per cell of a regular grid in arcsinh(u), q / (1 + q).
+
+    ``cells`` is (U, Q, 4, 4): coefficients by powers of the place within the cell.
+    """
+
+    cells: np.ndarray
+    per_v: float
+    per_share: float
+
+    def row(self, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Which row of cells holds each v, and the place in it."""
+        return _cell(v * self.per_v, self.cells.shape[0])
+
+    def bicubics(self, row: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Coefficients (..., 4, 4) at each share, and the place in the cell."""
+        column, place = _cell(share * self.per_share, self.cells.shape[1])
+        return self.cells[row, column], place
+
+
+def _cell(scaled: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    index = np.minimum(scaled.astype(int), count - 1)
+    return index, scaled - index
+
+
+def _cubic(c: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Values of cubics with their coefficients in the last axis."""
+    return ((c[..., 3] * t + c[..., 2]) * t + c[..., 1]) * t + c[..., 0]
+
+
+def _cubic_slope(c: np.ndarray, t: np.ndarray) -> np.ndarray:
+    return (3 * c[..., 3] * t + 2 * c[..., 2]) * t + c[..., 1]
+
+
 @lru_cache(maxsize=8)
-def _encircled(obstruction: float) -> tuple[RectBivariateSpline, float, float]:
-    """Flux inside a radius as a spline in (arcsinh u, q / (1 + q)), and the table's edges."""
+def _encircled(obstruction: float) -> tuple[_Encircled, float, float]:
+    """The flux inside a radius, and the table's edges in u and q / (1 + q)."""
     source = resources.files(__package__) / "band_table.npz"
     with source.open("rb") as stream, np.load(stream) as stored:
-        nearest = int(np.argmin(np.abs(stored["obstructions"] - obstruction)))
-        u, q, table = stored["asinh_u"], stored["share_q"], stored["encircled"][nearest]
-    spline = RectBivariateSpline(u, q, table.astype(float), kx=3, ky=3)
-    return spline, float(np.sinh(u[-1])), float(q[-1])
+        known, tables = stored["obstructions"], stored["encircled"].astype(float)
+        v, share = stored["asinh_u"], stored["share_q"]
+    # The light that an obstruction takes goes with its area: linear in the square between two.
+    square = np.interp(obstruction**2, known**2, np.arange(known.size))
+    low = min(int(square), known.size - 2)
+    table = tables[low] + (square - low) * (tables[low + 1] - tables[low])
+    flux = _Encircled(_bicubics(v, share, table), 1 / (v[1] - v[0]), 1 / (share[1] - share[0]))
+    return flux, float(np.sinh(v[-1])), float(share[-1])
+
+
+def _bicubics(v: np.ndarray, share: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """Coefficients of the cubic spline in both directions, cell by cell: (U, Q, 4, 4)."""
+
+    def spline(x: np.ndarray, values: np.ndarray, axis: int) -> np.ndarray:
+        """Powers of the place in each cell: (cells, ...), four of them in the last axis."""
+        step = x[1] - x[0]
+        powers = CubicSpline(x / step, values, axis=axis).c[::-1]
+        return np.moveaxis(powers, 0, -1)
+
+    across = spline(share, table, 1)  # (Q, U, 4)
+    both = spline(v, across, 1)  # (U, Q, 4 by share, 4 by v)
+    return np.ascontiguousarray(np.swapaxes(both, -1, -2))
 
 
 def band_radius(
@@ -72,29 +131,31 @@ def band_radius(
     line, bend : arrays
         Broadcast against ``u``.
     """
-    spline, last_u, last_q = _encircled(obstruction)
+    flux, last_u, last_share = _encircled(obstruction)
     u, line, bend = np.broadcast_arrays(u, line, bend)
     each = u[..., None] - line[..., None] * _NODES - bend[..., None] * _BENT
     apart = np.minimum(np.abs(each), last_u)
     scale = np.sqrt(1 + apart * apart)
-    v = np.arcsinh(apart)
+    row, t = flux.row(np.arcsinh(apart))
     value = np.sqrt(1 + (each**2 * _WEIGHTS).sum(axis=-1))
     low, high = 0.3 + 0 * value, 2.5 * scale.max(axis=-1)
     for _ in range(_NEWTON):
         q = value[..., None] / scale
-        share = np.minimum(q / (1 + q), last_q)
-        flux = (spline.ev(v, share) * _WEIGHTS).sum(axis=-1)
-        rate = (spline.ev(v, share, dy=1) * (1 - share) ** 2 / scale * _WEIGHTS).sum(axis=-1)
-        low = np.where(flux < 0.5, value, low)
-        high = np.where(flux < 0.5, high, value)
-        value = value - (flux - 0.5) / np.maximum(rate, 1e-3)
+        share = np.minimum(q / (1 + q), last_share)
+        cells, s = flux.bicubics(row, share)
+        cubic = _cubic(np.swapaxes(cells, -1, -2), t[..., None])
+        missing = 0.5 - (_cubic(cubic, s) * _WEIGHTS).sum(axis=-1)
+        by_q = _cubic_slope(cubic, s) * flux.per_share * (1 - share) ** 2
+        by_value = (by_q / scale * _WEIGHTS).sum(axis=-1)
+        if np.abs(missing).max() < _CONVERGED:
+            break
+        low = np.where(missing > 0, value, low)
+        high = np.where(missing > 0, high, value)
+        value = value + missing / np.maximum(by_value, 1e-3)
         # A converged value stands on a bracket's end: halving from there would throw it away.
         value = np.where((value >= low) & (value <= high), value, (low + high) / 2)
-    q = value[..., None] / scale
-    share = np.minimum(q / (1 + q), last_q)
-    by_share = spline.ev(v, share, dy=1) * (1 - share) ** 2
-    by_value = (by_share / scale * _WEIGHTS).sum(axis=-1)
-    pull = spline.ev(v, share, dx=1) / scale - by_share * value[..., None] * apart / scale**3
+    by_v = _cubic(_cubic_slope(np.swapaxes(cells, -1, -2), t[..., None]), s) * flux.per_v
+    pull = by_v / scale - by_q * value[..., None] * apart / scale**3
     # Implicit function: the flux inside stays one half, so the radius follows the pull.
     each_pull = -pull * np.sign(each) * _WEIGHTS / np.maximum(by_value, 1e-6)[..., None]
     return BandRadius(
