@@ -10,6 +10,7 @@ from .patches import Patches
 from .star_lists import weighted_median
 from .stretch import Stretch, fit_stretch, own_radius
 from .teachers import CROWD, foreign_light, light_of_teachers
+from .wings import Wings
 
 #: No optics keep the shape of a star over the field to better than this, so a star's own growth
 #: always gets a say against the frame's curve.
@@ -50,6 +51,8 @@ def solve_frame(
     inverse_gain: float,
     total_flux: np.ndarray | None,
     sky_is_known: bool,
+    wings: Wings | None = None,
+    rough: bool = False,
 ) -> Solved | None:
     """Measure every star of a frame against the growth curve that the bright ones teach.
 
@@ -58,6 +61,8 @@ def solve_frame(
     nothing and is noisier. The scatter of their difference beyond noise, among the bright stars,
     says how far the curve can be trusted.
 
+    ``wings`` is what was seen of the light far out; ``rough`` is content with a rough size.
+
     Returns
     -------
     Solved or None
@@ -65,10 +70,10 @@ def solve_frame(
     """
     patches = replace(patches, flags=patches.flags | foreign_light(patches, inverse_gain))
     sky_prior = (0.0, 0.0) if sky_is_known else (0.0, np.inf)
-    light = light_of_teachers(patches, inverse_gain, sky_is_known)
+    light = light_of_teachers(patches, inverse_gain, sky_is_known, wings)
     if light is None:
         return None
-    curve = growth_curve(light, guess_px=patches.guess_px)
+    curve = growth_curve(light, guess_px=patches.guess_px, rough=rough)
     if curve is None:
         return None
     fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)

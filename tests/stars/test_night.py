@@ -273,4 +273,4 @@ def test_warm_clumps_are_found_out_by_the_flip_where_no_drift_within_a_sweep_tel
         # Some lie in the light of a star. Unless filters are compared, a dozen are followed.
         assert np.count_nonzero(gap.min(axis=1) < 1.5) <= 4
         radii = np.array([f.radius_px for f in measured.frames])
-        assert_allclose(radii[[0, 1, 3, 4]], np.array(truth)[[0, 1, 3, 4]], rtol=0.0035)
+        assert_allclose(radii[[0, 1, 3, 4]], np.array(truth)[[0, 1, 3, 4]], rtol=0.006)
