@@ -151,8 +151,8 @@ def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Esti
             weight = normalised(np.log(joint.weight[row, mine] + 1e-300))
             mean, spread = _moments(
                 weight,
-                posterior.best[row, mine],
-                posterior.best_sigma[row, mine],
+                posterior.parameters[row, mine, 0],
+                np.sqrt(posterior.covariance[row, mine, 0, 0]),
             )
             half = joint.batch.half[row]
             return Estimate(float(joint.batch.middle[row] + half * mean), float(half * spread))
