@@ -11,7 +11,9 @@ Seeded: the same call prints the same numbers.
 """
 
 import argparse
+import math
 import time
+from dataclasses import replace
 
 import numpy as np
 
@@ -27,6 +29,11 @@ POSITIONS = (7, 9, 11, 15)
 SPANS = (2.0, 4.0)
 JITTERS = (0.02, 0.08, 0.15)
 STARS = (0.003, 0.01)
+WRECKS = {"large": "1.5 times", "blank": "blank", "faint": "few stars"}
+"""Kinds of wrecked frames: stars 1.5 times too large, no radius at all, few and faint stars."""
+FAINT = 0.2
+AT_ONCE = 500
+"""Trials fitted in one batch, for the memory's sake."""
 
 
 def draw(
@@ -38,12 +45,13 @@ def draw(
     jitter: float,
     star: float,
     shape: Shape,
-    wrecked: bool = False,
+    wreck: str = "",
 ) -> tuple[Batch, np.ndarray, np.ndarray]:
     """Trials of one cell: sweeps, true best focus, variance bound (without the wrecked frame).
 
     Positions run from -1 to 1, the floor is 1 and the slope ``span``: the ends lie ``span`` floors
-    from the middle. Best focus lies anywhere within half a spacing of the middle.
+    from the middle. Best focus lies anywhere within half a spacing of the middle. ``wreck`` is what
+    happens to one frame, any of them: one of ``WRECKS``, or nothing.
     """
     x = np.linspace(-1, 1, positions)
     best = rng.uniform(-0.5, 0.5, trials) * (x[1] - x[0])
@@ -52,15 +60,31 @@ def draw(
     sigma = star * clean
     y = clean + sigma * rng.standard_normal(clean.shape)
     weight = 1 / variance(x, best, span, jitter, star, shape)
-    if wrecked:
-        which = rng.integers(0, positions, trials)
-        y[np.arange(trials), which] *= 1.5
-        weight[np.arange(trials), which] = 0
+    stated, present = star * y, np.ones_like(y)
+    if wreck:
+        which = np.arange(trials), rng.integers(0, positions, trials)
+        y[which], stated[which] = spoiled(rng, y[which], stated[which], wreck=wreck)
+        present[which] = np.isfinite(y[which])
+        y[which] = np.nan_to_num(y[which], nan=1.0)
+        weight[which] = 0
     slopes = derivatives(x, best, span, shape)
     bound = np.linalg.inv(np.swapaxes(slopes * weight[..., None], -1, -2) @ slopes)[:, 0, 0]
     one = np.ones(trials)
-    batch = Batch(np.broadcast_to(x, y.shape), y, star * y, np.ones_like(y), 0 * one, one, 0 * one)
+    batch = Batch(np.broadcast_to(x, y.shape), y, stated, present, 0 * one, one, 0 * one)
     return batch, best, bound
+
+
+def spoiled(
+    rng: np.random.Generator, radius: np.ndarray, sigma: np.ndarray, *, wreck: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Radius and stated star noise of wrecked frames; NaN where there is no radius."""
+    if wreck == "large":
+        return 1.5 * radius, 1.5 * sigma
+    if wreck == "blank":
+        return np.full_like(radius, np.nan), sigma
+    # A few faint stars through the cloud: the radius is poor, and its uncertainty says so.
+    poor = radius * (1 + FAINT * rng.standard_normal(radius.shape))
+    return np.maximum(poor, 0.2 * radius), FAINT * radius
 
 
 def derivatives(x: np.ndarray, best: np.ndarray, span: float, shape: Shape) -> np.ndarray:
@@ -78,15 +102,28 @@ def variance(
 
 def run_cell(batch: Batch, best: np.ndarray, bound: np.ndarray, *, model: str) -> list[float]:
     """Error over bound, and the coverage of both intervals."""
+    parts = [
+        _errors(batch.rows(rows), best[rows], model=model)
+        for rows in np.array_split(np.arange(best.size), math.ceil(best.size / AT_ONCE))
+    ]
+    error, one, two = np.concatenate(parts, axis=1)
+    return [
+        float(np.sqrt(np.mean(error**2) / np.mean(bound))),
+        float(one.mean()),
+        float(two.mean()),
+    ]
+
+
+def _errors(batch: Batch, best: np.ndarray, *, model: str) -> np.ndarray:
+    """Error of each trial, and 1 where either interval covers the truth: (3, trials)."""
     odd = asymmetric_families(0.0) if model == "auto" else None
     joint = fit_batch(batch, symmetric_families(model, 0.0), odd=odd, together=False)
     mean, sigma, weight = joint.posterior.best, joint.posterior.best_sigma, joint.weight
-    error = (weight * mean).sum(axis=1) - best
-    covered = []
+    found = [(weight * mean).sum(axis=1) - best]
     for coverage in (SIGMA1, SIGMA2):
         low, high = central_interval(weight, mean, sigma, coverage=coverage)
-        covered.append(float(np.mean((low < best) & (best < high))))
-    return [float(np.sqrt(np.mean(error**2) / np.mean(bound))), *covered]
+        found.append((low < best) & (best < high))
+    return np.array(found, float)
 
 
 def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray:
@@ -119,25 +156,67 @@ def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray
 
 
 def wrecked(trials: int) -> None:
-    """One frame 1.5 times too large: error over the bound of the frames that are left."""
+    """One frame wrecked: error over the bound of the frames that are left."""
     shape = blurred_disc_shape()
-    print("| positions | span | jitter | clean: error / bound | one wrecked: error / bound |")
-    print("|---|---|---|---|---|")
+    kinds = ("", *WRECKS)
+    print(f"| positions | span | jitter | clean | {' | '.join(WRECKS.values())} |")
+    print("|---|---|---|---|---|---|---|")
     for n in POSITIONS:
         for span in SPANS:
             for jitter in JITTERS:
-                pair = []
-                for bad in (False, True):
+                found = []
+                for wreck in kinds:
                     rng = np.random.default_rng((7, n, int(span), int(1e3 * jitter)))
                     drawn = draw(
                         rng, trials, positions=n, span=span, jitter=jitter, star=0.005,
-                        shape=shape, wrecked=bad,
+                        shape=shape, wreck=wreck,
                     )  # fmt: skip
-                    pair.append(run_cell(*drawn, model="auto")[0])
-                print(
-                    f"| {n} | {span:g} | {100 * jitter:g} % | {pair[0]:.2f} | {pair[1]:.2f} |",
-                    flush=True,
-                )
+                    found.append(f"{run_cell(*drawn, model='auto')[0]:.2f}")
+                print(f"| {n} | {span:g} | {100 * jitter:g} % | {' | '.join(found)} |", flush=True)
+
+
+def wrecked_five(trials: int) -> None:
+    """Five positions with a frame wrecked in one of seven sweeps: that sweep's error, answered."""
+    names = [f"{how}, {word}" for how in ("alone", "together") for word in WRECKS.values()]
+    print("\nFive positions, one frame wrecked: error over the joint bound of the frames left")
+    print("(share answered); together: six clean sweeps of five beside it\n")
+    print(f"| span | jitter | {' | '.join(names)} |")
+    print("|---|---|---|---|---|---|---|---|")
+    for span in SPANS:
+        for jitter in JITTERS:
+            cells = [
+                five_wrecked(trials, span=span, jitter=jitter, wreck=wreck, company=company)
+                for company in (0, 6)
+                for wreck in WRECKS
+            ]
+            shown = " | ".join(f"{error:.2f} ({100 * share:.0f} %)" for error, share in cells)
+            print(f"| {span:g} | {100 * jitter:g} % | {shown} |", flush=True)
+
+
+def five_wrecked(
+    trials: int, *, span: float, jitter: float, wreck: str, company: int, star: float = 0.005
+) -> tuple[float, float]:
+    """Error over bound of the answered wrecked sweeps, and the share answered."""
+    shape = blurred_disc_shape()
+    errors, bounds = [], []
+    for trial in range(trials):
+        rng = np.random.default_rng((13, trial))
+        best = rng.uniform(-25, 25, 1 + company) + 1000
+        curves = [sweep(rng, b, 5, jitter=jitter, star=star, span=span) for b in best]
+        which = int(rng.integers(0, 5))
+        first, at = curves[0], np.arange(5) == which
+        radius, sigma = first.radius_px.copy(), first.radius_sigma_px.copy()
+        radius[at], sigma[at] = spoiled(rng, radius[at], sigma[at], wreck=wreck)
+        curves[0] = replace(first, radius_px=radius, radius_sigma_px=sigma)
+        fit = fit_curves(curves).fits[0]
+        if fit.answered:
+            errors.append(fit.best_steps - best[0])
+            bound = joint_bound(best, span=span, jitter=jitter, star=star, shape=shape, lost=which)
+            bounds.append(bound[0])
+    if not errors:
+        return float("nan"), 0.0
+    ratio = float(np.sqrt(np.mean(np.square(errors) / np.array(bounds))))
+    return ratio, len(errors) / trials
 
 
 def sweep(
@@ -179,13 +258,20 @@ def joint_of_seven(trials: int, *, span: float, jitter: float, star: float = 0.0
     return [size(together), size(alone), unanswered]
 
 
-def joint_bound(best: np.ndarray, *, span: float, jitter: float, star: float, shape: Shape):
-    """Variance bound of each best focus, steps squared, with floors apart and one slope."""
+def joint_bound(
+    best: np.ndarray, *, span: float, jitter: float, star: float, shape: Shape, lost: int = -1
+) -> np.ndarray:
+    """Variance bound of each best focus, steps squared, with floors apart and one slope.
+
+    ``lost`` is the frame that the first sweep does without.
+    """
     k = best.size
     x = np.linspace(-1, 1, 5)
     centre = (best - 1000) / 100
     slopes = derivatives(x, centre, span, shape)
     weight = 1 / variance(x, centre, span, jitter, star, shape)
+    if lost >= 0:
+        weight[0, lost] = 0
     information = np.zeros((2 * k + 1, 2 * k + 1))
     for i in range(k):
         own = [2 * i, 2 * i + 1, 2 * k]
@@ -243,6 +329,7 @@ def main() -> None:
         cells(asked.trials, model="hyperbola", shape=HYPERBOLA)
     if asked.part in ("all", "wrecked"):
         wrecked(asked.trials // 2)
+        wrecked_five(asked.trials // 5)
     if asked.part in ("all", "joint"):
         joint(asked.trials // 10)
     if asked.part in ("all", "refusals"):

@@ -10,6 +10,9 @@ from .shapes import HYPERBOLA, blurred_disc_shape
 Model = Literal["auto", "blurred_disc", "hyperbola"]
 DISC_WEIGHT = 0.8
 """Prior weight of the blurred disc against the hyperbola, which is only an approximation."""
+STRAIGHT = 0.4
+"""Part of it for wings that fall short of geometry by nothing: large apertures, small pixels. A
+droop allowed but absent makes the seeing look steadier than it is."""
 DROOP = 0.15
 """Wings fall short of geometry by about this many floors (1 sigma): diffraction and pixels."""
 
@@ -26,11 +29,12 @@ def symmetric_families(model: Model, obstruction: float) -> list[Family]:
         msg = f"'obstruction' must lie in [0, 1), got {obstruction}"
         raise ValueError(msg)
     shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
-    disc = Family("blurred_disc", shape, DISC_WEIGHT, droop=DROOP)
+    disc = Family("blurred_disc", shape, DISC_WEIGHT * (1 - STRAIGHT), droop=DROOP)
+    straight = Family("blurred_disc", shape, DISC_WEIGHT * STRAIGHT)
     plain = Family("hyperbola", HYPERBOLA, 1 - DISC_WEIGHT)
     choices: dict[str, list[Family]] = {
-        "auto": [disc, plain],
-        "blurred_disc": [disc],
+        "auto": [disc, straight, plain],
+        "blurred_disc": [disc, straight],
         "hyperbola": [plain],
     }
     if model not in choices:

@@ -74,7 +74,7 @@ def fit_curves(
     Notes
     -----
     Accuracy: error of best focus at most 1.10 times the Cramer-Rao bound from 7 positions up,
-    68.3 and 95.4 % intervals cover in 64 to 72 and 93.7 to 97.5 % (scripts/precision.py;
+    68.3 and 95.4 % intervals cover in 64 to 72 and 93 to 97.5 % (scripts/precision.py;
     tests/curves/test_precision.py).
 
     Raises
@@ -83,7 +83,8 @@ def fit_curves(
         If ``obstruction`` or ``model`` is not one of the allowed.
     """
     symmetric_families(model, obstruction)  # a bad call fails also without curves
-    early = [refuse_before_fitting(curve) for curve in curves]
+    full = sum(refuse_before_fitting(curve) is None for curve in curves)
+    early = [refuse_before_fitting(curve, others=full) for curve in curves]
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))

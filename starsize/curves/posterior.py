@@ -6,9 +6,10 @@ answer and its interval hold the doubt about all of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from .family import PARAMETERS, Family, smallest
 from .gauss_newton import FLAT, Noise, Prior, Solution, solve
@@ -20,8 +21,10 @@ LEVELS = np.arange(JITTERS.size)
 FEW = np.array([5, 10, 14])
 WRECK_SCATTER = 0.5
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
-WRECK_ODDS = 0.01
+WRECK_ODDS = 0.02
 """Chance that a frame is wrecked, before looking."""
+WRECK_LARGER = 0.9
+"""Share of the wrecked frames whose stars are too large: gust, trail and cloud widen them."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
 ROUNDS = 3
@@ -182,7 +185,7 @@ def solve_sets(
         np.hypot(WRECK_SCATTER * suspects[:, :, None], family.misfit),
         batch.shake[:, None, None, None],
     )
-    return solve(
+    solution = solve(
         batch.x[:, None, None],
         batch.y[:, None, None],
         family,
@@ -191,6 +194,21 @@ def solve_sets(
         prior=Prior(prior.mean[:, None, None], prior.precision[:, None, None]),
         present=batch.present[:, None, None],
     )
+    sides = _log_side(batch, solution, suspects[:, :, None])
+    return replace(solution, log_evidence=solution.log_evidence + sides)
+
+
+def _log_side(batch: Batch, solution: Solution, suspects: np.ndarray) -> np.ndarray:
+    """Ln of how likely the suspects' errors are by their signs, were both signs alike: 0."""
+    if not suspects.any():
+        return np.zeros_like(solution.log_evidence)
+    y = batch.y[:, None, None]
+    wild = WRECK_SCATTER * np.maximum(y - solution.residual, y)
+    # What the frame would scatter by if it were sound, the doubt about the curve there included.
+    sound = solution.variance * (1 + solution.leverage) - wild**2
+    above = ndtr(solution.residual / np.sqrt(np.maximum(sound, 1e-12 * y * y)))
+    side = np.log(2 * (WRECK_LARGER * above + (1 - WRECK_LARGER) * (1 - above)))
+    return np.where(suspects & (batch.present[:, None, None] > 0), side, 0.0).sum(axis=-1)
 
 
 def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:

@@ -18,7 +18,7 @@ DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
 OWN_SPREAD = 0.3
 """What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
-JITTER_PRIOR_POWER = 0.4
+JITTER_PRIOR_POWER = 0.2
 """Between a prior flat in ln jitter (0) and Jeffreys' (1); chosen by scripts/precision.py."""
 
 

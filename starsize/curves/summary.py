@@ -75,9 +75,13 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
     bad = (weight[:, None] * posterior.suspect[row]).sum(axis=0)
     freedom = max(used - (bad > 0.5).sum() - 3, 1)
     share = np.array([weight[posterior.family == i].sum() for i in range(len(families))])
-    odd = np.array([family.name == "asymmetric" for family in families])
+    names = np.array([family.name for family in families])
+    odd = names == "asymmetric"
     asymmetry = float(share[odd].sum())
-    drawn = int(np.argmax(np.where(odd == (asymmetry > SURE), share, -1.0)))
+    # Families of one name count together, then the heaviest of them is drawn.
+    total = (share * (names[:, None] == names)).sum(axis=1)
+    leading = names == names[np.argmax(np.where(odd == (asymmetry > SURE), total, -1.0))]
+    drawn = int(np.argmax(np.where(leading, share, -1.0)))
     model = families[drawn].name
     parameters = _typical(joint, row, drawn)
     return Summary(

@@ -9,12 +9,14 @@ from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
 from .joint import usable_points
-from .play import FlatStart, play_from
+from .play import FlatStart, play_from, short_play
 from .prediction import radius_at, wing_centre
 from .summary import Summary
 
 LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
+COMPANY = 3
+"""Other sweeps whose slope and seeing make up for one frame that a sweep of five lost."""
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
 LARGEST_JITTER = 0.45
@@ -26,12 +28,19 @@ SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
 
+_TAKEN_UP = "the camera had not begun to move: play was being taken up"
 
-def refuse_before_fitting(curve: FocusCurve) -> CurveFit | None:
-    """Refuse a sweep that has too few frames or positions for any fit; else None."""
+
+def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | None:
+    """Refuse a sweep that has too few frames or positions for any fit; else None.
+
+    ``others`` is the number of sweeps fitted with it that have enough frames of their own.
+    """
     good = usable_points(curve)
     positions = np.unique(curve.position_steps[good])
-    if good.sum() >= LEAST_FRAMES and positions.size >= LEAST_POSITIONS:
+    lost_one = others >= COMPANY and good.size >= LEAST_FRAMES
+    least = LEAST_FRAMES - 1 if lost_one else LEAST_FRAMES
+    if good.sum() >= least and positions.size >= LEAST_POSITIONS:
         return None
     if good.sum() == 0:
         reason = "no frame of this sweep could be measured"
@@ -104,7 +113,7 @@ def judge(
             floor_steps=away,
         ),
     )
-    return fit if standing is None else _with_play(fit, standing)
+    return _with_short_play(fit, noise[0]) if standing is None else _with_play(fit, standing)
 
 
 def takes_part(curve: FocusCurve, standing: FlatStart | None) -> np.ndarray:
@@ -151,6 +160,37 @@ def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
         "before each sweep."
     )
     return replace(fit, play_steps=play, reason=fit.reason + note)
+
+
+def _with_short_play(fit: CurveFit, noise_px: float) -> CurveFit:
+    """Say so where the first frame, set aside, looks like play of less than a spacing."""
+    curve = fit.curve
+    if fit.used[0] or not usable_points(curve)[0] or fit.model == "asymmetric":
+        return fit
+    start = float(curve.position_steps[0])
+    steps = np.linspace(start, fit.best_steps, 400)
+    slope = fit.slope_px_per_step
+    # The curve of the other frames is known no better than its centre and its slope.
+    doubt = np.hypot(slope.value * fit.best_sigma_steps, slope.sigma * (fit.best_steps - start))
+    play = short_play(
+        curve,
+        float(np.hypot(noise_px, doubt)),
+        wing_px=radius_at(fit, steps),
+        wing_steps=steps,
+    )
+    if not play.is_known:
+        return fit
+    note = (
+        f" The first frame was left out: the counter ran about {play.value:.0f} +- "
+        f"{play.sigma:.0f} steps before the camera moved (play). Overshoot by more than that "
+        "before each sweep."
+    )
+    return replace(
+        fit,
+        play_steps=play,
+        reason=fit.reason + note,
+        frame_reasons=(_TAKEN_UP, *fit.frame_reasons[1:]),
+    )
 
 
 def _verdict(
@@ -222,7 +262,7 @@ def _frame_reasons(
 
     def reason(index: int, ok: bool, doubt: float) -> str | None:
         if index < late:
-            return "the camera had not begun to move: play was being taken up"
+            return _TAKEN_UP
         if not ok:
             return "no usable radius"
         if doubt >= SURE:

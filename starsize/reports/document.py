@@ -224,6 +224,7 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
         "wing_centre_steps": fit.wing_centre_steps,
         "hyperbola_steps": fit.hyperbola_steps,
         "v_steps": fit.v_steps,
+        "play_steps": fit.play_steps,
         "shape": fit.shape,
         "points": points,
     }

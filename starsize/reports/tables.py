@@ -25,6 +25,7 @@ CURVE_COLUMNS = (
     "slope_px_per_step", "slope_sigma_px_per_step", "jitter", "chi2_reduced",
     "wing_centre_steps", "wing_centre_sigma_steps", "hyperbola_steps", "hyperbola_sigma_steps",
     "v_steps", "v_sigma_steps", "bound_low_steps", "bound_high_steps", "reason",
+    "play_steps", "play_sigma_steps",
 )  # fmt: skip
 
 FRAME_COLUMNS = (
@@ -49,7 +50,11 @@ def offsets_csv(result: RunResult) -> str:
 
 
 def curves_csv(result: RunResult) -> str:
-    """``curves.csv``: one row per sweep, per channel of it for a colour camera."""
+    """``curves.csv``: one row per sweep, per channel of it for a colour camera.
+
+    ``play_steps`` and ``play_sigma_steps``, empty in most rows, say how far the counter ran at the
+    start of the sweep before the camera moved. New columns are added at the end only.
+    """
     pairs = zip(result.measured, result.curves.fits, strict=True)
     return csv_text(CURVE_COLUMNS, [_curve_cells(measured, fit) for measured, fit in pairs])
 
@@ -121,6 +126,7 @@ def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
         ("wing_centre", "steps", wings),
         ("hyperbola", "steps", hyperbola),
         ("v", "steps", v),
+        ("play", "steps", fit.play_steps),
     ):
         cells[f"{name}_{unit}"] = number_text(estimate.value, sigma=estimate.sigma)
         cells[f"{name}_sigma_{unit}"] = number_text(estimate.sigma, sigma=estimate.sigma)

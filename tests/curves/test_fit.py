@@ -205,3 +205,16 @@ def test_no_curves_give_an_empty_set():
     found = fit_curves([])
     assert found.fits == ()
     assert found.covariance_steps2.shape == (0, 0)
+
+
+def test_stars_too_large_are_rather_suspected_than_stars_too_small():
+    """Gust, trail and cloud widen the stars (common practice); the misfits are alike in size."""
+    curve = sweep(best=1013.0, jitter=0.03)
+    moved = []
+    for sign in (1, -1):
+        radius = curve.radius_px.copy()
+        radius[4] += sign * 0.16 * radius[4]
+        fit = fit_curve(replace(curve, radius_px=radius))
+        moved.append(fit.frame_reasons[4])
+    assert "off the curve" in moved[0]
+    assert moved[1] is None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from starsize.curves import fit_curve, focus_curve
-from starsize.curves.play import flat_start
+from starsize.curves.play import flat_start, short_play
 
 from .helpers import at_positions, sweep
 
@@ -34,11 +34,68 @@ def test_a_flat_start_is_left_out_and_the_play_is_told(play, frames, inward):
     assert "before the camera moved (play)" in fit.reason
 
 
+@pytest.mark.parametrize("inward", [False, True])
+@pytest.mark.parametrize("play", [15, 20, 28])
+def test_play_of_less_than_a_spacing_is_named_with_its_uncertainty(play, inward):
+    """The spacing is 40 steps: only the first frame stands elsewhere."""
+    off = []
+    for seed in range(4):
+        fit = fit_curve(with_play(play, seed=seed, inward=inward))
+        assert fit.answered
+        assert abs(fit.best_steps - 1000) < 4 * fit.best_sigma_steps
+        assert list(np.flatnonzero(~fit.used)) == [0]
+        assert "play was being taken up" in fit.frame_reasons[0]
+        assert "before the camera moved (play)" in fit.reason
+        assert fit.play_steps.sigma < 0.15 * 40
+        off.append((fit.play_steps.value - play) / fit.play_steps.sigma)
+    assert np.sqrt(np.mean(np.square(off))) < 1.6
+
+
+@pytest.mark.parametrize("factor", [1.3, 0.3])
+def test_a_first_frame_that_no_play_explains_is_called_wrecked(factor):
+    """Too large, or as small as only two spacings of play would make it with the next frame off."""
+    curve = with_play(0)
+    radius = curve.radius_px.copy()
+    radius[0] *= factor
+    fit = fit_curve(replace(curve, radius_px=radius))
+    assert not fit.used[0]
+    assert "off the curve" in fit.frame_reasons[0]
+    assert np.isnan(fit.play_steps.value)
+
+
+def test_the_same_frame_at_another_place_is_no_play():
+    """Play is taken up at the start: the last frame, and a sweep that turned, do not show it."""
+    curve = with_play(24)
+    for order in (slice(None, None, -1), [1, 0, *range(2, 11)]):
+        moved = replace(
+            curve,
+            position_steps=curve.position_steps[order],
+            radius_px=curve.radius_px[order],
+            radius_sigma_px=curve.radius_sigma_px[order],
+        )
+        fit = fit_curve(moved)
+        assert not fit.used[fit.curve.position_steps.argmin()]
+        assert np.isnan(fit.play_steps.value)
+
+
+def test_where_a_wreck_is_as_probable_play_is_not_named():
+    """One wing of slope 1 px per step: a wide spacing spreads what play predicts, a wreck's is set
+    by the radius. Noise of many spacings says nothing at all."""
+    curve = focus_curve(np.arange(0.0, 8.0), np.arange(10.0, 2.0, -1.0) - 0.4, 0.01)
+    steps = np.linspace(0, 7, 200)
+    named = short_play(curve, 0.05, wing_px=10 - steps, wing_steps=steps)
+    assert named.value == pytest.approx(0.4)
+    assert named.sigma == pytest.approx(0.05)
+    assert not short_play(curve, 30.0, wing_px=10 - steps, wing_steps=steps).is_known
+    far = replace(curve, radius_px=curve.radius_px - 1.0)
+    assert not short_play(far, 0.05, wing_px=10 - steps, wing_steps=steps).is_known
+
+
 def test_without_play_nothing_is_left_out():
     for seed in range(30):
         curve = with_play(0, seed=seed)
         assert flat_start(curve) is None
-    assert np.isnan(fit_curve(curve).play_steps.value)
+        assert np.isnan(fit_curve(curve).play_steps.value)
 
 
 def test_a_sweep_that_turned_round_shows_its_play():

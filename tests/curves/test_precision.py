@@ -45,16 +45,21 @@ def test_errors_reach_the_cramer_rao_bound_and_intervals_cover(
     assert 0.90 < two < 1.0
 
 
-def test_a_wrecked_frame_costs_little(precision):
+@pytest.mark.parametrize(
+    ("positions", "span", "wreck"),
+    [(11, 4.0, "large"), (9, 2.0, "large"), (9, 2.0, "blank"), (9, 2.0, "faint")],
+)
+def test_a_wrecked_frame_costs_little(precision, positions, span, wreck):
+    """500 trials: 0.97 to 1.12 times the bound of the frames left; 120 know that to 8 %."""
     drawn = precision.draw(
         np.random.default_rng(9),
         120,
-        positions=11,
-        span=4.0,
+        positions=positions,
+        span=span,
         jitter=0.08,
         star=0.005,
         shape=blurred_disc_shape(),
-        wrecked=True,
+        wreck=wreck,
     )
     assert precision.run_cell(*drawn, model="auto")[0] < 1.2
 

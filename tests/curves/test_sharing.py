@@ -1,5 +1,7 @@
 """Sweeps of one telescope, fitted together."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
@@ -87,3 +89,24 @@ def test_the_pool_puts_out_who_disagrees():
     found = pool(value, sigma, least_spread=0.004, usable=np.ones(4, bool))
     assert list(found.member) == [True, True, True, False]
     assert_allclose(found.overall.value, 1.003, atol=0.003)
+
+
+def test_a_five_point_sweep_that_lost_a_frame_is_answered_in_company_only():
+    """scripts/precision.py, part wrecked: 1.1 times the joint bound; alone its interval lies."""
+    within = []
+    for seed in range(6):
+        best, curves = seven(seed=seed, half=100.0, spread=20)
+        radius = curves[3].radius_px.copy()
+        radius[seed % 5] = np.nan
+        curves[3] = replace(curves[3], radius_px=radius)
+        fit = fit_curves(curves).fits[3]
+        assert fit.answered
+        within.append((fit.best_steps - best[3]) / fit.best_sigma_steps)
+        assert fit_curve(curves[3]).verdict == "too_few_positions"
+        assert not fit_curves(curves[2:5]).fits[1].answered
+    assert np.sqrt(np.mean(np.square(within))) < 2
+
+
+def test_four_positions_stay_too_few_in_any_company():
+    _, curves = seven(positions=7)
+    assert fit_curves([*curves, sweep(positions=4)]).fits[-1].verdict == "too_few_positions"

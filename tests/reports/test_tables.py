@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from starsize.estimate import Estimate
 from starsize.frames.frame import InputFile
 from starsize.reports.tables import (
     CURVE_COLUMNS,
@@ -70,6 +71,15 @@ def test_curves_have_one_row_per_sweep(night):
     assert (refused["best_focus_steps"], refused["model"], refused["frames_used"]) == ("", "", "0")
     assert (refused["bound_low_steps"], refused["bound_high_steps"]) == ("12460", "")
     assert rows[0]["start_utc"].endswith("Z")
+
+
+def test_play_stands_in_the_last_columns_of_the_curves_where_a_sweep_shows_it(night):
+    fits = list(night.curves.fits)
+    fits[1] = replace(fits[1], play_steps=Estimate(23.4, 2.1))
+    rows = read(curves_csv(replace(night, curves=replace(night.curves, fits=tuple(fits)))))
+    assert list(rows[0])[-3:] == ["reason", "play_steps", "play_sigma_steps"]
+    assert (rows[1]["play_steps"], rows[1]["play_sigma_steps"]) == ("23.40", "2.10")
+    assert (rows[0]["play_steps"], rows[0]["play_sigma_steps"]) == ("", "")
 
 
 def test_frames_have_one_row_per_input_file(run):
