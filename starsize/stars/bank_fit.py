@@ -9,7 +9,7 @@ from .bank import GRID, Bank, growth_bank
 #: Rounds on all curves, on those with a chance, and from when on the fit may be loosened.
 _SCREENING, _ROUNDS, _LOOSEN_AFTER = 2, 9, 4
 #: The same for the few curves of a rough fit.
-_ROUGH_ROUNDS = 5
+_ROUGH_ROUNDS = 4
 #: A curve whose misfit exceeds the best by this much has no say any more.
 _HOPELESS = 60.0
 #: No flux or size strays further from the rough one than by this factor.
@@ -172,7 +172,9 @@ def _improve(fit: BankFit, light: Light, start: _Start) -> BankFit:
     scaled = light.radii / size[:, None]
     share = np.diff(seen_share(bank, light.radii, size), axis=1, prepend=0.0)
     swell = np.diff(-scaled * _rows_at(bank.slope, scaled), axis=1, prepend=0.0)
-    in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
+    in_ring = ring_swell = np.zeros(m)
+    if np.isfinite(light.ring_sigma):
+        in_ring, ring_swell = _ring_terms(bank, light.ring_px, size)
     # Departures are reckoned from the data: were they reckoned from the fit, a fit could buy
     # itself a large allowance with a large flux.
     variance = light.variance + fit.loose**2 * allowance(light.steps, start.flux)
