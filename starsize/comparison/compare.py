@@ -25,7 +25,7 @@ from .terms import (
     usual_scatter_steps,
     with_doubtful_directions,
 )
-from .words import cautions, halo_notices, notices_of
+from .words import cautions, notices_of
 
 StepSource = Literal["setup", "header", "slope"] | None
 
@@ -118,8 +118,7 @@ def compare_sweeps(
             reference=chosen,
             wanted=reference,
             slips=slips,
-        )
-        + halo_notices(colour, setup=known),
+        ),
     )
 
 

@@ -6,14 +6,11 @@ from scipy.stats import chi2
 from ..estimate import Notice
 from ..setup import Setup
 from .adjustment import Adjustment
-from .compared import ColourReport
 from .drift_words import bounded_effects
 from .sweeps import BestFocusData
 from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
 
 INCONSISTENT = 0.01
-#: Passbands from this width on gather colours that a lens may focus apart.
-BROAD_NM = 40.0
 
 
 def cautions(data: BestFocusData, choice: TermChoice, reference: str) -> dict[str, str]:
@@ -58,23 +55,6 @@ def notices_of(
     notices += _disagreements(adjustment, choice, setup)
     notices += [Notice("slip", sentence) for sentence in slips or ()]
     return tuple(notices)
-
-
-def halo_notices(colour: ColourReport, *, setup: Setup) -> tuple[Notice, ...]:
-    """Caution where the telescope's own colour wraps stars in haloes that are measured in part."""
-    if colour.verdict != "apart" or colour.cause not in ("telescope", "both"):
-        return ()
-    bands = {point.filter: setup.band(point.filter) for point in colour.points}
-    broad = [name for name, band in bands.items() if band and band.width_nm >= BROAD_NM]
-    if not broad:
-        return ()
-    text = (
-        f"this telescope spreads the colours, so through a broad filter a star is a sharp core in "
-        f"a wide faint halo of which a part is lost in the sky: best focus of {', '.join(broad)} "
-        f"may be off by more than is stated, in the blue by a few zones; refocus once through each "
-        f"to check its move"
-    )
-    return (Notice("coloured_halo", text),)
 
 
 def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> list[Notice]:

@@ -165,19 +165,3 @@ def test_an_unsure_step_size_makes_the_verdict_unsure():
 
     assert word(0.01) == "together"
     assert word(1.0) == "cannot tell"
-
-
-@pytest.mark.parametrize(
-    ("name", "cautioned"),
-    [
-        ("achromat, seven filters", True),
-        ("achromat, colour camera", True),
-        ("good refractor, seven filters", False),
-        ("good refractor, OIII 1 mm thicker", False),
-    ],
-)
-def test_broad_filters_of_a_coloured_telescope_come_with_a_caution(name, cautioned):
-    notices = SCENES[name].compare(np.random.default_rng(3)).notices
-    said = [notice.text for notice in notices if notice.code == "coloured_halo"]
-    assert bool(said) is cautioned
-    assert all("Ha" not in text and "B" in text for text in said)
