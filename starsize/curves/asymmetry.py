@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .coloured import (
+    FOLLOWED_SCATTER,
     HIDDEN_SCATTER,
     HIDDEN_SHIFT,
     ODD_IF_COLOURED,
@@ -115,10 +116,10 @@ def _coloured(
     chance = upward(np.logaddexp.reduce(plain.log_weight, axis=1), *evidence)
     sided = np.where(up, side_weight(chance)[:, None], side_weight(1 - chance)[:, None])
     shift = HIDDEN_SHIFT * coloured * colour_blur(plain, sharpest=SHARPEST_MOST) * (2 * chance - 1)
-    doubt = HIDDEN_SCATTER * coloured * colour_blur(plain, sharpest=SHARPEST_LEAST)
+    blur = coloured * colour_blur(plain, sharpest=SHARPEST_LEAST)
     plain = replace(plain, best=plain.best + shift[:, None])
-    # A curve that follows the colours still knows their foci only roughly.
-    return _widened(plain, doubt), _widened(_reweighed(bent, sided), doubt)
+    bent = _reweighed(bent, sided)
+    return _widened(plain, HIDDEN_SCATTER * blur), _widened(bent, FOLLOWED_SCATTER * blur)
 
 
 def _widened(part: Posterior, doubt: np.ndarray) -> Posterior:

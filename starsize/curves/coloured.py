@@ -26,9 +26,11 @@ FLOORS_IF_COLOURED = 0.6
 """Scatter of ln floor between sweeps (half-normal): colour widens the stars of some filters."""
 SAME_SIDE = 0.9
 """Chance that a filter of a coloured telescope trails off to the side of the others."""
-HIDDEN_SHIFT, HIDDEN_SCATTER = 0.07, 0.06
+HIDDEN_SHIFT, HIDDEN_SCATTER = 0.09, 0.08
 """Part of its colours' blur by which best focus is off, to the side of the others, where a filter's
-curve looks plain, and the scatter of that (0.05 to 0.15 in the G and R of simulated achromats)."""
+curve looks plain, and the scatter of that: 0.06 to 0.19 in the G and R of simulated achromats."""
+FOLLOWED_SCATTER = 0.06
+"""The same scatter where a curve follows the colours: their foci are known but roughly."""
 SHARPEST_LEAST, SHARPEST_MOST = 0.93, 1.05
 """Bounds of a filter's floor without its colours, over the sharpest filter's: that one has colours
 too; and seeing and diffraction differ from filter to filter."""
