@@ -19,6 +19,11 @@ _LEAST_SHAPE_SCATTER = 0.003
 #: falling as the square of the radius above, and steeply more for stars hardly wider than a pixel
 #: (1.2 % at 0.75 px; scripts/star_accuracy.py).
 _PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0005
+#: Mean of w (1 - w) over the pixels a circle cuts, w being the part inside, over the radius in
+#: pixels (by summing pixel_overlap over places: 1.01 to 1.05).
+_CUT_PIXELS = 1.03
+#: Noise of a sharp star is less for the same reason: by half of this over the radius squared.
+_SHARP_GAIN = 0.33
 #: How well the light of a star's wings in its sky ring is known, as a share of it.
 _WING_DOUBT = 0.5
 
@@ -103,7 +108,7 @@ def _common_sky(
     weight = 1 / own
     middle = weighted_median(sky, weight)
     scatter = (1.4826 * weighted_median(np.abs(sky - middle), weight)) ** 2
-    real = max(scatter - 1 / np.mean(weight), 0.0)
+    real = max(scatter - (1 + np.sqrt(2 / known.sum())) / np.mean(weight), 0.0)
     unsure = float(np.sqrt(max(scatter, 1 / np.mean(weight)) / known.sum()))
     return (middle, float(np.hypot(np.sqrt(real), unsure))), unsure
 
@@ -124,6 +129,8 @@ def _weigh(
     share = curve.at(radii[k] / fit.stretch)
     total = sums[:, k] / share if total_flux is None else total_flux
     own, slope = own_radius(sums, radii, curve, fit, total)
+    stretched = curve.radius_px * fit.stretch
+    stretched_sigma = curve.radius_px * fit.stretch_sigma * _sharpness(curve.radius_px)
     f = 0.0 if total_flux is not None else 0.5 / share
     lit = np.maximum(total, 0)
     own_area = np.pi * np.nan_to_num(own, nan=curve.radius_px) ** 2
@@ -134,10 +141,17 @@ def _weigh(
         + f**2 * outer * (pixel * np.maximum(area[k] - own_area, 0) + (share - 0.5) * photon)
         + (sky_sigma * (own_area - f * outer * area[k])) ** 2
     )
+    # A pixel that the circle cuts counts in part, and its noise less than in part: by w (1 - w).
+    rim = np.sqrt(own_area / np.pi) * _CUT_PIXELS
+    variance = np.maximum(
+        variance - pixel * rim - inverse_gain * slope * _CUT_PIXELS / (2 * np.pi), 0.25 * variance
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         own_sigma = np.sqrt(variance) / slope
-    stretched = curve.radius_px * fit.stretch
-    stretched_sigma = curve.radius_px * fit.stretch_sigma
+        # The total hangs on the stretch, which errs together with the star's own growth.
+        reach = radii[k] / fit.stretch
+        pull = outer * 0.5 * total * reach * curve.slope_at(reach) / (share * slope * own)
+        own_sigma = np.hypot(own_sigma, np.sqrt(pull * (pull + 2)) * stretched_sigma)
     flux, flux_sigma = fit.flux, fit.flux_sigma
     if total_flux is not None:
         radius, sigma = own, own_sigma
@@ -174,6 +188,11 @@ def _weigh(
         flags=flags,
         curve=curve,
     )
+
+
+def _sharpness(radius_px: float) -> float:
+    """Noise of a fit to annuli hardly wider than a pixel over what whole pixels would have."""
+    return float(np.sqrt(1 - min(_SHARP_GAIN / radius_px**2, 0.5)))
 
 
 def _phase_scatter(radius_px: float) -> float:
