@@ -33,14 +33,14 @@ SHARP_HOLES = {0.0: 1.5, 0.35: 1.0}
 #: Wavelength over pupil, as an angle over the seeing: 60 to 250 mm in usual air (common practice),
 #: or so much seeing that it does not matter.
 BENDS = {0.0: 2.0, 0.2: 0.5, 0.4: 0.7, 0.7: 0.4}
-SHARP_BENDS = {0.0: 4.0, 0.2: 0.6, 0.4: 0.6, 0.7: 0.2}
+SHARP_BENDS = {0.0: 3.0, 0.2: 0.6, 0.4: 0.7, 0.7: 0.3}
 FAR_BENDS = {0.0: 2.0, 0.4: 1.0}
 #: Seeing is a Moffat star of beta 2.5 to 4.8 (common practice; 4.765 is Kolmogorov's turbulence),
 #: rarely wider.
 BETAS = {2.2: 0.4, 2.5: 0.9, 3.0: 1.0, 3.6: 1.0, 4.8: 1.0}
 #: In focus nothing else shapes the star, and the data tell more.
 SHARP_BETAS = {
-    2.2: 0.3, 2.35: 0.5, 2.5: 0.7, 2.75: 0.7, 3.0: 0.6, 3.3: 0.5, 3.6: 0.5, 4.1: 0.4, 4.8: 0.4
+    2.2: 0.5, 2.35: 0.8, 2.5: 1.0, 2.75: 0.8, 3.0: 0.6, 3.3: 0.5, 3.6: 0.5, 4.1: 0.4, 4.8: 0.4
 }  # fmt: skip
 #: Bends, holes and seeing of the few curves that stand for all.
 KINDS = (0.0, 0.4), (0.0, 0.35), (2.5, 3.6)
