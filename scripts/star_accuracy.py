@@ -4,6 +4,7 @@
     python scripts/star_accuracy.py radius     bias, scatter and stated uncertainty of single radii
     python scripts/star_accuracy.py find       completeness and purity of detection
     python scripts/star_accuracy.py sweep      best focus when half of the stars sink in the noise
+    python scripts/star_accuracy.py halo       radii in drawn frames of lenses, coloured and not
 
 Stars are drawn by GalSim: Moffat seeing smeared over a disc or annulus, or waves at a defocused
 pupil. Truth is the same definition on the noiseless pixels with the true centre and all the light,
@@ -27,8 +28,14 @@ from starfields_stars import NOISE_ADU, place_stars, star_field, star_stamps
 
 from starsize.curves import fit_curve, focus_curve
 from starsize.frames import Sweep, read_facts
+from starsize.simulate import true_best_focus, true_curve
+from starsize.simulate.exposure import Shot, draw_exposure
+from starsize.simulate.scenarios import SCENARIOS
 from starsize.stars import find_stars, half_flux_radius, measure_sweeps
+from starsize.stars.defects import mend
+from starsize.stars.measure import measure_places
 from starsize.stars.rings import aperture_sums
+from starsize.stars.survey import survey
 
 NOISE, GAIN, SKY = 10.0, 1.0, 500.0
 PLACES = 16
@@ -237,7 +244,36 @@ def sweep_table():
     print(f"mean {np.mean(shifts):+.2f} steps, rms {np.sqrt(np.mean(np.square(shifts))):.2f}")
 
 
-PARTS = {"radius": radius_table, "find": find_table, "sweep": sweep_table}
+def halo_table():
+    """Radii in simulated frames against the noiseless star of the same telescope."""
+    print("frames of the simulator, seeing steady: measured over true radius, in per cent (stated)")
+    steps = (-100, -75, -50, -25, 0, 25, 50, 75, 100)
+    for name, filters in (("achromat", "BLRG"), ("parfocal_refractor", "L"), ("reflector", "L")):
+        scene = SCENARIOS[name].scene
+        degC, gain = scene.focuser.home_degC, scene.sensor.gain_e_per_adu
+        for band in filters:
+            best, said = true_best_focus(scene, band), []
+            for step in steps:
+                shot = Shot(
+                    filter=band, camera_steps=best + step, temperature_degC=degC, exposure_s=3.0
+                )
+                image = draw_exposure(scene, shot, rng=np.random.default_rng(step + 1000))
+                sky, found, hot = survey(image)
+                image = image.astype(np.float32)
+                mend(image, hot)
+                stars = measure_places(image, found, sky, gain=gain, ceiling=None, max_stars=320)
+                good = stars.flags == 0
+                good &= stars.flux >= np.median(stars.flux[good])
+                truth = true_curve(scene, band, [best + step])[0]
+                radius = np.average(stars.own_radius[good], weights=stars.own_sigma[good] ** -2)
+                common = np.median(stars.common_sigma[good])
+                said.append(
+                    f"{step:+d}: {100 * (radius / truth - 1):+.1f} ({100 * common / truth:.1f})"
+                )
+            print(f"{name} {band}  " + "  ".join(said))
+
+
+PARTS = {"radius": radius_table, "find": find_table, "sweep": sweep_table, "halo": halo_table}
 
 
 def main():

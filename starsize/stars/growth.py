@@ -5,7 +5,7 @@ a faint one lies beyond its aperture. The radius and the total flux of each star
 against that curve, stretched to the star.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,8 @@ from .bank_fit import BankFit, Light, allowance, fit_bank, seen_share
 
 #: So many of the outermost annuli tell of the light beyond them.
 _END = 2
+#: How well the light beyond all annuli is guessed where the stars are unlike the bank.
+_TAIL_DOUBT = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +104,25 @@ def growth_curve(light: Light, *, guess_px: float, rough: bool = False) -> Growt
     # Where the data were heard the choice of curve no longer matters.
     deaf = float(np.sqrt(np.mean(1 - heard)))
     spread = deaf * float(np.sqrt(weight @ (size - typical) ** 2))
-    return GrowthCurve(radii, share, float(_crossing(radii, share)), spread)
+    curve = GrowthCurve(radii, share, float(_crossing(radii, share)), spread)
+    return replace(curve, radius_sigma_px=float(np.hypot(spread, _total_doubt(light, fit, curve))))
+
+
+def _total_doubt(light: Light, fit: BankFit, curve: GrowthCurve) -> float:
+    """How far the radius hangs on the total of stars that are unlike all of the bank, pixels.
+
+    Their total is what was summed, with the errors of that, and a guess at what lies outside.
+    """
+    unlike = 1 - 1 / fit.loose
+    total, edge = float(fit.probability @ fit.flux), float(light.radii[-1])
+    if unlike == 0 or not total > 0:
+        return 0.0
+    far = light.radii > 2 * curve.radius_px
+    sky = light.sky_sigma * np.pi * edge**2 if np.isfinite(light.sky_sigma) else 0.0
+    outside = _TAIL_DOUBT * (1 - float(curve.at(np.array(edge))))
+    doubt = float(np.hypot(np.hypot(np.sqrt(light.variance[far].sum()), sky) / total, outside))
+    slope = float(curve.slope_at(np.array(curve.radius_px)))
+    return unlike * FLUX_FRACTION * doubt / slope if slope > 0 else 0.0
 
 
 def _own_growth(

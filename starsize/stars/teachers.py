@@ -4,8 +4,8 @@ from typing import Final
 
 import numpy as np
 
+from .bank_fit import Light
 from .flags import StarFlag
-from .growth import Light
 from .neighbours import Neighbours
 from .patches import Patches
 from .star_lists import nearest, weighted_median

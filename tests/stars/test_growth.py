@@ -6,7 +6,8 @@ from numpy.testing import assert_allclose
 from scipy.special import gamma
 
 from starsize.optics import moffat_half_flux_radius
-from starsize.stars.growth import Light, growth_curve
+from starsize.stars.bank_fit import Light
+from starsize.stars.growth import growth_curve
 
 RADII = np.array([0.4, 0.8, 1.2, 1.6, 2.0, 2.4, 2.8, 3.3, 4.0, 5.0, 6.5, 8.5, 11.0])
 RING = (11.0, 16.0)
