@@ -35,6 +35,7 @@ TELESCOPES: Mapping[str, dict[str, float]] = {
     "wide bands": {"width": 1.2},
     "narrow bands": {"width": 0.8},
     "hard edges": {"taper": 0.0},
+    "25 colours": {"samples": 25},
 }
 
 
@@ -43,12 +44,13 @@ def telescope(name: str) -> Scene:
     scene = SCENARIOS["achromat"].scene
     changes = dict(TELESCOPES[name])
     wider, taper = changes.pop("width", 1.0), changes.pop("taper", 0.9)
+    samples = int(changes.pop("samples", 9))
     plates = dict(scene.filters)
     for filter_name in "LRGB":
         colours = plates[filter_name].wavelengths_nm
         middle, spacing = float(np.mean(colours)), colours[1] - colours[0]
         colours, weights = band_samples(
-            middle, wider * spacing * len(colours), samples=len(colours), taper=taper
+            middle, wider * spacing * len(colours), samples=samples, taper=taper
         )
         plates[filter_name] = replace(plates[filter_name], wavelengths_nm=colours, weights=weights)
     return replace(scene, filters=plates, lens=replace(scene.lens, **changes))
