@@ -6,7 +6,7 @@ Errors are stated in units of the Cramer-Rao bound of the same noise model with 
 
     F = J^T V^-1 J,  V_i = star_i^2 + (jitter * dm_i/d ln floor)^2,  bound = [F^-1] of best focus.
 
-Run: ``python scripts/precision.py [--trials 1000] [--part cells|wrecked|joint|refusals]``
+Run: ``python scripts/precision.py [--trials 1000] [--part cells|wrecked|joint|play|refusals]``
 Seeded: the same call prints the same numbers.
 """
 
@@ -220,16 +220,27 @@ def five_wrecked(
 
 
 def sweep(
-    rng: np.random.Generator, best: float, n: int, *, jitter: float, star: float, span: float
+    rng: np.random.Generator,
+    best: float,
+    n: int,
+    *,
+    jitter: float,
+    star: float,
+    span: float,
+    ran: float = 0.0,
 ):
-    """One sweep in steps: spacing 100/(n-1) of a span, floor 2 px."""
+    """One sweep in steps, 100 to either side, floor 2 px.
+
+    The counter ``ran`` so many steps before the camera moved.
+    """
     position = np.linspace(1000 - 100.0, 1000 + 100.0, n)
+    stands = np.maximum(position, position[0] + ran)
     floor = 2.0 * (1 + jitter * rng.standard_normal(n))
     slope = span * 2.0 / 100.0
     radius = np.array(
         [
             blurred_disc([p], best, f, slope_px_per_step=slope)[0]
-            for p, f in zip(position, floor, strict=True)
+            for p, f in zip(stands, floor, strict=True)
         ]
     )
     sigma = star * radius
@@ -311,6 +322,33 @@ def refusals(trials: int) -> None:
     print(f"minimum outside by more than half a spacing, yet answered: {outside} of {trials}")
 
 
+def play(trials: int) -> None:
+    """The counter runs a part of a spacing before the camera moves: is it named, and how well."""
+    print(
+        "| positions | floors | jitter | play in spacings | named | error / stated | best focus |"
+    )
+    print("|---|---|---|---|---|---|---|")
+    for n, floors in ((11, 5.0), (9, 4.0), (7, 2.5)):
+        for jitter in (0.04, 0.10):
+            for part in (0.0, 0.15, 0.3, 0.5, 0.7):
+                off, best_off = [], []
+                for trial in range(trials):
+                    rng = np.random.default_rng((17, n, trial))
+                    best = 1000 + rng.uniform(-0.5, 0.5) * 200 / (n - 1)
+                    ran = part * 200 / (n - 1)
+                    drawn = sweep(rng, best, n, jitter=jitter, star=0.005, span=floors, ran=ran)
+                    fit = fit_curves([drawn]).fits[0]
+                    best_off.append((fit.best_steps - best) / fit.best_sigma_steps)
+                    if fit.play_steps.is_known and fit.used[1]:
+                        off.append((fit.play_steps.value - ran) / fit.play_steps.sigma)
+                size = np.sqrt(np.mean(np.square(off))) if off else np.nan
+                print(
+                    f"| {n} | {floors:g} | {100 * jitter:g} % | {part:g} | {len(off)} of {trials} "
+                    f"| {size:.2f} | {np.sqrt(np.nanmean(np.square(best_off))):.1f} |",
+                    flush=True,
+                )
+
+
 def answered(found: CurveSet) -> bool:
     return found.fits[0].answered
 
@@ -332,6 +370,8 @@ def main() -> None:
         wrecked_five(asked.trials // 5)
     if asked.part in ("all", "joint"):
         joint(asked.trials // 10)
+    if asked.part in ("all", "play"):
+        play(asked.trials // 16)
     if asked.part in ("all", "refusals"):
         refusals(asked.trials)
     print(f"{time.process_time() - start:.0f} s CPU")
