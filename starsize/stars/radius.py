@@ -9,7 +9,7 @@ from .flags import StarFlag
 from .guess import guess_radius
 from .neighbours import Neighbours
 from .patches import Patches, read_patches
-from .solve import Solved, solve_frame
+from .solve import Solved, rough_radius, solve_frame
 from .teachers import wings_of_teachers
 
 #: Above this half-flux radius (pixels) the image is binned before measuring; what the wider pixels
@@ -183,8 +183,8 @@ def measure_at(
         0.0 if sky_is_known else np.inf if sky is None else _TAKEN_UP * (factor / CELL_PX) ** 2
     )
 
-    def look(some: slice, *, rough: bool) -> tuple[Patches, Solved | None]:
-        patches = read_patches(
+    def read(some: slice) -> Patches:
+        return read_patches(
             work,
             places[some],
             guess_px=guess,
@@ -194,33 +194,34 @@ def measure_at(
             neighbours=neighbours,
             recentre=recentre,
         )
-        wings = None
-        if not rough and total_flux is None:
+
+    def look() -> tuple[Patches, Solved | None]:
+        patches, wings = read(slice(None)), None
+        if total_flux is None:
             wings = wings_of_teachers(
                 work, patches, neighbours, inverse_gain=inverse_gain, sky_tie=sky_tie
             )
         solved = solve_frame(
             patches,
             inverse_gain=inverse_gain,
-            total_flux=None if total_flux is None else total_flux[some],
+            total_flux=total_flux,
             sky_is_known=sky_is_known,
             wings=wings,
-            rough=rough,
         )
         return patches, solved
 
     # The circles must suit the stars. A few settle how large these are before all are measured.
-    few, everything = slice(0, _SCOUTS), slice(0, len(places))
-    for some in (few, few) if len(places) > 2 * _SCOUTS else ():
-        _, solved = look(some, rough=True)
-        if solved is not None:
-            settled = _suits(solved, guess)
-            guess = solved.typical_px
+    for _ in range(2 if len(places) > 2 * _SCOUTS else 0):
+        typical = rough_radius(
+            read(slice(_SCOUTS)), inverse_gain=inverse_gain, sky_is_known=sky_is_known
+        )
+        if typical is not None:
+            settled, guess = _suits(typical, guess), typical
             if settled:
                 break
     for _ in range(_ROUNDS):
-        patches, solved = look(everything, rough=False)
-        if solved is None or _suits(solved, guess):
+        patches, solved = look()
+        if solved is None or _suits(solved.typical_px, guess):
             break
         guess = solved.typical_px
     if solved is None:
@@ -245,9 +246,9 @@ def measure_at(
     return _at_full_scale(patches, solved, factor, solved.curve.swelling(held))
 
 
-def _suits(solved: Solved, guess: float) -> bool:
+def _suits(typical_px: float, guess: float) -> bool:
     """True where circles made for ``guess`` suit stars as large as they turned out to be."""
-    return 0.85 < solved.typical_px / guess < 1.18
+    return 0.85 < typical_px / guess < 1.18
 
 
 def _at_full_scale(patches: Patches, solved: Solved, factor: int, swelling: float) -> Radii:

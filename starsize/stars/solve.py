@@ -50,6 +50,13 @@ class Solved:
         return self.curve.radius_px
 
 
+def rough_radius(patches: Patches, *, inverse_gain: float, sky_is_known: bool) -> float | None:
+    """Half-flux radius of the frame's growth curve to some per cent; None without light."""
+    light = light_of_teachers(patches, inverse_gain, sky_is_known)
+    curve = None if light is None else growth_curve(light, guess_px=patches.guess_px, rough=True)
+    return None if curve is None else curve.radius_px
+
+
 def solve_frame(
     patches: Patches,
     *,
@@ -57,7 +64,6 @@ def solve_frame(
     total_flux: np.ndarray | None,
     sky_is_known: bool,
     wings: Wings | None = None,
-    rough: bool = False,
 ) -> Solved | None:
     """Measure every star of a frame against the growth curve that the bright ones teach.
 
@@ -66,7 +72,7 @@ def solve_frame(
     nothing and is noisier. The scatter of their difference beyond noise, among the bright stars,
     says how far the curve can be trusted.
 
-    ``wings`` is what was seen of the light far out; ``rough`` is content with a rough size.
+    ``wings`` is what was seen of the light far out.
 
     Returns
     -------
@@ -78,7 +84,7 @@ def solve_frame(
     light = light_of_teachers(patches, inverse_gain, sky_is_known, wings)
     if light is None:
         return None
-    curve = growth_curve(light, guess_px=patches.guess_px, rough=rough)
+    curve = growth_curve(light, guess_px=patches.guess_px)
     if curve is None:
         return None
     fit = fit_stretch(patches, curve, inverse_gain=inverse_gain, sky_prior=sky_prior)
