@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .centre import window_centres, window_elongation
+from .centre import free_of_pixels, window_centres, window_elongation
 from .cutouts import cut_out
 from .flags import StarFlag
 from .neighbours import Neighbours, fill_from_opposite, mark_neighbours
@@ -177,6 +177,7 @@ def _read_batch(
     centred = np.zeros(len(places), bool)
     if recentre:
         x, y = window_centres(np.nan_to_num(cut), offset[:, 0], offset[:, 1], max(guess, 0.8))
+        x, y = free_of_pixels(x, guess), free_of_pixels(y, guess)
         centred = np.isfinite(x) & np.isfinite(y)
         offset = np.where(centred[:, None], np.stack([x, y], 1), offset)
         moved = np.rint(offset).astype(int)

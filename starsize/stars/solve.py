@@ -17,13 +17,14 @@ from .wings import Wings
 _LEAST_SHAPE_SCATTER = 0.003
 #: Relative scatter of the radius with the place of a star in its pixel: this below three pixels,
 #: falling as the square of the radius above, and steeply more for stars hardly wider than a pixel
-#: (1.2 % at 0.75 px; scripts/star_accuracy.py).
-_PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.0005
+#: (0.1 % at 0.75 px; scripts/star_accuracy.py).
+_PIXEL_PHASE, _PHASE_ENDS_PX, _SHARP_PHASE = 0.0008, 3.0, 0.00005
 #: Mean of w (1 - w) over the pixels a circle cuts, w being the part inside, over the radius in
 #: pixels (by summing pixel_overlap over places: 1.01 to 1.05).
 _CUT_PIXELS = 1.03
-#: Noise of a sharp star is less for the same reason: by half of this over the radius squared.
-_SHARP_GAIN = 0.33
+#: Variance of a sharp star is less for the same reason: by this over the radius squared, at most
+#: the second.
+_SHARP_GAIN, _MOST_GAIN = 0.33, 0.3
 #: How well the light of a star's wings in its sky ring is known, as a share of it.
 _WING_DOUBT = 0.5
 
@@ -198,7 +199,7 @@ def _weigh(
 
 def _sharpness(radius_px: float) -> float:
     """Noise of a fit to annuli hardly wider than a pixel over what whole pixels would have."""
-    return float(np.sqrt(1 - min(_SHARP_GAIN / radius_px**2, 0.5)))
+    return float(np.sqrt(1 - min(_SHARP_GAIN / radius_px**2, _MOST_GAIN)))
 
 
 def _phase_scatter(radius_px: float) -> float:

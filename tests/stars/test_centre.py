@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.stars.centre import window_centres, window_elongation
+from starsize.stars.centre import free_of_pixels, window_centres, window_elongation
 
 from .scenes import fine_star, pixels
 
@@ -54,3 +54,24 @@ def test_a_line_through_the_window_is_endlessly_long():
     line = np.zeros((1, 31, 31))
     line[0, 14:17] = 1.0
     assert window_elongation(line, np.zeros(1), np.zeros(1), 3.0)[0] > 5
+
+
+@pytest.mark.parametrize("fwhm", [0.8, 1.0, 1.3])
+def test_sharp_stars_are_not_drawn_to_the_middle_of_their_pixel(fwhm):
+    # Source: GalSim draws the pixels. Moffat beta 3: not the profile the correction was made with.
+    galsim = pytest.importorskip("galsim")
+    star = galsim.Moffat(beta=3.0, fwhm=fwhm)
+    phase = np.linspace(-0.45, 0.45, 7)
+    cutouts = np.array(
+        [star.drawImage(galsim.ImageD(31, 31), scale=1.0, offset=(p, 0.1)).array for p in phase]
+    )
+    radius = 0.31 + 0.49 * fwhm  # of these pixels, to 2 %
+    plain, _ = window_centres(cutouts, phase, np.full(7, 0.1), max(radius, 0.8))
+    better = free_of_pixels(plain, radius)
+    assert np.abs(plain - phase).max() > 0.012
+    assert np.abs(better - phase).max() < 0.35 * np.abs(plain - phase).max()
+
+
+def test_centres_of_wide_stars_are_left_alone():
+    offset = np.array([-0.3, 0.0, 0.41])
+    assert free_of_pixels(offset, 1.5) is offset
