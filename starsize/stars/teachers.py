@@ -16,7 +16,7 @@ _TEACHERS: Final = 150
 #: together know as much as so many perfect ones; a star of the last ratio knows half of that.
 _FAR_RATIO, _FAR_STARS, _HALF_RATIO = 7.0, 20.0, 50.0
 _LEAST_FAR, _MOST_FAR = 6, 100
-#: A rest of sky that is not known to this share of a star's light is not taken off.
+#: A rest of sky that is known no better than to this share of a star's light is taken off in part.
 _SURE_SKY = 0.005
 #: Nearer than this a star's light needs the exact areas of pixels.
 _FIRST_PX = 3.0
@@ -90,8 +90,8 @@ def wings_of_teachers(
     teachers = order[: int(np.searchsorted(known, _FAR_STARS)) + 1]
     area = np.pi * patches.radii[k0] ** 2
     level, unsure = (0.0, 0.0) if sky_tie == 0 else _sky_of_rings(patches, flux)
-    if not unsure * area < _SURE_SKY * float(np.median(flux[teachers])):
-        level = 0.0
+    doubt = unsure * area / (_SURE_SKY * float(np.median(flux[teachers])))
+    level = level / (1 + doubt**2) if np.isfinite(doubt) else 0.0
     core = patches.sums[:, k0] - level * area
     places, core = _all_that_shines(patches, core, good, neighbours)
     lit = np.isfinite(places).all(axis=1) & (core > 0)
