@@ -6,6 +6,8 @@ _ROUNDS = 12
 _PIXEL_VARIANCE = 1 / 12
 #: Done when all but a few stars (noise, trails: they never settle) move by less than this.
 _SETTLED, _RESTLESS = 0.003, 0.01
+#: Stars that have settled are left alone once they are so many that parting them pays.
+_WORTH_PARTING = 0.7
 #: Nothing counts beyond so many widths of the window.
 _REACH = 3.0
 #: Half-flux radii (pixels) of sharp stars, and how far the balance draws their centres towards the
@@ -42,14 +44,20 @@ def window_centres(
     half = cutouts.shape[1] // 2
     steps = np.arange(-half, half + 1)
     x, y = dx.astype(float), dy.astype(float)
+    flux, active = np.zeros(len(x)), np.arange(len(x))
     for _ in range(_ROUNDS):
-        flux, mx, my = _first_moments(cutouts, steps - x[:, None], steps - y[:, None], window)
+        about = steps - x[active, None], steps - y[active, None]
+        light, mx, my = _first_moments(cutouts, *about, window)
         with np.errstate(divide="ignore", invalid="ignore"):
-            step_x, step_y = _step(mx / flux, window), _step(my / flux, window)
-        x, y = x + step_x, y + step_y
+            step_x, step_y = _step(mx / light, window), _step(my / light, window)
+        x[active] += step_x
+        y[active] += step_y
+        flux[active] = light
         moving = np.maximum(np.abs(step_x), np.abs(step_y)) > _SETTLED
-        if np.count_nonzero(moving) <= _RESTLESS * len(moving):
+        if np.count_nonzero(moving) <= _RESTLESS * len(x):
             break
+        if np.count_nonzero(moving) < _WORTH_PARTING * len(active):
+            active, cutouts = active[moving], cutouts[moving]
     lost = (flux <= 0) | (np.hypot(x - dx, y - dy) > max(1.5 * window, 1.5))
     return np.where(lost, np.nan, x), np.where(lost, np.nan, y)
 
