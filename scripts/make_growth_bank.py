@@ -116,7 +116,7 @@ def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def main() -> None:
-    shares, blurs, weights, names, kind = [], [], [], [], []
+    shares, blurs, weights, kind = [], [], [], []
     for disc, hole, bend, weight in pupils():
         pupil = transfer_of(disc, hole, bend)
         betas = BETAS if disc > 0.5 else SHARP_BETAS
@@ -125,14 +125,12 @@ def main() -> None:
             shares.append(share)
             blurs.append(blur)
             weights.append(weight * beta_weight / sum(betas.values()))
-            names.append((disc, hole, bend, beta))
             kind.append(bend in KINDS[0] and hole in KINDS[1] and beta in KINDS[2])
     np.savez_compressed(
         TARGET,
         share=np.array(shares, np.float32),
         blur=np.array(blurs, np.float32),
         weight=np.array(weights) / np.sum(weights),
-        names=np.array(names),
         kind=np.array(kind),
     )
     print(f"wrote {len(shares)} curves to {TARGET.name}, {TARGET.stat().st_size} bytes")

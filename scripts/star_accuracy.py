@@ -33,6 +33,7 @@ from starsize.simulate.exposure import Shot, draw_exposure
 from starsize.simulate.scenarios import SCENARIOS
 from starsize.stars import find_stars, half_flux_radius, measure_sweeps
 from starsize.stars.defects import mend
+from starsize.stars.frame_radius import own_noise
 from starsize.stars.measure import measure_places
 from starsize.stars.rings import aperture_sums
 from starsize.stars.survey import survey
@@ -155,8 +156,7 @@ def radius_table():
                 errors.append(found.radius / true - 1)
                 own = found.own_radius - true
                 # What all stars of a frame share is no scatter: it shows in the bias.
-                noise = np.sqrt(found.own_sigma**2 - found.common_sigma**2)
-                pulls.append((own - np.nanmedian(own)) / noise)
+                pulls.append((own - np.nanmedian(own)) / own_noise(found))
                 rivals.append(best_of_sep(image, places, true) ** 2)
             errors, pulls = np.concatenate(errors), np.concatenate(pulls)
             true_over_stated = 1.4826 * np.nanmedian(np.abs(pulls))

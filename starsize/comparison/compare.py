@@ -85,14 +85,6 @@ def compare_sweeps(
     adjustment = _adjusted(data, choice, scatter)
     slips = slips_seen(data, choice.terms, scatter_scale_steps=scatter)
     same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
-    colour = colour_report(
-        adjustment,
-        _sharpest(curves),
-        setup=known,
-        scale=scale,
-        zone_steps=zones,
-        same_glass=same_glass,
-    )
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -106,7 +98,14 @@ def compare_sweeps(
         filters=_reference_first(adjustment.filters, chosen),
         covariance_steps2=_covariance(adjustment, chosen),
         half95_steps=_half95(adjustment, chosen),
-        colour=colour,
+        colour=colour_report(
+            adjustment,
+            _sharpest(curves),
+            setup=known,
+            scale=scale,
+            zone_steps=zones,
+            same_glass=same_glass,
+        ),
         temperature=_temperature(adjustment, choice, known),
         focuser=_health(data, adjustment, choice, size=size, source=source, slips=slips),
         birge_ratio=adjustment.birge_ratio,

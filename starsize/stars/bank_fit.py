@@ -86,13 +86,13 @@ class BankFit:
     def shortlist(self) -> "BankFit":
         """Only the curves that still have a chance."""
         keep = np.flatnonzero(self.misfit < self.misfit.min() + _HOPELESS)
-        return BankFit(
-            self.bank.only(keep),
+        return replace(
+            self,
+            bank=self.bank.only(keep),
             flux=self.flux[keep],
             size=self.size[keep],
             sky=self.sky[keep],
             misfit=self.misfit[keep],
-            loose=self.loose,
         )
 
 
@@ -192,13 +192,12 @@ def _improve(fit: BankFit, light: Light, start: _Start) -> BankFit:
     ridge = np.trace(normal, axis1=1, axis2=2)[:, None, None] * 1e-13 * np.eye(3)
     change = np.linalg.solve(normal + ridge, right[:, :, None])[:, :, 0]
     grown = size * np.exp(np.clip(change[:, 1], -0.3, 0.3))
-    return BankFit(
-        bank=bank,
+    return replace(
+        fit,
         flux=np.clip(flux + change[:, 0], start.flux / _STRAY, start.flux * _STRAY),
         size=np.clip(grown, start.size / _STRAY, start.size * _STRAY),
         sky=sky + change[:, 2],
         misfit=(precision * rest**2).sum(axis=1) + known * (sky - light.sky) ** 2,
-        loose=fit.loose,
     )
 
 

@@ -22,10 +22,10 @@ from .measure import data_ceiling, flag_frame, gain_from_sky
 from .neighbours import Neighbours
 from .radius import Radii, measure_at, no_radii
 from .survey import Found, survey
+from .teachers import TEACHERS
 
 #: Stars followed through a sweep at most: more would not make the radius of a frame better known.
 MAX_STARS = 320
-_TEACHERS = 150
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +107,9 @@ def _measure_single(whole: np.ndarray, source: Source, all_stars: bool) -> Singl
     others = no_radii(0)
     if all_stars and len(places) > MAX_STARS:
         # The brightest are there again to teach the faint ones how the light of a star grows.
-        some = np.concatenate([places[:_TEACHERS], places[MAX_STARS:]])
+        some = np.concatenate([places[:TEACHERS], places[MAX_STARS:]])
         taught = _measure_channel(whole, Target(source, seen, some, around))
-        others = _without_first(taught, _TEACHERS)
+        others = _without_first(taught, TEACHERS)
     return Single(source, seen, best, others)
 
 

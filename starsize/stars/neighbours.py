@@ -21,6 +21,11 @@ class Neighbours:
     brightness: np.ndarray
 
 
+def is_itself(distance: np.ndarray, radius_px: float) -> np.ndarray:
+    """True where what shines at this distance from a star is the star itself."""
+    return distance < 0.6 * radius_px + 0.5
+
+
 def mark_neighbours(
     spoilt: np.ndarray,
     whole: np.ndarray,
@@ -42,7 +47,7 @@ def mark_neighbours(
             gap = neighbours.places[j] - place[i]
             distance = np.hypot(*gap)
             share = neighbours.brightness[j] / own[i]
-            if distance < 0.6 * guess + 0.5 or share < NEIGHBOUR_SHARE:
+            if is_itself(distance, guess) or share < NEIGHBOUR_SHARE:
                 continue
             if distance < _TOUCHING * guess:
                 blended[i] = True

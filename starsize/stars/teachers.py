@@ -6,12 +6,13 @@ import numpy as np
 
 from .bank_fit import Light
 from .flags import StarFlag
-from .neighbours import Neighbours
+from .neighbours import Neighbours, is_itself
 from .patches import Patches
 from .star_lists import nearest, weighted_median
 from .wings import Wings, find_wings
 
-_TEACHERS: Final = 150
+#: So many teach where there are more, and these are bright.
+TEACHERS: Final = 150
 #: As many of the brightest, above this signal-to-noise ratio, tell how far the light reaches as
 #: together know as much as so many perfect ones; a star of the last ratio knows half of that.
 _FAR_RATIO, _FAR_STARS, _HALF_RATIO = 7.0, 20.0, 50.0
@@ -119,7 +120,7 @@ def _all_that_shines(
     if neighbours is None or len(neighbours.places) == 0 or len(known) == 0:
         return places, core
     gap, closest = nearest(places[known], neighbours.places)
-    same, twin = gap < 0.6 * patches.guess_px + 0.5, known[closest]
+    same, twin = is_itself(gap, patches.guess_px), known[closest]
     sure = same & good[twin] & (neighbours.brightness > 0)
     if not sure.any():
         return places, core
@@ -155,8 +156,8 @@ def light_of_teachers(
     if not pool.any():
         return None
     order = np.argsort(np.where(pool, ratio, -np.inf))[::-1][: int(pool.sum())]
-    if len(order) > _TEACHERS and ratio[order[_TEACHERS]] > 30:
-        order = order[:_TEACHERS]
+    if len(order) > TEACHERS and ratio[order[TEACHERS]] > 30:
+        order = order[:TEACHERS]
     order = _alike(order, patches.sums - ring[:, None] * area, k0, ratio)
     # Sums, not means of ratios: a ratio of noisy fluxes is biased. No single star may speak for
     # all, though: its neighbours or its place in the field may be odd.
@@ -165,12 +166,12 @@ def light_of_teachers(
     step_area = np.diff(area, prepend=0.0)
     shot = inverse_gain * np.maximum(steps, 0)
     variance = (weight**2) @ (patches.noise[order, None] ** 2 * step_area + shot)
-    with np.errstate(invalid="ignore"):
-        ring_sigma = float(np.sqrt((weight**2) @ patches.ring_sigma[order] ** 2))
-    sky, sky_sigma = (0.0, 0.0) if sky_is_known else _sky_of_rings(patches, flux)
     if wings is not None:
         sums = weight @ patches.sums[order]
         return _with_wings(wings, radii, float(weight.sum()), sums, variance, k0)
+    with np.errstate(invalid="ignore"):
+        ring_sigma = float(np.sqrt((weight**2) @ patches.ring_sigma[order] ** 2))
+    sky, sky_sigma = (0.0, 0.0) if sky_is_known else _sky_of_rings(patches, flux)
     return Light(
         radii=radii,
         steps=weight @ steps,

@@ -120,8 +120,9 @@ def _solve(stars: _Stars, edges: np.ndarray) -> tuple[Wings, bool]:
     design, value, variance, owner = _equations(stars, edges)
     scale = float(np.median(stars.core[stars.teachers]))
     design[:, :k] /= scale
+    area = np.pi * np.diff(edges**2) / scale
     prior = np.zeros(k + 1)
-    prior[2:k] = (np.pi * np.diff(edges**2)[2:] / (_LITTLE * scale)) ** 2
+    prior[2:k] = (area[2:] / _LITTLE) ** 2
     prior[k] = (1e-6 if stars.sky_tie == 0 else stars.noise) ** -2.0
     weight = 1 / variance
     for _ in range(_ROUNDS):
@@ -136,7 +137,6 @@ def _solve(stars: _Stars, edges: np.ndarray) -> tuple[Wings, bool]:
     pulls = np.zeros((len(stars.teachers), k + 1))
     np.add.at(pulls, owner, design * (weight * rest)[:, None])
     covariance = inverse @ (pulls.T @ pulls) @ inverse
-    area = np.pi * np.diff(edges**2) / scale
     share = found[:k] * area
     full = np.sqrt(np.maximum(np.diag(covariance), np.diag(inverse)))
     # Where all stars are alike a rest of sky cannot be told from light that all of them have.

@@ -11,6 +11,7 @@ from astropy.io import fits
 from scipy.signal import fftconvolve
 
 from starsize.frames.frame import FrameFacts, Sweep
+from starsize.stars import half_flux_radius
 
 FINE = 4
 
@@ -47,6 +48,15 @@ def pixels(fine, dx, dy):
             left = n - half * FINE - FINE // 2 + i - sx
             out += wj * wi * fine[top : top + size * FINE : FINE, left : left + size * FINE : FINE]
     return out, sx / FINE, sy / FINE
+
+
+def true_radius(disc, **star):
+    """The half-flux radius of a star behind a hole of 0.3 without noise, its total told."""
+    stamp, dx, dy = pixels(fine_star(disc, obstruction=0.3, **star), 0.25, -0.25)
+    middle = [(stamp.shape[0] // 2 + dx, stamp.shape[0] // 2 + dy)]
+    return half_flux_radius(
+        stamp, middle, total_flux=[1.0], background_adu=0.0, noise_adu=1e-6, recentre=False
+    ).radius[0]
 
 
 def draw(shape, places, fluxes, fine, *, sky=800.0, noise=10.0, gain=1.0, rng=None):

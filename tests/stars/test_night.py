@@ -8,10 +8,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.frames.frame import FrameFacts
-from starsize.stars import half_flux_radius, measure_sweeps
+from starsize.stars import measure_sweeps
 from starsize.stars.night import SweepStars, join_sweeps
 
-from .scenes import Motion, draw, fine_star, pixels, spread_places, write_sweep
+from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
 SHAPE = (2000, 3000)
 
@@ -191,14 +191,6 @@ FRAME = (560, 760)
 DISCS = [6.0, 3.0, 0.0, 3.0, 6.0]
 
 
-def true_radius(fine):
-    stamp, dx, dy = pixels(fine, 0.25, -0.25)
-    middle = [(stamp.shape[0] // 2 + dx, stamp.shape[0] // 2 + dy)]
-    return half_flux_radius(
-        stamp, middle, total_flux=[1.0], background_adu=0.0, noise_adu=1e-6, recentre=False
-    ).radius[0]
-
-
 def sweeps_of(folder, views, *, rng, places, flux, spoil=None, **star):
     """Sweeps drawn through several filters, (name, motion, share of light, binning) each."""
     sweeps = []
@@ -266,7 +258,7 @@ def test_warm_clumps_are_found_out_by_the_flip_where_no_drift_within_a_sweep_tel
     ]
     sweeps = sweeps_of(tmp_path, views, rng=rng, places=places, flux=flux, spoil=warm, fwhm_px=1.9)
     clumps = np.stack([columns + 0.5, rows + 0.5], 1)
-    truth = [true_radius(fine_star(d, obstruction=0.3, fwhm_px=1.9)) for d in DISCS]
+    truth = [true_radius(d, fwhm_px=1.9) for d in DISCS]
     for measured in measure_sweeps(sweeps):
         found = np.stack([measured.tracks.x_px, measured.tracks.y_px], 1)
         gap = np.hypot(*(clumps[:, None] - found[None]).transpose(2, 0, 1))

@@ -7,21 +7,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from starsize.stars import half_flux_radius, measure_files, measure_files_and_stars
+from starsize.stars import measure_files, measure_files_and_stars
 from starsize.stars.frame_tasks import MAX_STARS
 
-from .scenes import draw, fine_star, pixels, spread_places, write_sweep
+from .scenes import draw, fine_star, spread_places, true_radius, write_sweep
 
 SHAPE = (560, 760)
 DISCS = [8.0, 3.0, 0.0]
-
-
-def true_radius(disc):
-    stamp, dx, dy = pixels(fine_star(disc, obstruction=0.3), 0.25, -0.25)
-    middle = [(stamp.shape[0] // 2 + dx, stamp.shape[0] // 2 + dy)]
-    return half_flux_radius(
-        stamp, middle, total_flux=[1.0], background_adu=0.0, noise_adu=1e-6, recentre=False
-    ).radius[0]
 
 
 def field(disc, *, seed=66, n=50, gap=48, lg_flux=(4.0, 5.4), shape=SHAPE):

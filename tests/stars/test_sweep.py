@@ -10,20 +10,12 @@ from numpy.testing import assert_allclose
 from starsize.errors import InputError
 from starsize.frames import load_calibration
 from starsize.setup import Camera, Setup
-from starsize.stars import StarFlag, half_flux_radius, measure_sweeps
+from starsize.stars import StarFlag, measure_sweeps
 
-from .scenes import Motion, draw, fine_star, pixels, spread_places, write_sweep
+from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
 SHAPE = (560, 760)
 DISCS = [10.0, 6.0, 3.0, 0.0, 3.0, 6.0, 10.0]
-
-
-def true_radius(disc):
-    stamp, dx, dy = pixels(fine_star(disc, obstruction=0.3), 0.25, -0.25)
-    middle = [(stamp.shape[0] // 2 + dx, stamp.shape[0] // 2 + dy)]
-    return half_flux_radius(
-        stamp, middle, total_flux=[1.0], background_adu=0.0, noise_adu=1e-6, recentre=False
-    ).radius[0]
 
 
 TRUTH = np.array([true_radius(d) for d in DISCS])
