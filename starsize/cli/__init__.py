@@ -1,6 +1,7 @@
 """The command line: parse, call, print, exit status. Nothing is measured here."""
 
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from concurrent.futures.process import BrokenProcessPool
@@ -29,13 +30,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         # The verb's module brings numpy and astropy along: --help and --version do without.
         verb = importlib.import_module(f".{arguments.verb}", __package__)
-        return int(verb.run(arguments))
+        status = int(verb.run(arguments))
+        # What is still held back goes out here: at the end of Python nobody could mend a failure.
+        sys.stdout.flush()
+        return status
     except InputError as error:
         return _say(str(error), 2)
     except BrokenProcessPool:
         return _say("a worker process was stopped (too little memory?); try again with --jobs 1", 2)
     except BrokenPipeError:
-        sys.stderr.close()  # the reader of our output has left; nothing more can be said to it
+        # The reader of our output has left; Python is not to try again when it ends (its manual,
+        # signal module, note on SIGPIPE).
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
         return _say(_disk_trouble(error), 2)

@@ -41,12 +41,18 @@ def test_worker_processes_leave_ctrl_c_to_the_first_one():
     assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
 
 
-def test_a_reader_that_leaves_is_no_error():
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_a_reader_that_leaves_is_no_error(unbuffered):
     call = [sys.executable, "-m", "starsize", "measure", str(DEMO / "evening_0001.fits.fz")]
     read, write = os.pipe()
     os.close(read)
     done = subprocess.run(
-        [*call, "--jobs", "1"], stdout=write, stderr=subprocess.PIPE, text=True, check=False
+        [*call, "--jobs", "1"],
+        stdout=write,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONUNBUFFERED": unbuffered},
     )
     os.close(write)
     assert (done.returncode, done.stderr) == (0, "")
