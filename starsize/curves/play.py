@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
 from .guess import USUAL_JITTER
-from .posterior import WRECK_LARGER, WRECK_ODDS, WRECK_SCATTER
+from .posterior import WRECK_ANYHOW, WRECK_ODDS, WRECK_SCATTER
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""
@@ -110,7 +110,7 @@ def short_play(
     as_play = PLAY_ODDS * within / (spacing * rate)
     wild = WRECK_SCATTER * falling[0]
     bell = np.exp(-0.5 * ((y - falling[0]) / wild) ** 2) / (wild * np.sqrt(2 * np.pi))
-    as_wreck = WRECK_ODDS * 2 * (1 - WRECK_LARGER) * bell
+    as_wreck = WRECK_ODDS * WRECK_ANYHOW * bell
     return Estimate(play, float(sigma)) if as_play > LIKELIER * as_wreck else NOT_KNOWN
 
 

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from .family import PARAMETERS, Family, smallest
 from .gauss_newton import FLAT, Noise, Prior, Solution, solve
@@ -23,8 +22,11 @@ WRECK_SCATTER = 0.5
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
 WRECK_ODDS = 0.02
 """Chance that a frame is wrecked, before looking."""
-WRECK_LARGER = 0.9
-"""Share of the wrecked frames whose stars are too large: gust, trail and cloud widen them."""
+WRECK_WIDENS, WRECK_SPREAD = 1.5, 0.2
+"""Gust, trail and cloud mostly widen the stars by this factor, give or take a fifth (of the ln): by
+less it would pass for seeing, and by more it is plain to see."""
+WRECK_ANYHOW = 0.1
+"""Share of the wrecked frames off by anything, up or down, within ``WRECK_SCATTER``."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
 ROUNDS = 3
@@ -194,21 +196,28 @@ def solve_sets(
         prior=Prior(prior.mean[:, None, None], prior.precision[:, None, None]),
         present=batch.present[:, None, None],
     )
-    sides = _log_side(batch, solution, suspects[:, :, None])
-    return replace(solution, log_evidence=solution.log_evidence + sides)
+    sizes = _log_size(batch, solution, suspects[:, :, None])
+    return replace(solution, log_evidence=solution.log_evidence + sizes)
 
 
-def _log_side(batch: Batch, solution: Solution, suspects: np.ndarray) -> np.ndarray:
-    """Ln of how likely the suspects' errors are by their signs, were both signs alike: 0."""
+def _log_size(batch: Batch, solution: Solution, suspects: np.ndarray) -> np.ndarray:
+    """Ln of how likely the suspects' sizes are, over what the fit took: off by anything."""
     if not suspects.any():
         return np.zeros_like(solution.log_evidence)
     y = batch.y[:, None, None]
-    wild = WRECK_SCATTER * np.maximum(y - solution.residual, y)
+    predicted = np.maximum(y - solution.residual, 1e-3 * y)
+    wild = (WRECK_SCATTER * np.maximum(predicted, y)) ** 2
     # What the frame would scatter by if it were sound, the doubt about the curve there included.
-    sound = solution.variance * (1 + solution.leverage) - wild**2
-    above = ndtr(solution.residual / np.sqrt(np.maximum(sound, 1e-12 * y * y)))
-    side = np.log(2 * (WRECK_LARGER * above + (1 - WRECK_LARGER) * (1 - above)))
-    return np.where(suspects & (batch.present[:, None, None] > 0), side, 0.0).sum(axis=-1)
+    sound = np.maximum(solution.variance * (1 + solution.leverage) - wild, 0.0)
+    spread = WRECK_SPREAD**2 + np.minimum(sound / predicted**2, WRECK_SCATTER**2)
+    away = np.log(y / (WRECK_WIDENS * predicted))
+    widened = -0.5 * (away**2 / spread + np.log(spread)) - np.log(y)
+    anyhow = -0.5 * (solution.residual**2 / (wild + sound) + np.log(wild + sound))
+    size = np.logaddexp(
+        np.log(1 - WRECK_ANYHOW) + widened - anyhow,
+        np.log(WRECK_ANYHOW),
+    )
+    return np.where(suspects & (batch.present[:, None, None] > 0), size, 0.0).sum(axis=-1)
 
 
 def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:
