@@ -14,8 +14,10 @@ import argparse
 import math
 import time
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr
 
 from starsize.curves import CurveSet, blurred_disc, fit_curves, focus_curve
 from starsize.curves.catalogue import asymmetric_families, symmetric_families
@@ -24,6 +26,7 @@ from starsize.curves.joint import fit_batch
 from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval
 from starsize.curves.posterior import Batch
 from starsize.curves.shapes import HYPERBOLA, Shape, blurred_disc_shape
+from starsize.curves.verdicts import OUTSIDE
 
 POSITIONS = (7, 9, 11, 15)
 SPANS = (2.0, 4.0)
@@ -100,22 +103,34 @@ def variance(
     return (star * radius) ** 2 + (jitter * derivatives(x, best, span, shape)[..., 1]) ** 2
 
 
-def run_cell(batch: Batch, best: np.ndarray, bound: np.ndarray, *, model: str) -> list[float]:
-    """Error over bound, and the coverage of both intervals."""
+class Cell(NamedTuple):
+    """Of the answered trials: error over bound, and how many either interval covers."""
+
+    error: float
+    in68: float
+    in95: float
+    refused: float
+    """Share of all trials where best focus may lie outside: no answer is given then."""
+
+
+def run_cell(batch: Batch, best: np.ndarray, bound: np.ndarray, *, model: str) -> Cell:
+    """Fit every trial alone."""
     parts = [
         _errors(batch.rows(rows), best[rows], model=model)
         for rows in np.array_split(np.arange(best.size), math.ceil(best.size / AT_ONCE))
     ]
-    error, one, two = np.concatenate(parts, axis=1)
-    return [
-        float(np.sqrt(np.mean(error**2) / np.mean(bound))),
-        float(one.mean()),
-        float(two.mean()),
-    ]
+    error, one, two, answers = np.concatenate(parts, axis=1)
+    good = answers > 0
+    return Cell(
+        error=float(np.sqrt(np.mean(error[good] ** 2) / np.mean(bound[good]))),
+        in68=float(one[good].mean()),
+        in95=float(two[good].mean()),
+        refused=float(1 - good.mean()),
+    )
 
 
 def _errors(batch: Batch, best: np.ndarray, *, model: str) -> np.ndarray:
-    """Error of each trial, and 1 where either interval covers the truth: (3, trials)."""
+    """Error of each trial, 1 where either interval covers the truth, 1 if answered: (4, trials)."""
     odd = asymmetric_families(0.0) if model == "auto" else None
     joint = fit_batch(batch, symmetric_families(model, 0.0), odd=odd, together=False)
     mean, sigma, weight = joint.posterior.best, joint.posterior.best_sigma, joint.weight
@@ -123,11 +138,13 @@ def _errors(batch: Batch, best: np.ndarray, *, model: str) -> np.ndarray:
     for coverage in (SIGMA1, SIGMA2):
         low, high = central_interval(weight, mean, sigma, coverage=coverage)
         found.append((low < best) & (best < high))
+    outside = [(weight * ndtr((-1 + side * mean) / sigma)).sum(axis=1) for side in (-1, 1)]
+    found.append(np.max(outside, axis=0) <= OUTSIDE)
     return np.array(found, float)
 
 
 def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray:
-    """Print every cell of the table; return error over bound and both coverages, (48, 3)."""
+    """Print every cell of the table; return them, a `Cell` a row, (48, 4)."""
     print("| positions | span | jitter | star noise | error / bound | in 68.3 % | in 95.4 % |")
     print("|---|---|---|---|---|---|---|")
     rows = []
@@ -140,27 +157,28 @@ def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray
                         rng, trials, positions=n, span=span, jitter=jitter, star=star, shape=shape
                     )
                     rows.append(run_cell(*drawn, model=model))
-                    error, one, two = rows[-1]
+                    cell = rows[-1]
                     print(
                         f"| {n} | {span:g} | {100 * jitter:g} % | {100 * star:g} % "
-                        f"| {error:.2f} | {100 * one:.1f} | {100 * two:.1f} |",
+                        f"| {cell.error:.2f} | {100 * cell.in68:.1f} | {100 * cell.in95:.1f} |",
                         flush=True,
                     )
     found = np.array(rows)
     low, high = found.min(axis=0), found.max(axis=0)
     print(
         f"worst error {high[0]:.2f}; coverage {100 * low[1]:.1f} to {100 * high[1]:.1f} % and "
-        f"{100 * low[2]:.1f} to {100 * high[2]:.1f} %; {trials} trials a cell"
+        f"{100 * low[2]:.1f} to {100 * high[2]:.1f} %; at most {100 * high[3]:.2f} % refused; "
+        f"{trials} trials a cell"
     )
     return found
 
 
 def wrecked(trials: int) -> None:
-    """One frame wrecked: error over the bound of the frames that are left."""
+    """One frame wrecked: error over the bound of the frames left, and over that of clean ones."""
     shape = blurred_disc_shape()
     kinds = ("", *WRECKS)
-    print(f"| positions | span | jitter | clean | {' | '.join(WRECKS.values())} |")
-    print("|---|---|---|---|---|---|---|")
+    print(f"| positions | span | jitter | clean | {' | '.join(WRECKS.values())} | refused, most |")
+    print("|---|---|---|---|---|---|---|---|")
     for n in POSITIONS:
         for span in SPANS:
             for jitter in JITTERS:
@@ -171,8 +189,13 @@ def wrecked(trials: int) -> None:
                         rng, trials, positions=n, span=span, jitter=jitter, star=0.005,
                         shape=shape, wreck=wreck,
                     )  # fmt: skip
-                    found.append(f"{run_cell(*drawn, model='auto')[0]:.2f}")
-                print(f"| {n} | {span:g} | {100 * jitter:g} % | {' | '.join(found)} |", flush=True)
+                    found.append(run_cell(*drawn, model="auto"))
+                grown = [f"{c.error:.2f} ({c.error / found[0].error:.2f})" for c in found[1:]]
+                shown = " | ".join([f"{found[0].error:.2f}", *grown])
+                most = 100 * max(cell.refused for cell in found)
+                print(
+                    f"| {n} | {span:g} | {100 * jitter:g} % | {shown} | {most:.1f} % |", flush=True
+                )
 
 
 def wrecked_five(trials: int) -> None:

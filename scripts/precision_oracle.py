@@ -93,7 +93,7 @@ def main() -> None:
             ]
         )
         ratios = np.sqrt(np.mean((mean - true[:, None]) ** 2, axis=0) / np.mean(bound))
-        ours = [run_cell(*found, model="auto")[0] for found in (drawn, clean)]
+        ours = [run_cell(*found, model="auto").error for found in (drawn, clean)]
         shown = " | ".join(f"{ratio:.2f}" for ratio in (*ratios, *ours))
         print(f"| {positions} | {100 * jitter:g} % | {shown} |", flush=True)
 

@@ -39,10 +39,11 @@ def test_errors_reach_the_cramer_rao_bound_and_intervals_cover(
         star=star,
         shape=blurred_disc_shape(),
     )
-    error, one, two = precision.run_cell(*drawn, model="auto")
-    assert 0.85 < error < 1.2
-    assert 0.57 < one < 0.80
-    assert 0.90 < two < 1.0
+    cell = precision.run_cell(*drawn, model="auto")
+    assert 0.85 < cell.error < 1.2
+    assert 0.57 < cell.in68 < 0.80
+    assert 0.90 < cell.in95 < 1.0
+    assert cell.refused < 0.02
 
 
 @pytest.mark.parametrize(
@@ -61,7 +62,7 @@ def test_a_wrecked_frame_costs_little(precision, positions, span, wreck):
         shape=blurred_disc_shape(),
         wreck=wreck,
     )
-    assert precision.run_cell(*drawn, model="auto")[0] < 1.2
+    assert precision.run_cell(*drawn, model="auto").error < 1.2
 
 
 def test_the_batch_of_the_script_is_what_the_public_function_does(precision):
@@ -73,7 +74,7 @@ def test_the_batch_of_the_script_is_what_the_public_function_does(precision):
         fit_curve(focus_curve(x, y, s), model="hyperbola").best_steps - best
         for x, y, s, best in zip(batch.x, batch.y, batch.star, drawn[1], strict=True)
     ]
-    together = precision.run_cell(*drawn, model="hyperbola")[0]
+    together = precision.run_cell(*drawn, model="hyperbola").error
     assert together == pytest.approx(np.sqrt(np.mean(np.square(error)) / np.mean(drawn[2])))
 
 
