@@ -33,7 +33,10 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Independent normal priors of centre, ln floor, ln slope: (..., 3) means and precisions."""
+    """Independent normal priors of centre, ln floor, ln slope, droop: (..., 4) means, precisions.
+
+    The droop's comes on top of what its family says of it.
+    """
 
     mean: np.ndarray
     precision: np.ndarray
@@ -130,11 +133,13 @@ def solve(
 
 
 def _full_prior(prior: Prior, family: Family) -> tuple[np.ndarray, np.ndarray]:
-    sigma = family.freedom_sigma
-    lead = prior.mean.shape[:-1]
-    zero = np.zeros((*lead, sigma.size))
-    tight = np.broadcast_to(1 / sigma**2, zero.shape)
-    return np.concatenate([prior.mean, zero], -1), np.concatenate([prior.precision, tight], -1)
+    known = [index for index in family.active if index < prior.mean.shape[-1]]
+    own = np.concatenate([np.zeros(3), 1 / family.freedom_sigma**2])
+    precision = np.broadcast_to(own, (*prior.mean.shape[:-1], own.size)).copy()
+    precision[..., : len(known)] += prior.precision[..., known]
+    mean = np.zeros_like(precision)
+    mean[..., : len(known)] = (prior.precision * prior.mean)[..., known]
+    return mean / precision, precision
 
 
 def _normal(

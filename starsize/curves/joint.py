@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN
 from .asymmetry import add_asymmetric
 from .curve import FocusCurve
 from .family import Family
@@ -13,7 +12,18 @@ from .gauss_newton import FLAT, Prior
 from .mixture import normalised
 from .posterior import Batch, Posterior, explain, no_prior
 from .shake import find_shake
-from .sharing import LEAST_FLOOR_SPREAD, LEAST_SLOPE_SPREAD, Pool, moments, pool, weigh_jitter
+from .sharing import (
+    LEAST_DROOP_SPREAD,
+    LEAST_FLOOR_SPREAD,
+    LEAST_SLOPE_SPREAD,
+    Pool,
+    droop_alone,
+    moments,
+    nothing_shared,
+    pool,
+    shared_shape,
+    weigh_jitter,
+)
 
 SWEEPS_FOR_SHAKE = 3
 FRAMES_FOR_SHAKE = 7
@@ -82,18 +92,19 @@ def fit_batch(
     """
     k = batch.x.shape[0]
     prior = tight = no_prior(batch)
-    flat = np.full(k, FLAT)
-    slope = floor = Pool(np.zeros(k), flat, flat, np.zeros(k, bool), NOT_KNOWN, 0.0)
+    slope = floor = nothing_shared(k)
     posterior = explain(batch, families, prior=prior)
     if together and k > 1:
         weight = normalised(weigh_jitter(posterior, together=True))
-        slope, floor = _pools(batch, posterior, weight)
-        prior = _prior(batch, floor, slope, slope.precision)
+        shape = shared_shape(posterior, np.log(weight + 1e-300), families)
+        slope, floor, droop = _pools(batch, posterior, weight, families[0])
+        prior = _prior(batch, floor, droop, slope=(slope.mean, slope.precision))
         # A coloured lens bends the curve of one filter until even its slope looks wrong.
-        tight = _prior(batch, floor, slope, slope.tight)
+        tight = _prior(batch, floor, droop, slope=(slope.mean, slope.tight))
         if k >= SWEEPS_FOR_SHAKE and batch.present.sum(axis=1).mean() >= FRAMES_FOR_SHAKE:
             batch = replace(batch, shake=find_shake(batch, posterior, families[0], prior))
         posterior = explain(batch, families, prior=prior)
+        posterior = replace(posterior, log_weight=posterior.log_weight + shape)
     listed = tuple(families)
     if odd is not None:
         found = add_asymmetric(
@@ -111,15 +122,22 @@ def fit_batch(
     return Joint(batch, listed, posterior, weight, slope)
 
 
-def _prior(batch: Batch, floor: Pool, slope: Pool, slope_precision: np.ndarray) -> Prior:
+def _prior(
+    batch: Batch, floor: Pool, droop: Pool, *, slope: tuple[np.ndarray, np.ndarray]
+) -> Prior:
     zero = np.zeros(batch.half.size)
+    mean, precision = slope
     return Prior(
-        np.stack([zero, floor.mean, slope.mean + np.log(batch.half)], axis=1),
-        np.stack([zero + FLAT, floor.precision, slope_precision], axis=1),
+        np.stack([zero, floor.mean, mean + np.log(batch.half), droop.mean], axis=1),
+        np.stack([zero + FLAT, floor.precision, precision, droop.precision], axis=1),
     )
 
 
-def _pools(batch: Batch, posterior: Posterior, weight: np.ndarray) -> tuple[Pool, Pool]:
+def _pools(
+    batch: Batch, posterior: Posterior, weight: np.ndarray, leading: Family
+) -> tuple[Pool, Pool, Pool]:
+    """Slope, floor and droop as the sweeps share them."""
+
     def of(index: int) -> tuple[np.ndarray, np.ndarray]:
         value = posterior.parameters[..., index]
         mean, variance = moments(weight, value, posterior.covariance[..., index, index])
@@ -129,11 +147,16 @@ def _pools(batch: Batch, posterior: Posterior, weight: np.ndarray) -> tuple[Pool
     turned = np.abs(centre) + 3 * centre_sigma < 1.2
     slope, slope_sigma = of(2)
     floor, floor_sigma = of(1)
+    droop = nothing_shared(batch.half.size)
+    if leading.droop > 0:
+        value, sigma, tells = droop_alone(posterior, weight, leading)
+        droop = pool(value, sigma, least_spread=LEAST_DROOP_SPREAD, usable=turned & tells)
     return (
         pool(
             slope - np.log(batch.half), slope_sigma, least_spread=LEAST_SLOPE_SPREAD, usable=turned
         ),
         pool(floor, floor_sigma, least_spread=LEAST_FLOOR_SPREAD, usable=turned),
+        droop,
     )
 
 

@@ -89,8 +89,8 @@ class Posterior:
 
 
 def no_prior(batch: Batch) -> Prior:
-    """Nothing known about centre, floor and slope."""
-    size = (batch.x.shape[0], 3)
+    """Nothing known about centre, floor, slope and droop."""
+    size = (batch.x.shape[0], 4)
     return Prior(np.zeros(size), np.full(size, FLAT))
 
 
@@ -111,7 +111,7 @@ def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Poster
     families : sequence of Family
         The first leads. One without freedoms takes over the suspects of the one before it.
     prior : Prior
-        (k, 3) means and precisions of centre, ln floor, ln slope in the scaled units.
+        (k, 4) means and precisions of centre, ln floor, ln slope, droop in the scaled units.
     """
     suspicion: Suspicion | None = None
     parts = []

@@ -1,10 +1,12 @@
 """What sweeps of one telescope have in common: wing slope, floor and jitter of the seeing."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
+from .family import DROOP, Family
 from .gauss_newton import FLAT
 from .mixture import normalised
 from .posterior import JITTERS, Posterior
@@ -12,6 +14,12 @@ from .posterior import JITTERS, Posterior
 LEAST_SLOPE_SPREAD = 0.004
 """Slopes differ a little with wavelength, for diffraction bends the curve: this share at least."""
 LEAST_FLOOR_SPREAD = 0.10
+LEAST_DROOP_SPREAD = 0.03
+"""So do the wings' shortfalls, for diffraction grows with wavelength, and floors differ."""
+SAME_SHAPE = 0.9
+"""Chance that a sweep follows the shape of curve that its telescope shows in the others."""
+LEAST_TOLD = 0.1
+"""Data that know the droop by less than this, in precisions of what was known before, are mute."""
 JITTER_SPREAD = 0.3
 """Scatter of ln jitter from sweep to sweep."""
 DISAGREE = 3.5
@@ -41,6 +49,12 @@ class Pool:
     """Scatter of all usable values, members or not."""
 
 
+def nothing_shared(sweeps: int) -> Pool:
+    """Each of the sweeps stands alone."""
+    flat = np.full(sweeps, FLAT)
+    return Pool(np.zeros(sweeps), flat, flat, np.zeros(sweeps, bool), NOT_KNOWN, 0.0)
+
+
 def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: np.ndarray) -> Pool:
     """Inverse-variance pool with a scatter of its own; who disagrees is put out, worst first.
 
@@ -57,9 +71,7 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
             break
         member = member & (np.arange(value.size) != away.argmax())
     if member.sum() < 2:
-        nothing = np.full(value.size, FLAT)
-        nobody = np.zeros_like(member)
-        return Pool(np.zeros(value.size), nothing, nothing, nobody, NOT_KNOWN, least_spread)
+        return nothing_shared(value.size)
     spread = max(least_spread, _scatter(value[member], sigma[member], least_spread))
     mean, variance = _without_self(value, sigma, spread, member)
     weight = member / (sigma**2 + spread**2)
@@ -104,6 +116,43 @@ def _without_self(
     rest = np.maximum(weight.sum() - weight, 1e-300)
     weighted = np.where(member, weight * value, 0.0)
     return (weighted.sum() - weighted) / rest, 1 / rest
+
+
+def droop_alone(posterior: Posterior, weight: np.ndarray, family: Family) -> tuple[np.ndarray, ...]:
+    """Droop and its sigma as each sweep's own data have it, and whether they say anything: (k,).
+
+    ``family``, the first of the mixture, has it drawn to zero; that is taken out again.
+    """
+    mine = (posterior.family == 0) * weight
+    value, variance = moments(
+        mine / mine.sum(axis=-1, keepdims=True),
+        posterior.parameters[..., DROOP],
+        posterior.covariance[..., DROOP, DROOP],
+    )
+    precision = 1 / variance - 1 / family.droop**2
+    tells = precision > LEAST_TOLD / family.droop**2
+    precision = np.where(tells, precision, 1.0)
+    return value / (variance * precision), 1 / np.sqrt(precision), tells
+
+
+def shared_shape(
+    posterior: Posterior, log_weight: np.ndarray, families: Sequence[Family]
+) -> np.ndarray:
+    """Ln of the factor on the weight of each family in each sweep, by what the others say: (k, c).
+
+    ``log_weight`` is (k, c), the weights that each sweep gives alone.
+    """
+    before = np.array([family.weight for family in families])
+    of_family = np.arange(before.size)[:, None] == posterior.family
+    total = np.logaddexp.reduce(log_weight, axis=1)
+    says = np.stack(
+        [np.logaddexp.reduce(log_weight[:, mine], axis=1) - total for mine in of_family], axis=1
+    )
+    # A family's evidence over that of all families, before their own weights.
+    heard = np.log(SAME_SHAPE * np.exp(says) * before.sum() / before + 1 - SAME_SHAPE)
+    others = heard.sum(axis=0) - heard
+    others -= np.logaddexp.reduce(others + np.log(before / before.sum()), axis=1)[:, None]
+    return others[:, posterior.family]
 
 
 def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
