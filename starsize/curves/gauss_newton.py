@@ -13,6 +13,8 @@ from .family import PARAMETERS, Family, curve_and_slopes
 
 ITERATIONS = 14
 LARGEST_STEP = 0.5
+SETTLED = 1e-4
+"""A step that lowers chi-square by less moves nothing by more than a hundredth of its sigma."""
 FLAT = 1e-9
 """Precision that stands for no prior knowledge."""
 
@@ -98,25 +100,28 @@ def solve(
     active = family.active
     mean, precision = _full_prior(prior, family)
     parameters = np.zeros((*lead, PARAMETERS))
-    parameters[..., active] = start[..., active]
+    found = np.broadcast_to(start[..., active], (*lead, len(active))).copy()
+    parameters[..., active] = found
+    near = None
     for _ in range(ITERATIONS):
-        radius, by, seeing = curve_and_slopes(x, parameters, family)
+        radius, by, seeing = curve_and_slopes(x, parameters, family, near=near)
         weight = present / _variance(radius, by, seeing, noise=noise, seen=y)[0]
         hessian, weighted = _normal(by, weight, precision)
-        pull = ((y - radius)[..., None] * weighted).sum(axis=-2)
-        pull += precision * (mean - parameters[..., active])
+        pull = _times(weighted, y - radius) + precision * (mean - found)
         # A step beyond half the span leaves the region where the slopes mean anything.
         step = np.clip(_solve(hessian, pull), -LARGEST_STEP, LARGEST_STEP)
-        parameters[..., active] += step
-        if np.abs(step).max() < 1e-6:
+        found += step
+        parameters[..., active] = found
+        near = radius + _times(by, step)
+        if (step * pull).sum(axis=-1).max() < SETTLED:
             break
-    radius, by, seeing = curve_and_slopes(x, parameters, family)
+    radius, by, seeing = curve_and_slopes(x, parameters, family, near=near)
     variance, share = _variance(radius, by, seeing, noise=noise, seen=y)
     weight = present / variance
     hessian, _ = _normal(by, weight, precision)
     inverse = np.linalg.inv(hessian)
     chi2 = ((y - radius) ** 2 * weight).sum(axis=-1)
-    away = (precision * (parameters[..., active] - mean) ** 2).sum(axis=-1)
+    away = (precision * (found - mean) ** 2).sum(axis=-1)
     spread = (present * np.log(variance)).sum(axis=-1)
     evidence = -0.5 * (chi2 + away + spread + np.linalg.slogdet(hessian)[1])
     evidence = evidence + 0.5 * np.log(precision / FLAT).sum(axis=-1)
@@ -140,19 +145,18 @@ def _full_prior(prior: Prior, family: Family) -> tuple[np.ndarray, np.ndarray]:
 def _normal(
     by: np.ndarray, weight: np.ndarray, precision: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    weighted = by * weight[..., None]
-    hessian = np.swapaxes(weighted, -1, -2) @ by
-    size = range(by.shape[-1])
-    hessian[..., size, size] += precision
-    return hessian, weighted
+    weighted = np.swapaxes(by * weight[..., None], -1, -2)
+    return weighted @ by + np.eye(by.shape[-1]) * precision[..., None], weighted
 
 
 def _solve(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
     # A touch of ridge: a sweep on one straight wing leaves floor and centre undetermined.
-    size = range(vector.shape[-1])
-    matrix = matrix.copy()
-    matrix[..., size, size] += 1e-10 * matrix[..., size, size] + 1e-12
-    return np.linalg.solve(matrix, vector[..., None])[..., 0]
+    one = np.eye(vector.shape[-1])
+    return np.linalg.solve(matrix * (1 + 1e-10 * one) + 1e-12 * one, vector[..., None])[..., 0]
+
+
+def _times(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
+    return (matrix @ vector[..., None])[..., 0]
 
 
 def _variance(
