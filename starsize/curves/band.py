@@ -27,7 +27,7 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _STEEPNESS = 1.3
 _BEND_RMS = 0.3
 _NEWTON = 8
-_CONVERGED = 1e-5
+_CONVERGED = 1e-4
 
 
 def _bend() -> np.ndarray:
@@ -155,7 +155,7 @@ def band_radius(
     each = u.ravel() - np.outer(_NODES, line) - np.outer(_BENT, bend)
     apart = np.minimum(np.abs(each), last_u)
     scale = np.sqrt(1 + apart * apart)
-    row, t = flux.row(np.arcsinh(apart))
+    row, t = flux.row(np.log(apart + scale))
     low, high = np.full(u.size, 0.3), 2.5 * scale.max(axis=0)
     value = (_WEIGHTS @ (1 / np.sqrt(scale))) ** -2
     if near is not None:
