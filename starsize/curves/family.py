@@ -61,12 +61,13 @@ class Family:
 
 
 def curve_and_slopes(
-    x: np.ndarray, parameters: np.ndarray, family: Family
+    x: np.ndarray, parameters: np.ndarray, family: Family, *, near: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Radius (..., n), its slopes (..., n, p) by the active parameters, and by the seeing.
 
     ``parameters`` is (..., 8), all of them. The last, (..., n), is d(radius) / d(ln floor) with the
-    rest of the light held fixed: what a change of the seeing does.
+    rest of the light held fixed: what a change of the seeing does. ``near`` (..., n) is about what
+    the radius will be, where that is known: a band of colours finds it faster from there.
     """
     centre, log_floor, log_slope, droop, tilt, dent, line, bend = np.moveaxis(
         parameters[..., None], -2, 0
@@ -74,7 +75,8 @@ def curve_and_slopes(
     floor, slope = np.exp(log_floor), np.exp(log_slope)
     u = slope * (x - centre) / floor
     if family.line > 0:
-        found = band_radius(u, line, bend, obstruction=family.obstruction)
+        first = None if near is None else near / floor
+        found = band_radius(u, line, bend, obstruction=family.obstruction, near=first)
         value, by_u = found.value, found.by_u
         extra = [found.by_line, found.by_bend]
     else:
@@ -136,33 +138,39 @@ def smallest(parameters: np.ndarray, family: Family) -> tuple[np.ndarray, np.nda
         u, least, by_line, by_bend = band_dip(line, bend, obstruction=family.obstruction)
         gradient[..., LINE], gradient[..., BEND] = scale * by_line, scale * by_bend
     else:
-        freedom = parameters[..., DROOP : DENT + 1]
-        u, least = _dip(freedom, family)
-        for index in range(3):
-            if 3 + index in family.active:
-                change = 0.01 * (np.arange(3) == index)
-                up, down = _dip(freedom + change, family)[0], _dip(freedom - change, family)[0]
-                gradient[..., 3 + index] = scale * (up - down) / 0.02
+        u, least, by_freedom = _dip(parameters[..., DROOP : DENT + 1], family)
+        gradient[..., DROOP : DENT + 1] = scale[..., None] * by_freedom
     gradient[..., 1], gradient[..., 2] = scale * u, -scale * u
     return parameters[..., 0] + scale * u, floor * least, gradient
 
 
 _GRID = np.linspace(-1.6, 1.6, 65)
+_SPACING = _GRID[1] - _GRID[0]
+_BY_DROOP, _BY_DENT = -(_GRID**2) / (1 + _GRID**2), _bump(_GRID)[0]
 
 
-def _dip(freedom: np.ndarray, family: Family) -> tuple[np.ndarray, np.ndarray]:
-    """Defocus u of the dip and the radius in floors there."""
-    droop, tilt, dent = np.moveaxis(freedom[..., None], -2, 0)
-    value = family.shape(_GRID)[0] + dent * _bump(_GRID)[0]
-    value = value - droop * _GRID**2 / (1 + _GRID**2)
+def _dip(freedom: np.ndarray, family: Family) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Defocus u of the dip, the radius in floors there, and the gradient (..., 3) of u."""
+    droop, tilt, dent = np.moveaxis(freedom, -1, 0)
+    value = family.shape(_GRID)[0] + droop[..., None] * _BY_DROOP + dent[..., None] * _BY_DENT
     at = np.clip(value.argmin(axis=-1), 1, _GRID.size - 2)
-    around = [np.take_along_axis(value, (at + k)[..., None], -1)[..., 0] for k in (-1, 0, 1)]
-    bend = np.maximum(around[0] - 2 * around[1] + around[2], 1e-12)
-    shift = np.clip(0.5 * (around[0] - around[2]) / bend, -1, 1)
-    v = _GRID[at] + shift * (_GRID[1] - _GRID[0])
-    least = around[1] - 0.125 * (around[0] - around[2]) ** 2 / bend
+    left, middle, right = (
+        np.take_along_axis(value, (at + k)[..., None], -1)[..., 0] for k in (-1, 0, 1)
+    )
+    bow = np.maximum(left - 2 * middle + right, 1e-12)
+    shift = np.clip(0.5 * (left - right) / bow, -1, 1)
+    v = _GRID[at] + shift * _SPACING
+
+    def moved(by: np.ndarray) -> np.ndarray:
+        """What the vertex v moves by as the three values do."""
+        before, here, after = by[at - 1], by[at], by[at + 1]
+        return _SPACING * (0.5 * (before - after) - shift * (before - 2 * here + after)) / bow
+
     # Undo v = u exp(tilt u / sqrt(1 + u^2)).
     u = v.copy()
     for _ in range(8):
-        u = v * np.exp(-tilt[..., 0] * u / np.sqrt(1 + u * u))
-    return u, least
+        u = v * np.exp(-tilt * u / np.sqrt(1 + u * u))
+    root = np.sqrt(1 + u * u)
+    inner = np.exp(-tilt * u / root) / (1 + tilt * u / root**3)  # du / dv
+    by_freedom = [inner * moved(_BY_DROOP), -inner * v * u / root, inner * moved(_BY_DENT)]
+    return u, middle - 0.5 * shift**2 * bow, np.stack(by_freedom, axis=-1)

@@ -46,13 +46,16 @@ def wing_centre(model: ModelName, shape: tuple[float, ...], *, best_steps: float
     family, parameters = _unpack(model, shape)
     scale = float(np.exp(parameters[1] - parameters[2]))
     spread = 1 + abs(parameters[LINE]) + abs(parameters[LINE + 1])
-    away = np.linspace(0, 8 * scale * spread, 600)
-    middles = []
-    for side in (-1, 1):
-        radius = curve_and_slopes(best_steps + side * away, parameters, family)[0]
-        rise = np.maximum.accumulate(radius)
-        middles.append(side * float(np.interp(2 * radius[0], rise, away)))
-    return best_steps + sum(middles) / 2
+    away = np.linspace(0, 8 * scale * spread, 80)
+    side = np.array([-1.0, 1.0])
+    radius = curve_and_slopes(best_steps + np.outer(side, away), parameters, family)[0]
+    double = 2 * radius[0, 0]
+    place = np.array([np.interp(double, np.maximum.accumulate(r), away) for r in radius])
+    # Between two points of the grid the wing is all but straight: one step of Newton ends on it.
+    radius, by, _ = curve_and_slopes(best_steps + side * place, parameters, family)
+    rise = np.maximum(-side * by[:, 0], 0.1 * np.exp(parameters[2]))
+    place = place + np.clip((double - radius) / rise, -away[1], away[1])
+    return best_steps + float((side * place).sum()) / 2
 
 
 def _unpack(model: ModelName, shape: tuple[float, ...]) -> tuple[Family, np.ndarray]:

@@ -65,6 +65,9 @@ def test_the_asymmetric_curve_is_drawn_through_its_points():
     assert_allclose(drawn, curves[0].radius_px[used], rtol=0.08)
     fine = np.linspace(900, 1100, 2001)
     assert_allclose(fine[radius_at(fit, fine).argmin()], fit.best_steps, atol=0.5)
+    wide = np.linspace(500, 1500, 10001)
+    inside = wide[radius_at(fit, wide) < 2 * radius_at(fit, np.array([fit.best_steps]))]
+    assert_allclose(fit.wing_centre_steps.value, (inside[0] + inside[-1]) / 2, atol=0.15)
 
 
 def test_a_plain_telescope_is_not_called_coloured():

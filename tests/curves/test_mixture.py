@@ -1,8 +1,9 @@
 import numpy as np
 from numpy.testing import assert_allclose
+from scipy.stats import norm
 from scipy.stats import t as student
 
-from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval, matching_dof
+from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval, matching_dof, quantile
 
 
 def test_one_normal_has_the_intervals_of_the_textbook():
@@ -24,3 +25,17 @@ def test_degrees_of_freedom_are_read_off_the_ratio_of_the_intervals():
         half68 = student.ppf(0.5 + SIGMA1 / 2, dof)
         half95 = student.ppf(0.5 + SIGMA2 / 2, dof)
         assert_allclose(matching_dof(half68, half95), dof, rtol=0.02)
+
+
+def test_quantiles_of_ragged_mixtures_have_their_probability():
+    """Far parts, needles and wide ones, and parts of no weight; distribution by SciPy."""
+    rng = np.random.default_rng(3)
+    for _ in range(60):
+        count = rng.integers(1, 40)
+        weight = rng.dirichlet(np.full(count, 0.3))
+        mean = rng.choice([0.01, 1.0, 40.0]) * rng.standard_normal(count)
+        sigma = np.exp(rng.choice([0.1, 2.0]) * rng.standard_normal(count))
+        for probability in (0.001, 0.16, 0.5, 0.84, 0.999):
+            found = quantile(weight, mean, sigma, probability=probability)
+            reached = (weight * norm.cdf(found, mean, sigma)).sum()
+            assert_allclose(reached, probability, atol=1e-8)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import brentq
 
 from starsize.curves import blurred_disc, hyperbola, v_curve
 from starsize.curves.band import band_dip, band_radius
@@ -87,6 +88,33 @@ def test_the_dip_of_a_band_is_where_a_fine_scan_finds_it():
     dip, radius, _, _ = band_dip(np.array([1.5]), np.array([-1.0]), obstruction=0.0)
     assert_allclose(dip[0], u[scan.argmin()], atol=0.01)
     assert_allclose(radius[0], scan.min(), rtol=1e-5)
+
+
+@pytest.mark.parametrize(("line", "bend"), [(1.5, -1.0), (2.0, 1.2), (4.0, 2.0), (0.5, 0.5)])
+def test_the_dip_of_a_band_moves_with_its_colours_as_stated(line, bend):
+    """Against the root of the slope by SciPy's brentq, on either side."""
+
+    def dip(line, bend):
+        def slope(u):
+            one = np.ones(1)
+            return band_radius(u * one, line * one, bend * one, obstruction=0.0).by_u[0]
+
+        return brentq(slope, start - 0.3, start + 0.3, xtol=1e-9)
+
+    found = band_dip(np.array([line]), np.array([bend]), obstruction=0.0)
+    start, h = found[0][0], 0.02
+    assert_allclose(start, dip(line, bend), atol=0.01)
+    assert_allclose(found[2][0], (dip(line + h, bend) - dip(line - h, bend)) / (2 * h), atol=0.02)
+    assert_allclose(found[3][0], (dip(line, bend + h) - dip(line, bend - h)) / (2 * h), atol=0.02)
+
+
+@pytest.mark.parametrize("off", [0.01, 0.5, 1.3, 40.0])
+def test_where_the_search_for_a_band_starts_does_not_matter(off):
+    u = np.linspace(-6, 6, 49)
+    cold = band_radius(u, 2.0 + 0 * u, 1.0 + 0 * u, obstruction=0.3)
+    warm = band_radius(u, 2.0 + 0 * u, 1.0 + 0 * u, obstruction=0.3, near=off * cold.value)
+    assert_allclose(warm.value, cold.value, rtol=1e-6)
+    assert_allclose(warm.by_line, cold.by_line, atol=1e-4)
 
 
 @pytest.mark.parametrize("obstruction", [-0.1, 0.7])
