@@ -74,7 +74,10 @@ def judge(
     good = takes_part(curve, standing)
     suspicion = found.suspicion[: good.size]
     used = good & (suspicion < SURE)
-    verdict, reason = _verdict(curve, found, used, expected_slope_px_per_step)
+    middle = _wing_centre(found)
+    verdict, reason = _verdict(
+        curve, found, used, expected_slope=expected_slope_px_per_step, middle=middle.value
+    )
     fit = CurveFit(
         curve=curve,
         verdict=verdict,
@@ -104,7 +107,7 @@ def judge(
         slope_px_per_step=found.slope_px_per_step,
         hyperbola_steps=found.hyperbola_steps,
         bound_steps=found.bound_steps,
-        wing_centre_steps=_wing_centre(found),
+        wing_centre_steps=middle,
         v_steps=wings_meet(
             curve.position_steps[used],
             curve.radius_px[used],
@@ -194,7 +197,12 @@ def _with_short_play(fit: CurveFit, noise_px: float) -> CurveFit:
 
 
 def _verdict(
-    curve: FocusCurve, found: Summary, used: np.ndarray, expected_slope: float | None
+    curve: FocusCurve,
+    found: Summary,
+    used: np.ndarray,
+    *,
+    expected_slope: float | None,
+    middle: float,
 ) -> tuple[Verdict, str]:
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
@@ -213,7 +221,6 @@ def _verdict(
         f"from {_count(int(used.sum()), 'frame')}."
     )
     if found.asymmetry > SURE:
-        middle = wing_centre(found.model, found.shape, best_steps=found.best_steps)
         return "asymmetric", (
             f"{answer} The two sides differ: the wings are centred at {middle:.0f}, the star is "
             "smallest elsewhere, as with colour or spherical aberration of the lens."
