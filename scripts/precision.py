@@ -20,11 +20,11 @@ import numpy as np
 from scipy.special import ndtr
 
 from starsize.curves import CurveSet, blurred_disc, fit_curves, focus_curve
+from starsize.curves.batch import Batch
 from starsize.curves.catalogue import asymmetric_families, symmetric_families
 from starsize.curves.family import Family, curve_and_slopes
 from starsize.curves.joint import fit_batch
 from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval
-from starsize.curves.posterior import Batch
 from starsize.curves.shapes import HYPERBOLA, Shape, blurred_disc_shape
 from starsize.curves.verdicts import OUTSIDE
 

@@ -12,13 +12,13 @@ import argparse
 import numpy as np
 from precision import draw, run_cell
 
-from starsize.curves.posterior import (
+from starsize.curves.shapes import Shape, blurred_disc_shape
+from starsize.curves.wrecks import (
     WRECK_ANYHOW,
     WRECK_SCATTER,
     WRECK_SPREAD,
     WRECK_WIDENS,
 )
-from starsize.curves.shapes import Shape, blurred_disc_shape
 
 CELLS = ((5, 0.08), (5, 0.15), (7, 0.08), (7, 0.15), (9, 0.15))
 SPAN, STAR, FACTOR = 2.0, 0.005, 1.5

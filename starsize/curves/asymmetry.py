@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .batch import LEVELS, Batch
 from .coloured import (
     FOLLOWED_SCATTER,
     HIDDEN_SCATTER,
@@ -26,16 +27,9 @@ from .coloured import (
 )
 from .family import BEND, LINE, PARAMETERS, Family
 from .gauss_newton import Prior
-from .posterior import (
-    LEVELS,
-    WRECK_ODDS,
-    Batch,
-    Posterior,
-    Suspicion,
-    components,
-    join,
-    solve_sets,
-)
+from .posterior import Posterior, components, join
+from .suspects import Suspicion
+from .wrecks import solve_sets, wreck_log_odds
 
 WORTH_A_LOOK = 0.02
 """Odds of asymmetry by the quick tilted family at which the slow band is tried."""
@@ -148,7 +142,7 @@ def _tilted_part(
         there = (~sets[:, :-1].any(axis=-1) & ~barred).any(axis=1)
         barred = np.concatenate([barred, there[:, None]], axis=1)
     solution = solve_sets(batch, tilted, sets, start=start, prior=prior, levels=COARSE)
-    log_odds = np.log(WRECK_ODDS / (1 - WRECK_ODDS)) * sets.sum(axis=-1)
+    log_odds = wreck_log_odds(sets)
     suspicion = Suspicion(sets, np.where(barred, -np.inf, log_odds), solution)
     return components(batch, tilted, index, suspicion=suspicion, levels=COARSE)
 
@@ -178,7 +172,7 @@ def _band_part(
         prior=Prior(prior.mean[rows], prior.precision[rows]),
         levels=COARSE,
     )
-    log_odds = np.log(WRECK_ODDS / (1 - WRECK_ODDS)) * sets.sum(axis=-1) - np.log(len(STARTS))
+    log_odds = wreck_log_odds(sets) - np.log(len(STARTS))
     found = components(
         part, band, index, suspicion=Suspicion(sets, log_odds, solution), levels=COARSE
     )

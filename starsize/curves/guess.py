@@ -51,19 +51,26 @@ def guess_hyperbola(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
 
 def guess_scaled(x: np.ndarray, y: np.ndarray, star: np.ndarray, present: np.ndarray) -> np.ndarray:
     """Batched guess: (..., n) arrays with x in -1..1 to (..., 3) centre, ln floor, ln slope."""
-    lowest = np.where(present > 0, y, np.inf).min(axis=-1, keepdims=True)
-    # sigma(y^2) = 2 y sigma(y), and the seeing moves y by jitter * floor^2 / y.
-    seeing = USUAL_JITTER * lowest**2 / y
-    weight = present / (4 * y**2 * (star**2 + seeing**2))
-    basis = np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1)
+    basis, weight = parabola(x, y, star, present)
     weighted = basis * weight[..., None]
     normal = np.swapaxes(weighted, -1, -2) @ basis
     normal[..., range(3), range(3)] *= 1 + 1e-9
     target = (weighted * (y * y)[..., None]).sum(axis=-2)
     c0, c1, c2 = np.moveaxis(np.linalg.solve(normal, target[..., None])[..., 0], -1, 0)
-    lowest = lowest[..., 0]
+    lowest = np.where(present > 0, y, np.inf).min(axis=-1)
     # A curve that never turns up bends the wrong way: start from a gentle one.
     c2 = np.maximum(c2, 0.02 * lowest**2)
     centre = np.clip(-c1 / (2 * c2), -2.0, 2.0)
     floor2 = np.clip(c0 - c2 * centre**2, (0.3 * lowest) ** 2, (1.5 * lowest) ** 2)
     return np.stack([centre, 0.5 * np.log(floor2), 0.5 * np.log(c2)], axis=-1)
+
+
+def parabola(
+    x: np.ndarray, y: np.ndarray, star: np.ndarray, present: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Basis (..., n, 3) and weights (..., n) of the parabola that the squares of y follow."""
+    lowest = np.where(present > 0, y, np.inf).min(axis=-1, keepdims=True)
+    # sigma(y^2) = 2 y sigma(y), and the seeing moves y by jitter * floor^2 / y.
+    seeing = USUAL_JITTER * lowest**2 / y
+    weight = present / (4 * y**2 * (star**2 + seeing**2))
+    return np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1), weight

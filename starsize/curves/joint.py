@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .asymmetry import add_asymmetric
+from .batch import Batch
 from .curve import FocusCurve
 from .family import Family
 from .gauss_newton import FLAT, Prior
 from .mixture import normalised
-from .posterior import Batch, Posterior, explain, no_prior
+from .posterior import Posterior, explain, no_prior
 from .shake import find_shake
 from .sharing import (
     LEAST_DROOP_SPREAD,

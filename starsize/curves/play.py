@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
 from .guess import USUAL_JITTER
-from .posterior import WRECK_ANYHOW, WRECK_ODDS, WRECK_SCATTER
+from .wrecks import WRECK_ANYHOW, WRECK_ODDS, WRECK_SCATTER
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""

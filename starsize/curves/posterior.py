@@ -6,53 +6,15 @@ answer and its interval hold the doubt about all of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 
+from .batch import JITTERS, LEVELS, Batch
 from .family import PARAMETERS, Family, smallest
-from .gauss_newton import FLAT, Noise, Prior, Solution, solve
-from .guess import guess_scaled
-from .mixture import normalised
-
-JITTERS = np.geomspace(0.001, 0.5, 18)
-LEVELS = np.arange(JITTERS.size)
-FEW = np.array([5, 10, 14])
-WRECK_SCATTER = 0.5
-"""A wrecked frame may be off by this share of its radius (1 sigma)."""
-WRECK_ODDS = 0.02
-"""Chance that a frame is wrecked, before looking."""
-WRECK_WIDENS, WRECK_SPREAD = 1.5, 0.2
-"""Gust, trail and cloud mostly widen the stars by this factor, give or take a fifth (of the ln): by
-less it would pass for seeing, and by more it is plain to see."""
-WRECK_ANYHOW = 0.1
-"""Share of the wrecked frames off by anything, up or down, within ``WRECK_SCATTER``."""
-SUSPECTS = 3
-"""Frames looked at closely in one round."""
-ROUNDS = 3
-LEAST_LEFT = 4
-"""Frames that must stay unsuspected."""
-
-
-@dataclass(frozen=True, slots=True)
-class Batch:
-    """Sweeps side by side: (k, n) arrays, padded at the end where ``present`` is 0.
-
-    ``x`` is position scaled to -1..1 per sweep: position = middle + half * x. ``shake`` (k,) is the
-    scatter of the camera about the counted positions, in the same scale.
-    """
-
-    x: np.ndarray
-    y: np.ndarray
-    star: np.ndarray
-    present: np.ndarray
-    middle: np.ndarray
-    half: np.ndarray
-    shake: np.ndarray
-
-    def rows(self, chosen: np.ndarray) -> "Batch":
-        """Some of the sweeps."""
-        return Batch(*(getattr(self, item.name)[chosen] for item in fields(self)))
+from .gauss_newton import FLAT, Prior
+from .suspects import Suspicion, find_suspects
+from .wrecks import solve_sets
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +56,6 @@ def no_prior(batch: Batch) -> Prior:
     return Prior(np.zeros(size), np.full(size, FLAT))
 
 
-@dataclass(frozen=True, slots=True)
-class Suspicion:
-    """Sets of suspects worth a full fit: (k, h, n) bool, log odds (k, h), and the fits."""
-
-    sets: np.ndarray
-    log_odds: np.ndarray
-    solution: Solution
-
-
 def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Posterior:
     """Fit every sweep of the batch in every way that matters.
 
@@ -117,7 +70,7 @@ def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Poster
     parts = []
     for index, family in enumerate(families):
         if suspicion is None or family.freedom_sigma.size:
-            suspicion = _suspicion(batch, family, prior)
+            suspicion = find_suspects(batch, family, prior)
         else:
             sets, start = suspicion.sets, suspicion.solution.parameters
             again = solve_sets(batch, family, sets, start=start, prior=prior)
@@ -169,128 +122,3 @@ def components(
         suspect=suspect.reshape(k, count, n),
         jitter=np.tile(levels, rows),
     )
-
-
-def solve_sets(
-    batch: Batch,
-    family: Family,
-    suspects: np.ndarray,
-    *,
-    start: np.ndarray,
-    prior: Prior,
-    levels: np.ndarray = LEVELS,
-) -> Solution:
-    """Solve (k, h, T) problems: sweeps, sets of suspects, jitters."""
-    noise = Noise(
-        batch.star[:, None, None],
-        JITTERS[levels][:, None],
-        np.hypot(WRECK_SCATTER * suspects[:, :, None], family.misfit),
-        batch.shake[:, None, None, None],
-    )
-    solution = solve(
-        batch.x[:, None, None],
-        batch.y[:, None, None],
-        family,
-        noise=noise,
-        start=start,
-        prior=Prior(prior.mean[:, None, None], prior.precision[:, None, None]),
-        present=batch.present[:, None, None],
-    )
-    sizes = _log_size(batch, solution, suspects[:, :, None])
-    return replace(solution, log_evidence=solution.log_evidence + sizes)
-
-
-def _log_size(batch: Batch, solution: Solution, suspects: np.ndarray) -> np.ndarray:
-    """Ln of how likely the suspects' sizes are, over what the fit took: off by anything."""
-    if not suspects.any():
-        return np.zeros_like(solution.log_evidence)
-    y = batch.y[:, None, None]
-    predicted = np.maximum(y - solution.residual, 1e-3 * y)
-    wild = (WRECK_SCATTER * np.maximum(predicted, y)) ** 2
-    # What the frame would scatter by if it were sound, the doubt about the curve there included.
-    sound = np.maximum(solution.variance * (1 + solution.leverage) - wild, 0.0)
-    spread = WRECK_SPREAD**2 + np.minimum(sound / predicted**2, WRECK_SCATTER**2)
-    away = np.log(y / (WRECK_WIDENS * predicted))
-    widened = -0.5 * (away**2 / spread + np.log(spread)) - np.log(y)
-    anyhow = -0.5 * (solution.residual**2 / (wild + sound) + np.log(wild + sound))
-    size = np.logaddexp(
-        np.log(1 - WRECK_ANYHOW) + widened - anyhow,
-        np.log(WRECK_ANYHOW),
-    )
-    return np.where(suspects & (batch.present[:, None, None] > 0), size, 0.0).sum(axis=-1)
-
-
-def _suspicion(batch: Batch, family: Family, prior: Prior) -> Suspicion:
-    """Find the frames that may be wrecked, greedily: each round believes at most one more."""
-    k = batch.x.shape[0]
-    base = np.zeros(batch.x.shape, bool)
-    free = batch.present.sum(axis=-1) - LEAST_LEFT
-    first, pick = _round(batch, family, prior, base=base, free=free)
-    sets, log_odds, parts = first
-    for _ in range(ROUNDS):
-        grown = np.flatnonzero((pick > 0) & (free > 0))
-        if grown.size == 0:
-            break
-        # Only the sweeps that named a frame go on; they start over from the larger base.
-        base[grown] = sets[grown, pick[grown]]
-        part = batch.rows(grown)
-        some = Prior(prior.mean[grown], prior.precision[grown])
-        again, next_pick = _round(part, family, some, base=base[grown], free=free[grown])
-        sets[grown], log_odds[grown] = again[0], again[1]
-        for old, new in zip(parts, again[2], strict=True):
-            old[grown] = new
-        pick = np.zeros(k, int)
-        pick[grown] = next_pick
-    return Suspicion(sets, log_odds, Solution(*parts))
-
-
-def _round(
-    batch: Batch, family: Family, prior: Prior, *, base: np.ndarray, free: np.ndarray
-) -> tuple[tuple[np.ndarray, np.ndarray, list[np.ndarray]], np.ndarray]:
-    """Fit the base and it with one frame more; and which of them to believe (0: the base)."""
-    named = _most_suspect(batch, family, base, prior=prior)
-    sets, log_odds = _grown(batch, named, base, free)
-    start = _guess(batch, batch.present[:, None] * ~sets)[:, :, None]
-    tried = solve_sets(batch, family, sets, start=start, prior=prior)
-    share = normalised(np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds)
-    pick = np.where(share.max(axis=-1) > 0.5, share.argmax(axis=-1), 0)
-    return (sets, log_odds, [getattr(tried, item.name) for item in fields(Solution)]), pick
-
-
-def _guess(batch: Batch, kept: np.ndarray) -> np.ndarray:
-    lead = kept.shape[:-1]
-    x, y, star = (
-        np.broadcast_to(a.reshape(a.shape[0], *[1] * (len(lead) - 1), a.shape[1]), kept.shape)
-        for a in (batch.x, batch.y, batch.star)
-    )
-    first = guess_scaled(x, y, star, kept)
-    return np.concatenate([first, np.zeros((*lead, PARAMETERS - 3))], axis=-1)
-
-
-def _grown(
-    batch: Batch, named: np.ndarray, base: np.ndarray, free: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """The base set and those with one more frame: (k, 1 + SUSPECTS, n), and their log odds."""
-    sets = base[:, None] | np.concatenate([np.zeros_like(named[:, :1]), named], axis=1)
-    too_many = (sets & (batch.present[:, None] > 0)).sum(-1) > free[:, None]
-    sets = np.where(too_many[..., None], base[:, None], sets)
-    log_odds = np.log(WRECK_ODDS / (1 - WRECK_ODDS)) * sets.sum(axis=-1)
-    # A set that could not grow repeats the base: it must not count twice.
-    repeat = (sets.sum(-1) == base.sum(-1)[:, None]) & (np.arange(sets.shape[1]) > 0)
-    return sets, np.where(repeat, -np.inf, log_odds)
-
-
-def _most_suspect(batch: Batch, family: Family, base: np.ndarray, *, prior: Prior) -> np.ndarray:
-    """One-frame sets (k, SUSPECTS, n) whose removal raises the likelihood most.
-
-    Each frame in turn is left out and the rest fitted afresh at a few jitters: ranking them by
-    their residuals would miss a wrecked frame at the end, which the fit bends to.
-    """
-    n = batch.x.shape[1]
-    each = base[:, None] | np.eye(n, dtype=bool)
-    start = _guess(batch, batch.present[:, None] * ~each)[:, :, None]
-    tried = solve_sets(batch, family, each, start=start, prior=prior, levels=FEW)
-    score = np.logaddexp.reduce(tried.log_evidence, axis=-1)
-    score = np.where(base | (batch.present == 0), -np.inf, score)
-    order = np.argsort(-score, axis=-1)[:, : min(SUSPECTS, n)]
-    return np.arange(n) == order[..., None]

@@ -8,10 +8,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from .batch import LEVELS, Batch
 from .family import PARAMETERS, Family
 from .gauss_newton import Prior
 from .mixture import normalised
-from .posterior import LEVELS, Batch, Posterior, solve_sets
+from .posterior import Posterior
+from .wrecks import solve_sets
 
 GRID = np.array([0.0, 0.003, 0.006, 0.012, 0.024, 0.048])
 """Trial scatters, in units of the defocus that widens a star by its own floor."""

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
+from .batch import JITTERS
 from .family import DROOP, Family
 from .gauss_newton import FLAT
 from .mixture import normalised
-from .posterior import JITTERS, Posterior
+from .posterior import Posterior
 
 LEAST_SLOPE_SPREAD = 0.004
 """Slopes differ a little with wavelength, for diffraction bends the curve: this share at least."""

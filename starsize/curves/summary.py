@@ -7,11 +7,12 @@ import numpy as np
 from scipy.special import ndtr
 
 from ..estimate import NOT_KNOWN, Estimate
+from .batch import JITTERS
 from .family import BEND, Family
 from .fitted import ModelName
 from .joint import Joint
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
-from .posterior import JITTERS, Posterior
+from .posterior import Posterior
 from .prediction import pack_shape
 
 BEYOND = 0.001
