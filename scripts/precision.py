@@ -34,6 +34,8 @@ JITTERS = (0.02, 0.08, 0.15)
 STARS = (0.003, 0.01)
 WRECKS = {"large": "1.5 times", "blank": "blank", "faint": "few stars"}
 """Kinds of wrecked frames: stars 1.5 times too large, no radius at all, few and faint stars."""
+TWO = "two"
+"""Two frames at once, 1.5 times too large."""
 FAINT = 0.2
 AT_ONCE = 500
 """Trials fitted in one batch, for the memory's sake."""
@@ -54,7 +56,7 @@ def draw(
 
     Positions run from -1 to 1, the floor is 1 and the slope ``span``: the ends lie ``span`` floors
     from the middle. Best focus lies anywhere within half a spacing of the middle. ``wreck`` is what
-    happens to one frame, any of them: one of ``WRECKS``, or nothing.
+    happens to one frame, any of them: one of ``WRECKS``; or ``TWO``; or nothing.
     """
     x = np.linspace(-1, 1, positions)
     best = rng.uniform(-0.5, 0.5, trials) * (x[1] - x[0])
@@ -64,8 +66,8 @@ def draw(
     y = clean + sigma * rng.standard_normal(clean.shape)
     weight = 1 / variance(x, best, span, jitter, star, shape)
     stated, present = star * y, np.ones_like(y)
-    if wreck:
-        which = np.arange(trials), rng.integers(0, positions, trials)
+    for at in _frames_spoiled(rng, trials, positions, wreck=wreck):
+        which = np.arange(trials), at
         y[which], stated[which] = spoiled(rng, y[which], stated[which], wreck=wreck)
         present[which] = np.isfinite(y[which])
         y[which] = np.nan_to_num(y[which], nan=1.0)
@@ -77,11 +79,22 @@ def draw(
     return batch, best, bound
 
 
+def _frames_spoiled(
+    rng: np.random.Generator, trials: int, positions: int, *, wreck: str
+) -> list[np.ndarray]:
+    if not wreck:
+        return []
+    first = rng.integers(0, positions, trials)
+    if wreck != TWO:
+        return [first]
+    return [first, (first + rng.integers(1, positions, trials)) % positions]
+
+
 def spoiled(
     rng: np.random.Generator, radius: np.ndarray, sigma: np.ndarray, *, wreck: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """Radius and stated star noise of wrecked frames; NaN where there is no radius."""
-    if wreck == "large":
+    if wreck in ("large", TWO):
         return 1.5 * radius, 1.5 * sigma
     if wreck == "blank":
         return np.full_like(radius, np.nan), sigma
@@ -176,14 +189,14 @@ def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray
 def wrecked(trials: int) -> None:
     """One frame wrecked: error over the bound of the frames left, and over that of clean ones."""
     shape = blurred_disc_shape()
-    kinds = ("", *WRECKS)
-    print(f"| positions | span | jitter | clean | {' | '.join(WRECKS.values())} | refused, most |")
-    print("|---|---|---|---|---|---|---|---|")
+    names = " | ".join([*WRECKS.values(), "two at once"])
+    print(f"| positions | span | jitter | clean | {names} | refused, most |")
+    print("|---|---|---|---|---|---|---|---|---|")
     for n in POSITIONS:
         for span in SPANS:
             for jitter in JITTERS:
                 found = []
-                for wreck in kinds:
+                for wreck in ("", *WRECKS, TWO) if n > POSITIONS[0] else ("", *WRECKS):
                     rng = np.random.default_rng((7, n, int(span), int(1e3 * jitter)))
                     drawn = draw(
                         rng, trials, positions=n, span=span, jitter=jitter, star=0.005,
@@ -191,6 +204,7 @@ def wrecked(trials: int) -> None:
                     )  # fmt: skip
                     found.append(run_cell(*drawn, model="auto"))
                 grown = [f"{c.error:.2f} ({c.error / found[0].error:.2f})" for c in found[1:]]
+                grown += ["-"] * (len(WRECKS) + 1 - len(grown))
                 shown = " | ".join([f"{found[0].error:.2f}", *grown])
                 most = 100 * max(cell.refused for cell in found)
                 print(
