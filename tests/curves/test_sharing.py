@@ -3,10 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
-from starsize.curves import fit_curve, fit_curves
-from starsize.curves.sharing import pool
+from starsize.curves import fit_curve, fit_curves, focus_curve
+from starsize.curves.catalogue import symmetric_families
+from starsize.curves.joint import make_batch, usable_points
+from starsize.curves.mixture import normalised
+from starsize.curves.posterior import explain, no_prior
+from starsize.curves.sharing import droop_alone, pool, weigh_jitter
 
 from .helpers import sweep
 
@@ -110,3 +115,43 @@ def test_a_five_point_sweep_that_lost_a_frame_is_answered_in_company_only():
 def test_four_positions_stay_too_few_in_any_company():
     _, curves = seven(positions=7)
     assert fit_curves([*curves, sweep(positions=4)]).fits[-1].verdict == "too_few_positions"
+
+
+def falling_short(curve, droop):
+    """The curve with wings that fall short of geometry by so many floors (diffraction does it)."""
+    u = 0.05 * (curve.position_steps - 1000) / 2.0
+    return replace(curve, radius_px=curve.radius_px - droop * 2.0 * u**2 / (1 + u**2))
+
+
+@pytest.mark.parametrize("droop", [0.0, 0.2])
+def test_wings_falling_short_alike_are_known_from_all_sweeps(droop):
+    curves = [
+        falling_short(sweep(positions=11, seed=i, half=200.0, jitter=0.03), droop) for i in range(7)
+    ]
+    families = symmetric_families("auto", 0.0)
+    batch = make_batch(curves, [usable_points(c) for c in curves])
+    first = explain(batch, families, prior=no_prior(batch))
+    weight = normalised(weigh_jitter(first, together=True))
+    value, sigma, tells = droop_alone(first, weight, families[0])
+    assert tells.all()
+    found = pool(value, sigma, least_spread=0.03, usable=tells).overall
+    assert abs(found.value - droop) < 3 * found.sigma
+    assert found.sigma < 0.6 * np.median(sigma)
+
+
+def test_sweeps_of_five_agree_on_the_curve_of_their_telescope():
+    """Drawn from hyperbolas: what few sweeps see alone, all do together."""
+    alone, together = [], []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        position = np.linspace(840, 1160, 5)
+        drawn = []
+        for _ in range(7):
+            floor = 2 * (1 + 0.03 * rng.standard_normal(5))
+            best = 1000 + 20 * rng.standard_normal()
+            radius = np.hypot(floor, 0.05 * (position - best))
+            noisy = radius * (1 + 0.003 * rng.standard_normal(5))
+            drawn.append(focus_curve(position, noisy, 0.003 * radius))
+        alone += [fit_curve(c).model == "hyperbola" for c in drawn]
+        together += [fit.model == "hyperbola" for fit in fit_curves(drawn).fits]
+    assert np.mean(together) > np.mean(alone) + 0.2
