@@ -48,8 +48,8 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
         With focal length, aperture, pixel size, gain, read noise, saturation level and step size
         from the headers, each only if all headers that state it agree to 2 %.
     notices : tuple of Notice
-        ``headers-disagree`` (with each other: nothing taken), ``setup-against-headers``,
-        ``pixel-binning``.
+        ``headers_disagree`` (with each other: nothing taken), ``setup_against_headers``,
+        ``pixel_binning``.
 
     Notes
     -----
@@ -84,17 +84,17 @@ def _complete_item(
             f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "
             "none is used. Measure frames of one binning at a time."
         )
-        return setup, [Notice("headers-disagree", text)]
+        return setup, [Notice("headers_disagree", text)]
     if stated is None:
         text = (
             f"The headers do not agree on the {item.words}: {low:g} to {high:g}; none is used. "
             f"State {item.key} under [{item.table}] in the setup file."
         )
-        return setup, [Notice("headers-disagree", text)]
+        return setup, [Notice("headers_disagree", text)]
     if max(abs(high - stated), abs(low - stated)) > _RELATIVE_TOLERANCE * stated:
         said = f"{low:g}" if agree else f"{low:g} to {high:g}"
         text = f"The setup gives {stated:g} as {item.words}, the headers {said}; the setup is used."
-        return setup, [Notice("setup-against-headers", text)]
+        return setup, [Notice("setup_against_headers", text)]
     return setup, []
 
 
@@ -102,7 +102,7 @@ def _binning_notice(setup: Setup, facts: Sequence[FrameFacts]) -> Iterator[Notic
     binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
     if binned and setup.camera.pixel_um is not None:
         yield Notice(
-            "pixel-binning",
+            "pixel_binning",
             f"The frames are binned {binned[0]} x {binned[0]}; {setup.camera.pixel_um:g} um is "
             "taken as the size of the binned pixel. If it is that of the bare pixel, state "
             "pixel_um under [camera] in the setup file, binning included.",

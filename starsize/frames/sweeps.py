@@ -66,8 +66,8 @@ def find_sweeps(
     sweeps : tuple of Sweep
         In order of time; those without times last.
     notices : tuple of Notice
-        ``frame-times-missing``, ``frames-differ``, ``filter-spellings``, ``several-nights``,
-        ``mixed-order``.
+        ``frame_times_missing``, ``frames_differ``, ``filter_spellings``, ``several_nights``,
+        ``mixed_order``.
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))
@@ -225,14 +225,14 @@ def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
         if len(kinds) > 1:
             looks = sorted({f"{g.camera or 'camera'} {g.shape[1]} x {g.shape[0]}" for g in kinds})
             yield Notice(
-                "frames-differ",
+                "frames_differ",
                 f"{name}: frames of different camera, size, binning or colour pattern "
                 f"({', '.join(looks)}) are kept in separate sweeps.",
             )
         written = {str(f.filter_written) for g in kinds for f in groups[g]}
         if len({w for s in written for w in _WIDTH.findall(s)}) > 1:
             yield Notice(
-                "filter-spellings",
+                "filter_spellings",
                 f"{name}: {', '.join(sorted(written))} are taken as one filter. If they are "
                 "different filters, name each under [filters] in the setup file.",
             )
@@ -246,7 +246,7 @@ def _time_notice(name: str, frames: Sequence[FrameFacts]) -> Notice:
         else "the times in the headers are the same for most frames"
     )
     return Notice(
-        "frame-times-missing",
+        "frame_times_missing",
         f"{name}: {why}, so the frames are taken in order of file name, and the direction in "
         "which the focuser moved is not known.",
     )
@@ -258,7 +258,7 @@ def _night_notice(facts: Sequence[FrameFacts]) -> Iterator[Notice]:
     nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
     if nights > 1:
         yield Notice(
-            "several-nights",
+            "several_nights",
             f"The frames are from {nights} nights. If camera, filters or telescope were taken "
             "off in between, measure each night alone and compare the results.",
         )
@@ -268,7 +268,7 @@ def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:
     for sweep in sweeps:
         if sweep.approach == "mixed":
             yield Notice(
-                "mixed-order",
+                "mixed_order",
                 f"{sweep.id}: the focuser went both ways within this sweep; play in the gears "
                 "then widens the uncertainty.",
             )

@@ -40,7 +40,7 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
     Returns
     -------
     tuple of Notice
-        None or one, ``frames-not-used``.
+        None or one, ``frames_not_used``.
     """
     files = tuple(files)
     told = lost_filters(files)
@@ -57,7 +57,7 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
         if len(lost) == 1
         else f"{len(lost)} frames cannot be used, for one {first}; frames.csv says why for each."
     )
-    return (Notice("frames-not-used", text),)
+    return (Notice("frames_not_used", text),)
 
 
 def _is_lost_frame(file: InputFile) -> bool:

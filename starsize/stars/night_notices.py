@@ -18,7 +18,7 @@ def other_field_notices(measured: Sequence[MeasuredSweep]) -> tuple[Notice, ...]
     Returns
     -------
     tuple of Notice
-        None or one, ``other-field``.
+        None or one, ``other_field``.
     """
     fields: dict[object, list[str]] = {}
     for sweep in measured:
@@ -40,4 +40,4 @@ def other_field_notices(measured: Sequence[MeasuredSweep]) -> tuple[Notice, ...]
         "cloud): they are compared all the same, but a tilted or curved field, or a telescope "
         "that sags, may shift focus between fields"
     )
-    return (Notice("other-field", text),)
+    return (Notice("other_field", text),)

@@ -37,7 +37,7 @@ def test_the_setup_wins_and_says_so():
     stated = Setup(telescope=Telescope(focal_length_mm=550.0))
     setup, (notice,) = complete_setup(stated, files({"focal_length_mm": 440.0}))
     assert setup == stated
-    assert notice.code == "setup-against-headers"
+    assert notice.code == "setup_against_headers"
     assert notice.text == (
         "The setup gives 550 as focal length (mm), the headers 440; the setup is used."
     )
@@ -53,7 +53,7 @@ def test_headers_that_disagree_are_not_used(order):
     given = files({"pixel_um": 3.76}, {"pixel_um": 4.63})[::order]
     setup, (notice,) = complete_setup(Setup(), given)
     assert setup == Setup()
-    assert notice.code == "headers-disagree"
+    assert notice.code == "headers_disagree"
     assert "3.76 to 4.63" in notice.text
     assert "pixel_um under [camera]" in notice.text
 
@@ -68,5 +68,5 @@ def test_files_that_are_not_used_have_no_say():
 def test_binned_pixels_are_pointed_out():
     # Common practice: most writers of XPIXSZ include the binning, some do not.
     _, (notice,) = complete_setup(Setup(), files({"pixel_um": 7.52}, binning=2))
-    assert notice.code == "pixel-binning"
+    assert notice.code == "pixel_binning"
     assert "binned 2 x 2; 7.52 um is taken as the size of the binned pixel" in notice.text

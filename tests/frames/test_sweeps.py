@@ -130,7 +130,7 @@ def test_a_shuffled_sweep_is_one_and_mixed(make_sweep_files):
     order = [12000, 10000, 13500, 11000, 14000, 10500, 12500, 11500, 13000]
     sweeps, notices = find_sweeps(make_sweep_files(shots(("L", order, 0), ("R", UP, 1))))
     assert shown(sweeps) == [("L-1", "mixed", order), ("R-1", "outward", UP)]
-    assert [n.code for n in notices] == ["mixed-order"]
+    assert [n.code for n in notices] == ["mixed_order"]
 
 
 def test_a_frame_taken_again_does_not_break_the_sweep(make_sweep_files):
@@ -169,7 +169,7 @@ def test_pictures_of_different_size_are_not_mixed(make_sweep_files):
     )
     sweeps, notices = find_sweeps(files)
     assert [s.id for s in sweeps] == ["L-1", "L-2"]
-    assert [n.code for n in notices] == ["frames-differ"]
+    assert [n.code for n in notices] == ["frames_differ"]
 
 
 def test_two_cameras_at_work_at_the_same_time_are_not_mixed(make_sweep_files):
@@ -195,7 +195,7 @@ def test_two_widths_under_one_name_are_pointed_out(make_sweep_files):
         for i, f in enumerate(files)
     ]
     _, (notice,) = find_sweeps(written)
-    assert notice.code == "filter-spellings"
+    assert notice.code == "filter_spellings"
     assert "Ha 3nm, Ha 7nm" in notice.text
 
 
@@ -209,7 +209,7 @@ def test_without_times_the_order_is_that_of_the_names_and_said_so(make_sweep_fil
         ("R-1", "unknown", UP),
     ]
     assert not any(s.timed for s in sweeps)
-    assert [n.code for n in notices] == ["frame-times-missing"] * 2
+    assert [n.code for n in notices] == ["frame_times_missing"] * 2
     assert notices[0].text == (
         "L: 17 of 17 frames have no time (f_1.fits, for one), so the frames are taken in order of "
         "file name, and the direction in which the focuser moved is not known."
@@ -314,6 +314,6 @@ def test_frames_of_two_nights_in_one_call_are_told(tmp_path):
         ]  # fmt: skip
 
     codes = {notice.code for notice in find_sweeps(files([61000.2]))[1]}
-    assert "several-nights" not in codes
-    (told,) = [n for n in find_sweeps(files([61000.2, 61002.2]))[1] if n.code == "several-nights"]
+    assert "several_nights" not in codes
+    (told,) = [n for n in find_sweeps(files([61000.2, 61002.2]))[1] if n.code == "several_nights"]
     assert "from 2 nights" in told.text

@@ -28,7 +28,7 @@ def test_a_frame_that_cannot_be_read_is_told_once_with_its_name():
     (notice,) = unused_notices(
         [file("1.fits", "L"), file("2.fits", reason="cut short", read=False)]
     )
-    assert notice.code == "frames-not-used"
+    assert notice.code == "frames_not_used"
     assert notice.text == "One frame cannot be used: 2.fits: cut short."
 
 

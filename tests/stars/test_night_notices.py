@@ -45,7 +45,7 @@ def test_one_field_needs_no_words():
 def test_a_sweep_of_another_field_is_named():
     strange = measured("Ha-1", frame=None, reason=OTHER_STARS)
     (notice,) = other_field_notices([measured("L"), measured("R"), strange])
-    assert notice.code == "other-field"
+    assert notice.code == "other_field"
     assert notice.text.startswith("sweep Ha-1 shows other stars")
 
 
