@@ -36,6 +36,20 @@ TELESCOPES: Mapping[str, dict[str, float]] = {
     "narrow bands": {"width": 0.8},
     "hard edges": {"taper": 0.0},
     "25 colours": {"samples": 25},
+    "f/7, hard edges": {
+        "focal_length_mm": 700.0,
+        "colour_share": 0.8,
+        "taper": 0.0,
+        "samples": 25,
+    },
+    "narrow, sharper edges": {"width": 0.85, "taper": 0.4, "samples": 25},
+    "f/5.5, aberrated": {
+        "focal_length_mm": 550.0,
+        "spherical_um": 60.0,
+        "colour_share": 0.75,
+        "taper": 0.6,
+        "samples": 25,
+    },
 }
 
 

@@ -41,6 +41,9 @@ SURELY = 0.5
 """Chance of a coloured telescope from which its colours count in every filter."""
 COARSE = LEVELS[::2]
 STARTS = ((1.5, 0.7), (1.5, -0.7))
+MIRRORED = ((-1.5, -0.7), (-1.5, 0.7))
+"""The same bands for a focuser that counts the other way: the foci spread more to the blue end, and
+which end that is nobody knows. Tried where the telescope is coloured, for it costs time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +90,23 @@ def add_asymmetric(
     look = log_ratio + np.log(before.odd / (1 - before.odd)) > np.log(WORTH_A_LOOK)
     look |= ((chance > ODD_IF_COLOURED) | (hint > HINT)) & (log_ratio > HOPELESS)
     if look.any():
-        parts.append(_band_part(batch, parts[0], band, index + 1, prior=prior, rows=look))
+        parts.append(
+            _band_part(batch, parts[0], band, index + 1, prior=prior, rows=look, starts=STARTS)
+        )
         log_odd = np.logaddexp.reduce(join(parts).log_weight, axis=1)
         before = before_looking(log_odd - log_plain, chance, hint=hint, together=together)
+    surely = together and before.coloured.max() > SURELY
+    if surely and look.any():
+        turned = _band_part(
+            batch, parts[0], band, index + 1, prior=prior, rows=look, starts=MIRRORED
+        )
+        # Either way round is as likely before looking.
+        parts[1:] = [_reweighed(p, np.log([[0.5]])) for p in (parts[1], turned)]
     plain = _reweighed(plain, (np.log(1 - before.odd) + penalty)[:, None])
     bent = _reweighed(join(parts), np.log(before.odd)[:, None])
-    if together and before.coloured.max() > SURELY:
+    if surely:
         plain, bent = _coloured(plain, bent, before.coloured)
-    return Odd(join([plain, bent]), (*families, tilted, band)[: index + len(parts)])
+    return Odd(join([plain, bent]), (*families, tilted, band)[: index + 1 + look.any()])
 
 
 def _coloured(
@@ -148,22 +160,29 @@ def _tilted_part(
 
 
 def _band_part(
-    batch: Batch, first: Posterior, band: Family, index: int, *, prior: Prior, rows: np.ndarray
+    batch: Batch,
+    first: Posterior,
+    band: Family,
+    index: int,
+    *,
+    prior: Prior,
+    rows: np.ndarray,
+    starts: Sequence[tuple[float, float]],
 ) -> Posterior:
     """The band family for the rows worth it, with the likeliest suspects of the tilted one.
 
-    It starts twice, bent to either side, and both ends count.
+    It starts from each line and bend of ``starts``, and all ends count.
     """
     n = batch.x.shape[1]
     part = batch.rows(rows)
     heaviest = first.log_weight[rows].argmax(axis=1)
     pick = np.arange(rows.sum()), heaviest
-    sets = np.repeat(first.suspect[rows][pick][:, None], len(STARTS), axis=1)
+    sets = np.repeat(first.suspect[rows][pick][:, None], len(starts), axis=1)
     begin = first.parameters[rows][pick]
-    start = np.repeat(begin[:, None], len(STARTS), axis=1)
+    start = np.repeat(begin[:, None], len(starts), axis=1)
     start[..., 3:] = 0.0
     start[..., 1] -= 0.3
-    start[..., LINE : BEND + 1] = STARTS
+    start[..., LINE : BEND + 1] = starts
     solution = solve_sets(
         part,
         band,
@@ -172,7 +191,7 @@ def _band_part(
         prior=Prior(prior.mean[rows], prior.precision[rows]),
         levels=COARSE,
     )
-    log_odds = wreck_log_odds(sets) - np.log(len(STARTS))
+    log_odds = wreck_log_odds(sets) - np.log(len(starts))
     found = components(
         part, band, index, suspicion=Suspicion(sets, log_odds, solution), levels=COARSE
     )

@@ -47,8 +47,9 @@ def asymmetric_families(obstruction: float) -> tuple[Family, Family]:
     """One wing steeper than the other; and a band of colours with foci of their own."""
     shape = blurred_disc_shape(min(obstruction, LARGEST_OBSTRUCTION))
     tilted = Family("asymmetric", shape, 0.3, droop=DROOP, tilt=0.1, dent=0.1)
+    # The glasses of a 100 mm f/6 achromat: lines of 1 to 3 floors in R and G, 5 to 8 in B.
     band = Family(
-        "asymmetric", shape, 0.7, line=3.0, bend=1.5, misfit=0.01, obstruction=obstruction
+        "asymmetric", shape, 0.7, line=5.0, bend=2.5, misfit=0.01, obstruction=obstruction
     )
     return tilted, band
 

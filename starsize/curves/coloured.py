@@ -29,8 +29,9 @@ SAME_SIDE = 0.9
 HIDDEN_SHIFT, HIDDEN_SCATTER = 0.09, 0.08
 """Part of its colours' blur by which best focus is off, to the side of the others, where a filter's
 curve looks plain, and the scatter of that: 0.06 to 0.19 in the G and R of simulated achromats."""
-FOLLOWED_SCATTER = 0.06
-"""The same scatter where a curve follows the colours: their foci are known but roughly."""
+FOLLOWED_SCATTER = 0.10
+"""The same scatter where a curve follows the colours. The edges of the band, hard or faded, and
+spherical aberration move the dip by about 0.1 with hardly a trace in the curve."""
 SHARPEST_LEAST, SHARPEST_MOST = 0.93, 1.05
 """Bounds of a filter's floor without its colours, over the sharpest filter's: that one has colours
 too; and seeing and diffraction differ from filter to filter."""

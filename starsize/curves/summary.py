@@ -8,7 +8,7 @@ from scipy.special import ndtr
 
 from ..estimate import NOT_KNOWN, Estimate
 from .batch import JITTERS
-from .family import BEND, Family
+from .family import BEND, LINE, Family
 from .fitted import ModelName
 from .joint import Joint
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
@@ -133,13 +133,14 @@ def _average(weight: np.ndarray, log_floor: np.ndarray, posterior: Posterior, ro
 def _typical(joint: Joint, row: int, family: int) -> np.ndarray:
     """Mean parameters of the heaviest half of one family, in px and steps: (8,).
 
-    Two bands bent to either side must not be averaged, so only the heaviest's own side counts.
+    Two bands bent or spread to either side must not be averaged, so only the heaviest's own sides
+    count.
     """
     posterior = joint.posterior
     weight = joint.weight[row] * (posterior.family == family)
     found = posterior.parameters[row]
-    bend = found[:, BEND]
-    weight = weight * (bend * bend[weight.argmax()] >= 0)
+    sides = found[:, LINE : BEND + 1]
+    weight = weight * (sides * sides[weight.argmax()] >= 0).all(axis=1)
     mean = (weight[:, None] * found).sum(axis=0) / weight.sum()
     half, middle = joint.batch.half[row], joint.batch.middle[row]
     mean[0] = middle + half * mean[0]

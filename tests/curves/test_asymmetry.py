@@ -56,6 +56,17 @@ def test_best_focus_of_a_coloured_lens_is_where_its_star_is_smallest(seed):
     assert abs(blue.wing_centre_steps.value - 1000) > 5
 
 
+def test_a_focuser_that_counts_the_other_way_gives_the_same_best_focus():
+    curves = night(10)
+    turned = [
+        focus_curve(2000 - c.position_steps[::-1], c.radius_px[::-1], c.radius_sigma_px[::-1])
+        for c in curves
+    ]
+    for fit, mirror in zip(fit_curves(curves).fits, fit_curves(turned).fits, strict=True):
+        assert_allclose(2000 - mirror.best_steps, fit.best_steps, atol=0.1 * fit.best_sigma_steps)
+        assert_allclose(mirror.best_sigma_steps, fit.best_sigma_steps, rtol=0.05)
+
+
 def test_the_asymmetric_curve_is_drawn_through_its_points():
     curves = night(10)
     fit = fit_curves(curves).fits[0]
