@@ -188,7 +188,7 @@ def _band_part(
         band,
         sets,
         start=start[:, :, None],
-        prior=Prior(prior.mean[rows], prior.precision[rows]),
+        prior=prior.rows(rows),
         levels=COARSE,
     )
     log_odds = wreck_log_odds(sets) - np.log(len(starts))

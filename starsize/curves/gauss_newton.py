@@ -43,6 +43,10 @@ class Prior:
     mean: np.ndarray
     precision: np.ndarray
 
+    def rows(self, chosen: np.ndarray) -> "Prior":
+        """That of some of the sweeps."""
+        return Prior(self.mean[chosen], self.precision[chosen])
+
 
 @dataclass(frozen=True, slots=True)
 class Solution:

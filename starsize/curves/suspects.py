@@ -1,5 +1,6 @@
 """Find the frames of a sweep that may be wrecked."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -14,6 +15,8 @@ from .wrecks import solve_sets, start_without, wreck_log_odds
 FEW = np.array([5, 10, 14])
 SUSPECTS = 3
 """Frames looked at closely in one round."""
+KEPT = 2
+"""Sets kept beside those of one round, where there were several."""
 ROUNDS = 3
 LEAST_LEFT = 4
 """Frames that must stay unsuspected."""
@@ -36,35 +39,71 @@ class Suspicion:
 
 
 def find_suspects(batch: Batch, family: Family, prior: Prior) -> Suspicion:
-    """Find the frames that may be wrecked.
+    """Find the frames that may be wrecked, and the likeliest ways to read each sweep.
 
     One after the other from none; and, where two together look so (a cloud goes over both, or one
     at each end), from those two: neither of them alone would make the rest fit.
     """
-    found = _search(batch, family, prior, base=np.zeros(batch.x.shape, bool))
+    search = _search(batch, family, prior, base=np.zeros(batch.x.shape, bool))
+    _, found = next(search)
+    for rows, tried in search:
+        found = _joined(found, tried, rows)
     pair, worth = _likely_pair(batch)
     known = ((found.sets & pair[:, None]).sum(axis=-1) == 2).any(axis=1)
-    rows = np.flatnonzero(worth & ~known)
-    if rows.size == 0:
-        return found
-    some = Prior(prior.mean[rows], prior.precision[rows])
-    other = _search(batch.rows(rows), family, some, base=pair[rows])
-    better = _total(other) > _total(found)[rows]
-    for old, new in zip(_arrays(found), _arrays(other), strict=True):
-        old[rows[better]] = new[better]
+    at = np.flatnonzero(worth & ~known)
+    if at.size:
+        for rows, tried in _search(batch.rows(at), family, prior.rows(at), base=pair[at]):
+            found = _joined(found, tried, at[rows])
     return found
+
+
+def _search(
+    batch: Batch, family: Family, prior: Prior, *, base: np.ndarray
+) -> Iterator[tuple[np.ndarray, Suspicion]]:
+    """From a base of suspects, greedily: each round believes at most one more.
+
+    Yields which sweeps took part in a round, and what it tried.
+    """
+    base, rows = base.copy(), np.arange(batch.x.shape[0])
+    free = batch.present.sum(axis=-1) - LEAST_LEFT
+    for _ in range(1 + ROUNDS):
+        tried, pick = _round(
+            batch.rows(rows), family, prior.rows(rows), base=base[rows], free=free[rows]
+        )
+        yield rows, tried
+        # Only the sweeps that named a frame go on; they start over from the larger base.
+        grown = (pick > 0) & (free[rows] > 0)
+        base[rows[grown]] = tried.sets[grown, pick[grown]]
+        rows = rows[grown]
+        if rows.size == 0:
+            return
+
+
+def _joined(found: Suspicion, tried: Suspicion, rows: np.ndarray) -> Suspicion:
+    """The likeliest sets of both, each once; ``tried`` is of some sweeps only.
+
+    What was believed in an earlier round stays beside what came later: a reading half as likely as
+    the best is half of the doubt.
+    """
+    old, new = _arrays(found), _arrays(tried)
+    same = (tried.sets[:, :, None] == found.sets[rows][:, None]).all(axis=-1)
+    there = (same & np.isfinite(found.log_odds[rows])[:, None]).any(axis=-1)
+    new[1] = np.where(there, -np.inf, new[1])
+    width = max(old[0].shape[1], 1 + SUSPECTS + KEPT)
+    # The others' sets are repeated to the same width, and barred there.
+    filled = [np.concatenate([a, a[:, :1].repeat(width - a.shape[1], axis=1)], axis=1) for a in old]
+    filled[1][:, old[1].shape[1] :] = -np.inf
+    both = [np.concatenate([a[rows], b], axis=1) for a, b in zip(filled, new, strict=True)]
+    said = np.logaddexp.reduce(Solution(*both[2:]).log_evidence, axis=-1) + both[1]
+    best = np.arange(rows.size)[:, None], np.argsort(-said, axis=1)[:, :width]
+    for a, b in zip(filled, both, strict=True):
+        a[rows] = b[best]
+    return Suspicion(filled[0], filled[1], Solution(*filled[2:]))
 
 
 def _arrays(found: Suspicion) -> list[np.ndarray]:
     parts = [getattr(found.solution, item.name) for item in fields(Solution)]
     return [found.sets, found.log_odds, *parts]
-
-
-def _total(found: Suspicion) -> np.ndarray:
-    """Ln evidence of all that was tried, prior odds in: (k,)."""
-    return np.logaddexp.reduce(
-        found.solution.log_evidence + found.log_odds[..., None], axis=(-2, -1)
-    )
 
 
 def _likely_pair(batch: Batch) -> tuple[np.ndarray, np.ndarray]:
@@ -103,33 +142,9 @@ def _likely_pair(batch: Batch) -> tuple[np.ndarray, np.ndarray]:
     return pair, worth & (used >= LEFT_BY_TWO + 2)
 
 
-def _search(batch: Batch, family: Family, prior: Prior, *, base: np.ndarray) -> Suspicion:
-    """From a base of suspects, greedily: each round believes at most one more."""
-    k = batch.x.shape[0]
-    base = base.copy()
-    free = batch.present.sum(axis=-1) - LEAST_LEFT
-    first, pick = _round(batch, family, prior, base=base, free=free)
-    sets, log_odds, parts = first
-    for _ in range(ROUNDS):
-        grown = np.flatnonzero((pick > 0) & (free > 0))
-        if grown.size == 0:
-            break
-        # Only the sweeps that named a frame go on; they start over from the larger base.
-        base[grown] = sets[grown, pick[grown]]
-        part = batch.rows(grown)
-        some = Prior(prior.mean[grown], prior.precision[grown])
-        again, next_pick = _round(part, family, some, base=base[grown], free=free[grown])
-        sets[grown], log_odds[grown] = again[0], again[1]
-        for old, new in zip(parts, again[2], strict=True):
-            old[grown] = new
-        pick = np.zeros(k, int)
-        pick[grown] = next_pick
-    return Suspicion(sets, log_odds, Solution(*parts))
-
-
 def _round(
     batch: Batch, family: Family, prior: Prior, *, base: np.ndarray, free: np.ndarray
-) -> tuple[tuple[np.ndarray, np.ndarray, list[np.ndarray]], np.ndarray]:
+) -> tuple[Suspicion, np.ndarray]:
     """Fit the base and it with one frame more; and which of them to believe (0: the base)."""
     named = _most_suspect(batch, family, base, prior=prior)
     sets, log_odds = _grown(batch, named, base, free)
@@ -137,7 +152,7 @@ def _round(
     tried = solve_sets(batch, family, sets, start=start, prior=prior)
     share = normalised(np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds)
     pick = np.where(share.max(axis=-1) > 0.5, share.argmax(axis=-1), 0)
-    return (sets, log_odds, [getattr(tried, item.name) for item in fields(Solution)]), pick
+    return Suspicion(sets, log_odds, tried), pick
 
 
 def _grown(
