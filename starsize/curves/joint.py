@@ -105,7 +105,7 @@ def fit_batch(
         if k >= SWEEPS_FOR_SHAKE and batch.present.sum(axis=1).mean() >= FRAMES_FOR_SHAKE:
             batch = replace(batch, shake=find_shake(batch, posterior, families[0], prior))
         posterior = explain(batch, families, prior=prior)
-        posterior = replace(posterior, log_weight=posterior.log_weight + shape)
+        posterior = replace(posterior, log_weight=posterior.log_weight + shape[:, posterior.family])
     listed = tuple(families)
     if odd is not None:
         found = add_asymmetric(

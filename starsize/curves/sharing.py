@@ -139,7 +139,7 @@ def droop_alone(posterior: Posterior, weight: np.ndarray, family: Family) -> tup
 def shared_shape(
     posterior: Posterior, log_weight: np.ndarray, families: Sequence[Family]
 ) -> np.ndarray:
-    """Ln of the factor on the weight of each family in each sweep, by what the others say: (k, c).
+    """Ln of the factor on the weight of each family in each sweep, by what the others say: (k, f).
 
     ``log_weight`` is (k, c), the weights that each sweep gives alone.
     """
@@ -153,7 +153,7 @@ def shared_shape(
     heard = np.log(SAME_SHAPE * np.exp(says) * before.sum() / before + 1 - SAME_SHAPE)
     others = heard.sum(axis=0) - heard
     others -= np.logaddexp.reduce(others + np.log(before / before.sum()), axis=1)[:, None]
-    return others[:, posterior.family]
+    return others
 
 
 def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
