@@ -39,6 +39,9 @@ HOPELESS = -3.5
 are wider than the sharpest filter's, and all of them at such a hint of the floors."""
 SURELY = 0.5
 """Chance of a coloured telescope from which its colours count in every filter."""
+LEAST_FRAMES = 6
+"""Fewer frames than this are fitted by a band of colours whatever they show: they cannot speak for
+it, only the other sweeps can."""
 COARSE = LEVELS[::2]
 STARTS = ((1.5, 0.7), (1.5, -0.7))
 MIRRORED = ((-1.5, -0.7), (-1.5, 0.7))
@@ -83,7 +86,8 @@ def add_asymmetric(
     index = len(families)
     parts = [_tilted_part(batch, plain, tilted, index, prior)]
     log_plain = np.logaddexp.reduce(plain.log_weight, axis=1) + penalty
-    log_ratio = np.logaddexp.reduce(parts[0].log_weight, axis=1) - log_plain
+    few = batch.present.sum(axis=1) < LEAST_FRAMES
+    log_ratio = _log_ratio(parts, log_plain, few)
     hint = hint_of_floors(floor_spread)
     chance = odd_if_coloured(plain, together=together)
     before = before_looking(log_ratio, chance, hint=hint, together=together)
@@ -93,8 +97,8 @@ def add_asymmetric(
         parts.append(
             _band_part(batch, parts[0], band, index + 1, prior=prior, rows=look, starts=STARTS)
         )
-        log_odd = np.logaddexp.reduce(join(parts).log_weight, axis=1)
-        before = before_looking(log_odd - log_plain, chance, hint=hint, together=together)
+        log_ratio = _log_ratio(parts, log_plain, few)
+        before = before_looking(log_ratio, chance, hint=hint, together=together)
     surely = together and before.coloured.max() > SURELY
     if surely and look.any():
         turned = _band_part(
@@ -103,10 +107,19 @@ def add_asymmetric(
         # Either way round is as likely before looking.
         parts[1:] = [_reweighed(p, np.log([[0.5]])) for p in (parts[1], turned)]
     plain = _reweighed(plain, (np.log(1 - before.odd) + penalty)[:, None])
-    bent = _reweighed(join(parts), np.log(before.odd)[:, None])
+    bent = join(parts)
+    heard = np.logaddexp.reduce(bent.log_weight, axis=1) - log_plain
+    hushed = np.where(few, np.maximum(heard, 0), 0)
+    bent = _reweighed(bent, (np.log(before.odd) - hushed)[:, None])
     if surely:
         plain, bent = _coloured(plain, bent, before.coloured)
     return Odd(join([plain, bent]), (*families, tilted, band)[: index + 1 + look.any()])
+
+
+def _log_ratio(parts: Sequence[Posterior], log_plain: np.ndarray, few: np.ndarray) -> np.ndarray:
+    """Ln of the evidence of asymmetric curves over plain ones: (k,)."""
+    ratio = np.logaddexp.reduce(join(parts).log_weight, axis=1) - log_plain
+    return np.where(few, np.minimum(ratio, 0), ratio)
 
 
 def _coloured(

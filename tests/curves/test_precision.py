@@ -1,12 +1,13 @@
 """Small seeded twins of scripts/precision.py; the tables there are the full measure."""
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from starsize.curves import fit_curve, focus_curve
+from starsize.curves import fit_curve, fit_curves, focus_curve
 from starsize.curves.shapes import HYPERBOLA, blurred_disc_shape
 
 from .helpers import sweep
@@ -82,3 +83,15 @@ def test_a_minimum_outside_is_never_answered_and_a_good_sweep_hardly_ever_refuse
     for seed in range(40):
         assert not fit_curve(sweep(best=1185, seed=seed, jitter=0.08)).answered
         assert fit_curve(sweep(best=1010, seed=seed, jitter=0.12)).answered
+
+
+def test_four_frames_left_of_five_do_not_speak_for_colour(precision):
+    """A band of colours passes through any four points; here best focus was ten bounds off."""
+    rng = np.random.default_rng((13, 140))
+    best = rng.uniform(-25, 25, 7) + 1000
+    curves = [precision.sweep(rng, b, 5, jitter=0.02, star=0.005, span=2.0) for b in best]
+    lost = curves[0].radius_px.copy()
+    lost[rng.integers(0, 5)] = np.nan
+    fit = fit_curves([replace(curves[0], radius_px=lost), *curves[1:]]).fits[0]
+    assert fit.verdict == "good"
+    assert abs(fit.best_steps - best[0]) < 2
