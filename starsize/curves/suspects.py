@@ -13,6 +13,7 @@ from .mixture import normalised
 from .wrecks import solve_sets, start_without, wreck_log_odds
 
 FEW = np.array([5, 10, 14])
+"""Levels of the jitter that are enough to rank the frames."""
 SUSPECTS = 3
 """Frames looked at closely in one round."""
 KEPT = 2
@@ -82,8 +83,8 @@ def _search(
 def _joined(found: Suspicion, tried: Suspicion, rows: np.ndarray) -> Suspicion:
     """The likeliest sets of both, each once; ``tried`` is of some sweeps only.
 
-    What was believed in an earlier round stays beside what came later: a reading half as likely as
-    the best is half of the doubt.
+    What was believed in an earlier round stays beside what came later: without it the answer would
+    look surer than it is.
     """
     old, new = _arrays(found), _arrays(tried)
     same = (tried.sets[:, :, None] == found.sets[rows][:, None]).all(axis=-1)
