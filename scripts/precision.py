@@ -17,14 +17,13 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtr
 
 from starsize.curves import CurveSet, blurred_disc, fit_curves, focus_curve
 from starsize.curves.batch import Batch
 from starsize.curves.catalogue import asymmetric_families, symmetric_families
 from starsize.curves.family import Family, curve_and_slopes
 from starsize.curves.joint import fit_batch
-from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval
+from starsize.curves.mixture import SIGMA1, SIGMA2, central_interval, outside
 from starsize.curves.shapes import HYPERBOLA, Shape, blurred_disc_shape
 from starsize.curves.verdicts import OUTSIDE
 
@@ -151,8 +150,8 @@ def _errors(batch: Batch, best: np.ndarray, *, model: str) -> np.ndarray:
     for coverage in (SIGMA1, SIGMA2):
         low, high = central_interval(weight, mean, sigma, coverage=coverage)
         found.append((low < best) & (best < high))
-    outside = [(weight * ndtr((-1 + side * mean) / sigma)).sum(axis=1) for side in (-1, 1)]
-    found.append(np.max(outside, axis=0) <= OUTSIDE)
+    beyond = outside(weight, mean, sigma, low=-1.0, high=1.0)
+    found.append(np.max(beyond, axis=0) <= OUTSIDE)
     return np.array(found, float)
 
 

@@ -112,7 +112,7 @@ def solve(
     near = None
     for _ in range(ITERATIONS):
         radius, by, seeing = curve_and_slopes(x, parameters, family, near=near)
-        variance, share = _variance(radius, by, seeing, noise=noise, seen=y)
+        variance, _ = _variance(radius, by, seeing, noise=noise, seen=y)
         hessian, weighted = _normal(by, present / variance, precision)
         off, away = y - radius, mean - found
         pull = _times(weighted, off) + precision * away

@@ -39,6 +39,14 @@ def quantile(
     return middle
 
 
+def outside(
+    weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, low: float, high: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Probabilities below ``low`` and above ``high``: (..., c) to (...)."""
+    below = (weight * ndtr((low - mean) / sigma)).sum(axis=-1)
+    return below, (weight * ndtr((mean - high) / sigma)).sum(axis=-1)
+
+
 def central_interval(
     weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, coverage: float
 ) -> tuple[np.ndarray, np.ndarray]:

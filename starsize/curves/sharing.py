@@ -37,7 +37,7 @@ class Pool:
 
     ``mean`` and ``precision`` are (k,), loose for one that is not a member; ``FLAT`` where there is
     nothing to share. ``tight`` is the precision as if all were members. ``overall`` is the pooled
-    value; ``spread`` the scatter from sweep to sweep.
+    value; ``scatter`` that of all usable values, members or not.
     """
 
     mean: np.ndarray
@@ -45,9 +45,7 @@ class Pool:
     tight: np.ndarray
     member: np.ndarray
     overall: Estimate
-    spread: float
-    scatter: float = 0.0
-    """Scatter of all usable values, members or not."""
+    scatter: float
 
 
 def nothing_shared(sweeps: int) -> Pool:
@@ -83,7 +81,7 @@ def pool(value: np.ndarray, sigma: np.ndarray, *, least_spread: float, usable: n
     tight = 1 / (variance + spread**2)
     loose = 1 / (variance + OWN_SPREAD**2)
     precision = np.where(member | ~usable, tight, np.minimum(tight, loose))
-    return Pool(mean, precision, tight, member, overall, spread, scatter)
+    return Pool(mean, precision, tight, member, overall, scatter)
 
 
 def _distance(

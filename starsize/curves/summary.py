@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from ..estimate import NOT_KNOWN, Estimate
 from .batch import JITTERS
 from .family import BEND, LINE, Family
 from .fitted import ModelName
 from .joint import Joint
-from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, quantile
+from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, outside, quantile
 from .posterior import Posterior
 from .prediction import pack_shape
 
@@ -68,6 +67,7 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
         return steps(quantile(weight, centre, sigma, probability=probability))
 
     mean, _ = _moments(weight, centre, sigma)
+    below, above = outside(weight, centre, sigma, low=-1.0, high=1.0)
     low68, high68 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA1))
     low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
     floor = _average(weight, np.log(posterior.floor[row]), posterior, row)
@@ -93,8 +93,8 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
         interval68_steps=(low68, high68),
         interval95_steps=(low95, high95),
         bound_steps=(at(BEYOND), at(1 - BEYOND)),
-        below=float((weight * ndtr((-1 - centre) / sigma)).sum()),
-        above=float((weight * ndtr((centre - 1) / sigma)).sum()),
+        below=float(below),
+        above=float(above),
         floor_px=floor,
         slope_px_per_step=Estimate(slope.value / half, slope.sigma / half),
         jitter=float(np.exp((weight * np.log(JITTERS[posterior.jitter])).sum())),

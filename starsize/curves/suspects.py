@@ -38,6 +38,10 @@ class Suspicion:
     log_odds: np.ndarray
     solution: Solution
 
+    def says(self) -> np.ndarray:
+        """Ln evidence of each set, prior odds in: (k, h)."""
+        return np.logaddexp.reduce(self.solution.log_evidence, axis=-1) + self.log_odds
+
 
 def find_suspects(batch: Batch, family: Family, prior: Prior) -> Suspicion:
     """Find the frames that may be wrecked, and the likeliest ways to read each sweep.
@@ -95,16 +99,20 @@ def _joined(found: Suspicion, tried: Suspicion, rows: np.ndarray) -> Suspicion:
     filled = [np.concatenate([a, a[:, :1].repeat(width - a.shape[1], axis=1)], axis=1) for a in old]
     filled[1][:, old[1].shape[1] :] = -np.inf
     both = [np.concatenate([a[rows], b], axis=1) for a, b in zip(filled, new, strict=True)]
-    said = np.logaddexp.reduce(Solution(*both[2:]).log_evidence, axis=-1) + both[1]
+    said = _suspicion(both).says()
     best = np.arange(rows.size)[:, None], np.argsort(-said, axis=1)[:, :width]
     for a, b in zip(filled, both, strict=True):
         a[rows] = b[best]
-    return Suspicion(filled[0], filled[1], Solution(*filled[2:]))
+    return _suspicion(filled)
 
 
 def _arrays(found: Suspicion) -> list[np.ndarray]:
     parts = [getattr(found.solution, item.name) for item in fields(Solution)]
     return [found.sets, found.log_odds, *parts]
+
+
+def _suspicion(arrays: list[np.ndarray]) -> Suspicion:
+    return Suspicion(arrays[0], arrays[1], Solution(*arrays[2:]))
 
 
 def _likely_pair(batch: Batch) -> tuple[np.ndarray, np.ndarray]:
@@ -151,9 +159,10 @@ def _round(
     sets, log_odds = _grown(batch, named, base, free)
     start = start_without(batch, batch.present[:, None] * ~sets)[:, :, None]
     tried = solve_sets(batch, family, sets, start=start, prior=prior)
-    share = normalised(np.logaddexp.reduce(tried.log_evidence, axis=-1) + log_odds)
+    found = Suspicion(sets, log_odds, tried)
+    share = normalised(found.says())
     pick = np.where(share.max(axis=-1) > 0.5, share.argmax(axis=-1), 0)
-    return Suspicion(sets, log_odds, tried), pick
+    return found, pick
 
 
 def _grown(
