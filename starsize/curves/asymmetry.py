@@ -43,10 +43,10 @@ LEAST_FRAMES = 6
 """Fewer frames than this are fitted by a band of colours whatever they show: they cannot speak for
 it, only the other sweeps can."""
 COARSE = LEVELS[::2]
-STARTS = ((1.5, 0.7), (1.5, -0.7))
-MIRRORED = ((-1.5, -0.7), (-1.5, 0.7))
-"""The same bands for a focuser that counts the other way: the foci spread more to the blue end, and
-which end that is nobody knows. Tried where the telescope is coloured, for it costs time."""
+START = 1.5, 0.7
+"""Line and bend that a band starts from where its light trails off to higher positions; negated
+where to lower ones. From elsewhere (the foci spreading to the red end) it ends at the same best
+focus."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +93,19 @@ def add_asymmetric(
     before = before_looking(log_ratio, chance, hint=hint, together=together)
     look = log_ratio + np.log(before.odd / (1 - before.odd)) > np.log(WORTH_A_LOOK)
     look |= ((chance > ODD_IF_COLOURED) | (hint > HINT)) & (log_ratio > HOPELESS)
+    side = _side_of_trail(plain, parts[0])
+
+    def bands(side: np.ndarray) -> Posterior:
+        return _band_part(batch, parts[0], band, index + 1, prior=prior, rows=look, side=side)
+
     if look.any():
-        parts.append(
-            _band_part(batch, parts[0], band, index + 1, prior=prior, rows=look, starts=STARTS)
-        )
+        parts.append(bands(side))
         log_ratio = _log_ratio(parts, log_plain, few)
         before = before_looking(log_ratio, chance, hint=hint, together=together)
     surely = together and before.coloured.max() > SURELY
     if surely and look.any():
-        turned = _band_part(
-            batch, parts[0], band, index + 1, prior=prior, rows=look, starts=MIRRORED
-        )
-        # Either way round is as likely before looking.
-        parts[1:] = [_reweighed(p, np.log([[0.5]])) for p in (parts[1], turned)]
+        # The others will say to which side the light trails off: both must be there.
+        parts.append(bands(-side))
     plain = _reweighed(plain, (np.log(1 - before.odd) + penalty)[:, None])
     bent = join(parts)
     heard = np.logaddexp.reduce(bent.log_weight, axis=1) - log_plain
@@ -180,22 +180,21 @@ def _band_part(
     *,
     prior: Prior,
     rows: np.ndarray,
-    starts: Sequence[tuple[float, float]],
+    side: np.ndarray,
 ) -> Posterior:
     """The band family for the rows worth it, with the likeliest suspects of the tilted one.
 
-    It starts from each line and bend of ``starts``, and all ends count.
+    Light trails off to ``side`` (k,), 1 or -1; either is as likely before looking.
     """
     n = batch.x.shape[1]
     part = batch.rows(rows)
     heaviest = first.log_weight[rows].argmax(axis=1)
     pick = np.arange(rows.sum()), heaviest
-    sets = np.repeat(first.suspect[rows][pick][:, None], len(starts), axis=1)
-    begin = first.parameters[rows][pick]
-    start = np.repeat(begin[:, None], len(starts), axis=1)
+    sets = first.suspect[rows][pick][:, None]
+    start = first.parameters[rows][pick][:, None]
     start[..., 3:] = 0.0
     start[..., 1] -= 0.3
-    start[..., LINE : BEND + 1] = starts
+    start[..., LINE : BEND + 1] = side[rows][:, None, None] * np.array(START)
     solution = solve_sets(
         part,
         band,
@@ -204,11 +203,20 @@ def _band_part(
         prior=prior.rows(rows),
         levels=COARSE,
     )
-    log_odds = wreck_log_odds(sets) - np.log(len(starts))
+    log_odds = wreck_log_odds(sets) + np.log(0.5)
     found = components(
         part, band, index, suspicion=Suspicion(sets, log_odds, solution), levels=COARSE
     )
     return _spread(found, rows, n)
+
+
+def _side_of_trail(plain: Posterior, bent: Posterior) -> np.ndarray:
+    """To which side light trails off, 1 or -1 (k,): the star is smallest on the other one."""
+    plain_at, bent_at = (
+        part.best[np.arange(part.best.shape[0]), part.log_weight.argmax(axis=1)]
+        for part in (plain, bent)
+    )
+    return np.where(bent_at < plain_at, 1.0, -1.0)
 
 
 def _spread(part: Posterior, rows: np.ndarray, points: int) -> Posterior:
