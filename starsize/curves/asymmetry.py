@@ -239,6 +239,5 @@ def _spread(part: Posterior, rows: np.ndarray, points: int) -> Posterior:
         best_sigma=wide(part.best_sigma, 1.0),
         floor=wide(part.floor, 1.0),
         chi2=wide(part.chi2, 0.0),
-        seeing=wide(part.seeing, 0.0),
         suspect=suspect,
     )

@@ -60,8 +60,6 @@ class Solution:
     log_evidence : (...)
         Restricted log-likelihood plus prior, up to a constant common to one sweep.
     chi2 : (...)
-    seeing_share : (..., n)
-        Share of the seeing in each point's variance.
     residual, variance, leverage : (..., n)
     """
 
@@ -69,7 +67,6 @@ class Solution:
     covariance: np.ndarray
     log_evidence: np.ndarray
     chi2: np.ndarray
-    seeing_share: np.ndarray
     residual: np.ndarray
     variance: np.ndarray
     leverage: np.ndarray
@@ -112,7 +109,7 @@ def solve(
     near = None
     for _ in range(ITERATIONS):
         radius, by, seeing = curve_and_slopes(x, parameters, family, near=near)
-        variance, _ = _variance(radius, by, seeing, noise=noise, seen=y)
+        variance = _variance(radius, by, seeing, noise=noise, seen=y)
         hessian, weighted = _normal(by, present / variance, precision)
         off, away = y - radius, mean - found
         pull = _times(weighted, off) + precision * away
@@ -126,7 +123,7 @@ def solve(
         if _settled(evidence, (step * pull).sum(axis=-1)):
             break
     radius, by, seeing = curve_and_slopes(x, parameters, family, near=near)
-    variance, share = _variance(radius, by, seeing, noise=noise, seen=y)
+    variance = _variance(radius, by, seeing, noise=noise, seen=y)
     weight = present / variance
     hessian, _ = _normal(by, weight, precision)
     inverse = np.linalg.inv(hessian)
@@ -138,9 +135,7 @@ def solve(
     covariance = np.zeros((*lead, PARAMETERS, PARAMETERS))
     covariance[..., np.array(active)[:, None], active] = inverse
     leverage = ((by @ inverse) * by).sum(axis=-1) * weight
-    return Solution(
-        parameters, covariance, evidence, chi2, share * present, y - radius, variance, leverage
-    )
+    return Solution(parameters, covariance, evidence, chi2, y - radius, variance, leverage)
 
 
 def _evidence(
@@ -186,10 +181,9 @@ def _times(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
 
 def _variance(
     radius: np.ndarray, by: np.ndarray, by_seeing: np.ndarray, *, noise: Noise, seen: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Variance of each point, and the share of the seeing in it."""
+) -> np.ndarray:
+    """Variance of each point."""
     seeing = (noise.jitter * by_seeing) ** 2
     # A wild radius must not pull even as a suspect: its own size counts where it is larger.
     wild = noise.extra * np.maximum(radius, seen)
-    other = noise.star**2 + wild**2 + (noise.shake * by[..., 0]) ** 2
-    return other + seeing, seeing / (other + seeing)
+    return noise.star**2 + wild**2 + (noise.shake * by[..., 0]) ** 2 + seeing

@@ -31,8 +31,6 @@ class Posterior:
     floor : (k, c)
         Radius there.
     chi2 : (k, c)
-    seeing : (k, c)
-        Mean square share of the seeing in the variances, for the jitter's prior.
     family, suspect, jitter : (c,) int, (k, c, n) bool, (c,) int
         Which family, which frames are taken as wrecked, which of ``JITTERS``.
     """
@@ -44,7 +42,6 @@ class Posterior:
     best_sigma: np.ndarray
     floor: np.ndarray
     chi2: np.ndarray
-    seeing: np.ndarray
     family: np.ndarray
     suspect: np.ndarray
     jitter: np.ndarray
@@ -103,8 +100,6 @@ def components(
     count = rows * levels.size
     best, floor, gradient = smallest(solution.parameters, family)
     variance = np.einsum("...p,...pq,...q->...", gradient, solution.covariance, gradient)
-    points = batch.present.sum(axis=-1)[:, None, None]
-    seeing = (solution.seeing_share**2).sum(axis=-1) / points
     weight = solution.log_evidence + suspicion.log_odds[..., None] + np.log(family.weight)
     # A coarser run of levels stands for all of them.
     weight = weight + np.log(JITTERS.size / levels.size)
@@ -117,7 +112,6 @@ def components(
         best_sigma=np.sqrt(variance).reshape(k, count),
         floor=np.maximum(floor, 1e-3).reshape(k, count),
         chi2=solution.chi2.reshape(k, count),
-        seeing=seeing.reshape(k, count),
         family=np.full(count, index),
         suspect=suspect.reshape(k, count, n),
         jitter=np.tile(levels, rows),

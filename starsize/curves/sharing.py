@@ -27,8 +27,10 @@ DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
 OWN_SPREAD = 0.3
 """What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
-JITTER_PRIOR_POWER = 0.2
-"""Between a prior flat in ln jitter (0) and Jeffreys' (1); chosen by scripts/precision.py."""
+RESTLESS = 0.2
+"""The prior of the jitter is flat in its ln well below this, flat in the jitter itself well above:
+the seeing of a calm night is known to a factor, that of a wild one to an amount. Chosen so that all
+intervals cover what they say, whatever the jitter (scripts/precision.py)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +162,10 @@ def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
     ``together``: the jitters of the sweeps scatter by ``JITTER_SPREAD`` about one that all of them
     determine; each sweep's own evidence counts once. Else each sweep stands alone.
     """
-    k, _ = posterior.log_weight.shape
-    share = JITTER_PRIOR_POWER / (k if together else 1)
-    own = posterior.log_weight + 0.5 * share * np.log(posterior.seeing + 1e-30)
-    if not together or k == 1:
-        return own
+    own = posterior.log_weight
+    prior = np.log1p(JITTERS / RESTLESS)
+    if not together or own.shape[0] == 1:
+        return own + prior[posterior.jitter]
     levels = JITTERS.size
     by_level = np.stack(
         [np.logaddexp.reduce(own[:, posterior.jitter == j], axis=1) for j in range(levels)], axis=1
@@ -172,10 +173,9 @@ def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
     gap = (np.log(JITTERS)[:, None] - np.log(JITTERS)) / JITTER_SPREAD
     kernel = np.log(normalised(-0.5 * gap**2))  # (common, own): rows add to one
     joined = np.logaddexp.reduce(kernel[None] + by_level[:, None], axis=2)
-    common = joined.sum(axis=0)
-    others = common[None] - joined
-    prior = np.logaddexp.reduce(others[:, :, None] + kernel[None], axis=1)
-    return own + prior[:, posterior.jitter]
+    others = joined.sum(axis=0) + prior - joined
+    told = np.logaddexp.reduce(others[:, :, None] + kernel[None], axis=1)
+    return own + told[:, posterior.jitter]
 
 
 def moments(

@@ -86,9 +86,7 @@ def test_size_of_a_suspect_is_weighed_by_what_wrecks_do(factor):
     residual, variance = np.zeros((1, 1, 1, 7)), np.ones((1, 1, 1, 7))
     residual[..., 2], variance[..., 2] = batch.y[0, 2] - predicted, wild**2
     nothing = np.zeros((1, 1, 1))
-    solution = Solution(
-        nothing, nothing, nothing, nothing, residual, residual, variance, 0 * residual
-    )
+    solution = Solution(nothing, nothing, nothing, nothing, residual, variance, 0 * residual)
     suspects = np.zeros((1, 1, 1, 7), bool)
     suspects[..., 2] = True
     widened = lognorm.pdf(batch.y[0, 2], WRECK_SPREAD, scale=WRECK_WIDENS * predicted)
