@@ -186,11 +186,15 @@ def cells(trials: int, *, model: str, shape: Shape, seed: int = 1) -> np.ndarray
 
 
 def wrecked(trials: int) -> None:
-    """One frame wrecked: error over the bound of the frames left, and over that of clean ones."""
+    """One frame wrecked: error over the bound of the frames left, and over that of clean ones.
+
+    The last row is over all cells: root mean squares.
+    """
     shape = blurred_disc_shape()
     names = " | ".join([*WRECKS.values(), "two at once"])
     print(f"| positions | span | jitter | clean | {names} | refused, most |")
     print("|---|---|---|---|---|---|---|---|---|")
+    errors = []
     for n in POSITIONS:
         for span in SPANS:
             for jitter in JITTERS:
@@ -202,13 +206,21 @@ def wrecked(trials: int) -> None:
                         shape=shape, wreck=wreck,
                     )  # fmt: skip
                     found.append(run_cell(*drawn, model="auto"))
-                grown = [f"{c.error:.2f} ({c.error / found[0].error:.2f})" for c in found[1:]]
-                grown += ["-"] * (len(WRECKS) + 1 - len(grown))
-                shown = " | ".join([f"{found[0].error:.2f}", *grown])
+                error = np.full(len(WRECKS) + 2, np.nan)
+                error[: len(found)] = [cell.error for cell in found]
+                errors.append(error)
                 most = 100 * max(cell.refused for cell in found)
                 print(
-                    f"| {n} | {span:g} | {100 * jitter:g} % | {shown} | {most:.1f} % |", flush=True
+                    f"| {n} | {span:g} | {100 * jitter:g} % | {_grown(error)} | {most:.1f} % |",
+                    flush=True,
                 )
+    print(f"| all | | | {_grown(np.sqrt(np.nanmean(np.square(errors), axis=0)))} | |")
+
+
+def _grown(error: np.ndarray) -> str:
+    """The clean error, then each wrecked one, and its ratio to the clean one."""
+    rest = [f"{e:.2f} ({e / error[0]:.2f})" if np.isfinite(e) else "-" for e in error[1:]]
+    return " | ".join([f"{error[0]:.2f}", *rest])
 
 
 def wrecked_five(trials: int) -> None:

@@ -27,10 +27,11 @@ DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
 OWN_SPREAD = 0.3
 """What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
-RESTLESS = 0.2
-"""The prior of the jitter is flat in its ln well below this, flat in the jitter itself well above:
-the seeing of a calm night is known to a factor, that of a wild one to an amount. Chosen so that all
-intervals cover what they say, whatever the jitter (scripts/precision.py)."""
+RESTLESS, WILD = 0.12, 0.45
+"""The prior of the jitter is flat in its ln well below the first, for the seeing of a calm night is
+known to a factor only, about flat in the jitter itself above, and fades towards the second, for
+frames that scatter so much are spoiled ones. Chosen so that intervals cover what they say, whatever
+the jitter (scripts/precision.py)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,7 @@ def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
     determine; each sweep's own evidence counts once. Else each sweep stands alone.
     """
     own = posterior.log_weight
-    prior = np.log1p(JITTERS / RESTLESS)
+    prior = np.log1p(JITTERS / RESTLESS) - (JITTERS / WILD) ** 2
     if not together or own.shape[0] == 1:
         return own + prior[posterior.jitter]
     levels = JITTERS.size

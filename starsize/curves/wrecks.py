@@ -11,7 +11,7 @@ from .guess import guess_scaled
 
 WRECK_SCATTER = 0.5
 """A wrecked frame may be off by this share of its radius (1 sigma)."""
-WRECK_ODDS = 0.03
+WRECK_ODDS = 0.04
 """Chance that a frame is wrecked, before looking."""
 WRECK_WIDENS, WRECK_SPREAD = 1.5, 0.2
 """Gust, trail and cloud mostly widen the stars by this factor, give or take a fifth (of the ln): by
