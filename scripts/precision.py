@@ -224,47 +224,58 @@ def _grown(error: np.ndarray) -> str:
 
 
 def wrecked_five(trials: int) -> None:
-    """Five positions with a frame wrecked in one of seven sweeps: that sweep's error, answered."""
-    names = [f"{how}, {word}" for how in ("alone", "together") for word in WRECKS.values()]
-    print("\nFive positions, one frame wrecked: error over the joint bound of the frames left")
-    print("(share answered); together: six clean sweeps of five beside it\n")
-    print(f"| span | jitter | {' | '.join(names)} |")
-    print("|---|---|---|---|---|---|---|---|")
-    for span in SPANS:
-        for jitter in JITTERS:
-            cells = [
-                five_wrecked(trials, span=span, jitter=jitter, wreck=wreck, company=company)
-                for company in (0, 6)
-                for wreck in WRECKS
-            ]
-            shown = " | ".join(f"{error:.2f} ({100 * share:.0f} %)" for error, share in cells)
-            print(f"| {span:g} | {100 * jitter:g} % | {shown} |", flush=True)
+    """Five positions with a frame wrecked, alone and beside six clean sweeps of five."""
+    names = " | ".join(["clean", *WRECKS.values()])
+    for company, how in ((0, "alone"), (6, "together")):
+        print(f"\nFive positions, {how}: error over the joint bound of the frames left")
+        print("(over the clean error; per cent in the 95.4 % interval, and answered)\n")
+        print(f"| span | jitter | {names} |")
+        print("|---|---|---|---|---|---|")
+        errors = []
+        for span in SPANS:
+            for jitter in JITTERS:
+                found = [
+                    five_wrecked(trials, span=span, jitter=jitter, wreck=wreck, company=company)
+                    for wreck in ("", *WRECKS)
+                ]
+                errors.append([cell.error for cell in found])
+                shown = " | ".join(
+                    f"{c.error:.2f} ({c.error / found[0].error:.2f}; {100 * c.in95:.0f}, "
+                    f"{100 * (1 - c.refused):.0f})"
+                    for c in found
+                )
+                print(f"| {span:g} | {100 * jitter:g} % | {shown} |", flush=True)
+        print(f"| all | | {_grown(np.sqrt(np.mean(np.square(errors), axis=0)))} |")
 
 
 def five_wrecked(
     trials: int, *, span: float, jitter: float, wreck: str, company: int, star: float = 0.005
-) -> tuple[float, float]:
-    """Error over bound of the answered wrecked sweeps, and the share answered."""
+) -> Cell:
+    """Fit a sweep of five, one of its frames wrecked, beside ``company`` clean ones."""
     shape = blurred_disc_shape()
-    errors, bounds = [], []
+    rows = []
     for trial in range(trials):
         rng = np.random.default_rng((13, trial))
         best = rng.uniform(-25, 25, 1 + company) + 1000
         curves = [sweep(rng, b, 5, jitter=jitter, star=star, span=span) for b in best]
-        which = int(rng.integers(0, 5))
-        first, at = curves[0], np.arange(5) == which
-        radius, sigma = first.radius_px.copy(), first.radius_sigma_px.copy()
-        radius[at], sigma[at] = spoiled(rng, radius[at], sigma[at], wreck=wreck)
-        curves[0] = replace(first, radius_px=radius, radius_sigma_px=sigma)
+        lost = -1
+        if wreck:
+            lost = int(rng.integers(0, 5))
+            first, at = curves[0], np.arange(5) == lost
+            radius, sigma = first.radius_px.copy(), first.radius_sigma_px.copy()
+            radius[at], sigma[at] = spoiled(rng, radius[at], sigma[at], wreck=wreck)
+            curves[0] = replace(first, radius_px=radius, radius_sigma_px=sigma)
         fit = fit_curves(curves).fits[0]
         if fit.answered:
-            errors.append(fit.best_steps - best[0])
-            bound = joint_bound(best, span=span, jitter=jitter, star=star, shape=shape, lost=which)
-            bounds.append(bound[0])
-    if not errors:
-        return float("nan"), 0.0
-    ratio = float(np.sqrt(np.mean(np.square(errors) / np.array(bounds))))
-    return ratio, len(errors) / trials
+            bound = joint_bound(best, span=span, jitter=jitter, star=star, shape=shape, lost=lost)
+            within = [
+                low < best[0] < high for low, high in (fit.interval68_steps, fit.interval95_steps)
+            ]
+            rows.append([(fit.best_steps - best[0]) ** 2 / bound[0], *within])
+    if not rows:
+        return Cell(error=np.nan, in68=np.nan, in95=np.nan, refused=1.0)
+    mean = np.mean(rows, axis=0)
+    return Cell(np.sqrt(mean[0]), mean[1], mean[2], refused=1 - len(rows) / trials)
 
 
 def sweep(
