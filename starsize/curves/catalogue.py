@@ -8,12 +8,12 @@ from .fitted import ModelName
 from .shapes import HYPERBOLA, blurred_disc_shape
 
 Model = Literal["auto", "blurred_disc", "hyperbola"]
-DISC_WEIGHT = 0.8
+DISC_WEIGHT = 0.7
 """Prior weight of the blurred disc against the hyperbola, which is only an approximation."""
 STRAIGHT = 0.6
 """Part of it for wings that fall short of geometry by nothing: large apertures, small pixels. A
 droop allowed but absent makes the seeing look steadier than it is."""
-DROOP = 0.15
+DROOP = 0.12
 """Wings fall short of geometry by about this many floors (1 sigma): diffraction and pixels."""
 
 

@@ -74,7 +74,7 @@ def fit_curves(
     Notes
     -----
     Accuracy: error of best focus at most 1.10 times the Cramer-Rao bound from 7 positions up,
-    68.3 and 95.4 % intervals cover in 64 to 73 and 93.5 to 97.5 % (scripts/precision.py;
+    68.3 and 95.4 % intervals cover in 65 to 72 and 93.5 to 97 % (scripts/precision.py;
     tests/curves/test_precision.py).
 
     Raises

@@ -27,7 +27,7 @@ DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
 OWN_SPREAD = 0.3
 """What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
-RESTLESS, WILD = 0.12, 0.45
+RESTLESS, WILD = 0.1, 0.45
 """The prior of the jitter is flat in its ln well below the first, for the seeing of a calm night is
 known to a factor only, about flat in the jitter itself above, and fades towards the second, for
 frames that scatter so much are spoiled ones. Chosen so that intervals cover what they say, whatever

@@ -7,11 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.curves import fit_curve, fit_curves, focus_curve
+from starsize.curves.batch import JITTERS
 from starsize.curves.catalogue import symmetric_families
 from starsize.curves.joint import make_batch, usable_points
 from starsize.curves.mixture import normalised
 from starsize.curves.posterior import explain, no_prior
-from starsize.curves.sharing import droop_alone, pool, weigh_jitter
+from starsize.curves.sharing import JITTER_SPREAD, RESTLESS, WILD, droop_alone, pool, weigh_jitter
 
 from .helpers import sweep
 
@@ -110,6 +111,23 @@ def test_a_five_point_sweep_that_lost_a_frame_is_answered_in_company_only():
         assert fit_curve(curves[3]).verdict == "too_few_positions"
         assert not fit_curves(curves[2:5]).fits[1].answered
     assert np.sqrt(np.mean(np.square(within))) < 2
+
+
+def test_what_is_known_of_the_jitter_counts_once_however_many_sweeps():
+    """Against the sum over all jitters of two sweeps and the one that they share, written out."""
+    batch = make_batch(curves := seven(positions=9)[1][:2], [usable_points(c) for c in curves])
+    alone = explain(batch, symmetric_families("hyperbola", 0.0), prior=no_prior(batch))
+    before = (1 + JITTERS / RESTLESS) * np.exp(-((JITTERS / WILD) ** 2))
+    level = np.arange(JITTERS.size) == alone.jitter[:, None]
+    says = np.exp(alone.log_weight - alone.log_weight.max()) @ level
+    lone = normalised(weigh_jitter(alone, together=False)) @ level
+    assert_allclose(lone, says * before / (says @ before)[:, None], rtol=1e-9)
+    common, own = np.meshgrid(np.log(JITTERS), np.log(JITTERS), indexing="ij")
+    spread = np.exp(-0.5 * ((own - common) / JITTER_SPREAD) ** 2)
+    spread /= spread.sum(axis=1, keepdims=True)
+    first = np.einsum("c,co,o,cp,p->o", before, spread, says[0], spread, says[1])
+    both = normalised(weigh_jitter(alone, together=True)) @ level
+    assert_allclose(both[0], first / first.sum(), rtol=1e-9)
 
 
 def test_four_positions_stay_too_few_in_any_company():
