@@ -27,11 +27,13 @@ DISAGREE = 3.5
 """A slope this many sigma from the others is not theirs."""
 OWN_SPREAD = 0.3
 """What the others say, loosely (1 sigma of the ln), about a sweep that is not one of them."""
-RESTLESS, WILD = 0.1, 0.45
+RESTLESS, WILD = 0.07, 0.45
 """The prior of the jitter is flat in its ln well below the first, for the seeing of a calm night is
 known to a factor only, about flat in the jitter itself above, and fades towards the second, for
-frames that scatter so much are spoiled ones. Chosen so that intervals cover what they say, whatever
-the jitter (scripts/precision.py)."""
+frames that scatter so much are spoiled ones."""
+STEADIER = 4.0
+"""Weight of the least jitter, which stands for all below it too. This and the others were chosen so
+that intervals cover what they say, whatever the jitter (scripts/precision.py)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +167,7 @@ def weigh_jitter(posterior: Posterior, *, together: bool) -> np.ndarray:
     """
     own = posterior.log_weight
     prior = np.log1p(JITTERS / RESTLESS) - (JITTERS / WILD) ** 2
+    prior[0] += np.log(STEADIER)
     if not together or own.shape[0] == 1:
         return own + prior[posterior.jitter]
     levels = JITTERS.size

@@ -12,7 +12,15 @@ from starsize.curves.catalogue import symmetric_families
 from starsize.curves.joint import make_batch, usable_points
 from starsize.curves.mixture import normalised
 from starsize.curves.posterior import explain, no_prior
-from starsize.curves.sharing import JITTER_SPREAD, RESTLESS, WILD, droop_alone, pool, weigh_jitter
+from starsize.curves.sharing import (
+    JITTER_SPREAD,
+    RESTLESS,
+    STEADIER,
+    WILD,
+    droop_alone,
+    pool,
+    weigh_jitter,
+)
 
 from .helpers import sweep
 
@@ -118,6 +126,7 @@ def test_what_is_known_of_the_jitter_counts_once_however_many_sweeps():
     batch = make_batch(curves := seven(positions=9)[1][:2], [usable_points(c) for c in curves])
     alone = explain(batch, symmetric_families("hyperbola", 0.0), prior=no_prior(batch))
     before = (1 + JITTERS / RESTLESS) * np.exp(-((JITTERS / WILD) ** 2))
+    before[0] *= STEADIER
     level = np.arange(JITTERS.size) == alone.jitter[:, None]
     says = np.exp(alone.log_weight - alone.log_weight.max()) @ level
     lone = normalised(weigh_jitter(alone, together=False)) @ level
