@@ -27,7 +27,7 @@ from .coloured import (
 )
 from .family import BEND, LINE, PARAMETERS, Family
 from .gauss_newton import Prior
-from .posterior import Posterior, components, join
+from .posterior import Posterior, components, heaviest, join
 from .suspects import Suspicion
 from .wrecks import solve_sets, wreck_log_odds
 
@@ -126,9 +126,7 @@ def _coloured(
     plain: Posterior, bent: Posterior, coloured: np.ndarray
 ) -> tuple[Posterior, Posterior]:
     """Let the sweeps agree to which side the light trails off, and doubt what nobody can see."""
-    k = coloured.size
-    middle = plain.best[np.arange(k), plain.log_weight.argmax(axis=1)]
-    up = bent.best > middle[:, None]
+    up = bent.best > plain.best[heaviest(plain)][:, None]
     evidence = [
         np.logaddexp.reduce(np.where(mine, bent.log_weight, -np.inf), axis=1) for mine in (up, ~up)
     ]
@@ -188,10 +186,9 @@ def _band_part(
     """
     n = batch.x.shape[1]
     part = batch.rows(rows)
-    heaviest = first.log_weight[rows].argmax(axis=1)
-    pick = np.arange(rows.sum()), heaviest
-    sets = first.suspect[rows][pick][:, None]
-    start = first.parameters[rows][pick][:, None]
+    pick = heaviest(first)
+    sets = first.suspect[pick][rows][:, None]
+    start = first.parameters[pick][rows][:, None]
     start[..., 3:] = 0.0
     start[..., 1] -= 0.3
     start[..., LINE : BEND + 1] = side[rows][:, None, None] * np.array(START)
@@ -212,11 +209,7 @@ def _band_part(
 
 def _side_of_trail(plain: Posterior, bent: Posterior) -> np.ndarray:
     """To which side light trails off, 1 or -1 (k,): the star is smallest on the other one."""
-    plain_at, bent_at = (
-        part.best[np.arange(part.best.shape[0]), part.log_weight.argmax(axis=1)]
-        for part in (plain, bent)
-    )
-    return np.where(bent_at < plain_at, 1.0, -1.0)
+    return np.where(bent.best[heaviest(bent)] < plain.best[heaviest(plain)], 1.0, -1.0)
 
 
 def _spread(part: Posterior, rows: np.ndarray, points: int) -> Posterior:

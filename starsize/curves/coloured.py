@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .posterior import Posterior
+from .posterior import Posterior, heaviest
 
 COLOURED = 0.1
 COLOURED_ALONE = 0.002
@@ -54,7 +54,7 @@ def hint_of_floors(scatter: float | None) -> float:
 
 def odd_if_coloured(plain: Posterior, *, together: bool) -> np.ndarray:
     """Chance that each sweep is asymmetric if the telescope is coloured, from its floor: (k,)."""
-    log_floor = _heaviest(plain)[:, 1]
+    log_floor = plain.parameters[heaviest(plain)][:, 1]
     if not together or log_floor.size < 3:
         return np.full(log_floor.size, ODD_IF_COLOURED)
     gain = np.clip(_wider(log_floor - log_floor.min()), -LOUDEST, LOUDEST)
@@ -116,12 +116,8 @@ def colour_blur(plain: Posterior, *, sharpest: float) -> np.ndarray:
 
     It is what a filter's floor exceeds ``sharpest`` times the sharpest filter's by, in squares.
     """
-    floor, slope = np.exp(_heaviest(plain)[:, 1:3]).T
+    floor, slope = np.exp(plain.parameters[heaviest(plain)][:, 1:3]).T
     return np.sqrt(np.maximum(floor**2 - (sharpest * floor.min()) ** 2, 0)) / slope
-
-
-def _heaviest(plain: Posterior) -> np.ndarray:
-    return plain.parameters[np.arange(plain.log_weight.shape[0]), plain.log_weight.argmax(axis=1)]
 
 
 def _wider(excess: float | np.ndarray) -> float | np.ndarray:

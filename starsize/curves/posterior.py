@@ -76,6 +76,12 @@ def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Poster
     return join(parts)
 
 
+def heaviest(posterior: Posterior) -> tuple[np.ndarray, np.ndarray]:
+    """Index, into (k, c), of each sweep's component of most weight."""
+    weight = posterior.log_weight
+    return np.arange(weight.shape[0]), weight.argmax(axis=1)
+
+
 def join(parts: Sequence[Posterior]) -> Posterior:
     """Put the components of several families side by side."""
     joined = {}
