@@ -10,7 +10,16 @@ from .batch import JITTERS
 from .family import BEND, LINE, Family
 from .fitted import ModelName
 from .joint import Joint
-from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, normalised, outside, quantile
+from .mixture import (
+    SIGMA1,
+    SIGMA2,
+    central_interval,
+    central_value,
+    matching_dof,
+    normalised,
+    outside,
+    quantile,
+)
 from .posterior import Posterior
 from .prediction import pack_shape
 
@@ -66,9 +75,10 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
     def at(probability: float) -> float:
         return steps(quantile(weight, centre, sigma, probability=probability))
 
-    mean, _ = _moments(weight, centre, sigma)
     below, above = outside(weight, centre, sigma, low=-1.0, high=1.0)
-    low68, high68 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA1))
+    inner = central_interval(weight, centre, sigma, coverage=SIGMA1)
+    best = float(np.clip(central_value(weight, centre, sigma), *inner))
+    low68, high68 = (steps(v) for v in inner)
     low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
     floor = _average(weight, np.log(posterior.floor[row]), posterior, row)
     slope = _exponential(weight, posterior, row, 2)
@@ -86,7 +96,7 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
     model = families[drawn].name
     parameters = _typical(joint, row, drawn)
     return Summary(
-        best_steps=steps(mean),
+        best_steps=steps(best),
         # Where two readings of the curve compete, the inner two thirds would hide the other one.
         best_sigma_steps=max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2,
         dof=float(matching_dof(np.array(high68 - low68), np.array(high95 - low95))),
@@ -102,11 +112,11 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
         suspicion=bad,
         model=model,
         asymmetry=asymmetry,
-        shape=pack_shape(obstruction, parameters, model=model, best_steps=steps(mean)),
+        shape=pack_shape(obstruction, parameters, model=model, best_steps=steps(best)),
         hyperbola_steps=_hyperbola_alone(joint, row, families),
         reach=(
-            float((1 + mean) * slope.value / floor.value),
-            float((1 - mean) * slope.value / floor.value),
+            float((1 + best) * slope.value / floor.value),
+            float((1 - best) * slope.value / floor.value),
         ),
     )
 
@@ -155,11 +165,10 @@ def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Esti
         if family.name == "hyperbola":
             mine = posterior.family == i
             weight = normalised(np.log(joint.weight[row, mine] + 1e-300))
-            mean, spread = _moments(
-                weight,
-                posterior.parameters[row, mine, 0],
-                np.sqrt(posterior.covariance[row, mine, 0, 0]),
-            )
+            vertex = posterior.parameters[row, mine, 0]
+            sigma = np.sqrt(posterior.covariance[row, mine, 0, 0])
+            _, spread = _moments(weight, vertex, sigma)
+            best = float(central_value(weight, vertex, sigma))
             half = joint.batch.half[row]
-            return Estimate(float(joint.batch.middle[row] + half * mean), float(half * spread))
+            return Estimate(float(joint.batch.middle[row] + half * best), float(half * spread))
     return NOT_KNOWN
