@@ -10,7 +10,7 @@ Run: ``python scripts/precision_oracle.py [--trials 500]``; frames 1.5 times too
 import argparse
 
 import numpy as np
-from precision import draw, run_cell
+from precision_cells import draw, run_cell
 
 from starsize.curves.shapes import Shape, blurred_disc_shape
 from starsize.curves.wrecks import (
