@@ -52,3 +52,10 @@ def test_the_only_sweep_at_its_temperature_is_left_alone():
     cold = replace(fits[9].curve, temperature_degC=np.full(9, 2.0))
     fits[9] = replace(fits[9], curve=cold)
     assert seen(fits) == ()
+
+
+def test_three_sweeps_more_than_filters_can_tell_as_the_report_advises():
+    rng = np.random.default_rng(6)
+    order = ("L", "R", "G", "B", "L", "Ha", "SII", "OIII", "L", "R")
+    assert seen(NightOfSweeps(order=order, **COOLING).fits(rng)) is not None
+    assert seen(NightOfSweeps(order=order[:-1], **COOLING).fits(rng)) is None
