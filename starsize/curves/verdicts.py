@@ -20,14 +20,17 @@ COMPANY = 3
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
 LARGEST_JITTER = 0.45
-RESTLESS = 0.30
+RESTLESS = 0.20
 VAGUE = 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
 better than to this many floors of defocus (a curve may be odd in shape and yet sharp)."""
 SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
+RISEN = 1.5
+"""Stars that grow by this factor are beyond what the seeing does: the sweep is wide enough."""
 
+_LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
 _TAKEN_UP = "the camera had not begun to move: play was being taken up"
 
 
@@ -207,6 +210,12 @@ def _verdict(
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
     if (found.below > OUTSIDE and found.above > OUTSIDE) or max(found.reach) < LEAST_REACH:
+        radius = curve.radius_px[used]
+        if radius.max() > RISEN * radius.min():
+            return "not_repeatable", (
+                "Not repeatable: the stars grow, but the frames lie on no one smooth curve and "
+                f"cannot tell which of them are off. {_LOOK}"
+            )
         return "too_narrow", _too_narrow(found, low, high, expected_slope)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
@@ -214,7 +223,7 @@ def _verdict(
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
         return "not_repeatable", (
             f"Not repeatable: the frames scatter by {100 * found.jitter:.0f} % of the star size "
-            "about any smooth curve. Look for clouds, gusts or a slipping focuser, and repeat."
+            f"about any smooth curve. {_LOOK}"
         )
     answer = (
         f"Best focus at {found.best_steps:.0f} +- {found.best_sigma_steps:.1f} steps "

@@ -57,8 +57,8 @@ _SLIPS = OpenQuestion(
     "slips_unknown",
     "slips of the focuser",
     "These frames cannot tell whether the focuser slipped.",
-    "It takes three sweeps more than there are filters: the first filter again in the middle and at "
-    "the end, and one other filter again at the end.",
+    "It takes three sweeps more than there are filters: the first filter again in the middle and "
+    "at the end, and one other filter again at the end.",
 )
 _SPECTRUM = OpenQuestion(
     "secondary_spectrum_unknown",

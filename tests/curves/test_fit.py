@@ -138,6 +138,11 @@ def test_two_wrecked_frames_are_found_too():
         (sweep(slope=0.001), "too_narrow", "Spread the positions over about"),
         (sweep(half=0.0), "too_few_positions", "all 9 frames were taken at one position, 1000"),
         (sweep(jitter=0.6, seed=4), "not_repeatable", "the frames scatter by"),
+        (
+            focus_curve([0, 20, 40, 60, 80], [3.12, 2.06, 2.78, 1.63, 2.45], 0.02),
+            "not_repeatable",
+            "cannot tell which of them are off",
+        ),
         (focus_curve([1, 2], [2, 2], 0.1), "too_few_positions", "2 usable frames"),
         (focus_curve([], [], 0.1), "too_few_positions", "no frame of this sweep"),
         (focus_curve(np.arange(7), np.ones(7), 0.0), "too_narrow", "hardly grow"),
