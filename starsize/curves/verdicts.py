@@ -27,8 +27,10 @@ better than to this many floors of defocus (a curve may be odd in shape and yet 
 SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
+LEAST_RISE = 3.0
+"""And larger by so many times the scatter of the seeing, or chance may have made the dip."""
 RISEN = 1.5
-"""Stars that grow by this factor are beyond what the seeing does: the sweep is wide enough."""
+"""Stars that differ by this factor are beyond what the seeing mostly does."""
 
 _LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
 _TAKEN_UP = "the camera had not begun to move: play was being taken up"
@@ -209,12 +211,12 @@ def _verdict(
 ) -> tuple[Verdict, str]:
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
-    if (found.below > OUTSIDE and found.above > OUTSIDE) or max(found.reach) < LEAST_REACH:
-        radius = curve.radius_px[used]
-        if radius.max() > RISEN * radius.min():
+    if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
+        grown = curve.radius_px[used].max() / curve.radius_px[used].min()
+        if grown > RISEN:
             return "not_repeatable", (
-                "Not repeatable: the stars grow, but the frames lie on no one smooth curve and "
-                f"cannot tell which of them are off. {_LOOK}"
+                f"Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie on no one "
+                f"smooth curve. {_LOOK} If nothing is found, take wider steps."
             )
         return "too_narrow", _too_narrow(found, low, high, expected_slope)
     if found.below > OUTSIDE or found.above > OUTSIDE:
@@ -237,6 +239,12 @@ def _verdict(
     return "good", answer
 
 
+def _flat(found: Summary) -> bool:
+    """Whether the seeing alone may have drawn this curve."""
+    reach = max(found.reach)
+    return reach < LEAST_REACH or np.hypot(1, reach) - 1 < LEAST_RISE * found.jitter
+
+
 def _not_bracketed(found: Summary, low: float, high: float) -> str:
     outward = found.above > found.below
     edge = high if outward else low
@@ -245,9 +253,10 @@ def _not_bracketed(found: Summary, low: float, high: float) -> str:
     side = "higher" if outward else "lower"
     least = max(missing + span / 4, span / 4)
     further = f"about {_round(min(least, span))} steps"
+    lies = "lies" if max(found.below, found.above) > SURE else "may lie"
     return (
-        f"The smallest star lies at or beyond the end of the sweep at {edge:.0f}: continue towards "
-        f"{side} positions by {further}, and go on until the stars clearly grow again."
+        f"The smallest star {lies} at or beyond the end of the sweep at {edge:.0f}: continue "
+        f"towards {side} positions by {further}, and go on until the stars clearly grow again."
     )
 
 

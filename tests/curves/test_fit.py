@@ -141,7 +141,7 @@ def test_two_wrecked_frames_are_found_too():
         (
             focus_curve([0, 20, 40, 60, 80], [3.12, 2.06, 2.78, 1.63, 2.45], 0.02),
             "not_repeatable",
-            "cannot tell which of them are off",
+            "on no one smooth curve",
         ),
         (focus_curve([1, 2], [2, 2], 0.1), "too_few_positions", "2 usable frames"),
         (focus_curve([], [], 0.1), "too_few_positions", "no frame of this sweep"),
@@ -223,3 +223,10 @@ def test_stars_too_large_are_rather_suspected_than_stars_too_small():
         moved.append(fit.frame_reasons[4])
     assert "off the curve" in moved[0]
     assert moved[1] is None
+
+
+@pytest.mark.parametrize("seed", [33, 47, 66, 78, 110, 149])
+def test_seeing_that_draws_a_shallow_dip_is_not_taken_for_focus(seed):
+    """Wings of 0.4 floors in restless air: of 150 such sweeps 7 were answered, and wrong; now 1."""
+    flat = sweep(positions=9, half=100.0, slope=0.008, best=1050, jitter=0.15, seed=seed)
+    assert not fit_curve(flat).answered
