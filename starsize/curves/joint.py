@@ -26,6 +26,8 @@ from .sharing import (
     weigh_jitter,
 )
 
+COMPANY = 3
+"""Other sweeps that tell slope and seeing well enough to make up for a frame lost or wrecked."""
 SWEEPS_FOR_SHAKE = 3
 FRAMES_FOR_SHAKE = 7
 """Sweeps, and frames in each on average, that can tell the focuser's scatter from star noise."""

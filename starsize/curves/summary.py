@@ -9,7 +9,7 @@ from ..estimate import NOT_KNOWN, Estimate
 from .batch import JITTERS
 from .family import BEND, LINE, Family
 from .fitted import ModelName
-from .joint import Joint
+from .joint import COMPANY, Joint
 from .mixture import (
     SIGMA1,
     SIGMA2,
@@ -77,7 +77,8 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
 
     below, above = outside(weight, centre, sigma, low=-1.0, high=1.0)
     inner = central_interval(weight, centre, sigma, coverage=SIGMA1)
-    best = float(np.clip(central_value(weight, centre, sigma), *inner))
+    # Where a needle and a wide part compete, never outside the interval that is stated with it.
+    best = float(np.clip(_middle(joint, weight, centre, sigma=sigma), *inner))
     low68, high68 = (steps(v) for v in inner)
     low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
     floor = _average(weight, np.log(posterior.floor[row]), posterior, row)
@@ -119,6 +120,18 @@ def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
             float((1 - best) * slope.value / floor.value),
         ),
     )
+
+
+def _middle(
+    joint: Joint, weight: np.ndarray, centre: np.ndarray, *, sigma: np.ndarray
+) -> np.ndarray:
+    """Where the answer is read off the mixture: the mean, if others tell how restless the air is.
+
+    A sweep alone hardly knows; there a wreck read as restless air would drag the mean far off.
+    """
+    if joint.batch.half.size > COMPANY:
+        return (weight * centre).sum()
+    return central_value(weight, centre, sigma)
 
 
 def _moments(weight: np.ndarray, value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
@@ -168,7 +181,7 @@ def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Esti
             vertex = posterior.parameters[row, mine, 0]
             sigma = np.sqrt(posterior.covariance[row, mine, 0, 0])
             _, spread = _moments(weight, vertex, sigma)
-            best = float(central_value(weight, vertex, sigma))
+            best = float(_middle(joint, weight, vertex, sigma=sigma))
             half = joint.batch.half[row]
             return Estimate(float(joint.batch.middle[row] + half * best), float(half * spread))
     return NOT_KNOWN

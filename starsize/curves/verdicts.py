@@ -8,15 +8,13 @@ from ..estimate import NOT_KNOWN, Estimate
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .joint import usable_points
+from .joint import COMPANY, usable_points
 from .play import FlatStart, play_from, short_play
 from .prediction import radius_at, wing_centre
 from .summary import Summary
 
 LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
-COMPANY = 3
-"""Other sweeps whose slope and seeing make up for one frame that a sweep of five lost."""
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
 LARGEST_JITTER = 0.45
