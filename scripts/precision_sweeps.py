@@ -156,7 +156,7 @@ def joint(trials: int) -> None:
         for jitter in JITTERS:
             one, two, refused = joint_of_seven(trials, span=span, jitter=jitter)
             print(
-                f"| {span:g} | {100 * jitter:g} % | {one:.2f} | {two:.2f} | {100 * refused:.1f} % |"
+                f"| {span:g} | {100 * jitter:g} % | {one:.3f} | {two:.3f} | {100 * refused:.1f} % |"
             )
 
 
