@@ -43,7 +43,7 @@ def test_five_point_sweeps_are_better_together_than_alone():
         for fits, errors in zip(both, (together, alone), strict=True):
             errors.append([f.best_steps - b for f, b in zip(fits, best, strict=True)])
     one, other = (np.sqrt(np.nanmean(np.square(e))) for e in (together, alone))
-    # scripts/precision.py: 1.06 to 1.09 against 1.18 to 1.35 of the joint bound in cells like this
+    # scripts/precision.py: 1.03 to 1.08 against 1.12 to 1.39 of the joint bound in cells like this
     assert one < 0.98 * other
 
 
@@ -106,7 +106,7 @@ def test_the_pool_puts_out_who_disagrees():
 
 
 def test_a_five_point_sweep_that_lost_a_frame_is_answered_in_company_only():
-    """scripts/precision.py, part wrecked: 1.1 times the joint bound; alone its interval lies."""
+    """scripts/precision.py, part five: 1.1 times the joint bound; alone its interval lies."""
     within = []
     for seed in range(6):
         best, curves = seven(seed=seed, half=100.0, spread=20)
