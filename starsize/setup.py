@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from .filters import BANDS, Band
+from .filters import Band, usual_band
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +94,7 @@ class Setup:
     def band(self, name: str) -> Band | None:
         """Passband of a filter: the setup's own figures, else the usual ones, else None."""
         glass = self.filters.get(name, FilterGlass())
-        usual = BANDS.get(name)
+        usual = usual_band(name)
         wavelength = glass.wavelength_nm or (usual.wavelength_nm if usual else None)
         if wavelength is None:
             return None
