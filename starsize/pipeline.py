@@ -28,6 +28,7 @@ from .frames import (
     find_sweeps,
     list_frames,
     lost_filters,
+    set_aside_single,
     unused_notices,
 )
 from .reports.result import RunResult
@@ -91,7 +92,8 @@ def measure_offsets(
     given = setup or Setup()
     files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
     known, header_notices = complete_setup(given, files)
-    sweeps, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    files, sweeps = set_aside_single(files, found)
     if not sweeps:
         raise InputError(nothing_to_measure(files))
     if reference is not None:

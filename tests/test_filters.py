@@ -42,7 +42,21 @@ def test_the_usual_spellings_come_to_one_name(written, name):
     assert canonical_filter(written) == name
 
 
-@pytest.mark.parametrize("written", ["V", "g'", "Sloan r", "Bessell R", "UHC", "Hbeta", "Methane 889nm", "Ha OIII", "Ha+OIII", "L-Dual"])
+@pytest.mark.parametrize(
+    "written",
+    [
+        "V",
+        "g'",
+        "Sloan r",
+        "Bessell R",
+        "UHC",
+        "Hbeta",
+        "Methane 889nm",
+        "Ha OIII",
+        "Ha+OIII",
+        "L-Dual",
+    ],
+)
 def test_other_names_are_kept_as_they_are(written):
     assert canonical_filter(f" {written} ") == written
 

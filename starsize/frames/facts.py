@@ -32,6 +32,8 @@ _NAME_KINDS: Final[dict[str, FrameKind]] = {
 }
 #: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
 _CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
+#: Words of a position in steps, but not of a focal length, ratio, temperature or step size.
+_LIKE_POSITION: Final = re.compile(r"^(?!.*(LEN|RAT|TEM|TMP|SZ|SIZE|ANG|ACAL)).*(FOC|STEP|POS)")
 _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*/", re.IGNORECASE)
 
 
@@ -99,6 +101,12 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
             return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
         value = "empty or not readable" if card.value in (None, "") else repr(card.value)
         return f"no focuser position: {card.keyword} is {value}; {remedy}"
+    for card in header.find(header.keywords()):
+        if _LIKE_POSITION.search(card.keyword) and steps(card, loose=True) is not None:
+            return (
+                f"no focuser position under a known keyword; {card.keyword} = {card.value} looks "
+                f'like one: if so, state position = "{card.keyword}" under [headers] in the setup'
+            )
     return f"no focuser position in the header; {remedy}"
 
 

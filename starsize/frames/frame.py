@@ -2,13 +2,15 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
 from ..conventions import Approach
 
 FrameKind = Literal["light", "dark", "bias", "flat"]
+#: Why a frame in no sweep is not used.
+SINGLE: Final = "a single exposure at a position of its own, not part of a sweep"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +67,10 @@ class Frame:
     image: np.ndarray
     facts: FrameFacts
     mask: np.ndarray | None = None
+
+    def __repr__(self) -> str:
+        rows, columns = self.image.shape
+        return f"<Frame {self.facts.path.name}, {columns} x {rows} pixels>"
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,10 @@ class ImageHeader:
     compressed: bool
     headers: tuple[fits.Header, ...]
 
+    def keywords(self) -> Iterator[str]:
+        """Yield the keywords of all headers."""
+        return (keyword for header in self.headers for keyword in header)
+
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
         """Yield the entries among ``keywords`` that are there, in the order asked."""
         for keyword in keywords:
