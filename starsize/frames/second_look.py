@@ -93,7 +93,7 @@ def _without_strays(files: Sequence[InputFile]) -> list[InputFile]:
 
 
 def _strays(places: set[float]) -> set[float]:
-    """One or two positions at an end, far from the rest.
+    """One or two positions at the ends, far from the rest.
 
     Three may be a sweep, and the sweeps of two filters may lie far apart.
     """
@@ -101,7 +101,7 @@ def _strays(places: set[float]) -> set[float]:
     inner: list[float] | None = rest
     while inner is not None:
         rest = inner
-        parts = (rest[1:], rest[:-1], rest[2:], rest[:-2])
+        parts = (rest[1:], rest[:-1], rest[1:-1], rest[2:], rest[:-2])
         inner = next((part for part in parts if _stands_off(rest, part)), None)
     return places - set(rest)
 
