@@ -188,10 +188,13 @@ def _stem(file: InputFile) -> tuple[str, object]:
 
 def _digest(path: Path) -> bytes:
     """Digest of both ends of a file: no two exposures have the same noise even there."""
-    with path.open("rb") as file:
-        digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
-        file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
-        digest.update(file.read(_SAMPLE_BYTES))
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
+            file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
+            digest.update(file.read(_SAMPLE_BYTES))
+    except OSError:  # gone since its header was read: told when its pixels are wanted
+        return str(path).encode("utf-8", "surrogateescape")
     return digest.digest()
 
 

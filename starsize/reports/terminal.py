@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ..comparison.compared import OffsetRow
+from ..errors import printable
 from ..estimate import Estimate
 from ..setup import Setup
 from ..stars.measured import FrameRadius
@@ -106,7 +107,7 @@ def say(console: Console, text: str, *, style: str = "", bullet: bool = False) -
 
 
 def showable(text: str, console: Console) -> str:
-    """The text itself, or its ASCII spelling where the console's encoding cannot show it.
+    """The text on one line, in ASCII where the console's encoding cannot show it.
 
     Examples
     --------
@@ -114,6 +115,7 @@ def showable(text: str, console: Console) -> str:
     >>> showable("1 ± 2 µm", Console(file=io.TextIOWrapper(io.BytesIO(), encoding="ascii")))
     '1 +- 2 um'
     """
+    text = printable(text)
     encoding = console.encoding or "ascii"
     try:
         text.encode(encoding)
