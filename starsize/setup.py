@@ -22,6 +22,7 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
     "steps_per_degC": (-1e6, 1e6),
     "steps_per_degC_sigma": (0.0, 1e6),
     "backlash_steps": (0.0, 1e6),
+    "repeatability_steps": (0.0, 1e6),
     "pixel_um": (0.1, 1e3),
     "gain_e_per_adu": (1e-5, 1e5),
     "read_noise_e": (0.0, 1e5),

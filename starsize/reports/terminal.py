@@ -15,13 +15,19 @@ from ..stars.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
 from .sentences import (
+    action_words,
     colour_headline,
     direction,
+    entering,
     grouped_reasons,
     headline,
+    is_colour_camera,
+    lead,
     listing,
+    numbers_to_enter,
     row_sentence,
     sentence,
+    signed_move,
 )
 from .unanswered import open_questions
 
@@ -47,13 +53,19 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     if result.comparison.rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
+        if moves := numbers_to_enter(result):
+            say(out, f"To enter: {moves}")
     if quiet:
         return
     say(out, headline(result), style="bold")
     _print_reasons(result, out)
+    if is_colour_camera(result):
+        say(out, lead(result))
+    elif numbers_to_enter(result):
+        say(out, entering(result))
     colour = result.comparison.colour
     out.print()
-    say(out, colour_headline(colour), style="bold")
+    say(out, colour_headline(result), style="bold")
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
     _print_warnings(result, out)
@@ -139,7 +151,7 @@ def _offset_table(result: RunResult, console: Console) -> Table:
             _move_cell(row, result.setup),
             _offset_cell(row),
             f"±{zone}" if zone else "",
-            _action_cell(row),
+            action_words(row, channels=is_colour_camera(result)),
         )
         style = "red" if row.status == "refused" else ""
         table.add_row(*(Text(showable(cell, console)) for cell in cells), style=style)
@@ -149,7 +161,7 @@ def _offset_table(result: RunResult, console: Console) -> Table:
 def _move_cell(row: OffsetRow, setup: Setup) -> str:
     if row.move_steps is None:
         return "-"
-    return f"{row.move_steps:+d} {direction(row.move_steps, setup)}".strip().replace("+0", "0")
+    return f"{signed_move(row.move_steps)} {direction(row.move_steps, setup)}".strip()
 
 
 def _offset_cell(row: OffsetRow) -> str:
@@ -162,23 +174,13 @@ def _offset_cell(row: OffsetRow) -> str:
     return estimate_text(Estimate(offset, float("nan") if sigma is None else sigma), signed=True)
 
 
-def _action_cell(row: OffsetRow) -> str:
-    if row.status == "refused":
-        return "refused"
-    if row.filter == row.reference:
-        return "reference"
-    if row.action == "refocus":
-        return "refocus"
-    return "move" if row.action == "move" and row.move_steps else "leave it"
-
-
 def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
     for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
         say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet=True)
     for row in rows:
-        if row.status == "measured" and row.action == "refocus":
+        if action_words(row, channels=is_colour_camera(result)) == "refocus":
             say(console, row_sentence(row, result.setup), bullet=True)
 
 
@@ -194,10 +196,16 @@ def _print_warnings(result: RunResult, console: Console) -> None:
 
 def _print_open(result: RunResult, console: Console) -> None:
     """The questions left open, by topic; the page says what to capture for each."""
-    topics = [question.topic for question in open_questions(result)]
-    if topics:
+    open_now = open_questions(result)
+    to_capture = [question.topic for question in open_now if question.capture]
+    not_built = [question.topic for question in open_now if not question.capture]
+    if open_now:
         console.print()
-        say(console, f"Not answered: {listing(topics)}. The report page says what to capture.")
+    if to_capture:
+        topics = listing(to_capture)
+        say(console, f"Not answered: {topics}. The report page says what to capture.")
+    if not_built:
+        say(console, f"Not worked out by this version: {listing(not_built)}.")
 
 
 def _measurement(frame: FrameRadius) -> str:
