@@ -7,14 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-
 from .comparison import Comparison, OffsetRow, compare_sweeps
 from .curves import (
     CurveSet,
     FocusCurve,
     correct_to_mean_temperature,
-    fit_curves,
     micrometres_per_step,
 )
 from .errors import InputError
@@ -34,6 +31,7 @@ from .frames import (
 from .reports.result import RunResult
 from .setup import Setup
 from .stars import MeasuredSweep, measure_sweeps, other_field_notices
+from .steps import curve_of, fit_curves
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -98,6 +96,8 @@ def measure_offsets(
         raise InputError(nothing_to_measure(files))
     if reference is not None:
         reference = find_reference(reference, sweeps, setup=known)
+    elif all(frame.bayer for sweep in sweeps for frame in sweep.frames):
+        reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
         sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
     )
@@ -153,27 +153,6 @@ def compare_measured(
         still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
     return curves, comparison, step.notices
-
-
-def curve_of(measured: MeasuredSweep) -> FocusCurve:
-    """Focus curve of a measured sweep: the frames that have a radius, in order of time."""
-    frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
-
-    def column(values: Iterable[float | None]) -> np.ndarray:
-        return np.array([math.nan if v is None else v for v in values], float)
-
-    return FocusCurve(
-        id=measured.id,
-        filter=measured.filter,
-        position_steps=column(f.facts.position_steps for f in frames),
-        radius_px=column(f.radius_px for f in frames),
-        radius_sigma_px=column(f.radius_sigma_px for f in frames),
-        n_stars=np.array([f.n_stars for f in frames], int),
-        temperature_degC=column(f.facts.temperature_degC for f in frames),
-        time_mjd=column(f.facts.mid_time_mjd for f in frames),
-        names=tuple(f.facts.path.name for f in frames),
-        approach=measured.sweep.approach,
-    )
 
 
 def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
@@ -233,7 +212,7 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
 def _fit_and_compare(
     raw: Sequence[FocusCurve], setup: Setup, given: Setup, reference: str | None
 ) -> tuple[CurveSet, Comparison, StepSize]:
-    curves = fit_curves(raw, obstruction=setup.telescope.obstruction)
+    curves = fit_curves(raw, setup=setup)
     step = find_step_size(curves, setup=setup, given=given)
     comparison = compare_sweeps(
         curves,

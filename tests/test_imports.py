@@ -10,7 +10,7 @@ import pytest
 import starsize
 
 PACKAGE = Path(starsize.__file__).parent
-LAYERS = ("frames", "stars", "curves", "comparison", "reports", "pipeline", "cli")
+LAYERS = ("frames", "stars", "curves", "comparison", "reports", "steps", "pipeline", "cli")
 LEAVES = {"conventions", "errors", "estimate", "filters", "glasses", "optics", "setup"}
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

@@ -51,7 +51,7 @@ class FrameFacts:
     already applied), such as ``RGGB``; None for a mono camera."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Frame:
     """One exposure with its pixels.
 
@@ -88,7 +88,7 @@ class InputFile:
         return self.reason is None and self.facts is not None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Sweep:
     """The frames of one filter taken at a run of positions with one approach direction.
 
@@ -102,3 +102,6 @@ class Sweep:
     frames: tuple[FrameFacts, ...]
     approach: Approach = "unknown"
     timed: bool = True
+
+    def __repr__(self) -> str:
+        return f"<Sweep {self.id}: {len(self.frames)} frames, {self.approach}>"

@@ -1,6 +1,7 @@
 """What a run, or a few frames, look like in a terminal: plain words and one table."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Final, Literal
 
 from rich import box
 from rich.console import Console
@@ -31,6 +32,8 @@ from .sentences import (
 )
 from .unanswered import open_questions
 
+#: Columns of text below which a table leaves out what it can spare.
+_NARROW: Final = 56
 _ASCII = str.maketrans(
     {"±": "+-", "−": "-", "–": "-", "—": "-", "µ": "u", "°": "deg", "λ": "lambda", "²": "2",
      "×": "x", "→": "->", "…": "...", "‘": "'", "’": "'", "“": '"', "”": '"', "α": "alpha"}
@@ -138,23 +141,44 @@ def showable(text: str, console: Console) -> str:
 
 
 def _offset_table(result: RunResult, console: Console) -> Table:
-    rows = result.comparison.rows
+    titles = ("filter", "move", "offset", "zone", "what to do")
+    rows = [_offset_cells(row, result) for row in result.comparison.rows]
+    styles = ["red" if row.status == "refused" else "" for row in result.comparison.rows]
+    # A narrow screen keeps what is to be done.
+    return text_table(console, titles, rows, styles=styles, spare=("offset", "zone"))
+
+
+def _offset_cells(row: OffsetRow, result: RunResult) -> tuple[str, ...]:
+    zone = short_number(row.zone_steps)
+    return (
+        row.filter,
+        _move_cell(row, result.setup),
+        _offset_cell(row),
+        f"±{zone}" if zone else "",
+        action_words(row, channels=is_colour_camera(result)),
+    )
+
+
+def text_table(
+    console: Console,
+    titles: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    styles: Sequence[str],
+    spare: Sequence[str],
+) -> Table:
+    """A table of words; where the screen is narrow, without the columns that can be spared.
+
+    The first column and the last are words, those between are numbers.
+    """
+    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title not in spare]
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("filter", no_wrap=True)
-    for name in ("move", "offset", "zone"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("what to do")
-    for row in rows:
-        zone = short_number(row.zone_steps)
-        cells = (
-            row.filter,
-            _move_cell(row, result.setup),
-            _offset_cell(row),
-            f"±{zone}" if zone else "",
-            action_words(row, channels=is_colour_camera(result)),
-        )
-        style = "red" if row.status == "refused" else ""
-        table.add_row(*(Text(showable(cell, console)) for cell in cells), style=style)
+    for i in shown:
+        last = i == len(titles) - 1
+        justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
+        table.add_column(titles[i], justify=justify, no_wrap=not last)
+    for cells, style in zip(rows, styles, strict=True):
+        table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
     return table
 
 

@@ -98,9 +98,8 @@ def test_temperature_needs_a_range(night, colour_camera):
 
 def test_only_what_was_fitted_is_drawn(night):
     # One line of many points: the curve, and no other beside it.
-    paths = [
-        e.get("d", "") for e in ET.fromstring(draw(night.curves.fits[0])).iter() if "d" in e.keys()
-    ]
+    drawing = ET.fromstring(draw(night.curves.fits[0]))
+    paths = [element.get("d", "") for element in drawing.iter()]
     assert sum(path.count("L") > 50 for path in paths) == 1
 
 

@@ -26,7 +26,7 @@ def shown(console):
     return console.file.buffer.getvalue().decode(console.file.encoding)
 
 
-@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
 @pytest.mark.parametrize("name", RUNS)
 def test_no_line_is_wider_than_the_screen_and_no_cell_is_cut(request, name, width):
     console = screen(width)
