@@ -20,7 +20,7 @@ from starsize.pipeline import (
     with_lost_filters,
 )
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
-from starsize.simulate import SCENARIOS, simulate_night
+from starsize.simulate import SCENARIOS, draw_night, simulate_night
 from starsize.simulate.night import draw_planned
 
 
@@ -131,3 +131,12 @@ def test_the_steps_follow_one_another_without_a_glance_inside():
     by_path, by_frame = starsize.measure_frame(paths[5]), starsize.measure_frame(frame)
     assert len(by_path) == len(by_frame) > 20
     assert all(len(repr(one)) < 200 and "\n" not in repr(one) for one in (frame, sweeps[0]))
+
+
+def test_a_colour_camera_counts_from_green(tmp_path):
+    scenario = SCENARIOS["good_colour_camera"]
+    night = simulate_night(scenario.scene, scenario.plan, seed=3)
+    for image, cards, name in draw_night(night):
+        write_frame(tmp_path / f"{name}.fits", image, cards=cards)
+    result = measure_offsets([tmp_path])
+    assert result.comparison.reference == "G"

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from starsize.errors import SetupError
 from starsize.frames import load_setup
 from starsize.frames.setup_file import setup_from_tables
-from starsize.setup import Setup
+from starsize.setup import PLAUSIBLE, Camera, FilterGlass, Focuser, Setup, Telescope
 
 FULL = """
 [telescope]
@@ -167,3 +167,9 @@ def test_any_content_is_either_a_setup_or_one_clear_line(content):
         assert message
     else:
         assert isinstance(setup, Setup)
+
+
+def test_every_figure_of_a_setup_has_a_range():
+    kinds = (Telescope, Focuser, Camera, FilterGlass)
+    figures = {f.name for kind in kinds for f in dataclasses.fields(kind) if f.type == float | None}
+    assert figures <= set(PLAUSIBLE)
