@@ -107,7 +107,14 @@ class HeaderNames:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed."""
+    """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed.
+
+    Examples
+    --------
+    >>> setup = Setup(telescope=Telescope(focal_length_mm=550.0, aperture_mm=100.0))
+    >>> setup.telescope.focal_ratio, setup.band("V").wavelength_nm
+    (5.5, 550.0)
+    """
 
     telescope: Telescope = field(default_factory=Telescope)
     focuser: Focuser = field(default_factory=Focuser)
