@@ -129,8 +129,8 @@ def tabulate_radii(
 def draw_points(table: RadiusTable, plan: PointsPlan, *, seed: int) -> tuple[SweepPoints, ...]:
     """One night of sweeps, disturbed as planned."""
     rng = np.random.default_rng([seed, 23])
-    frames: dict[str, np.ndarray] = {}
-    drawn = []
+    frames: Mapping[str, np.ndarray] = {}
+    drawn: list[SweepPoints] = []
     for name in plan.order:
         if not (plan.together and drawn):
             frames = _frames(table, plan, "G" if plan.together else name, rng)
