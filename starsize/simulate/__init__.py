@@ -1,6 +1,7 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
-from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_curve
+from .blur import Blur, smeared, star_blur
+from .curve import half_flux_radius_px, true_best_focus, true_curve
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
@@ -17,6 +18,7 @@ from .night import (
 from .plan import NightPlan
 from .plate import FilterPlate, band_samples, usual_plate
 from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
+from .pupil import Pupil
 from .scenarios import SCENARIOS, Scenario, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
@@ -38,6 +40,7 @@ __all__ = [
     "NightTruth",
     "Pointing",
     "PointsPlan",
+    "Pupil",
     "RadiusTable",
     "Scenario",
     "Scene",
@@ -63,6 +66,7 @@ __all__ = [
     "seven_plates",
     "simulate_night",
     "simulate_sweep",
+    "smeared",
     "star_blur",
     "star_field",
     "star_stamp",

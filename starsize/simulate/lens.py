@@ -1,10 +1,12 @@
 """The telescope of a simulation: where each colour, pupil zone and place in the field focuses."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+
+from .pupil import Pupil
 
 #: Sellmeier coefficients B1 B2 B3, C1 C2 C3 (um^2): Schott and Ohara (S-FPL53) data sheets, as
 #: collected in the public-domain refractiveindex.info database; fluorite by Malitson (1963). The
@@ -94,6 +96,8 @@ class Lens:
         How much further out the corners of the sensor focus than its centre.
     tilt_x_um, tilt_y_um : float
         How much further out the edge at greatest x (y) focuses than the centre.
+    pupil : Pupil
+        Aberrations that are not round, vanes, a shadow off centre.
     """
 
     focal_length_mm: float = 480.0
@@ -107,6 +111,7 @@ class Lens:
     curvature_um: float = 0.0
     tilt_x_um: float = 0.0
     tilt_y_um: float = 0.0
+    pupil: Pupil = field(default_factory=Pupil)
 
     @property
     def focal_ratio(self) -> float:

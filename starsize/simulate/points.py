@@ -7,9 +7,9 @@ import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
 from ..optics import critical_focus_zone_um, wing_slope_px_per_um
-from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_curve
+from .blur import star_blurs
+from .curve import half_flux_radius_px, true_best_focus, true_curve
 from .scene import Scene
-from .transfer import moffat_transfer
 
 SHARES = (0.3, 0.5, 0.8)
 """Shares of the light whose radii are tabulated."""
@@ -174,21 +174,9 @@ def _frames(
 
 
 def _radii(scene: Scene, name: str, position: float) -> np.ndarray:
-    """Radii by seeing and share, (k, 3): the pupil is done once, the air is changed."""
+    """Radii by seeing and share, (k, 3)."""
     outward = scene.focuser.outward_um(position, scene.focuser.home_degC)
-    sharpest = star_blur(scene, name, outward, seeing_factor=float(_SEEING[0]))
-    per_um = sharpest.cycles_per_px / scene.sensor.pixel_um
-    beta, fwhm = scene.sky.beta, scene.seeing_um
-    bare = sharpest.transfer / moffat_transfer(per_um, fwhm_um=fwhm * _SEEING[0], beta=beta)
-    rows = []
-    for factor in _SEEING:
-        air = moffat_transfer(per_um, fwhm_um=fwhm * factor, beta=beta)
-        blur = Blur(
-            sharpest.cycles_per_px,
-            sharpest.weight,
-            bare * air,
-            sharpest.edge_px,
-            fwhm * factor / scene.sensor.pixel_um,
-        )
-        rows.append([half_flux_radius_px(blur, pixels=False, fraction=f) for f in SHARES])
-    return np.array(rows)
+    blurs = star_blurs(scene, name, outward, seeing_factors=tuple(_SEEING))
+    return np.array(
+        [[half_flux_radius_px(b, pixels=False, fraction=f) for f in SHARES] for b in blurs]
+    )
