@@ -111,7 +111,7 @@ def star_blurs(
     colours = _colours(scene, filter_name, outward_um)
     ratio, pixel = scene.lens.focal_ratio, scene.sensor.pixel_um
     odd = scene.lens.pupil != Pupil()
-    stray_um = 2 * ratio * 0.55 * scene.lens.pupil.largest_waves
+    stray_um = 2 * ratio * 0.55 * scene.lens.pupil.steepest_waves
     edge_px = (
         max(abs(c.defocus_um) for c in colours) + max(abs(c.spherical_um) for c in colours)
     ) / (2 * ratio) / pixel + stray_um / pixel

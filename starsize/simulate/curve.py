@@ -7,6 +7,7 @@ from scipy.optimize import brentq, minimize_scalar
 
 from ..optics import critical_focus_zone_um
 from .blur import Blur, star_blur
+from .exposure import Shot
 from .scene import Scene
 from .transfer import encircled, pixel_transfer_mean
 
@@ -36,6 +37,35 @@ def half_flux_radius_px(blur: Blur, *, pixels: bool = True, fraction: float = 0.
     while missing(top) < 0:
         top *= 2
     return float(brentq(missing, 1e-3, top, xtol=1e-9))
+
+
+def frame_radius_px(scene: Scene, shot: Shot, filter_name: str | None = None) -> float:
+    """Half-flux radius of the light as it fell in one exposure, mean over the field, in pixels.
+
+    Where the focus or the aberrations change across the field, nine places of Gauss-Legendre
+    quadrature stand for it; else its middle does. ``filter_name`` names a colour camera's channel.
+    """
+    lens = scene.lens
+    even = not (lens.curvature_um or lens.tilt_x_um or lens.tilt_y_um or lens.pupil.varies)
+    across = [(0.0, 1.0)] if even else [(-(0.6**0.5), 5 / 18), (0.0, 8 / 18), (0.6**0.5, 5 / 18)]
+    outward = scene.focuser.outward_um(shot.camera_steps, shot.temperature_degC)
+    return sum(
+        of_u
+        * of_v
+        * half_flux_radius_px(
+            star_blur(
+                scene,
+                filter_name or shot.filter,
+                outward - lens.field_shift_um(u, v),
+                seeing_factor=shot.seeing_factor,
+                place=(u, v),
+                smear_px=shot.smear_px,
+            ),
+            pixels=False,
+        )
+        for u, of_u in across
+        for v, of_v in across
+    )
 
 
 def true_curve(

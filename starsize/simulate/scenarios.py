@@ -1,29 +1,19 @@
 """Ready-made scenes and nights, every one invented."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from .focuser import FocuserPhysics
-from .headers import HeaderStyle
 from .lens import Lens
 from .plan import NightPlan
 from .plate import FilterPlate, band_samples, usual_plate
+from .practice import PRACTICE, Scenario
 from .scene import Scene, Sensor, Sky, StarField
 
 _NARROW: Final = ("Ha", "SII", "OIII")
 _SEVEN: Final = ("L", "R", "G", "B", "L", "Ha", "SII", "OIII", "L")
 _DOUBLET: Final = ("S-FPL53", "N-ZK7")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
-    """A scene, what the observer does there, and one sentence for people."""
-
-    text: str
-    scene: Scene
-    plan: NightPlan
-    styles: tuple[HeaderStyle, ...] = (HeaderStyle(),)
 
 
 def seven_plates(
@@ -172,5 +162,5 @@ def _scenarios() -> dict[str, Scenario]:
     }
 
 
-SCENARIOS: Final[Mapping[str, Scenario]] = _scenarios()
+SCENARIOS: Final[Mapping[str, Scenario]] = {**_scenarios(), **PRACTICE}
 """Scenario by name."""
