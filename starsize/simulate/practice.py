@@ -270,7 +270,7 @@ _COLOURED: Final[Mapping[str, float]] = {
     "achromat_f5": 5.5,
     "achromat_f10": 9.0,
     "overcorrected_f7.5": 9.0,
-    "blue_corrected_f7": 6.0,
+    "blue_corrected_f7": 7.5,
     "doublet_f7": 5.0,
     "fluorite_f6": 5.0,
     "petzval_f5": 5.0,
