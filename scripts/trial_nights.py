@@ -2,7 +2,8 @@
 
 Every scene is drawn with several seeds (other stars, noise, seeing, positions), written to FITS in
 a temporary folder and handed to ``measure_offsets``. Truth is the simulator's: the position of the
-smallest half-flux radius of the light as it falls, and that radius in every frame. Per scene:
+smallest half-flux radius of the light as it falls, mean over the field, and that radius in every
+frame. Per scene:
 
 - left out: frames without a radius; wrongly: with a star of signal-to-noise 10 or more, burnt out
   or not, that a person would see in them
@@ -31,11 +32,11 @@ from starsize.errors import InputError
 from starsize.simulate import (
     SCENARIOS,
     Night,
+    frame_best_focus,
     frame_radius_px,
     place_stars,
     simulate_night,
     star_field,
-    true_best_focus,
     write_night,
 )
 from starsize.simulate.night import PlannedShot
@@ -71,7 +72,7 @@ def best_focus(name: str) -> dict[str, float]:
     """Truth of a scene by filter; seeds do not change it."""
     chosen = SCENARIOS[name]
     filters = measured_filters(chosen.scene, chosen.plan)
-    return {f: true_best_focus(chosen.scene, f, pixels=False) for f in filters}
+    return {f: frame_best_focus(chosen.scene, f) for f in filters}
 
 
 def night_of(name: str, seed: int) -> Night:

@@ -1,7 +1,13 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
 from .blur import Blur, smeared, star_blur
-from .curve import frame_radius_px, half_flux_radius_px, true_best_focus, true_curve
+from .curve import (
+    frame_best_focus,
+    frame_radius_px,
+    half_flux_radius_px,
+    true_best_focus,
+    true_curve,
+)
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
@@ -60,6 +66,7 @@ __all__ = [
     "draw_planned",
     "draw_points",
     "expected_light",
+    "frame_best_focus",
     "frame_radius_px",
     "half_flux_radius_px",
     "place_stars",

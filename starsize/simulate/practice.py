@@ -9,6 +9,7 @@ from .headers import HeaderStyle
 from .lens import Lens
 from .lenses import LENSES
 from .plan import NightPlan
+from .plate import usual_plate
 from .pupil import Pupil
 from .scene import Scene, Sensor, Sky, StarField
 
@@ -52,12 +53,18 @@ def _with(scene: Scene, *, pupil: Pupil | None = None, **field_um: float) -> Sce
 
 
 def _few_colours(scene: Scene) -> Scene:
-    """Every other colour only: where each place of the field has a blur of its own."""
-    thinned = {
-        name: replace(plate, wavelengths_nm=plate.wavelengths_nm[::2], weights=plate.weights[::2])
+    """Three colours a band: where each place of the field has a blur of its own."""
+    plates = {
+        name: usual_plate(
+            name,
+            samples=min(3, len(plate.wavelengths_nm)),
+            kelvin=5500.0,
+            throughput=plate.throughput,
+            exposure_s=plate.exposure_s,
+        )
         for name, plate in scene.filters.items()
     }
-    return replace(scene, filters=thinned)
+    return replace(scene, filters=plates)
 
 
 def _odd_optics() -> dict[str, Scenario]:

@@ -12,6 +12,7 @@ from starsize.simulate import (
     Scene,
     Shot,
     Sky,
+    frame_best_focus,
     frame_radius_px,
     half_flux_radius_px,
     smeared,
@@ -125,6 +126,14 @@ def test_aberrations_grow_towards_the_corners():
     assert_allclose(radius(scene, 0.0, place=(-1, 1)), radii[2], rtol=1e-2)
     shot = Shot(filter="V", camera_steps=12000.0, temperature_degC=10.0, exposure_s=1.0)
     assert radii[0] < frame_radius_px(scene, shot) < radii[2]
+
+
+def test_focus_of_a_curved_field_is_that_of_its_mean_star():
+    # Where defocus blurs quadratically, the mean over the field is least at the mean focus, here
+    # c (u^2 + v^2) / 2 averaged over the sensor: c / 3.
+    curved = replace(MIRROR, lens=replace(MIRROR.lens, curvature_um=30.0))
+    moved = frame_best_focus(curved, "V") - frame_best_focus(MIRROR, "V")
+    assert_allclose(moved * curved.focuser.um_per_step, 10.0, atol=1.0)
 
 
 def test_wind_adds_its_variance():
