@@ -22,10 +22,10 @@ from .night import (
     simulate_sweep,
 )
 from .plan import NightPlan
-from .plate import FilterPlate, band_samples, usual_plate
+from .plate import FilterPlate, band_samples, dye_plates, usual_plate
 from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
-from .practice import Scenario
 from .pupil import Pupil
+from .scenario import Scenario
 from .scenarios import SCENARIOS, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
@@ -65,6 +65,7 @@ __all__ = [
     "draw_night",
     "draw_planned",
     "draw_points",
+    "dye_plates",
     "expected_light",
     "frame_best_focus",
     "frame_radius_px",

@@ -6,9 +6,11 @@ from typing import Final
 
 from .focuser import FocuserPhysics
 from .lens import Lens
+from .odd_optics import LENS_NIGHTS
 from .plan import NightPlan
-from .plate import FilterPlate, band_samples, usual_plate
-from .practice import PRACTICE, Scenario
+from .plate import FilterPlate, band_samples, dye_plates, usual_plate
+from .poor_skies import SKY_NIGHTS
+from .scenario import Scenario
 from .scene import Scene, Sensor, Sky, StarField
 
 _NARROW: Final = ("Ha", "SII", "OIII")
@@ -62,22 +64,6 @@ def _achromat() -> Scene:
     )
 
 
-def _dyes() -> dict[str, FilterPlate]:
-    """The colours of a one-shot-colour sensor: broad, falling off to both sides (invented)."""
-    bands = {"R": (615.0, 150.0), "G": (535.0, 150.0), "B": (468.0, 120.0)}
-    plates = {}
-    for name, (middle, width) in bands.items():
-        colours, weights = band_samples(middle, width, samples=9, taper=0.9)
-        plates[name] = FilterPlate(
-            wavelengths_nm=colours,
-            weights=weights,
-            thickness_mm=1.0,
-            throughput=0.4,
-            exposure_s=4.0,
-        )
-    return plates
-
-
 _NIGHT: Final = NightPlan(order=_SEVEN, warm_degC=11.0, cold_degC=8.0)
 
 
@@ -108,7 +94,7 @@ def _scenarios() -> dict[str, Scenario]:
             text="The same achromat before a colour camera: one sweep answers for R, G and B.",
             scene=replace(
                 colourful,
-                filters=_dyes(),
+                filters=dye_plates(),
                 sensor=Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25),
             ),
             plan=replace(_NIGHT, order=("G", "G"), positions=13, spacing_steps=25),
@@ -117,7 +103,7 @@ def _scenarios() -> dict[str, Scenario]:
             text="A good refractor before a colour camera: R, G and B share one focus.",
             scene=replace(
                 good,
-                filters=_dyes(),
+                filters=dye_plates(),
                 sensor=Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25),
             ),
             plan=replace(_NIGHT, order=("G", "G")),
@@ -162,5 +148,5 @@ def _scenarios() -> dict[str, Scenario]:
     }
 
 
-SCENARIOS: Final[Mapping[str, Scenario]] = {**_scenarios(), **PRACTICE}
+SCENARIOS: Final[Mapping[str, Scenario]] = {**_scenarios(), **LENS_NIGHTS, **SKY_NIGHTS}
 """Scenario by name."""
