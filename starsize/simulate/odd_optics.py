@@ -98,41 +98,40 @@ def _odd_optics() -> dict[str, Scenario]:
     }
 
 
-_COLOURED: Final[Mapping[str, float]] = {
-    "achromat_f6": 7.0,
-    "achromat_f5": 5.5,
-    "achromat_f10": 9.0,
-    "overcorrected_f7.5": 9.0,
-    "blue_corrected_f7": 7.5,
-    "doublet_f7": 5.0,
-    "fluorite_f6": 5.0,
-    "petzval_f5": 5.0,
+_COLOURED: Final[Mapping[str, tuple[float, str]]] = {
+    "achromat_f6": (7.0, "A 100 mm f/6 achromat of N-BK7 and F2."),
+    "achromat_f5": (5.5, "An 80 mm f/5 achromat of N-BK7 and N-SF5, spherically undercorrected."),
+    "achromat_f10": (9.0, "A 102 mm f/10 achromat of N-BAK4 and SF2."),
+    "overcorrected_f7.5": (9.0, "A 127 mm f/7.5 achromat, spherically overcorrected."),
+    "blue_corrected_f7": (7.5, "A lens corrected for the blue, its red far out."),
+    "doublet_f7": (5.0, "An 80 mm f/7 doublet of S-FPL53 and N-ZK7."),
+    "fluorite_f6": (5.0, "An 80 mm f/6 doublet of fluorite and N-KZFS4."),
+    "petzval_f5": (5.0, "A 100 mm f/5 of two doublets far apart."),
 }
-"""Half-flux radius by geometry at the ends of a sweep."""
+"""Half-flux radius by geometry at the ends of a sweep, and a sentence."""
 
 
 def _colour_cameras() -> dict[str, Scenario]:
     sensor = Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25)
-    rows = {"achromat_f5": 7.0, "petzval_f5": 6.0, "mirror_f4": 7.0}
+    rows = {
+        "achromat_f5": (7.0, "an 80 mm f/5 achromat."),
+        "petzval_f5": (6.0, "two doublets far apart, 100 mm f/5."),
+        "mirror_f4": (7.0, "a mirror of f/4."),
+    }
     return {
         f"colour_{name}": swept_night(
-            f"A colour camera behind the invented {name}.",
+            f"A colour camera behind {text}",
             replace(LENSES[name], filters=dye_plates(), sensor=sensor),
             ends,
             order=("G", "G"),
             plan=NightPlan(positions=13),
         )
-        for name, ends in rows.items()
+        for name, (ends, text) in rows.items()
     }
 
 
 LENS_NIGHTS: Final[Mapping[str, Scenario]] = {
-    **{
-        name: swept_night(
-            f"The invented lens {name.replace('_', ' ')}, of real glasses.", LENSES[name], ends
-        )
-        for name, ends in _COLOURED.items()
-    },
+    **{name: swept_night(text, LENSES[name], ends) for name, (ends, text) in _COLOURED.items()},
     **_odd_optics(),
     **_colour_cameras(),
 }

@@ -24,7 +24,7 @@ def _skies() -> dict[str, Scenario]:
         ),
         "nebula": (
             "Stars in a bright nebula that is lumpy on all scales.",
-            replace(good, sky=Sky(nebula_e_per_s=15.0)),
+            replace(good, sky=Sky(glow_e_per_s=3.0, nebula_e_per_s=4.0)),
             NightPlan(),
         ),
         "galaxy": (
@@ -38,7 +38,7 @@ def _skies() -> dict[str, Scenario]:
             NightPlan(),
         ),
         "satellites": (
-            "Two satellites cross every other frame.",
+            "A satellite crosses most frames; cosmic rays strike.",
             replace(good, sky=Sky(cosmic_rays=5.0)),
             NightPlan(satellites=1.0),
         ),
