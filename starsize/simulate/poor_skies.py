@@ -34,7 +34,7 @@ def _skies() -> dict[str, Scenario]:
         ),
         "amplifier_glow": (
             "A camera whose electronics light up one corner.",
-            replace(good, sensor=Sensor(amplifier_e_per_s=150.0, hot_pixels=200)),
+            replace(good, sensor=Sensor(amplifier_e_per_s=40.0, hot_pixels=200)),
             NightPlan(),
         ),
         "satellites": (
