@@ -5,8 +5,8 @@ a temporary folder and handed to ``measure_offsets``. Truth is the simulator's: 
 smallest half-flux radius of the light as it falls, mean over the field, and that radius in every
 frame. Per scene:
 
-- left out: frames without a radius; wrongly: with a star of signal-to-noise 10 or more, burnt out
-  or not, that a person would see in them
+- left out: frames without a radius; wrongly: with a star of signal-to-noise 10 or more in them that
+  is whole and not burnt out
 - refused: filters without an offset
 - offsets: rms and greatest error in zones, rms and greatest error over the stated sigma
 - sweeps: rms error of best focus over its stated sigma
@@ -133,7 +133,7 @@ def judge_frames(night: Night, readings: dict, trial: Trial) -> None:
 
 
 def best_signal_to_noise(night: Night, planned: PlannedShot, radius_px: float) -> float:
-    """Of the brightest star in the frame: all its light over the noise within twice its radius."""
+    """Of the brightest whole star not burnt out: its light over the noise within two radii."""
     scene, shot = night.scene, planned.shot
     through = scene.filters[shot.filter].throughput * shot.exposure_s * (1 - shot.cloud)
     stars = place_stars(
@@ -143,7 +143,10 @@ def best_signal_to_noise(night: Night, planned: PlannedShot, radius_px: float) -
     edge = 2 * radius_px
     x, y = stars[:, 0], stars[:, 1]
     whole = (x > edge) & (x < columns - edge) & (y > edge) & (y < rows - edge)
-    light = float(stars[whole, 2].max(initial=0.0)) * through
+    # The middle of a Gaussian star holds 1 / (4.53 r^2) of its light a pixel.
+    full = scene.sensor.full_well_adu * scene.sensor.gain_e_per_adu * 4.53 * radius_px**2
+    light = stars[whole, 2] * through
+    light = float(light[light < full].max(initial=0.0))
     sky = through * (scene.sky.glow_e_per_s + 2 * scene.sky.nebula_e_per_s)
     sky += shot.exposure_s * scene.sensor.amplifier_e_per_s / 4 + scene.sensor.read_noise_e**2
     sky += (scene.sensor.step_adu * scene.sensor.gain_e_per_adu) ** 2 / 12
