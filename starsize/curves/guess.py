@@ -74,3 +74,29 @@ def parabola(
     seeing = USUAL_JITTER * lowest**2 / y
     weight = present / (4 * y**2 * (star**2 + seeing**2))
     return np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1), weight
+
+
+def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
+    """Starting values that a few frames far off cannot lead astray.
+
+    Every place on a fine grid, with the floor and slope whose misses, shrunk where they are large,
+    are least: y^2 = floor^2 + (slope (x - best))^2 is linear in the squares of floor and slope.
+    """
+    x, y = np.asarray(position_steps, float), np.asarray(radius_px, float)
+    low, span = x.min(), max(float(np.ptp(x)), 1e-9)
+    place = low + span * np.linspace(-0.25, 1.25, 91)
+    away = (x - place[:, None]) ** 2 / span**2
+    # ln y scatters alike in the wings; the seeing scatters the floor by some more.
+    relative = 0.03 + USUAL_JITTER * (y.min() / y) ** 2
+    weight = np.broadcast_to(1 / (2 * y * y * relative) ** 2, away.shape)
+    full = weight
+    for _ in range(8):
+        s0, s1, s2 = weight.sum(1), (weight * away).sum(1), (weight * away**2).sum(1)
+        t0, t1 = (weight * y**2).sum(1), (weight * away * y**2).sum(1)
+        determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
+        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-4 * y.min() ** 2)
+        floor = np.maximum((t0 - rise * s1) / s0, (0.3 * y.min()) ** 2)
+        miss = (y**2 - floor[:, None] - rise[:, None] * away) ** 2 * full
+        weight = full / (1 + miss / 4)
+    k = int(np.argmin(np.log1p(miss / 4).sum(1)))
+    return Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))
