@@ -4,7 +4,8 @@ from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_cu
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
-from .lens import Lens, refractive_index
+from .lens import Group, Lens, refractive_index
+from .lenses import LENSES
 from .night import (
     DrawnFrame,
     Night,
@@ -15,6 +16,7 @@ from .night import (
 )
 from .plan import NightPlan
 from .plate import FilterPlate, band_samples, usual_plate
+from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
 from .scenarios import SCENARIOS, Scenario, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
@@ -22,17 +24,21 @@ from .truth import NightTruth, SweepTruth
 from .write import setup_text, truth_text, write_night, write_practice_night
 
 __all__ = [
+    "LENSES",
     "SCENARIOS",
     "Blur",
     "DrawnFrame",
     "FilterPlate",
     "FocuserPhysics",
+    "Group",
     "HeaderStyle",
     "Lens",
     "Night",
     "NightPlan",
     "NightTruth",
     "Pointing",
+    "PointsPlan",
+    "RadiusTable",
     "Scenario",
     "Scene",
     "Sensor",
@@ -40,6 +46,7 @@ __all__ = [
     "Sky",
     "StarField",
     "StarStamp",
+    "SweepPoints",
     "SweepTruth",
     "add_stars",
     "band_samples",
@@ -47,6 +54,7 @@ __all__ = [
     "draw_exposure",
     "draw_night",
     "draw_planned",
+    "draw_points",
     "expected_light",
     "half_flux_radius_px",
     "place_stars",
@@ -58,6 +66,7 @@ __all__ = [
     "star_blur",
     "star_field",
     "star_stamp",
+    "tabulate_radii",
     "true_best_focus",
     "true_curve",
     "truth_text",

@@ -67,18 +67,19 @@ def star_blur(
         raise ValueError(msg)
     plate = scene.filters[filter_name]
     ratio, pixel = scene.lens.focal_ratio, scene.sensor.pixel_um
-    spherical = -(scene.lens.spherical_um + plate.spherical_um(ratio))
-    defocus = [outward_um - scene.focus_shift_um(filter_name, c) for c in plate.wavelengths_nm]
-    edge_px = (max(map(abs, defocus)) + abs(spherical)) / (2 * ratio) / pixel
+    colours = plate.wavelengths_nm
+    spherical = [-scene.lens.spherical_at_um(c) - plate.spherical_um(ratio) for c in colours]
+    defocus = [outward_um - scene.focus_shift_um(filter_name, c) for c in colours]
+    edge_px = (max(map(abs, defocus)) + max(map(abs, spherical))) / (2 * ratio) / pixel
     seeing_px = scene.seeing_um * seeing_factor / pixel
-    stop = _highest_frequency(scene, min(plate.wavelengths_nm), seeing_factor)
+    stop = _highest_frequency(scene, min(colours), seeing_factor)
     # Steps of eight pixels keep the nodes, and with them the cached kernels, alike for neighbours.
     panels = 2 + int(np.ceil(stop * (8 * np.ceil(edge_px / 8) + 8) / 2))
     nodes, weight = panel_nodes(stop, panels)
     per_um = nodes / pixel
     total = np.zeros_like(nodes)
-    for colour, share, shift in zip(plate.wavelengths_nm, plate.weights, defocus, strict=True):
-        total += share * _pupil_transfer(scene, per_um, shift, colour, spherical)
+    for colour, share, shift, edge in zip(colours, plate.weights, defocus, spherical, strict=True):
+        total += share * _pupil_transfer(scene, per_um, shift, colour, edge)
     total /= sum(plate.weights)
     air = moffat_transfer(per_um, fwhm_um=scene.seeing_um * seeing_factor, beta=scene.sky.beta)
     return Blur(nodes, weight, total * air, edge_px, seeing_px)
@@ -163,7 +164,8 @@ def true_best_focus(
     warm = scene.focuser.home_degC if temperature_degC is None else temperature_degC
     plate = scene.filters[filter_name]
     shifts = [scene.focus_shift_um(filter_name, c) for c in plate.wavelengths_nm]
-    margin = abs(scene.lens.spherical_um) + plate.spherical_um(scene.lens.focal_ratio) + 60.0
+    spherical = max(abs(scene.lens.spherical_at_um(c)) for c in plate.wavelengths_nm)
+    margin = spherical + plate.spherical_um(scene.lens.focal_ratio) + 60.0
 
     def radius(outward_um: float) -> float:
         return half_flux_radius_px(star_blur(scene, filter_name, outward_um), pixels=pixels)
