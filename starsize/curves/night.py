@@ -17,11 +17,11 @@ USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
 #: Quantities of the night; after them come zero, log seeing and tint of each sweep.
 SHARED: Final = (
-    "log_slope", "log_diffraction", "colour1", "colour2", "spherical", "spread",
-    "zero", "drift", "play", "log_seeing",
+    "log_slope", "log_diffraction", "colour1", "colour2", "colour3", "spherical", "spread",
+    "air", "spectrum1", "spectrum2", "zero", "drift", "play", "log_seeing",
 )  # fmt: skip
-LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 4), 4, 5
-ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 6, 7, 8, 9, 10
+LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
+AIR, SPECTRUM, ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 7, slice(8, 10), 10, 11, 12, 13, 14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +137,8 @@ def state_of(
         colour_px=values[COLOUR],
         spherical=float(values[SPHERICAL]),
         spread_px=float(values[SPREAD]),
+        air=float(values[AIR]),
+        spectrum=values[SPECTRUM],
         tint=tint,
     )
 
@@ -149,6 +151,8 @@ def fill_shared(
     out[:, COLOUR] = sizes.by_colour.T
     out[:, SPHERICAL] = sizes.by_spherical
     out[:, SPREAD] = sizes.by_spread
+    out[:, AIR] = sizes.by_air
+    out[:, SPECTRUM] = sizes.by_spectrum.T
     # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
     scaled = blur_px * sizes.by_blur + sizes.by_log_seeing
     scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
@@ -227,6 +231,8 @@ def _start_and_priors(
     start[LOG_SLOPE] = np.log(slope)
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
     start[SPREAD] = 0.3 * floor
+    start[AIR] = 5 / 3
+    start[SPECTRUM] = priors.spectrum
     start[ZERO] = np.median([g.best_steps for g in guesses])
     own = start[FIRST:].reshape(m, 3)
     own[:, 0] = [g.best_steps for g in guesses]
@@ -252,10 +258,13 @@ def _start_and_priors(
     else:
         add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
     add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=0.02 if optics_known else priors.diffraction)
-    for k in (COLOUR.start, COLOUR.start + 1):
-        add({k: 1}, value=0, width=priors.colour_um * px)
+    for k, width in enumerate(priors.colour_um):
+        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
     add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
     add({SPREAD: 1}, value=0, width=priors.spread_floors * floor)
+    add({AIR: 1}, value=5 / 3, width=priors.air)
+    for k in (0, 1):
+        add({SPECTRUM.start + k: 1}, value=priors.spectrum[k], width=priors.spectrum_spread)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
     add({DRIFT: 1}, value=0, width=priors.drift_um_per_degC * px / slope)
     add({PLAY: 1}, value=0, width=priors.play_um * px / slope)

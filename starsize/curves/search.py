@@ -11,6 +11,7 @@ from .statistics import PRIORS, Priors, soundness
 DAMPING = 1e-3
 SCREENING, POLISHING = 6, 30
 STARTS_KEPT = 2
+COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,15 +49,18 @@ def variance_of(
 
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
-    screened = [
-        descend(night, start, jitter=jitter, lack=lack, steps=SCREENING) for start in starts(night)
+    # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
+    fits = [
+        descend(night, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
+        for start in starts(night)
     ]
-    screened.sort(key=lambda fit: fit.cost)
-    ended = [
-        descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING)
-        for fit in screened[:STARTS_KEPT]
+    fits.sort(key=lambda fit: fit.cost)
+    fits = [
+        descend(night, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
+        for fit in fits[:STARTS_KEPT]
     ]
-    return min(ended, key=lambda fit: fit.cost)
+    fits = [descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING) for fit in fits]
+    return min(fits, key=lambda fit: fit.cost)
 
 
 def starts(night: Night) -> list[np.ndarray]:
@@ -65,16 +69,14 @@ def starts(night: Night) -> list[np.ndarray]:
     middle = np.array([b.wavelength_nm for b in night.bands]) * 1e-3
     terms = colour_terms(middle).T
     best = night.start[FIRST::3]
-    tried = [np.zeros(2)]
+    tried = [np.zeros(3)]
     if np.ptp(middle) > 0.05:
-        ridge = np.diag([1e-3, 1e-3])
         away = slope * (best - np.median(best))
         basis = np.column_stack([np.ones(len(best)), terms])
-        normal = basis.T @ basis + np.diag([0, 1e-3, 1e-3])
+        normal = basis.T @ basis + np.diag([0, 1e-3, 1e-3, 1.0])
         tried.append(np.linalg.solve(normal, basis.T @ away)[1:])
-        del ridge
     strong = 500.0 * night.telescope.blur_px_per_um
-    tried += [np.array([0.0, strong]), np.array([0.0, -strong])]
+    tried += [np.array([0.0, strong, 0.0]), np.array([0.0, -strong, 0.0])]
     out = []
     for colour in tried:
         for bend in (0.0,) if colour.any() else (0.0, 0.4, -0.4):

@@ -45,8 +45,11 @@ class Priors:
     spherical_waves : float
     spread_floors : float
         Spread of defocus, in units of the smallest radius.
+    spectrum, spectrum_spread : tuple of float, float
+        Means and spread of the slope and bend of star and sensor (silicon passes about half as
+        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common practice).
     tint : float
-        A star of 3,500 or 9,000 K tilts L by about this much.
+        What a filter's own shape tilts.
     seeing, seeing_between : float
         Relative: about the guess, and from sweep to sweep about their mean.
     slope, slope_tail : float
@@ -59,14 +62,18 @@ class Priors:
         Medians of j and m, and standard deviations of their logarithms.
     """
 
-    colour_um: float = 500.0
+    colour_um: tuple[float, float, float] = (150.0, 400.0, 300.0)
+    colour_tail: float = 1.5
     glass_um: float = 40.0
     glass_tail: float = 2.0
     drift_um_per_degC: float = 25.0
     play_um: float = 200.0
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
+    spectrum: tuple[float, float] = (0.0, -0.5)
+    spectrum_spread: float = 0.4
     tint: float = 0.4
+    air: float = 0.15
     seeing: float = 0.7
     seeing_between: float = 0.25
     slope: float = 0.02

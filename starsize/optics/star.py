@@ -19,7 +19,7 @@ MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
 #: Chebyshev places of a spread of defocus, in units of its half-width.
 SPREAD_NODES: Final = np.cos(np.pi * (2 * np.arange(4) + 1) / 8)
-BROAD_NM: Final = 40.0
+BROAD_NM: Final = 12.0
 """A band narrower than this is one colour; a wider one has a colour for each so many nanometres."""
 _SEEING_REACH = 1.75
 _LARGEST_TABLE = 60.0
@@ -53,15 +53,20 @@ class Telescope:
 
 def band_colours(wavelength_nm: float, width_nm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Gauss-Legendre colours of a band: micrometres, places in it from -1 to 1, shares."""
-    count = 1 if width_nm < BROAD_NM else int(np.clip(np.ceil(width_nm / BROAD_NM), 3, 7))
+    count = 1 if width_nm < BROAD_NM else int(np.clip(np.ceil(width_nm / BROAD_NM), 3, 15))
     place, share = np.polynomial.legendre.leggauss(count)
     return 1e-3 * (wavelength_nm + place * width_nm / 2), place, share / 2
 
 
 def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
-    """The two terms v and v^2, v = (550 nm / lambda)^2 - 1, of the focus of a lens: (2, ...)."""
+    """Terms of the focus of a lens: v, v^2 and v^3 / (1 + v), v = (550 nm / lambda)^2 - 1: (3, ...).
+
+    The index of glass is a sum of powers lambda^-2, lambda^-4 and lambda^2 (Schott's formula), and
+    so is the power of thin lenses; together the terms span these. Accuracy: 2 to 11 um rms from
+    405 to 690 nm for achromats of 400 to 1,000 mm, 2 um for doublets of low dispersion.
+    """
     v = (MIDDLE_UM / wavelength_um) ** 2 - 1
-    return np.stack([v, v * v])
+    return np.stack([v, v * v, v**3 / (1 + v)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,22 +81,29 @@ class StarState:
         Full width at half maximum at 550 nm.
     diffraction_px_per_um : float
         Size lambda N of diffraction for each micrometre of wavelength.
-    colour_px : (2,) array
+    colour_px : (3,) array
         The lens: disc radius that `colour_terms` takes off.
     spherical : float
         Waves at 550 nm.
     spread_px : float
         Half-width of a spread of defocus over the field or over the directions in the pupil.
+    air : float
+        Exponent of the seeing's transfer function: 5/3 for turbulence, 2 for a Gaussian.
+    spectrum : (2,) array
+        Slope and bend of the light, as star and sensor make it: it goes as exp(s1 u + s2 u^2),
+        u = (lambda - 550 nm) / 150 nm.
     tint : (n,) array
-        Slope of the light along the band: shares go as exp(tint * place).
+        Slope along the band on top of that: exp(tint * place).
     """
 
     blur_px: np.ndarray
     seeing_px: np.ndarray
     diffraction_px_per_um: float
-    colour_px: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    colour_px: np.ndarray = field(default_factory=lambda: np.zeros(3))
     spherical: float = 0.0
     spread_px: float = 0.0
+    air: float = 5 / 3
+    spectrum: np.ndarray = field(default_factory=lambda: np.zeros(2))
     tint: np.ndarray = field(default_factory=lambda: np.zeros(1))
 
 
@@ -105,6 +117,7 @@ class Stars:
     place: np.ndarray
     share: np.ndarray
     terms: np.ndarray
+    hue: np.ndarray
     table: PupilTable
 
 
@@ -126,15 +139,24 @@ def prepare_stars(
     largest_blur_px, finest_seeing_px : float
         Bounds that size the table.
     """
-    bands = [band_colours(*band) for band in bands_nm]
-    counts = np.array([len(bands[k][0]) for k in which])
-    wavelength, place, share = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
-    scale = wavelength * telescope.diffraction_px_per_um
-    shortest, longest = scale.min(), scale.max()
+    edges = np.array([w + side * width / 2 for w, width in bands_nm for side in (-1, 1)])
+    shortest = 1e-3 * edges.min() * telescope.diffraction_px_per_um
+    longest = 1e-3 * edges.max() * telescope.diffraction_px_per_um
     top = float(min(1.0, _SEEING_REACH * longest / finest_seeing_px))
     most = float(min(largest_blur_px / (4 * shortest) + 1, _LARGEST_TABLE))
     turns = top * largest_blur_px / shortest
     nodes = int(16 * np.ceil(np.clip(40 + 2.2 * turns, 64, 320) / 16))
+    table = pupil_table(
+        round(telescope.obstruction, 3), float(np.ceil(most)), top=min(1.0, np.ceil(10 * top) / 10), nodes=nodes
+    )
+    return lay_out(table, bands_nm, which)
+
+
+def lay_out(table: PupilTable, bands_nm: list[tuple[float, float]], which: np.ndarray) -> Stars:
+    """Stars of frames in the bands given, by a table there is."""
+    bands = [band_colours(*band) for band in bands_nm]
+    counts = np.array([len(bands[k][0]) for k in which])
+    wavelength, place, share = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
     return Stars(
         owner=np.repeat(np.arange(len(which)), counts),
         starts=np.concatenate([[0], np.cumsum(counts)[:-1]]),
@@ -142,15 +164,14 @@ def prepare_stars(
         place=place,
         share=share,
         terms=colour_terms(wavelength),
-        table=pupil_table(
-            round(telescope.obstruction, 3), round(most + 0.5), top=round(top + 0.05, 1) if top < 0.95 else 1.0, nodes=nodes
-        ),
+        hue=np.stack([u := (wavelength - MIDDLE_UM) / 0.15, u * u]),
+        table=table,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sizes:
-    """Radii and their slopes by each quantity of `StarState`, pixels: (n,) arrays, colour (2, n)."""
+    """Radii and their slopes by each quantity of `StarState`, pixels: (n,) arrays, colour (3, n)."""
 
     radius: np.ndarray
     by_blur: np.ndarray
@@ -158,6 +179,8 @@ class Sizes:
     by_colour: np.ndarray
     by_spherical: np.ndarray
     by_spread: np.ndarray
+    by_air: np.ndarray
+    by_spectrum: np.ndarray
     by_tint: np.ndarray
 
 
@@ -185,7 +208,7 @@ def star_sizes(
     table, owner, starts = stars.table, stars.owner, stars.starts
     blur = state.blur_px[owner] - state.colour_px @ stars.terms
     tint = np.broadcast_to(state.tint, state.blur_px.shape)[owner]
-    share = stars.share * np.exp(tint * stars.place)
+    share = stars.share * np.exp(tint * stars.place + state.spectrum @ stars.hue)
     share = share / np.add.reduceat(share, starts)[owner]
     scale = stars.wavelength_um * state.diffraction_px_per_um
     wave = 4 * scale
@@ -197,7 +220,8 @@ def star_sizes(
     read, by_defocus, by_spherical = table.weights(defocus, spherical, equal)
     per_px = table.detail / scale[:, None]
     width = state.seeing_px[owner] * (stars.wavelength_um / MIDDLE_UM) ** -0.2
-    turbulence = 3.44 * (per_px * width[:, None] / 0.976) ** (5 / 3)
+    log_detail = np.log(per_px * width[:, None] / 0.976)
+    turbulence = 3.44 * np.exp(state.air * log_detail)
     passed = np.exp(-turbulence) * (table.weight / scale[:, None] * 2 * np.pi)
     light = passed * (share[:, None] * (read @ table.coefficients))
     radius, inside = _radius(per_px, light, owner=owner, starts=starts, fraction=fraction, start=start_px)
@@ -207,15 +231,22 @@ def star_sizes(
     d_defocus = (shaped * (by_defocus @ table.coefficients)).sum(1) / wave
     d_spherical = (shaped * (by_spherical @ table.coefficients)).sum(1) * bend
     enclosed = (kernel * light).sum(1)
+    dimmed = kernel * light * turbulence
     total = lambda row: np.add.reduceat(row, starts)  # noqa: E731
+
+    def by_share(exponent: np.ndarray) -> np.ndarray:
+        return rate * total(enclosed * (exponent - total(share * exponent)[owner]))
+
     return Sizes(
         radius=radius,
         by_blur=rate * total(d_defocus),
-        by_log_seeing=rate * total(-(5 / 3) * (kernel * light * turbulence).sum(1)),
+        by_log_seeing=rate * total(-state.air * dimmed.sum(1)),
+        by_air=rate * total(-(dimmed * log_detail).sum(1)),
         by_colour=np.stack([-rate * total(d_defocus * term) for term in stars.terms]),
         by_spherical=rate * total(d_spherical),
         by_spread=rate * total(_by_spread(stars, shaped, defocus, spherical, nodes) / wave),
-        by_tint=rate * total(enclosed * (stars.place - (total(share * stars.place))[owner])),
+        by_spectrum=np.stack([by_share(hue) for hue in stars.hue]),
+        by_tint=by_share(stars.place),
     )
 
 
