@@ -13,6 +13,7 @@ from .comparison import Comparison, OffsetRow, compare_sweeps
 from .curves import (
     CurveSet,
     FocusCurve,
+    Known,
     correct_to_mean_temperature,
     fit_curves,
     micrometres_per_step,
@@ -145,12 +146,21 @@ def compare_measured(
     raw = tuple(curve_of(sweep) for sweep in measured)
     curves, comparison, step = _fit_and_compare(raw, setup, given or setup, reference)
     drift = comparison.temperature.steps_per_degC
-    if drift is not None and math.isfinite(drift.value):
+    if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
         still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
     return curves, comparison, step.notices
+
+
+def _bends(raw: Sequence[FocusCurve], curves: CurveSet, steps_per_degC: float) -> bool:
+    """Whether cooling within a sweep moves focus by a tenth of what is known of it, or more."""
+    if not math.isfinite(steps_per_degC) or not curves.answered:
+        return False
+    within = max((float(np.ptp(c.temperature_degC)) for c in raw), default=0.0)
+    least = min(fit.best_sigma_steps for fit in curves.answered)
+    return abs(steps_per_degC) * within > 0.1 * least
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:
@@ -231,7 +241,14 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
 def _fit_and_compare(
     raw: Sequence[FocusCurve], setup: Setup, given: Setup, reference: str | None
 ) -> tuple[CurveSet, Comparison, StepSize]:
-    curves = fit_curves(raw, obstruction=setup.telescope.obstruction)
+    telescope = Known(
+        focal_ratio=setup.telescope.focal_ratio,
+        pixel_um=setup.camera.pixel_um,
+        um_per_step=setup.focuser.um_per_step,
+        obstruction=setup.telescope.obstruction,
+    )
+    bands = {c.filter: band for c in raw if (band := setup.band(c.filter)) is not None}
+    curves = fit_curves(raw, telescope=telescope, bands=bands)
     step = find_step_size(curves, setup=setup, given=given)
     comparison = compare_sweeps(
         curves,

@@ -1,1 +1,33 @@
-"""Curves."""
+"""Curves: half-flux radius against position, the model fitted to it, best focus."""
+
+from .curve import FocusCurve, correct_to_mean_temperature, focus_curve
+from .fit import fit_curve, fit_curves
+from .fitted import CurveFit, CurveSet, ModelName, Verdict
+from .guess import Guess, guess_hyperbola
+from .night import Known
+from .least_squares import LeastSquares, fit_hyperbola, least_squares_fit
+from .prediction import radius_at
+from .shapes import hyperbola, v_curve
+from .step_size import micrometres_per_step
+
+__all__ = [
+    "CurveFit",
+    "CurveSet",
+    "FocusCurve",
+    "Guess",
+    "Known",
+    "LeastSquares",
+    "ModelName",
+    "Verdict",
+    "correct_to_mean_temperature",
+    "fit_curve",
+    "fit_curves",
+    "fit_hyperbola",
+    "focus_curve",
+    "guess_hyperbola",
+    "hyperbola",
+    "least_squares_fit",
+    "micrometres_per_step",
+    "radius_at",
+    "v_curve",
+]

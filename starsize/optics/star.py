@@ -145,7 +145,7 @@ def prepare_stars(
     top = float(min(1.0, _SEEING_REACH * longest / finest_seeing_px))
     most = float(min(largest_blur_px / (4 * shortest) + 1, _LARGEST_TABLE))
     turns = top * largest_blur_px / shortest
-    nodes = int(16 * np.ceil(np.clip(40 + 2.2 * turns, 64, 320) / 16))
+    nodes = int(16 * np.ceil(np.clip(32 + 2.2 * turns, 64, 320) / 16))
     table = pupil_table(
         round(telescope.obstruction, 3), float(np.ceil(most)), top=min(1.0, np.ceil(10 * top) / 10), nodes=nodes
     )
@@ -275,6 +275,6 @@ def _radius(per_px, light, *, owner, starts, fraction, start) -> tuple[np.ndarra
         step = missing / np.maximum(slope, 0.05 * fraction / radius)
         step = np.clip(step, -0.4 * radius, 0.6 * radius)
         radius = radius + step
-        if np.all(np.abs(step) < 1e-7 * radius):
+        if np.all(np.abs(step) < 3e-5 * radius):
             break
     return radius, j1(turn * radius[owner][:, None])
