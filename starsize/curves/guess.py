@@ -86,17 +86,21 @@ def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
     low, span = x.min(), max(float(np.ptp(x)), 1e-9)
     place = low + span * np.linspace(-0.25, 1.25, 91)
     away = (x - place[:, None]) ** 2 / span**2
-    # ln y scatters alike in the wings; the seeing scatters the floor by some more.
-    relative = 0.03 + USUAL_JITTER * (y.min() / y) ** 2
-    weight = np.broadcast_to(1 / (2 * y * y * relative) ** 2, away.shape)
-    full = weight
-    for _ in range(8):
+    usual = float(np.median(y)) ** 2
+    # One frame alone may be wrecked and small: no star is half as large as the second smallest.
+    least = (0.6 * float(np.sort(y)[1])) ** 2
+    square = np.broadcast_to(y**2, away.shape)
+    weight = 1 / np.maximum(square, 0.1 * usual) ** 2
+    for _ in range(10):
         s0, s1, s2 = weight.sum(1), (weight * away).sum(1), (weight * away**2).sum(1)
         t0, t1 = (weight * y**2).sum(1), (weight * away * y**2).sum(1)
         determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
-        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-4 * y.min() ** 2)
-        floor = np.maximum((t0 - rise * s1) / s0, (0.3 * y.min()) ** 2)
-        miss = (y**2 - floor[:, None] - rise[:, None] * away) ** 2 * full
-        weight = full / (1 + miss / 4)
-    k = int(np.argmin(np.log1p(miss / 4).sum(1)))
+        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-4 * usual)
+        floor = np.maximum((t0 - rise * s1) / s0, least)
+        model = floor[:, None] + rise[:, None] * away
+        # y scatters by 3 % in the wings; the seeing scatters the floor by some more.
+        spread = 2 * model * (0.03 + USUAL_JITTER * floor[:, None] / model)
+        miss = ((square - model) / spread) ** 2
+        weight = 1 / spread**2 / (1 + miss / 4)
+    k = int(np.argmin((np.log1p(miss / 4) + np.log(spread / model)).sum(1)))
     return Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))

@@ -108,9 +108,7 @@ class Night:
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
         blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
         state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
-        return star_sizes(
-            self.stars, state, start_px=self.radius_px if start_px is None else start_px
-        )
+        return star_sizes(self.stars, state, start_px=start_px)
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
@@ -193,13 +191,14 @@ def build_night(
     )
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, prior = _start_and_priors(curves, guesses, known, priors)
-    largest = float(np.max(np.exp(start[LOG_SLOPE]) * np.ptp(position))) * 1.3
+    spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
+    largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
     stars = prepare_stars(
         [(b.wavelength_nm, b.width_nm) for b in known_bands],
         sweep,
         telescope=known.telescope,
-        largest_blur_px=max(largest, 2 * radius.max()),
+        largest_blur_px=largest,
         finest_seeing_px=max(0.9 * floor, 0.5),
     )
     return Night(

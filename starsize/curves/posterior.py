@@ -7,7 +7,7 @@ import numpy as np
 from ..optics.star import lay_out, star_sizes
 from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
 from .search import Fit, find, descend, shared_scatter, variance_of
-from .statistics import JITTERS, LACKS, PRIORS, Priors, soundness
+from .statistics import JITTERS, LACKS, PRIORS, Priors, believe
 
 ROUNDS = 14
 
@@ -72,11 +72,11 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
                 # The frame itself has drawn the curve: what the others say of it is further off.
                 share = np.minimum(doubt * weight, 0.98) if doubt.any() else np.zeros(miss.size)
                 alone = left / (1 - share)
-                sound, likely = soundness(
-                    alone, variance.sound + spare, wild=variance.wild,
-                    doubt=doubt / (1 - share), priors=priors,
+                belief = believe(
+                    alone, variance.sound, wild=variance.wild,
+                    doubt=spare + doubt / (1 - share), priors=priors,
                 )
-                weight = sound / variance.sound + (1 - sound) / (variance.sound + variance.wild)
+                sound, weight = belief.sound, belief.weight
                 normal = precision + slopes.T @ (weight[:, None] * slopes)
                 right = slopes.T @ (weight * miss) - pull
                 if spare.any():
@@ -105,7 +105,7 @@ def _evidence(left, sound, variance, priors) -> float:
     tiny = 1e-12
     total = variance.sound + variance.common**2
     good = -0.5 * (left**2 / total + np.log(total)) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
-    wild = total + variance.wild
+    wild = total + np.maximum(variance.wild, left**2)
     bad = -0.5 * (left**2 / wild + np.log(wild)) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
     return float((sound * good + (1 - sound) * bad).sum())
 
@@ -116,8 +116,9 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     slope = float(np.exp(values[LOG_SLOPE]))
     own = values[FIRST:].reshape(m, 3)
     seeing = float(np.median(own[:, 1]))
-    reach = float(np.max(np.abs(night.radius_px))) * 1.5
-    grid = np.linspace(-reach, reach, 61)
+    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in range(m)]
+    reach = 1.2 * slope * float(max(spans))
+    grid = np.linspace(-reach, reach, 81)
     sizes = _at(night, values, np.tile(grid, m), np.repeat(np.arange(m), grid.size), seeing, None)
     radius = sizes.radius.reshape(m, -1)
     low = np.argmin(radius, axis=1)
@@ -147,8 +148,6 @@ def _at(night, values, blur, which, seeing, start):
     tint = values[FIRST:].reshape(-1, 3)[which, 2]
     rows = lay_out(night.stars.table, bands, which)
     state = state_of(values, blur_px=blur, log_seeing=np.full(blur.size, seeing), tint=tint)
-    if start is None:
-        start = np.hypot(0.57 * np.exp(seeing), 0.7 * blur)
     return star_sizes(rows, state, start_px=start)
 
 
@@ -165,3 +164,26 @@ def _derivatives(night, values, blur, seeing, start) -> np.ndarray:
     out[which, FIRST + 3 * which + 2] = sizes.by_tint
     out[:, -1] = sizes.by_blur
     return out
+
+
+def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors = PRIORS) -> float:
+    """Twice the log likelihood ratio of a sweep's curve to stars that only the seeing changes.
+
+    Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
+    """
+    mine = night.sweep == row
+    radius, star = night.radius_px[mine], night.sigma_px[mine]
+    sizes, middle = found.fit.sizes, float(np.median(radius))
+    lack = float(np.exp(found.weight @ np.log(found.lack)))
+
+    def best(expected: np.ndarray | float, by_log_seeing: np.ndarray | float) -> float:
+        tried = []
+        for jitter in JITTERS:
+            sound = star**2 + (jitter * by_log_seeing) ** 2 + (lack * radius) ** 2
+            wild = (priors.wreck_size * radius) ** 2
+            likely = believe(radius - expected, sound, wild=wild, priors=priors).log_likelihood
+            usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+            tried.append(2 * float(likely.sum()) - usual)
+        return max(tried)
+
+    return best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(middle, middle)

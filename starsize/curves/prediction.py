@@ -63,5 +63,4 @@ def star_radius(
         spectrum=np.array(rest[4:6]),
         tint=np.array([tint]),
     )
-    start = np.hypot(0.6 * seeing, 0.6 * blur)
-    return star_sizes(stars, state, fraction=fraction, start_px=start).radius.reshape(position.shape)
+    return star_sizes(stars, state, fraction=fraction).radius.reshape(position.shape)

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..optics.star import Sizes, colour_terms
 from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, SPREAD, Night
-from .statistics import PRIORS, Priors, soundness
+from .statistics import PRIORS, Priors, believe
 
 DAMPING = 1e-3
 SCREENING, POLISHING = 6, 30
@@ -135,11 +135,13 @@ def cost_of(night: Night, values: np.ndarray, sizes: Sizes, variance: Variance) 
     miss = night.radius_px - sizes.radius
     shared = variance.common != 0
     spare = variance.common**2
-    _, alone = soundness(miss[~shared], variance.sound[~shared], wild=variance.wild[~shared])
-    cost = -2 * float(alone.sum())
+    alone = believe(miss[~shared], variance.sound[~shared], wild=variance.wild[~shared])
+    cost = -2 * float(alone.log_likelihood.sum())
     if shared.any():
-        sound, _ = soundness(miss[shared], (variance.sound + spare)[shared], wild=variance.wild[shared])
-        weight = sound / variance.sound[shared] + (1 - sound) / (variance.sound + variance.wild)[shared]
+        spread = (variance.sound, variance.wild, spare)
+        weight = believe(
+            miss[shared], spread[0][shared], wild=spread[1][shared], doubt=spread[2][shared]
+        ).weight
         group = night.exposure[shared]
         pulled = np.bincount(group, weight * variance.common[shared] * miss[shared])
         strength = np.bincount(group, weight * variance.common[shared] ** 2)
@@ -154,8 +156,9 @@ def normal_equations(
     """Precision matrix of the quantities and the pull on them."""
     slopes = night.slopes(values, sizes)
     miss = night.radius_px - sizes.radius
-    sound, _ = soundness(miss, variance.sound + variance.common**2, wild=variance.wild)
-    weight = sound / variance.sound + (1 - sound) / (variance.sound + variance.wild)
+    weight = believe(
+        miss, variance.sound, wild=variance.wild, doubt=variance.common**2
+    ).weight
     precision, pull, _ = night.prior.normal(values)
     normal = precision + slopes.T @ (weight[:, None] * slopes)
     right = slopes.T @ (weight * miss) - pull

@@ -98,27 +98,39 @@ def log_normal(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
     return -0.5 * (residual**2 / variance + np.log(variance))
 
 
-def soundness(
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """What is believed of frames: probability of being sound, weight, log likelihood."""
+
+    sound: np.ndarray
+    weight: np.ndarray
+    log_likelihood: np.ndarray
+
+
+def believe(
     residual: np.ndarray,
     sound: np.ndarray,
     *,
     wild: np.ndarray,
     doubt: np.ndarray | float = 0.0,
     priors: Priors = PRIORS,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Probability that a frame is sound, and the log likelihood of the frame.
+) -> Belief:
+    """Sound or wrecked, for each frame by itself.
 
     Parameters
     ----------
     residual, sound, wild : arrays
-        Miss of the curve, variance of a sound frame and what a wreck adds to it.
+        Miss of the curve, variance of a sound frame and what a wreck adds to it at least: how bad
+        a wreck is, nobody knows, so a larger miss is its own scale.
     doubt : array
         Variance of the curve at that frame, as all others know it.
     """
+    wreck = sound + np.maximum(wild, residual**2)
     good = np.log1p(-priors.wrecked) + log_normal(residual, sound + doubt)
-    bad = np.log(priors.wrecked) + log_normal(residual, sound + wild + doubt)
+    bad = np.log(priors.wrecked) + log_normal(residual, wreck + doubt)
     both = np.logaddexp(good, bad)
-    return np.exp(good - both), both
+    share = np.exp(good - both)
+    return Belief(share, share / sound + (1 - share) / wreck, both)
 
 
 def student_weight(distance: np.ndarray, tail: float) -> np.ndarray:

@@ -7,9 +7,18 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate
 from .least_squares import fit_hyperbola
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, outside, quantile
-from .night import AIR, COLOUR, FIRST, LOG_DIFFRACTION, LOG_SLOPE, SPECTRUM, SPHERICAL, SPREAD
-from .posterior import Posterior
-from .night import Night
+from .night import (
+    AIR,
+    COLOUR,
+    FIRST,
+    LOG_DIFFRACTION,
+    LOG_SLOPE,
+    SPECTRUM,
+    SPHERICAL,
+    SPREAD,
+    Night,
+)
+from .posterior import Posterior, gain_over_flat
 from .prediction import star_radius
 from .statistics import PRIORS
 
@@ -47,6 +56,8 @@ class Summary:
     wing_centre_steps: float
     shape: tuple[float, ...]
     reach: tuple[float, float]
+    gain: float
+    """See `posterior.gain_over_flat`."""
 
 
 def summarise(night: Night, found: Posterior, row: int) -> Summary:
@@ -86,6 +97,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
             (best - float(position.min())) * slope.value / floor,
             (float(position.max()) - best) * slope.value / floor,
         ),
+        gain=gain_over_flat(night, found, row),
     )
 
 

@@ -18,7 +18,7 @@ LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
-LARGEST_JITTER = 0.45
+LARGEST_JITTER = 0.35
 RESTLESS = 0.20
 VAGUE = 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
@@ -26,8 +26,11 @@ better than to this many floors of defocus (a curve may be odd in shape and yet 
 SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
-LEAST_RISE = 3.0
-"""And larger by so many times the scatter of the seeing, or chance may have made the dip."""
+LEAST_GAIN = 13.0
+"""Twice the log likelihood ratio of curve to flat that chance hardly gives: of flat sweeps 1 % pass
+11, of sweeps of seven positions that reach one floor none falls below 16."""
+MOST_WRECKED = 0.34
+"""A sweep that loses more of its frames than this share has no curve to lose them from."""
 LOPSIDED = 0.1
 """A curve is called asymmetric where its wings are centred off best focus by this part of a zone."""
 RISEN = 1.5
@@ -219,6 +222,11 @@ def _verdict(
         return "too_narrow", _too_narrow(found, low, high)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
+    lost = float(np.mean(found.suspicion >= SURE))
+    if lost > MOST_WRECKED:
+        return "not_repeatable", (
+            f"Not repeatable: {100 * lost:.0f} % of the frames lie off any one smooth curve. {_LOOK}"
+        )
     vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
         return "not_repeatable", (
@@ -240,8 +248,7 @@ def _verdict(
 
 def _flat(found: Summary) -> bool:
     """Whether the seeing alone may have drawn this curve."""
-    reach = max(found.reach)
-    return reach < LEAST_REACH or np.hypot(1, reach) - 1 < LEAST_RISE * found.jitter
+    return max(found.reach) < LEAST_REACH or found.gain < LEAST_GAIN
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> str:

@@ -224,6 +224,8 @@ def star_sizes(
     turbulence = 3.44 * np.exp(state.air * log_detail)
     passed = np.exp(-turbulence) * (table.weight / scale[:, None] * 2 * np.pi)
     light = passed * (share[:, None] * (read @ table.coefficients))
+    if start_px is None:
+        start_px = np.hypot(0.57 * state.seeing_px, 0.7 * state.blur_px)
     radius, inside = _radius(per_px, light, owner=owner, starts=starts, fraction=fraction, start=start_px)
     kernel = radius[owner][:, None] * inside
     rate = -1 / _per_star(2 * np.pi * per_px * light * j0(2 * np.pi * per_px * radius[owner][:, None]) * radius[owner][:, None], starts)
