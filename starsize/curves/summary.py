@@ -162,7 +162,7 @@ def _hyperbola(
 ) -> Estimate:
     """Vertex of the plain hyperbola through the sound frames."""
     keep = suspicion < 0.5
-    if np.unique(position[keep]).size < 4:
+    if np.unique(position[keep]).size < 4 or np.ptp(radius[keep]) < 0.05 * radius[keep].min():
         return NOT_KNOWN
     x, y = position[keep], radius[keep]
     noise = np.hypot(np.maximum(sigma[keep], 0.003 * y), PRIORS.jitter * y.min() ** 2 / y)

