@@ -147,12 +147,21 @@ def compare_measured(
     raw = tuple(curve_of(sweep) for sweep in measured)
     curves, comparison, step = _fit_and_compare(raw, setup, given or setup, reference)
     drift = comparison.temperature.steps_per_degC
-    if drift is not None and math.isfinite(drift.value):
+    if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
         still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
     return curves, comparison, step.notices
+
+
+def _bends(raw: Sequence[FocusCurve], curves: CurveSet, steps_per_degC: float) -> bool:
+    """Whether cooling within a sweep moves focus by a tenth of what is known of it, or more."""
+    if not math.isfinite(steps_per_degC) or not curves.answered:
+        return False
+    within = max((float(np.ptp(c.temperature_degC)) for c in raw), default=0.0)
+    least = min(fit.best_sigma_steps for fit in curves.answered)
+    return abs(steps_per_degC) * within > 0.1 * least
 
 
 def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:

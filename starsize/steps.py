@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from astropy.table import QTable
 
-from .curves import CurveSet, FocusCurve
+from .curves import CurveSet, FocusCurve, Known
 from .curves import fit_curves as fit_focus_curves
 from .frames import Frame, FrameFacts, read_frame
 from .setup import Setup
@@ -82,20 +82,20 @@ def fit_curves(
     *,
     setup: Setup | None = None,
     obstruction: float | None = None,
-    model: Literal["auto", "blurred_disc", "hyperbola"] = "auto",
+    model: Literal["auto", "star", "hyperbola"] = "auto",
 ) -> CurveSet:
-    """Fit the sweeps of one telescope together: common wing slope, similar floors and seeing.
+    """Fit the sweeps of one telescope together, by one physical model of the star.
 
     Parameters
     ----------
     sweeps : sequence of MeasuredSweep or FocusCurve
         From ``measure_sweeps``, or radii measured elsewhere (``focus_curve``).
     setup : Setup, optional
-        For the obstruction of the telescope.
+        Telescope, camera, step size and passbands, as far as they are known.
     obstruction : float, optional
         Diameter of the central obstruction over that of the aperture; wins over the setup's.
-    model : {"auto", "blurred_disc", "hyperbola"}
-        "auto" weighs the models by how well they explain the data.
+    model : {"auto", "star", "hyperbola"}
+        "auto" and "star" are the physical star, "hyperbola" the plain curve, each sweep alone.
 
     Returns
     -------
@@ -119,8 +119,15 @@ def fit_curves(
     1003
     """
     curves = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
-    blocked = (setup or Setup()).telescope.obstruction if obstruction is None else obstruction
-    return fit_focus_curves(curves, obstruction=blocked, model=model)
+    known = setup or Setup()
+    telescope = Known(
+        focal_ratio=known.telescope.focal_ratio,
+        pixel_um=known.camera.pixel_um,
+        um_per_step=known.focuser.um_per_step,
+        obstruction=known.telescope.obstruction if obstruction is None else obstruction,
+    )
+    bands = {c.filter: band for c in curves if (band := known.band(c.filter)) is not None}
+    return fit_focus_curves(curves, telescope=telescope, bands=bands, model=model)
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:

@@ -26,9 +26,8 @@ APPROACH_WORDS = {
     "unknown": "direction not known",
 }
 MODEL_WORDS = {
-    "blurred_disc": "seeing-blurred pupil disc",
+    "star": "star of wave optics under the night's seeing",
     "hyperbola": "hyperbola",
-    "asymmetric": "lopsided curve",
 }
 
 
