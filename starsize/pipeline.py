@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+
 from .comparison import Comparison, OffsetRow, compare_sweeps
 from .curves import (
     CurveSet,
