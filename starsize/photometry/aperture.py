@@ -19,9 +19,7 @@ _START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """What blurs the light of a pixel: ``pixel`` its noise, ``rough`` how much more wide sums
-    scatter, ``inverse_gain`` the variance that each unit of light brings along.
-    """
+    """Noise of a pixel; how much more wide sums scatter; variance a unit of light brings."""
 
     pixel: float
     rough: float
@@ -81,8 +79,10 @@ def measure_apertures(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Totals:
-    """All the light of each star; ``random`` its noise less that of the sky's level, which counts
-    ``area`` times; ``doubt`` its uncertainty from the law.
+    """All the light of each star.
+
+    ``random`` is its noise less that of the sky's level, which counts ``area`` times; ``doubt`` its
+    uncertainty from the law.
     """
 
     light: np.ndarray
@@ -231,7 +231,10 @@ class _Growth:
         blur = (_pixel_variance(self.patches, half) + np.minimum(shake, half**2))[:, None]
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
-        sigma = widen * np.sqrt(variance / slope**2 + common**2)
+        # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so, as
+        # in `_pixel_variance`).
+        place = 0.03 * seen * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))[:, None]
+        sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
         return Apertures(
             radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law
         )
