@@ -9,8 +9,8 @@ either is N(0, S^2). With p(y | tau, K) the likelihood of ``linear`` and p(tau) 
                      -------------------------------------  +  ln of  chance of K
                        sum over tau of p(tau) p(y | tau)
 
-so nothing is searched for and nothing is fitted twice: all explanations share one solution. By
-Markov's inequality steady nights are called changed at most in (1 - p) chance / p of cases.
+so nothing is fitted twice: all explanations share one solution. By Markov's inequality at most
+chance (1 - p) / p of steady nights are called changed at probability p: 0.3 % at 95 %.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ from ..estimate import Estimate
 from .adjustment import Adjustment, Scatter, Term, adjust, system_of
 from .compared import Slip
 from .linear import gains
-from .mixture import Interval, mixed
+from .mixture import mixed
 from .sweeps import BestFocusData
 
 Kind = Literal["slip", "odd"]
@@ -34,9 +34,10 @@ Kind = Literal["slip", "odd"]
 #: the largest play (common practice: slips are as large as play, 0 to 200 steps).
 CHANCE = 0.05
 SIZE_STEPS = 100.0
-#: A change is said at this probability.
-SURE = 0.95
-#: Explanations less likely than this share of all with a change are left out.
+#: A change is said at this probability. From the other on, four times what it was before looking,
+#: offsets are averaged over whether there was one.
+SURE, DOUBTED = 0.95, 0.2
+#: Explanations less likely than this are left out.
 _LEAST_SHARE = 1e-3
 
 
@@ -71,56 +72,52 @@ def with_changes(
     terms: Sequence[Term],
     *,
     scatter: Scatter,
-    allowance: Sequence[Term] = (),
+    plausible: Sequence[Term],
 ) -> tuple[Adjustment, Changes]:
     """Adjust the sweeps, each side of a sudden change for itself where there is one.
 
-    Where a change is sure but not its place, the adjustment is averaged over the places, so that
-    only the filters between them lose.
+    Where it is not sure whether or where there was one, everything is averaged over what there may
+    have been, so that only the filters lose that depend on it.
 
     Parameters
     ----------
     data, terms, scatter
         As for ``adjust``.
-    allowance : sequence of Term
-        Known only to a bound and allowed for while looking for changes: a drift in time, say.
+    plausible : sequence of Term
+        The terms as they are while looking for changes, see ``plausible_terms``.
     """
     plain = adjust(data, terms, scatter=scatter)
     candidates = [*_cuts(data), *_odd_filters(data)]
     if not candidates:
         return plain, Changes(slips=None)
-    sets, probability, tells = _explanations(data, (*terms, *allowance), scatter, candidates)
-    if probability[0] > 1 - SURE:
+    sets, probability, tells = _explanations(data, plausible, scatter, candidates)
+    if probability[0] > 1 - DOUBTED:
         return plain, Changes(slips=() if tells else None)
-    best = sets[int(np.argmax(probability[1:]))]
-    alike = [
-        (chosen, p)
-        for chosen, p in zip(sets, probability[1:], strict=True)
-        if len(chosen) == len(best) and p > _LEAST_SHARE
-    ]
-    share = np.array([p for _, p in alike]) / sum(p for _, p in alike)
-    names = [f"change {k + 1}" for k in range(len(best))]
-    parts = []
-    for chosen, _ in alike:
-        more = [
-            Term(name=name, column=candidates[i].column, prior_sigma=SIZE_STEPS)
-            for name, i in zip(names, chosen, strict=True)
-        ]
-        parts.append(adjust(data, (*terms, *more), scatter=scatter))
-    leading = parts[int(np.argmax(share))]
-    whole = replace(leading, mixture=mixed([p.mixture for p in parts], share))
-    kinds = [candidates[i].kind for i in best]
-    same = [[candidates[i].kind for i in chosen] == kinds for chosen, _ in alike]
-    places = [chosen for (chosen, _), s in zip(alike, same, strict=True) if s]
-    found = [
-        _named(data, whole.term(name), [candidates[c[k]] for c in places], share[same])
-        for k, name in enumerate(names)
-    ]
-    slips = tuple(c for c in found if isinstance(c, Slip))
-    return whole, Changes(
-        slips=slips if slips or tells else None,
-        odd=tuple(c for c in found if isinstance(c, Odd)),
+    likely = [i for i, p in enumerate(probability) if p > _LEAST_SHARE]
+    share = probability[likely] / probability[likely].sum()
+    parts = [_adjusted(data, terms, scatter, [candidates[c] for c in sets[i]]) for i in likely]
+    kept = len(plain.names)
+    whole = replace(
+        parts[int(np.argmax(share))],
+        names=plain.names,
+        mixture=mixed([p.mixture.first(kept) for p in parts], share),
     )
+    slips, odd = (), ()
+    if probability[0] <= 1 - SURE:
+        found = _named(data, [[candidates[c] for c in sets[i]] for i in likely], parts, share)
+        slips = tuple(c for c in found if isinstance(c, Slip))
+        odd = tuple(c for c in found if isinstance(c, Odd))
+    return whole, Changes(slips=slips if slips or tells else None, odd=odd)
+
+
+def _adjusted(
+    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, changes: Sequence[_Candidate]
+) -> Adjustment:
+    more = [
+        Term(name=f"change {k + 1}", column=change.column, prior_sigma=SIZE_STEPS)
+        for k, change in enumerate(changes)
+    ]
+    return adjust(data, (*terms, *more), scatter=scatter)
 
 
 def _explanations(
@@ -129,7 +126,7 @@ def _explanations(
     scatter: Scatter,
     candidates: Sequence[_Candidate],
 ) -> tuple[list[tuple[int, ...]], np.ndarray, bool]:
-    """Sets of one or two columns, the probability of none and of each set, and if slips show."""
+    """Sets of no, one and two columns, the probability of each, and whether slips would show."""
     system = system_of(data, terms)
     tau = scatter.trials(SIZE_STEPS)
     found = system.solve(tau)
@@ -139,7 +136,7 @@ def _explanations(
     toward = columns.T @ found.unexplained @ system.left
     count = len(candidates)
     each = np.log(CHANCE / count)
-    sets: list[tuple[int, ...]] = []
+    sets: list[tuple[int, ...]] = [()]
     logs = [0.0]
     for size in (1, 2):
         some = list(combinations(range(count), size))
@@ -199,16 +196,37 @@ def _odd_filters(data: BestFocusData) -> list[_Candidate]:
 
 
 def _named(
-    data: BestFocusData, steps: Interval, places: Sequence[_Candidate], share: np.ndarray
-) -> Slip | Odd:
-    size = Estimate(steps.value, steps.sigma)
-    if places[0].kind == "odd":
-        at = places[int(np.argmax(share))].at[0]
-        return Odd(filter=data.filters[at], night=int(data.night[at]) + 1, steps=size)
+    data: BestFocusData,
+    changes: Sequence[Sequence[_Candidate]],
+    parts: Sequence[Adjustment],
+    share: np.ndarray,
+) -> list[Slip | Odd]:
+    """The changes of the likeliest explanation, placed and sized by all of its kind."""
+    best = max((i for i, c in enumerate(changes) if c), key=lambda i: share[i])
+    kinds = [c.kind for c in changes[best]]
+    alike = [i for i, chosen in enumerate(changes) if [c.kind for c in chosen] == kinds]
+    weight = share[alike] / share[alike].sum()
+    sizes = replace(parts[best], mixture=mixed([parts[i].mixture for i in alike], weight))
+    found: list[Slip | Odd] = []
+    for k, kind in enumerate(kinds):
+        term = sizes.term(f"change {k + 1}")
+        size = Estimate(term.value, term.sigma)
+        if kind == "slip":
+            found.append(_slip(data, [changes[i][k].at for i in alike], weight, size))
+        else:
+            at = changes[best][k].at[0]
+            found.append(Odd(filter=data.filters[at], night=int(data.night[at]) + 1, steps=size))
+    return found
+
+
+def _slip(
+    data: BestFocusData, places: Sequence[tuple[int, int]], weight: np.ndarray, size: Estimate
+) -> Slip:
+    """A slip between the two sweeps that surely lie on either side of it."""
     order = np.argsort(data.time_mjd, kind="stable").tolist()
-    ranked = np.argsort(-share)
-    needed = int(np.searchsorted(np.cumsum(share[ranked]) / share.sum(), SURE)) + 1
-    likely = [places[i].at for i in ranked[:needed]]
+    ranked = np.argsort(-weight)
+    needed = int(np.searchsorted(np.cumsum(weight[ranked]), SURE)) + 1
+    likely = [places[i] for i in ranked[:needed]]
     first = min(order.index(before) for before, _ in likely)
     last = max(order.index(after) for _, after in likely)
     return Slip(

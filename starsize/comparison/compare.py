@@ -21,8 +21,8 @@ from .temperature import expected_coefficient, temperature_term
 from .terms import (
     TermChoice,
     choose_terms,
-    drift_allowance,
     expected_scatter,
+    plausible_terms,
     with_doubtful_directions,
 )
 from .words import cautions, notices_of
@@ -127,9 +127,8 @@ def compare_sweeps(
 def _adjusted(
     data: BestFocusData, choice: TermChoice, scatter: Scatter
 ) -> tuple[Adjustment, Changes]:
-    found = with_changes(
-        data, choice.terms, scatter=scatter, allowance=drift_allowance(data, choice)
-    )
+    plausible = plausible_terms(data, choice)
+    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
         return found
     # The play is known only after a first pass; a bound on it counts in full.
@@ -139,9 +138,7 @@ def _adjusted(
     widened = with_doubtful_directions(data, choice, play)
     if widened is data:
         return found
-    return with_changes(
-        widened, choice.terms, scatter=scatter, allowance=drift_allowance(data, choice)
-    )
+    return with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
 
 
 def zones_in_steps(

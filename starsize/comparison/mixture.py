@@ -104,6 +104,16 @@ class Mixture:
         ]
         return np.concatenate(parts)
 
+    def first(self, count: int) -> "Mixture":
+        """The first ``count`` parameters alone."""
+        return replace(
+            self,
+            mean=self.mean[:, :count],
+            covariance=self.covariance[:, :count, :count],
+            response=self.response[:, :count],
+            reach=self.reach[:, :count, :count],
+        )
+
     def _effective_dof(self, answer: np.ndarray, variance: np.ndarray) -> np.ndarray | None:
         """(G, m) effective degrees of freedom; None if all variances are known.
 

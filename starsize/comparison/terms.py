@@ -138,16 +138,22 @@ def choose_terms(
     )
 
 
-def drift_allowance(data: BestFocusData, choice: TermChoice) -> tuple[Term, ...]:
-    """A drift in time, within what cooling can do, for where none is among the terms yet.
+def plausible_terms(data: BestFocusData, choice: TermChoice) -> tuple[Term, ...]:
+    """The terms with all of them kept within their bounds, and a drift in time where there is none.
 
-    What a thermometer does not see (a tube that lags behind the air) is no slip.
+    For telling a sudden change from a steady one: a slip one way may look like a slip the other
+    way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
+    the air) is no slip either.
     """
+    drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
+    kept = tuple(
+        replace(t, bound=choice.bound.get(t.name, drift)) if np.isinf(t.sigma) else t
+        for t in choice.terms
+    )
     hours = hours_of(data)
     if hours is None or "drift" in choice.source:
-        return ()
-    bound = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
-    return (Term(name="drift", column=hours, bound=bound),)
+        return kept
+    return (*kept, Term(name="drift", column=hours, bound=drift))
 
 
 def with_doubtful_directions(
