@@ -143,6 +143,29 @@ class FocuserHealth:
     slips: tuple[Slip, ...] | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldReport:
+    """Best focus over the frame; further out is positive, x and y as the image counts them.
+
+    ``tilt_x_um`` and ``tilt_y_um`` are how much further out focus lies at the +x and the +y edge
+    than at the centre, ``curvature_um`` the corners beyond the centre without the tilt.
+    """
+
+    tilt_x_um: Estimate
+    tilt_y_um: Estimate
+    tilt_arcmin: Estimate | None
+    curvature_um: Estimate
+    corners_um: tuple[Estimate, ...]
+    """Against the centre: lower left, lower right, upper left, upper right (low is y = 0)."""
+    significant: bool
+    """Tilt and curvature together are not nothing, at 95 %."""
+    changes_with_filter: bool | None
+    """The pattern is another one in some filter; None where there is but one."""
+    stars: int
+    centre_steps: Mapping[str, Estimate] = field(default_factory=dict)
+    """For each sweep best focus at the centre less that of its curve, which is of all stars."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
     """All that the comparison finds.
@@ -163,4 +186,5 @@ class Comparison:
     twice the standard uncertainty where few repeats stand behind it."""
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
+    field: FieldReport | None = None
     notices: tuple[Notice, ...] = ()
