@@ -66,10 +66,10 @@ class Adjustment:
     names: tuple[str, ...]
     mixture: Mixture
     scatter: Interval
+    scatter68_steps: tuple[float, float]
     measuring_steps: float
     dof: int
     chi2: float
-    log_evidence: float
 
     @property
     def birge_ratio(self) -> float | None:
@@ -160,6 +160,7 @@ def adjust(
     bound = np.array([0.0] * len(data.names) + [t.bound or 0.0 for t in terms])
     known = system.prior_sigma**-2.0
     own = np.diag(data.covariance_steps2)
+    spread, inner = _scatter_interval(tau, weight / total)
     plain = system.solve(0.0)
     return Adjustment(
         filters=data.names,
@@ -173,11 +174,11 @@ def adjust(
             dof=data.dof,
             reach=found.covariance[kept] * (known * bound),
         ),
-        scatter=_scatter_interval(tau, weight / total),
+        scatter=spread,
+        scatter68_steps=inner,
         measuring_steps=float(np.sqrt(np.mean(own))),
         dof=len(data.ids) - int(np.sum(~np.isfinite(system.prior_sigma))),
         chi2=float(plain.chi2) if np.all(own > 0) else math.nan,
-        log_evidence=float(log_weight.max() + np.log(total * np.log(tau[1] / tau[0]))),
     )
 
 
@@ -229,10 +230,9 @@ def _largest_residual(system: System) -> float:
     return float(np.max(np.abs(system.y - system.design @ solution)))
 
 
-def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> Interval:
-    """Median and half-widths of the scatter's own distribution."""
+def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> tuple[Interval, tuple[float, float]]:
+    """Median and half-widths of the scatter's own distribution; its 68.3 % interval."""
     cumulative = np.cumsum(weight) - weight / 2
-    points = np.interp([0.5, 0.1587, 0.8413, 0.025, 0.975], cumulative, tau)
-    return Interval(
-        float(points[0]), float(points[2] - points[1]) / 2, float(points[4] - points[3]) / 2
-    )
+    points = np.interp([0.5, 0.1587, 0.8413, 0.025, 0.975], cumulative, tau).tolist()
+    middle, low, high, lowest, highest = points
+    return Interval(middle, (high - low) / 2, (highest - lowest) / 2), (low, high)

@@ -136,6 +136,8 @@ class FocuserHealth:
     backlash_from: BacklashFrom | None = None
     repeatability_steps: Estimate | None = None
     """Run-to-run scatter of best focus beyond the fits' own uncertainty."""
+    repeatability68_steps: tuple[float, float] | None = None
+    """Its 68.3 % interval, which is lopsided where few repeats stand behind it."""
     measuring_steps: float | None = None
     """The fits' own uncertainty of one sweep, beside it."""
     placement_steps: Estimate | None = None

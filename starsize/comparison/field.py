@@ -5,9 +5,9 @@ star whose best focus lies delta_i further out shows
 
     r_ij = s_i sqrt(r_j^2 + R(x_j - delta_i)^2 - R(x_j)^2) + noise,
 
-for seeing, which all stars of a frame share, adds to defocus in squares. Each star is fitted for s_i and delta_i;
-then over all stars of all sweeps delta = c_sweep + a u + b v + k w, u and v from -1 to 1 across
-the frame and w the squared distance from the centre, 1 in the corners.
+for seeing, which all stars of a frame share, adds to defocus in squares. Each star is fitted for
+s_i and delta_i; then over all stars of all sweeps delta = c_sweep + a u + b v + k w, u and v from
+-1 to 1 across the frame and w the squared distance from the centre, 1 in the corners.
 """
 
 import math

@@ -39,6 +39,7 @@ def focuser_health(
         backlash_steps=backlash,
         backlash_from=known_from,
         repeatability_steps=Estimate(scatter.value, scatter.sigma) if repeats else None,
+        repeatability68_steps=adjustment.scatter68_steps if repeats else None,
         measuring_steps=adjustment.measuring_steps,
         placement_steps=placement if placement.is_known else None,
         slips=changes.slips,

@@ -10,7 +10,7 @@ UM_PER_STEP = 4.0
 
 
 def drawn_sweep(
-    rng, *, tilt_um=(0.0, 0.0), bowl_um=0.0, stars=200, filter="L", positions=11, **options
+    rng, *, tilt_um=(0.0, 0.0), bowl_um=0.0, stars=200, name="L", positions=11, **options
 ) -> FieldSweep:
     """One sweep whose stars focus where a tilted, bowl-shaped field has them.
 
@@ -38,8 +38,8 @@ def drawn_sweep(
     middle = 10_000 + float(np.mean(shift))
     along = np.linspace(position[0] - 100, position[-1] + 100, 400)
     return FieldSweep(
-        id=f"{filter}-1",
-        filter=filter,
+        id=f"{name}-1",
+        filter=name,
         x_px=x,
         y_px=y,
         star=np.full(stars, -1),
