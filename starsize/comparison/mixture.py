@@ -85,10 +85,8 @@ class Mixture:
         dof = self._effective_dof(answer, variance)
         worst = self.weight @ pushed.sum(axis=2)
         inner, outer = (_half_width(self.weight, shift, variance**0.5, dof, p) for p in (P68, P95))
-        whole = self.weight @ (variance + shift**2)
         own = self.weight @ np.einsum("gmn,nk,gmk->gm", answer, self.noise, answer)
-        share = np.divide(own, whole, out=np.zeros_like(own), where=whole > 0)
-        frames = inner * np.sqrt(np.clip(share, 0.0, 1.0))
+        frames = np.minimum(inner, np.sqrt(np.maximum(own, 0.0)))
         columns = (contrasts @ self.average, inner + worst, outer + worst, frames)
         return [Interval(*map(float, row)) for row in zip(*columns, strict=True)]
 

@@ -14,9 +14,9 @@ from .terms import EXPANSION_PER_DEGC, TermChoice, stated_prior
 LEAST_RANGE_DEGC = 0.5
 #: A coefficient counts as found from this many standard uncertainties on.
 FOUND_SIGMAS = 2.0
-#: The optics change as well: a mirror of soda glass by 9e-6 per degC, one of fused silica or glass
-#: ceramic hardly; spread evenly between -9e-6 and 9e-6 as lenses go either way.
-OPTICS_PER_DEGC = 5.2e-6
+#: What the optics may add or take off: as much as a mirror of soda glass expands (9e-6 per degC,
+#: materials data bases); fused silica and glass ceramics do less, lenses go either way.
+OPTICS_PER_DEGC = 9e-6
 
 
 def temperature_term(

@@ -33,9 +33,9 @@ def drawn_sweep(
     true = np.hypot(floors, slope * (position - 10_000 - (shift + own)[:, None])) * size[:, None]
     sigma = noise * true * rng.uniform(0.5, 2, stars)[:, None]
     radius = true + sigma * rng.standard_normal(true.shape)
-    # The frame's radius is that of its stars; its curve has their mean focus.
-    frame = np.median(radius / size[:, None], axis=0)
-    middle = 10_000 + float(np.mean(shift))
+    # The frame's radius is that of its stars; squares of a hyperbola's have their mean focus.
+    frame = np.sqrt(np.mean((radius / size[:, None]) ** 2, axis=0))
+    middle = 10_000 + float(np.mean(shift + own))
     along = np.linspace(position[0] - 100, position[-1] + 100, 400)
     return FieldSweep(
         id=f"{name}-1",
