@@ -12,8 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parent / "tests" / "comparison"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
 
 from focuser_nights import (
     TEN,
@@ -29,6 +28,7 @@ from starsize.comparison.field import field_of_focus
 from starsize.comparison.table import Scale
 from starsize.estimate import Estimate
 
+HERE = Path(__file__).parent
 SCALE = Scale(um_per_step=Estimate(UM_PER_STEP))
 ORDERS = {
     "L R G B twice, L R": TEN,
@@ -149,7 +149,8 @@ def main(runs: int) -> None:
         capture_output=True, text=True, check=False, cwd=HERE,
     ).stdout.strip()  # fmt: skip
     parts = [
-        f"# Focuser, temperature and field\n\nscripts/focuser_trials.py {runs}, at commit {commit}.",
+        "# Focuser, temperature and field",
+        f"Written by scripts/focuser_trials.py {runs} at commit {commit}.",
         f"## A slip of 40 steps, fits known to 0.5 steps, {runs} runs a row",
         "\n".join(slips(runs)),
         "## Repeatability",

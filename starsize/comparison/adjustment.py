@@ -219,7 +219,8 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
         design=np.hstack(columns),
         prior_mean=np.array([0.0] * len(names) + [t.prior_value for t in terms]),
         prior_sigma=np.array([np.inf] * len(names) + [t.sigma for t in terms]),
-        noise=data.covariance_steps2 + own * max(np.mean(np.diag(data.covariance_steps2)), 1e-12),
+        noise=data.covariance_steps2
+        + own * max(float(np.mean(np.diag(data.covariance_steps2))), 1e-12),
         together=(data.exposure_set[:, None] == data.exposure_set) + own,
     )
 

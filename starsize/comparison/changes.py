@@ -102,12 +102,14 @@ def with_changes(
         names=plain.names,
         mixture=mixed([p.mixture.first(kept) for p in parts], share),
     )
-    slips, odd = (), ()
+    found: list[Slip | Odd] = []
     if probability[0] <= 1 - SURE:
         found = _named(data, [[candidates[c] for c in sets[i]] for i in likely], parts, share)
-        slips = tuple(c for c in found if isinstance(c, Slip))
-        odd = tuple(c for c in found if isinstance(c, Odd))
-    return whole, Changes(slips=slips if slips or tells else None, odd=odd)
+    slips = tuple(c for c in found if isinstance(c, Slip))
+    return whole, Changes(
+        slips=slips if slips or tells else None,
+        odd=tuple(c for c in found if isinstance(c, Odd)),
+    )
 
 
 def _adjusted(

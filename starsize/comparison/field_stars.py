@@ -62,13 +62,15 @@ def at_centre(curves: CurveSet, field: FieldReport) -> CurveSet:
 
 def _moved(fit: CurveFit, move: Estimate) -> CurveFit:
     by = move.value
+    low68, high68 = fit.interval68_steps
+    low95, high95 = fit.interval95_steps
     own = float(np.hypot(fit.best_sigma_steps, move.sigma))
     return replace(
         fit,
         best_steps=fit.best_steps + by,
         best_sigma_steps=own,
-        interval68_steps=tuple(end + by for end in fit.interval68_steps),
-        interval95_steps=tuple(end + by for end in fit.interval95_steps),
+        interval68_steps=(low68 + by, high68 + by),
+        interval95_steps=(low95 + by, high95 + by),
     )
 
 

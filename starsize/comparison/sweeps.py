@@ -161,8 +161,7 @@ def _nights(time_mjd: np.ndarray, runs: Sequence[str]) -> np.ndarray:
     known = np.flatnonzero(np.isfinite(time_mjd))
     order = known[np.argsort(time_mjd[known], kind="stable")]
     night[order[1:]] = np.cumsum(np.diff(time_mjd[order]) > NIGHT_GAP_DAYS)
-    untimed = {runs[i]: 0 for i in np.flatnonzero(~np.isfinite(time_mjd)) if runs[i]}
-    for run in untimed:
-        mine = np.array([one == run for one in runs]) & ~np.isfinite(time_mjd)
-        night[mine] = night.max() + 1
+    unknown = ~np.isfinite(time_mjd)
+    for run in dict.fromkeys(run for run, no in zip(runs, unknown, strict=True) if no and run):
+        night[np.array([one == run for one in runs]) & unknown] = night.max() + 1
     return night

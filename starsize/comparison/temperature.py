@@ -1,6 +1,7 @@
 """Focus against temperature: the coefficient, what the tube predicts, when to refocus."""
 
 from collections.abc import Mapping
+from typing import Literal
 
 from ..estimate import Estimate
 from ..setup import Setup
@@ -32,26 +33,29 @@ def temperature_term(
     The frames' own is refused where the temperature hardly changed, and where it cannot be told
     from nothing.
     """
-    source, found = choice.source.get("temperature"), None
-    stated = stated_prior("temperature", setup)
-    if source in ("frames", "setup"):
-        term = adjustment.term("temperature")
-        found = Estimate(term.value, term.sigma)
-    if source == "frames" and (
-        (choice.range_degC or 0.0) < LEAST_RANGE_DEGC
-        or abs(found.value) < FOUND_SIGMAS * found.sigma
-    ):
-        found, source = None, None
-    if found is None and stated is not None:
-        found, source = Estimate(*stated), "setup"
+    found, source = _coefficient(adjustment, choice, setup)
     return TemperatureTerm(
         steps_per_degC=found,
-        source=source if found is not None else "none",
+        source=source,
         range_degC=choice.range_degC,
         reference_degC=choice.reference_degC,
         refocus_degC=refocus_changes(found, zone_steps),
         expected_steps_per_degC=expected_coefficient(setup, scale),
     )
+
+
+def _coefficient(
+    adjustment: Adjustment, choice: TermChoice, setup: Setup
+) -> tuple[Estimate | None, Literal["frames", "setup", "none"]]:
+    source, stated = choice.source.get("temperature"), stated_prior("temperature", setup)
+    if source in ("frames", "setup"):
+        term = adjustment.term("temperature")
+        seen = (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
+        if source == "setup":
+            return Estimate(term.value, term.sigma), "setup"
+        if seen and abs(term.value) >= FOUND_SIGMAS * term.sigma:
+            return Estimate(term.value, term.sigma), "frames"
+    return (Estimate(*stated), "setup") if stated is not None else (None, "none")
 
 
 def refocus_changes(

@@ -243,10 +243,6 @@ def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
         names=tuple(points["file"]),
         approach=stored["approach"],
     )
-    estimates = (
-        "floor_px", "slope_px_per_step", "wing_centre_steps", "hyperbola_steps", "v_steps",
-        "play_steps",
-    )  # fmt: skip
     return CurveFit(
         curve=curve,
         verdict=stored["verdict"],
@@ -258,14 +254,24 @@ def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
         best_steps=best.value,
         best_sigma_steps=best.sigma,
         dof=_number(stored["dof"]),
-        interval68_steps=tuple(map(_number, stored["interval68_steps"])),
-        interval95_steps=tuple(map(_number, stored["interval95_steps"])),
+        interval68_steps=_ends(stored["interval68_steps"]),
+        interval95_steps=_ends(stored["interval95_steps"]),
+        floor_px=_estimate(stored["floor_px"]),
+        slope_px_per_step=_estimate(stored["slope_px_per_step"]),
         jitter=_number(stored["jitter"]),
         chi2_reduced=_number(stored["chi2_reduced"]),
+        wing_centre_steps=_estimate(stored["wing_centre_steps"]),
+        hyperbola_steps=_estimate(stored["hyperbola_steps"]),
+        v_steps=_estimate(stored["v_steps"]),
         bound_steps=(-math.inf if low is None else low, math.inf if high is None else high),
         shape=tuple(map(_number, stored["shape"])),
-        **{key: _estimate(stored[key]) for key in estimates},
+        play_steps=_estimate(stored["play_steps"]),
     )
+
+
+def _ends(stored: Sequence[float | None]) -> tuple[float, float]:
+    low, high = stored
+    return _number(low), _number(high)
 
 
 def _number(stored: float | None) -> float:
