@@ -180,9 +180,9 @@ def compare_measured(
         )
     field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
     if field is not None and field.significant:
-        # All filters are brought to the centre: a filter that shows only the stars of one half
-        # would otherwise carry the tilt into its offset.
-        curves, comparison, step = again(at_centre(curves, field))
+        # All filters are compared at the centre: a filter that shows only the stars of one half
+        # would otherwise carry the tilt into its offset. The curves stay those of all stars.
+        _, comparison, step = again(at_centre(curves, field.centre_steps))
     return curves, replace(comparison, field=field), step.notices
 
 

@@ -1,6 +1,6 @@
 """From the star tracks of sweeps to the field, and from the field back to the sweeps' focus."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -42,14 +42,14 @@ def field_of_sweeps(
     return None if isinstance(found, str) else found
 
 
-def at_centre(curves: CurveSet, field: FieldReport) -> CurveSet:
+def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSet:
     """Best focus of each sweep at the centre of the frame instead of the mean of its stars.
 
-    Each curve is moved along with its best focus; how well that is known adds to its variance.
+    How well that is known adds to the variance. ``centre_steps`` is that of ``FieldReport``.
     """
     fits, extra = [], []
     for fit in curves.fits:
-        move = field.centre_steps.get(fit.curve.id)
+        move = centre_steps.get(fit.curve.id)
         if move is not None:
             fit = _moved(fit, move)
         fits.append(fit)

@@ -316,6 +316,7 @@ def _field(field: FieldReport | None) -> Document | None:
         "corners_um": field.corners_um,
         "changes_with_filter": field.changes_with_filter,
         "stars": field.stars,
+        "centre_steps": dict(field.centre_steps),
     }
     return plain(document)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet
 from ..errors import InputError
@@ -112,6 +113,13 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
     covariance = np.array(document["curves"]["best_focus_covariance"]["matrix_steps2"], float)
     setup = _setup(document["setup"])
     own = document["focuser"]["um_per_step"]
+    field = document["field"] or {"significant": False}
+    centre = field["centre_steps"].items() if field["significant"] else ()
+    curves = CurveSet(
+        fits=tuple(_fit(fit, name) for fit in fits),
+        covariance_steps2=covariance,
+        slope_px_per_step=_estimate(document["curves"]["slope_px_per_step"]),
+    )
     return StoredRun(
         name=name,
         setup=setup,
@@ -122,11 +130,8 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
             _measured(fit, sweeps[fit["sweep"]], _own(document, fit), readings, name)
             for fit in fits
         ),
-        curves=CurveSet(
-            fits=tuple(_fit(fit, name) for fit in fits),
-            covariance_steps2=covariance,
-            slope_px_per_step=_estimate(document["curves"]["slope_px_per_step"]),
-        ),
+        # The tracks of the stars are not stored, what they said of the centre is.
+        curves=at_centre(curves, {_id(k, name): _estimate(v) for k, v in centre}),
     )
 
 
