@@ -15,7 +15,6 @@ from .curves import (
     CurveSet,
     FocusCurve,
     correct_to_mean_temperature,
-    fit_curves,
     micrometres_per_step,
 )
 from .errors import InputError
@@ -29,12 +28,14 @@ from .frames import (
     find_sweeps,
     list_frames,
     lost_filters,
+    set_aside_single,
     unused_notices,
 )
 from .reports.result import RunResult
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
 from .stars import MeasuredSweep, measure_sweeps, other_field_notices
+from .steps import curve_of, fit_curves
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -104,12 +105,15 @@ def measure_offsets(
         files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
-    sweeps, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    files, sweeps = set_aside_single(files, found)
     if not sweeps and not earlier:
         raise InputError(nothing_to_measure(files))
     stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
     if reference is not None:
         reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
+    elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
+        reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
         sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
     )
@@ -164,7 +168,7 @@ def compare_measured(
     raw = tuple(curve_of(sweep) for sweep in measured)
 
     def compared(sweeps: Sequence[FocusCurve]) -> tuple[CurveSet, Comparison, StepSize]:
-        curves = fit_curves(sweeps, obstruction=setup.telescope.obstruction) if sweeps else _NONE
+        curves = fit_curves(sweeps, setup=setup) if sweeps else _NONE
         return again(joined_curves(curves, [run.curves for run in earlier]))
 
     def again(curves: CurveSet) -> tuple[CurveSet, Comparison, StepSize]:
@@ -172,7 +176,7 @@ def compare_measured(
 
     curves, comparison, step = compared(raw)
     drift = comparison.temperature.steps_per_degC
-    if drift is not None and math.isfinite(drift.value):
+    if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
         curves, comparison, step = compared(
@@ -186,25 +190,13 @@ def compare_measured(
     return curves, replace(comparison, field=field), step.notices
 
 
-def curve_of(measured: MeasuredSweep) -> FocusCurve:
-    """Focus curve of a measured sweep: the frames that have a radius, in order of time."""
-    frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
-
-    def column(values: Iterable[float | None]) -> np.ndarray:
-        return np.array([math.nan if v is None else v for v in values], float)
-
-    return FocusCurve(
-        id=measured.id,
-        filter=measured.filter,
-        position_steps=column(f.facts.position_steps for f in frames),
-        radius_px=column(f.radius_px for f in frames),
-        radius_sigma_px=column(f.radius_sigma_px for f in frames),
-        n_stars=np.array([f.n_stars for f in frames], int),
-        temperature_degC=column(f.facts.temperature_degC for f in frames),
-        time_mjd=column(f.facts.mid_time_mjd for f in frames),
-        names=tuple(f.facts.path.name for f in frames),
-        approach=measured.sweep.approach,
-    )
+def _bends(raw: Sequence[FocusCurve], curves: CurveSet, steps_per_degC: float) -> bool:
+    """Whether cooling within a sweep moves focus by a tenth of what is known of it, or more."""
+    if not math.isfinite(steps_per_degC) or not curves.answered:
+        return False
+    within = max((float(np.ptp(c.temperature_degC)) for c in raw), default=0.0)
+    least = min(fit.best_sigma_steps for fit in curves.answered)
+    return abs(steps_per_degC) * within > 0.1 * least
 
 
 def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:

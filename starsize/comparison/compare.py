@@ -93,6 +93,7 @@ def compare_sweeps(
             zone_steps=zones,
             scale=scale,
             cautions=cautions(data, choice, chosen, changes),
+            zone_lacks=_zone_lacks(found, known, size),
         ),
         filters=_reference_first(adjustment.filters, chosen),
         covariance_steps2=_covariance(adjustment, chosen),
@@ -153,6 +154,18 @@ def zones_in_steps(
         name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
         for name, band in bands.items()
         if band is not None
+    }
+
+
+def _zone_lacks(filters: list[str], setup: Setup, size: Estimate | None) -> dict[str, str]:
+    """What the zone of a filter needs and nobody stated."""
+    optics = [] if setup.telescope.focal_ratio else ["focal ratio"]
+    optics += [] if size else ["step size"]
+    return {
+        name: " and ".join(
+            [*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"])]
+        )
+        for name in filters
     }
 
 

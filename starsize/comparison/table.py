@@ -16,6 +16,7 @@ from .phrases import signed
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
 GROWTH_ALLOWED = 0.05
+ZONE_NEEDS = "focal ratio and step size"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,7 @@ def offset_table(
     zone_steps: Mapping[str, float],
     scale: Scale,
     cautions: Mapping[str, str] | None = None,
+    zone_lacks: Mapping[str, str] | None = None,
 ) -> tuple[OffsetRow, ...]:
     """One row for every filter that was found, in the order people list them.
 
@@ -69,6 +71,8 @@ def offset_table(
     zone_steps : mapping of str to float
         Half-width of the critical focus zone of each filter where it is known.
     scale : Scale
+    zone_lacks : mapping of str to str
+        Filter -> what its zone needs and nobody stated.
     cautions : mapping of str to str
         Filter -> why its uncertainty is as large as it is, added to the reason of a ``refocus``.
     """
@@ -89,6 +93,7 @@ def offset_table(
             zone=zone_steps.get(name),
             scale=scale,
             caution=(cautions or {}).get(name, ""),
+            lack=(zone_lacks or {}).get(name, ZONE_NEEDS),
         )
         if name in measured
         else _refused_row(name, fits[name], reference)
@@ -96,7 +101,9 @@ def offset_table(
     )
 
 
-def decide(offset: Interval, zone: float | None, depth: float | None = None) -> tuple[Action, str]:
+def decide(
+    offset: Interval, zone: float | None, depth: float | None = None, *, lack: str = ZONE_NEEDS
+) -> tuple[Action, str]:
     """What to do at a filter change, and why.
 
     ``ignore`` if the whole 95 % interval lies inside the zone; ``move`` if after the rounded move
@@ -118,7 +125,7 @@ def decide(offset: Interval, zone: float | None, depth: float | None = None) -> 
         return "refocus", (
             f"the offset is {spread}, not known well enough for the zone of +-{zone:.1f} steps"
         )
-    unknown = "the zone is not known (it needs focal ratio and step size)"
+    unknown = f"the zone is not known (it needs {lack})"
     if depth is not None and left <= depth:
         return "move", f"{spread}; {unknown}, but the star would grow by less than 5 %"
     return "refocus", f"the offset is {spread}, and {unknown}"
@@ -146,6 +153,7 @@ def _measured_row(
     zone: float | None,
     scale: Scale,
     caution: str,
+    lack: str,
 ) -> OffsetRow:
     focus, offset = found
     answered = [f for f in fits if f.answered]
@@ -153,7 +161,7 @@ def _measured_row(
         action: Action = "ignore"
         reason = "the reference: the other offsets count from it"
     else:
-        action, reason = decide(offset, zone, growth_depth_steps(answered))
+        action, reason = decide(offset, zone, growth_depth_steps(answered), lack=lack)
         if action == "refocus" and caution:
             reason = f"{reason}: {caution}"
     frames, stars = _counts(answered)

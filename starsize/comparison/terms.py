@@ -70,7 +70,7 @@ def expected_scatter(setup: Setup, um_per_step: float | None) -> Scatter:
     Where nothing at all is known, a step.
     """
     if setup.focuser.repeatability_steps is not None:
-        return Scatter(setup.focuser.repeatability_steps, STATED_SHARE)
+        return Scatter(max(setup.focuser.repeatability_steps, 1e-3), STATED_SHARE)
     return Scatter(REPEATS_UM / um_per_step if um_per_step else 1.0)
 
 

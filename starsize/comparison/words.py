@@ -147,8 +147,8 @@ def _consistency(adjustment: Adjustment) -> list[Notice]:
     return [
         Notice(
             "repeats_scatter",
-            f"repeats scatter {ratio:.1f} times as much as the curves' own uncertainty (Birge "
-            f"ratio); the stated uncertainties hold a run-to-run scatter of "
+            f"repeats scatter {ratio:.1f} times as much as the curves' own uncertainty; "
+            f"the stated uncertainties hold a run-to-run scatter of "
             f"{adjustment.scatter.value:.1f} steps",
         )
     ]

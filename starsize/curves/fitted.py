@@ -17,7 +17,7 @@ Verdict = Literal[
     "not_repeatable",
     "order_conflict",  # positions and time disagree
 ]
-ModelName = Literal["blurred_disc", "hyperbola", "asymmetric"]
+ModelName = Literal["star", "hyperbola"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,8 +61,6 @@ class CurveFit:
     """What ``radius_at`` draws the curve from."""
     play_steps: Estimate = NOT_KNOWN
     """Play taken up at the start of the sweep; NaN where it shows none."""
-    asymmetry: float = float("nan")
-    """Probability that the curve is asymmetric."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

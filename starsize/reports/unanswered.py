@@ -75,6 +75,12 @@ _COLOUR = OpenQuestion(
 )
 
 
+def play_seen(result: RunResult) -> tuple[float, ...]:
+    """Steps of play that sweeps took up at their start, smallest first."""
+    found = (known(fit.play_steps.value) for fit in result.curves.fits)
+    return tuple(sorted(steps for steps in found if steps is not None))
+
+
 def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
     """Every question of the contract that this run leaves without an answer."""
     comparison = result.comparison
@@ -83,7 +89,7 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
     checks = (
         (_TEMPERATURE, coefficient is None or not coefficient.is_known),
         (_STEP, health.um_per_step is None),
-        (_BACKLASH, health.backlash_steps is None),
+        (_BACKLASH, health.backlash_steps is None and not play_seen(result)),
         (_REPEAT, health.repeatability_steps is None),
         (_SLIPS, health.slips is None),
         (_SPECTRUM, known(comparison.colour.secondary_spectrum) is None),

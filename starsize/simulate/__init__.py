@@ -1,10 +1,18 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
-from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_curve
+from .blur import Blur, smeared, star_blur
+from .curve import (
+    frame_best_focus,
+    frame_radius_px,
+    half_flux_radius_px,
+    true_best_focus,
+    true_curve,
+)
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
-from .lens import Lens, refractive_index
+from .lens import Group, Lens, refractive_index
+from .lenses import LENSES
 from .night import (
     DrawnFrame,
     Night,
@@ -14,25 +22,33 @@ from .night import (
     simulate_sweep,
 )
 from .plan import NightPlan
-from .plate import FilterPlate, band_samples, usual_plate
-from .scenarios import SCENARIOS, Scenario, seven_plates
+from .plate import FilterPlate, band_samples, dye_plates, usual_plate
+from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
+from .pupil import Pupil
+from .scenario import Scenario
+from .scenarios import SCENARIOS, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
 from .truth import NightTruth, SweepTruth
 from .write import setup_text, truth_text, write_night, write_practice_night
 
 __all__ = [
+    "LENSES",
     "SCENARIOS",
     "Blur",
     "DrawnFrame",
     "FilterPlate",
     "FocuserPhysics",
+    "Group",
     "HeaderStyle",
     "Lens",
     "Night",
     "NightPlan",
     "NightTruth",
     "Pointing",
+    "PointsPlan",
+    "Pupil",
+    "RadiusTable",
     "Scenario",
     "Scene",
     "Sensor",
@@ -40,6 +56,7 @@ __all__ = [
     "Sky",
     "StarField",
     "StarStamp",
+    "SweepPoints",
     "SweepTruth",
     "add_stars",
     "band_samples",
@@ -47,7 +64,11 @@ __all__ = [
     "draw_exposure",
     "draw_night",
     "draw_planned",
+    "draw_points",
+    "dye_plates",
     "expected_light",
+    "frame_best_focus",
+    "frame_radius_px",
     "half_flux_radius_px",
     "place_stars",
     "refractive_index",
@@ -55,9 +76,11 @@ __all__ = [
     "seven_plates",
     "simulate_night",
     "simulate_sweep",
+    "smeared",
     "star_blur",
     "star_field",
     "star_stamp",
+    "tabulate_radii",
     "true_best_focus",
     "true_curve",
     "truth_text",

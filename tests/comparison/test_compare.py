@@ -119,12 +119,13 @@ def test_the_step_size_given_wins_over_the_setups():
 
 
 def test_a_filter_of_unknown_wavelength_gets_an_offset_but_no_zone():
-    night = NightOfSweeps(order=("L", "R", "V", "L"), offsets={"L": 0.0, "R": 2.0, "V": 5.0})
+    night = NightOfSweeps(order=("L", "R", "X", "L"), offsets={"L": 0.0, "R": 2.0, "X": 5.0})
     found = compared(night)
-    row = {r.filter: r for r in found.rows}["V"]
+    row = {r.filter: r for r in found.rows}["X"]
     assert row.status == "measured"
     assert row.zone_steps is None
-    assert "the zone is not known" in row.reason
+    # Focal ratio and step size are stated: only what lacks is named.
+    assert "the zone is not known (it needs wavelength_nm under [filters.X])" in row.reason
     assert len(found.colour.points) == 3
 
 
@@ -221,12 +222,13 @@ def test_two_nights_agree_although_the_camera_was_moved_between_them():
     assert rows["OIII"].offset_sigma_steps < compared(NightOfSweeps()).rows[-1].offset_sigma_steps
 
 
-def test_repeats_that_scatter_are_noticed_with_the_birge_ratio():
+def test_repeats_that_scatter_are_noticed_in_plain_words():
     night = NightOfSweeps(order=ONCE * 3, fit_sigma=0.3, scatter=6.0)
     found = compared(night)
     assert found.birge_ratio > 5
     text = next(n.text for n in found.notices if n.code == "repeats_scatter")
-    assert "Birge ratio" in text
+    assert "repeats scatter" in text
+    assert "Birge" not in text
     assert found.focuser.repeatability_steps.value == pytest.approx(6, rel=0.5)
 
 

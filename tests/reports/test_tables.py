@@ -14,6 +14,8 @@ from starsize.reports.tables import (
     offsets_csv,
 )
 
+from .invented import NIGHT
+
 #: As the command's contract lists them.
 CONTRACT = [
     "filter", "reference", "status", "sweeps", "frames", "stars", "best_focus_steps",
@@ -113,3 +115,15 @@ def test_commas_quotes_and_line_breaks_in_names_do_not_tear_the_table(night):
     files = (InputFile(facts.path, facts, "It was, to say it so, not used."),)
     row = read(frames_csv(replace(night, files=files)))[0]
     assert row["file"] == odd
+
+
+def test_names_that_begin_like_a_formula_are_harmless_and_numbers_stay_numbers(night):
+    files = (replace(night.files[0], path=NIGHT / "=1+1.fits"), *night.files[1:])
+    rows = list(csv.DictReader(io.StringIO(frames_csv(replace(night, files=files)))))
+    assert rows[0]["file"] == "./=1+1.fits"
+    comparison = replace(
+        night.comparison, rows=(replace(night.comparison.rows[2], filter="=cmd|' /C calc'!A0"),)
+    )
+    (row,) = csv.DictReader(io.StringIO(offsets_csv(replace(night, comparison=comparison))))
+    assert row["filter"].startswith("'=cmd")
+    assert float(row["offset_steps"]) < 0
