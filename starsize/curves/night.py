@@ -1,13 +1,22 @@
 """The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from ..filters import BANDS, Band
-from ..optics.star import Sizes, Stars, StarState, Telescope, prepare_stars, star_sizes
+from ..optics.star import (
+    DRAFT_NM,
+    Sizes,
+    Stars,
+    StarState,
+    Telescope,
+    lay_out,
+    prepare_stars,
+    star_sizes,
+)
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, Priors, student_weight
@@ -80,7 +89,8 @@ class Night:
     position_steps, radius_px, sigma_px : (n,) arrays
     exposure : (n,) int array
         Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
-    stars : Stars
+    stars, draft : Stars
+        With many colours in each band, and with few for a first look.
     guesses : tuple of Guess
     prior : PriorRows
     start : (p,) array
@@ -95,6 +105,7 @@ class Night:
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
+    draft: Stars
     guesses: tuple[Guess, ...]
     prior: PriorRows
     start: np.ndarray
@@ -194,8 +205,9 @@ def build_night(
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
+    colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
     stars = prepare_stars(
-        [(b.wavelength_nm, b.width_nm) for b in known_bands],
+        colours,
         sweep,
         telescope=known.telescope,
         largest_blur_px=largest,
@@ -211,6 +223,7 @@ def build_night(
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
+        draft=lay_out(stars.table, colours, sweep, each_nm=DRAFT_NM),
         guesses=guesses,
         prior=prior,
         start=start,
@@ -299,7 +312,3 @@ def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.n
     number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
     return np.array([number.get(key, -1) for key in keys])
 
-
-def with_start(night: Night, start: np.ndarray) -> Night:
-    """The same night, started elsewhere."""
-    return replace(night, start=start)

@@ -1,6 +1,6 @@
 """Find the likeliest telescope and sky of a night: from several starts, by damped Newton steps."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -50,13 +50,14 @@ def variance_of(
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
+    draft = replace(night, stars=night.draft)
     fits = [
-        descend(night, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
+        descend(draft, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
         for start in starts(night)
     ]
     fits.sort(key=lambda fit: fit.cost)
     fits = [
-        descend(night, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
+        descend(draft, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
         for fit in fits[:STARTS_KEPT]
     ]
     fits = [descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING) for fit in fits]

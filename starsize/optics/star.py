@@ -19,8 +19,10 @@ MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
 #: Chebyshev places of a spread of defocus, in units of its half-width.
 SPREAD_NODES: Final = np.cos(np.pi * (2 * np.arange(4) + 1) / 8)
-BROAD_NM: Final = 12.0
-"""A band narrower than this is one colour; a wider one has a colour for each so many nanometres."""
+FINE_NM: Final = 12.0
+DRAFT_NM: Final = 36.0
+"""A narrower band is one colour; a wider one has a colour for each so many nanometres, fifteen at
+most, or about: a coloured lens spreads the blue over many discs that three colours do not fill."""
 _SEEING_REACH = 1.75
 _LARGEST_TABLE = 60.0
 
@@ -51,9 +53,11 @@ class Telescope:
         return 1 / (2 * self.focal_ratio * self.pixel_um)
 
 
-def band_colours(wavelength_nm: float, width_nm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def band_colours(
+    wavelength_nm: float, width_nm: float, *, each_nm: float = FINE_NM
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Gauss-Legendre colours of a band: micrometres, places in it from -1 to 1, shares."""
-    count = 1 if width_nm < BROAD_NM else int(np.clip(np.ceil(width_nm / BROAD_NM), 3, 15))
+    count = 1 if width_nm < FINE_NM else int(np.clip(np.ceil(width_nm / each_nm), 3, 15))
     place, share = np.polynomial.legendre.leggauss(count)
     return 1e-3 * (wavelength_nm + place * width_nm / 2), place, share / 2
 
@@ -152,9 +156,15 @@ def prepare_stars(
     return lay_out(table, bands_nm, which)
 
 
-def lay_out(table: PupilTable, bands_nm: list[tuple[float, float]], which: np.ndarray) -> Stars:
+def lay_out(
+    table: PupilTable,
+    bands_nm: list[tuple[float, float]],
+    which: np.ndarray,
+    *,
+    each_nm: float = FINE_NM,
+) -> Stars:
     """Stars of frames in the bands given, by a table there is."""
-    bands = [band_colours(*band) for band in bands_nm]
+    bands = [band_colours(*band, each_nm=each_nm) for band in bands_nm]
     counts = np.array([len(bands[k][0]) for k in which])
     wavelength, place, share = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
     return Stars(
@@ -225,7 +235,8 @@ def star_sizes(
     passed = np.exp(-turbulence) * (table.weight / scale[:, None] * 2 * np.pi)
     light = passed * (share[:, None] * (read @ table.coefficients))
     if start_px is None:
-        start_px = np.hypot(0.57 * state.seeing_px, 0.7 * state.blur_px)
+        sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
+        start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
     radius, inside = _radius(per_px, light, owner=owner, starts=starts, fraction=fraction, start=start_px)
     kernel = radius[owner][:, None] * inside
     rate = -1 / _per_star(2 * np.pi * per_px * light * j0(2 * np.pi * per_px * radius[owner][:, None]) * radius[owner][:, None], starts)
@@ -265,18 +276,21 @@ def _per_star(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
 
 
 def _radius(per_px, light, *, owner, starts, fraction, start) -> tuple[np.ndarray, np.ndarray]:
-    """Newton's method on the light inside a radius, and J1 there."""
+    """Halley's method on the light inside a radius, and J1 there."""
     turn = 2 * np.pi * per_px
     radius = start
     for _ in range(12):
         phase = turn * radius[owner][:, None]
-        inside = j1(phase)
-        missing = fraction - radius * _per_star(light * inside, starts)
-        slope = radius * _per_star(light * turn * j0(phase), starts)
+        edge, ring = light * j1(phase), light * turn * j0(phase)
+        missing = fraction - radius * _per_star(edge, starts)
+        slope = radius * _per_star(ring, starts)
+        bend = _per_star(ring - edge * turn * phase, starts)
         # The light grows all the way out; where rounding says no, a step in its direction will do.
-        step = missing / np.maximum(slope, 0.05 * fraction / radius)
+        slope = np.maximum(slope, 0.05 * fraction / radius)
+        step = missing / slope
+        step = step / np.maximum(1 + 0.5 * step * bend / slope, 0.5)
         step = np.clip(step, -0.4 * radius, 0.6 * radius)
         radius = radius + step
-        if np.all(np.abs(step) < 3e-5 * radius):
+        if np.all(np.abs(step) < 1e-3 * radius):
             break
     return radius, j1(turn * radius[owner][:, None])
