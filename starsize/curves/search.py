@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..optics.star import Sizes, colour_terms
-from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, SPREAD, Night
+from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
 from .statistics import PRIORS, Priors, believe
 
 DAMPING = 1e-3
@@ -65,7 +65,7 @@ def find(night: Night, *, jitter: float, lack: float) -> Fit:
 
 
 def starts(night: Night) -> list[np.ndarray]:
-    """A lens without colour, the colour that best foci suggest, and strong colours of both signs."""
+    """A lens without colour, the colour that best foci suggest, strong colours of both signs."""
     slope = np.exp(night.start[LOG_SLOPE])
     middle = np.array([b.wavelength_nm for b in night.bands]) * 1e-3
     terms = colour_terms(middle).T
@@ -90,9 +90,7 @@ def starts(night: Night) -> list[np.ndarray]:
     return out
 
 
-def descend(
-    night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int
-) -> Fit:
+def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
     """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
     values = start
     sizes = night.sizes(values)
@@ -106,7 +104,7 @@ def descend(
         for _ in range(8):
             damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
             step = np.linalg.solve(damped, pull / scale) / scale
-            step = _bounded(night, step)
+            step = _bounded(step)
             trial = values + step
             trial_sizes = night.sizes(trial, start_px=sizes.radius)
             after = cost_of(night, trial, trial_sizes, variance)
@@ -124,7 +122,7 @@ def descend(
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
 
 
-def _bounded(night: Night, step: np.ndarray) -> np.ndarray:
+def _bounded(step: np.ndarray) -> np.ndarray:
     """A step shortened so that no size changes by more than a factor e^0.7 and S by 0.5 waves."""
     logs = np.concatenate([step[[LOG_SLOPE]], step[FIRST + 1 :: 3]])
     most = max(np.abs(logs).max() / 0.7, abs(step[SPHERICAL]) / 0.5, 1.0)
@@ -157,9 +155,7 @@ def normal_equations(
     """Precision matrix of the quantities and the pull on them."""
     slopes = night.slopes(values, sizes)
     miss = night.radius_px - sizes.radius
-    weight = believe(
-        miss, variance.sound, wild=variance.wild, doubt=variance.common**2
-    ).weight
+    weight = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2).weight
     precision, pull, _ = night.prior.normal(values)
     normal = precision + slopes.T @ (weight[:, None] * slopes)
     right = slopes.T @ (weight * miss) - pull

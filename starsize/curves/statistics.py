@@ -47,7 +47,8 @@ class Priors:
         Spread of defocus, in units of the smallest radius.
     spectrum, spectrum_spread : tuple of float, float
         Means and spread of the slope and bend of star and sensor (silicon passes about half as
-        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common practice).
+        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common
+        practice).
     tint : float
         What a filter's own shape tilts.
     seeing, seeing_between : float
@@ -133,6 +134,6 @@ def believe(
     return Belief(share, share / sound + (1 - share) / wreck, both)
 
 
-def student_weight(distance: np.ndarray, tail: float) -> np.ndarray:
+def student_weight(distance: np.ndarray, tail: np.ndarray | float) -> np.ndarray:
     """Weight that turns squares into Student's t: (n + 1) / (n + d^2), d in units of the scale."""
     return (tail + 1) / (tail + distance**2)
