@@ -127,22 +127,34 @@ def _solve(linear: _Linear, variance: Variance, priors: Priors) -> _Answer:
         known = np.linalg.inv(normal)
         before, shift = shift, known @ right
         doubt = np.einsum("ij,jk,ik->i", slopes, known, slopes)
-        share = np.minimum(doubt * belief.weight, 0.98)
+        share = np.minimum(doubt / (1 / belief.weight + spare), 0.98)
         if np.all(np.abs(slopes @ (shift - before)) < 1e-3 * np.sqrt(variance.sound)):
             break
-    evidence = _evidence(miss - slopes @ shift, belief, variance, priors)
+    evidence = _evidence(linear.night, miss - slopes @ shift, belief, variance, priors)
     evidence -= 0.5 * float(shift @ linear.precision @ shift) + float(linear.pull @ shift)
     return _Answer(shift, known, evidence - 0.5 * np.linalg.slogdet(normal)[1], belief.sound)
 
 
-def _evidence(left: np.ndarray, belief: Belief, variance: Variance, priors: Priors) -> float:
-    """Expected log likelihood of the frames, with the entropy of which of them are wrecked."""
-    tiny, sound = 1e-12, belief.sound
-    usual = variance.sound + variance.common**2
-    good = log_normal(left, usual) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
-    wreck = usual + np.maximum(variance.wild, left**2)
+def _evidence(
+    night: Night, left: np.ndarray, belief: Belief, variance: Variance, priors: Priors
+) -> float:
+    """Expected log likelihood of the frames, with the entropy of which of them are wrecked.
+
+    What the seeing did to an exposure that several entries share is taken off, at its likeliest.
+    """
+    tiny, sound, common = 1e-12, belief.sound, variance.common
+    shared = common != 0
+    if shared.any():
+        group, weight = night.exposure[shared], belief.weight[shared]
+        strength = 1 + np.bincount(group, weight * common[shared] ** 2)
+        seeing = np.bincount(group, weight * common[shared] * left[shared]) / strength
+        left = left.copy()
+        left[shared] -= common[shared] * seeing[group]
+    good = log_normal(left, variance.sound) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
+    wreck = variance.sound + np.maximum(variance.wild, left**2)
     bad = log_normal(left, wreck) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
-    return float((sound * good + (1 - sound) * bad).sum())
+    total = float((sound * good + (1 - sound) * bad).sum())
+    return total - 0.5 * float((seeing**2 + np.log(strength)).sum()) if shared.any() else total
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
