@@ -86,7 +86,9 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
     grid = [(jitter, lack) for jitter in JITTERS for lack in LACKS]
     answers = []
     for jitter, lack in grid:
-        variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack, priors=priors)
+        variance = variance_of(
+            night, fit.values, fit.sizes, jitter=jitter, lack=lack, priors=priors
+        )
         answers.append(_solve(linear, variance, priors))
     jitter, lack = np.array(grid).T
     usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2

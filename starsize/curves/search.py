@@ -34,12 +34,21 @@ class Fit:
 
 
 def variance_of(
-    night: Night, sizes: Sizes, *, jitter: float, lack: float, priors: Priors = PRIORS
+    night: Night,
+    values: np.ndarray,
+    sizes: Sizes,
+    *,
+    jitter: float,
+    lack: float,
+    priors: Priors = PRIORS,
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
     together = night.exposure >= 0
-    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
+    # A shift of the whole band is the zero's; what counts is how its colours lie apart.
+    middle = np.array([night.stars.sum(night.stars.share * term) for term in night.stars.terms])
+    colour = priors.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
+    own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
         (priors.wreck_size * sizes.radius) ** 2,
@@ -96,7 +105,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
     sizes = night.sizes(values)
     damping = DAMPING
     for _ in range(steps):
-        variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+        variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
         before = cost_of(night, values, sizes, variance)
         normal, pull = normal_equations(night, values, sizes, variance)
         scale = np.sqrt(np.diag(normal))
@@ -118,7 +127,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         values, sizes = trial, trial_sizes
         if before - after < 1e-3 and steps > SCREENING:
             break
-    variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+    variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
 
 
