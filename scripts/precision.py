@@ -48,8 +48,8 @@ def curves_of(points: tuple[SweepPoints, ...], *, together: bool) -> list[FocusC
     mjd = 60000 + np.arange(len(points[0].position_steps)) / 1440
     return [
         focus_curve(
-            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=f"{p.filter}-{k}",
-            time_mjd=mjd if together else float("nan"),
+            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
+            id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
         )
         for k, p in enumerate(points)
     ]  # fmt: skip
@@ -89,12 +89,12 @@ def nights(
         used = [np.isclose(p.wreck, 1) for p in points]
         night = build_night(curves, used, known=known, bands=bands)
         likely = find(night, jitter=plan.jitter, lack=1e-4)
-        variance = variance_of(night, likely.sizes, jitter=plan.jitter, lack=1e-4)
+        variance = variance_of(night, likely.values, likely.sizes, jitter=plan.jitter, lack=1e-4)
         normal, _ = normal_equations(night, likely.values, likely.sizes, variance)
         lever = best_focus(night, likely.values)[1]
         bound = np.sqrt(np.einsum("ij,jk,ik->i", lever, np.linalg.inv(normal), lever))
         rows = [
-            ((f.best_steps - p.best_steps) / p.zone_steps, f.best_sigma_steps / p.zone_steps, b / p.zone_steps)
+            np.array([f.best_steps - p.best_steps, f.best_sigma_steps, b]) / p.zone_steps
             for f, p, b in zip(fits, points, bound, strict=True)
             if f.answered
         ]  # fmt: skip
@@ -130,8 +130,8 @@ def main() -> None:
     head = [
         "# Best focus at the level of radii",
         "",
-        f"`python scripts/precision.py {' '.join(sys.argv[1:])}`: {asked.nights} nights a row, seed "
-        f"{asked.seed}. Errors in critical focus zones; bound: Cramer-Rao.",
+        f"`python scripts/precision.py {' '.join(sys.argv[1:])}`: {asked.nights} nights a row, "
+        f"seed {asked.seed}. Errors in critical focus zones; bound: Cramer-Rao.",
         "",
         "| lens | case | sweeps | refused | rms | rms / bound | error / stated | in 68 | in 95 "
         "| worst | worst / stated | CPU s a night |",

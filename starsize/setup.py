@@ -36,11 +36,12 @@ PLAUSIBLE: Mapping[str, tuple[float, float]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telescope:
-    """Focal length, clear aperture and diameter of the central obstruction, in millimetres."""
+    """Focal length, clear aperture and diameter of the obstruction in millimetres; the tube."""
 
     focal_length_mm: float | None = None
     aperture_mm: float | None = None
     obstruction_mm: float | None = None
+    tube_material: Literal["aluminium", "carbon", "steel", "invar"] | None = None
     focus_scale: float | None = None
     """Focuser travel that makes up for 1 mm of focus shift at the filter; differs from 1 where
     optics between filter and camera rescale it (a reducer behind the filters, say)."""
@@ -69,6 +70,8 @@ class Focuser:
     steps_per_degC: float | None = None
     steps_per_degC_sigma: float | None = None
     backlash_steps: float | None = None
+    repeatability_steps: float | None = None
+    """Standard deviation of best focus from sweep to sweep beyond the curves' own uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,8 +16,8 @@ from .colour_verdict import verdict_of_errors
 from .compared import ColourPoint, ColourReport, ColourWord
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
-from .offsets import Scale
 from .phrases import all_filters
+from .table import Scale
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
 
 _DRAWS = 4000

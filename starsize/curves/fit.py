@@ -11,8 +11,8 @@ from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet
 from .night import Known, Night, build_night
 from .order import order_conflict
-from .play import flat_start
 from .plain import fit_plain
+from .play import flat_start
 from .posterior import Posterior, explain
 from .summary import joint_covariance, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part

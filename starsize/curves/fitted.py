@@ -81,6 +81,8 @@ class CurveSet:
     covariance_steps2: np.ndarray
     slope_px_per_step: Estimate = NOT_KNOWN
     notices: tuple[Notice, ...] = ()
+    placement_steps: Estimate = NOT_KNOWN
+    """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

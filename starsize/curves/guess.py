@@ -35,45 +35,18 @@ def guess_hyperbola(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
     >>> [round(float(v), 4) for v in guess]
     [1010.0, 2.0, 0.05]
     """
-    position = np.asarray(position_steps, float)
+    position, y = np.asarray(position_steps, float), np.asarray(radius_px, float)
     if np.unique(position).size < 3:
         msg = "'position_steps' must hold at least three different positions"
         raise ValueError(msg)
-    middle = (position.max() + position.min()) / 2
-    half = (position.max() - position.min()) / 2
-    x = (position - middle) / half
-    y = np.asarray(radius_px, float)
-    centre, log_floor, log_slope = guess_scaled(x, y, np.zeros_like(y), np.ones_like(y))
-    return Guess(
-        float(middle + half * centre), float(np.exp(log_floor)), float(np.exp(log_slope) / half)
-    )
-
-
-def guess_scaled(x: np.ndarray, y: np.ndarray, star: np.ndarray, present: np.ndarray) -> np.ndarray:
-    """Batched guess: (..., n) arrays with x in -1..1 to (..., 3) centre, ln floor, ln slope."""
-    basis, weight = parabola(x, y, star, present)
-    weighted = basis * weight[..., None]
-    normal = np.swapaxes(weighted, -1, -2) @ basis
-    normal[..., range(3), range(3)] *= 1 + 1e-9
-    target = (weighted * (y * y)[..., None]).sum(axis=-2)
-    c0, c1, c2 = np.moveaxis(np.linalg.solve(normal, target[..., None])[..., 0], -1, 0)
-    lowest = np.where(present > 0, y, np.inf).min(axis=-1)
+    middle, half = (position.max() + position.min()) / 2, np.ptp(position) / 2
+    # sigma(y^2) = 2 y sigma(y), and the seeing moves y by jitter * floor^2 / y: all alike.
+    c2, c1, c0 = np.polyfit((position - middle) / half, y * y, 2)
     # A curve that never turns up bends the wrong way: start from a gentle one.
-    c2 = np.maximum(c2, 0.02 * lowest**2)
-    centre = np.clip(-c1 / (2 * c2), -2.0, 2.0)
-    floor2 = np.clip(c0 - c2 * centre**2, (0.3 * lowest) ** 2, (1.5 * lowest) ** 2)
-    return np.stack([centre, 0.5 * np.log(floor2), 0.5 * np.log(c2)], axis=-1)
-
-
-def parabola(
-    x: np.ndarray, y: np.ndarray, star: np.ndarray, present: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Basis (..., n, 3) and weights (..., n) of the parabola that the squares of y follow."""
-    lowest = np.where(present > 0, y, np.inf).min(axis=-1, keepdims=True)
-    # sigma(y^2) = 2 y sigma(y), and the seeing moves y by jitter * floor^2 / y.
-    seeing = USUAL_JITTER * lowest**2 / y
-    weight = present / (4 * y**2 * (star**2 + seeing**2))
-    return np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1), weight
+    c2 = max(c2, 0.02 * float(y.min()) ** 2)
+    centre = float(np.clip(-c1 / (2 * c2), -2.0, 2.0))
+    floor = float(np.clip(c0 - c2 * centre**2, (0.3 * y.min()) ** 2, (1.5 * y.min()) ** 2))
+    return Guess(float(middle + half * centre), floor**0.5, float(c2**0.5 / half))
 
 
 def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:

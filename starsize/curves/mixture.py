@@ -15,16 +15,6 @@ def normalised(log_weight: np.ndarray) -> np.ndarray:
     return weight / weight.sum(axis=-1, keepdims=True)
 
 
-def central_value(weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray) -> np.ndarray:
-    """Where the mean squared miss, each part's over its own sigma, is least: (..., c) to (...).
-
-    Squares in steps alone would let a part that knows little pull the answer by many sigma of one
-    that knows much; over sigma squared, one that fits by chance would take all.
-    """
-    known = weight / sigma
-    return (known * mean).sum(axis=-1) / known.sum(axis=-1)
-
-
 def quantile(
     weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, probability: float
 ) -> np.ndarray:

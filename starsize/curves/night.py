@@ -152,9 +152,7 @@ def state_of(
     )
 
 
-def fill_shared(
-    out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: np.ndarray
-) -> None:
+def fill_shared(out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: np.ndarray) -> None:
     """Put derivatives by the shared quantities into the first columns."""
     out[:, LOG_SLOPE] = sizes.by_blur * blur_px
     out[:, COLOUR] = sizes.by_colour.T
@@ -197,8 +195,7 @@ def build_night(
         column(n) for n in ("position_steps", "radius_px", "radius_sigma_px")
     )
     guesses = tuple(
-        robust_guess(c.position_steps[r], c.radius_px[r])
-        for c, r in zip(curves, rows, strict=True)
+        robust_guess(c.position_steps[r], c.radius_px[r]) for c, r in zip(curves, rows, strict=True)
     )
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, prior = _start_and_priors(curves, guesses, known, priors)
@@ -250,7 +247,9 @@ def _start_and_priors(
     own[:, 0] = [g.best_steps for g in guesses]
     # Diffraction takes its part of the floor, about 0.6 lambda N of half-flux radius.
     airy = 0.55 * 0.53 * telescope.diffraction_px_per_um
-    own[:, 1] = np.log([np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses])
+    own[:, 1] = np.log(
+        [np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses]
+    )
     start[LOG_SEEING] = np.median(own[:, 1])
     px = telescope.blur_px_per_um
     optics_known = known.focal_ratio and known.pixel_um
@@ -269,7 +268,11 @@ def _start_and_priors(
         add({LOG_SLOPE: 1}, value=np.log(stated), width=priors.slope, heavy=priors.slope_tail)
     else:
         add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
-    add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=0.02 if optics_known else priors.diffraction)
+    add(
+        {LOG_DIFFRACTION: 1},
+        value=start[LOG_DIFFRACTION],
+        width=0.02 if optics_known else priors.diffraction,
+    )
     for k, width in enumerate(priors.colour_um):
         add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
     add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
@@ -284,7 +287,12 @@ def _start_and_priors(
     warm, way = _conditions(curves)
     for s in range(m):
         first = FIRST + 3 * s
-        add({first: 1, ZERO: -1, DRIFT: -warm[s], PLAY: -way[s]}, value=0, width=priors.glass_um * px / slope, heavy=priors.glass_tail)
+        add(
+            {first: 1, ZERO: -1, DRIFT: -warm[s], PLAY: -way[s]},
+            value=0,
+            width=priors.glass_um * px / slope,
+            heavy=priors.glass_tail,
+        )
         add({first + 1: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
         add({first + 2: 1}, value=0, width=priors.tint)
     return start, PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
@@ -293,7 +301,9 @@ def _start_and_priors(
 def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
     """Temperature and direction of approach of the sweeps, about their means; 0 where unknown."""
     known = np.array([np.isfinite(c.temperature_degC).all() for c in curves])
-    warm = np.array([np.mean(c.temperature_degC) if ok else 0.0 for c, ok in zip(curves, known, strict=True)])
+    warm = np.array(
+        [np.mean(c.temperature_degC) if ok else 0.0 for c, ok in zip(curves, known, strict=True)]
+    )
     warm = warm - warm.mean() if known.all() else np.zeros(len(curves))
     way = np.array([{"outward": 0.5, "inward": -0.5}.get(c.approach, 0.0) for c in curves])
     return warm, way - way.mean()
@@ -311,4 +321,3 @@ def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.n
         count[key] = count.get(key, 0) + 1
     number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
     return np.array([number.get(key, -1) for key in keys])
-

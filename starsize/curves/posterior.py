@@ -1,15 +1,17 @@
-"""What the frames say of best focus: an average over the scatter of the seeing and what is lacking."""
+"""What the frames say of best focus: an average over the seeing's scatter and what is lacking."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.star import lay_out, star_sizes
+from ..optics.star import Sizes, lay_out, star_sizes
 from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
-from .search import Fit, find, descend, shared_scatter, variance_of
-from .statistics import JITTERS, LACKS, PRIORS, Priors, believe
+from .search import Fit, Variance, descend, find, shared_scatter, variance_of
+from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal
 
 ROUNDS = 14
+POLISHING = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,9 +27,8 @@ class Posterior:
     best_steps : (g, m) array
         Best focus of the m sweeps.
     covariance : (g, m, m) array
-    values : (g, p) array
-    spread : (g, p) array
-        Standard deviations of the quantities.
+    values, spread : (g, p) arrays
+        The quantities and their standard deviations.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -42,125 +43,167 @@ class Posterior:
     spread: np.ndarray
     sound: np.ndarray
 
+    def usual(self, scatter: np.ndarray) -> float:
+        """Logarithmic mean of ``jitter`` or ``lack``."""
+        return float(np.exp(self.weight @ np.log(scatter)))
+
 
 def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
     """Find the likeliest quantities and average over the grid of scatters."""
-    jitter, lack = priors.jitter, priors.lack
-    fit = find(night, jitter=jitter, lack=lack)
-    for turn in range(2):
-        result = _average(night, fit, priors)
-        jitter = float(np.exp(result.weight @ np.log(result.jitter)))
-        lack = float(np.exp(result.weight @ np.log(result.lack)))
-        if turn == 0:
-            fit = descend(night, fit.values, jitter=jitter, lack=lack, steps=30)
-    return result
+    fit = find(night, jitter=priors.jitter, lack=priors.lack)
+    first = _average(night, fit, priors)
+    fit = descend(
+        night, fit.values, jitter=first.usual(first.jitter), lack=first.usual(first.lack),
+        steps=POLISHING,
+    )  # fmt: skip
+    return _average(night, fit, priors)
+
+
+class _Linear(NamedTuple):
+    """The night about its likeliest quantities."""
+
+    night: Night
+    slopes: np.ndarray
+    miss: np.ndarray
+    precision: np.ndarray
+    pull: np.ndarray
+
+
+class _Answer(NamedTuple):
+    """Quantities at one pair of scatters: shift, covariance, log evidence, soundness."""
+
+    shift: np.ndarray
+    known: np.ndarray
+    evidence: float
+    sound: np.ndarray
 
 
 def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
-    slopes = night.slopes(fit.values, fit.sizes)
-    miss = night.radius_px - fit.sizes.radius
     precision, pull, _ = night.prior.normal(fit.values)
+    slopes = night.slopes(fit.values, fit.sizes)
+    linear = _Linear(night, slopes, night.radius_px - fit.sizes.radius, precision, pull)
     place, lever = best_focus(night, fit.values)
-    parts = []
-    for jitter in JITTERS:
-        for lack in LACKS:
-            variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack, priors=priors)
-            spare = variance.common**2
-            shift, doubt = np.zeros(fit.values.size), np.zeros(miss.size)
-            for _ in range(ROUNDS):
-                left = miss - slopes @ shift
-                # The frame itself has drawn the curve: what the others say of it is further off.
-                share = np.minimum(doubt * weight, 0.98) if doubt.any() else np.zeros(miss.size)
-                alone = left / (1 - share)
-                belief = believe(
-                    alone, variance.sound, wild=variance.wild,
-                    doubt=spare + doubt / (1 - share), priors=priors,
-                )
-                sound, weight = belief.sound, belief.weight
-                normal = precision + slopes.T @ (weight[:, None] * slopes)
-                right = slopes.T @ (weight * miss) - pull
-                if spare.any():
-                    taken, moved = shared_scatter(night, slopes, weight, variance.common, miss)
-                    normal, right = normal - taken, right - moved
-                known = np.linalg.inv(normal)
-                before, shift = shift, known @ right
-                doubt = np.einsum("ij,jk,ik->i", slopes, known, slopes)
-                if np.all(np.abs(slopes @ (shift - before)) < 1e-3 * np.sqrt(variance.sound)):
-                    break
-            left = miss - slopes @ shift
-            evidence = _evidence(left, sound, variance, priors) 
-            evidence += float(-0.5 * (shift @ precision @ shift + 2 * pull @ shift)) - 0.5 * np.linalg.slogdet(normal)[1]
-            evidence -= 0.5 * (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
-            evidence -= 0.5 * (np.log(lack / priors.lack) / priors.lack_spread) ** 2
-            parts.append((evidence, jitter, lack, place + lever @ shift, lever @ known @ lever.T, fit.values + shift, np.sqrt(np.diag(known)), sound))
-    log_weight = np.array([p[0] for p in parts])
+    grid = [(jitter, lack) for jitter in JITTERS for lack in LACKS]
+    answers = []
+    for jitter, lack in grid:
+        variance = variance_of(
+            night, fit.values, fit.sizes, jitter=jitter, lack=lack, priors=priors
+        )
+        answers.append(_solve(linear, variance, priors))
+    jitter, lack = np.array(grid).T
+    usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+    usual = usual + (np.log(lack / priors.lack) / priors.lack_spread) ** 2
+    log_weight = np.array([a.evidence for a in answers]) - 0.5 * usual
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    column = [np.array([p[k] for p in parts]) for k in range(1, 8)]
-    return Posterior(fit, weight, *column[:6], sound=weight @ column[6])
+    return Posterior(
+        fit=fit,
+        weight=weight,
+        jitter=jitter,
+        lack=lack,
+        best_steps=np.array([place + lever @ a.shift for a in answers]),
+        covariance=np.array([lever @ a.known @ lever.T for a in answers]),
+        values=np.array([fit.values + a.shift for a in answers]),
+        spread=np.array([np.sqrt(np.diag(a.known)) for a in answers]),
+        sound=weight @ np.array([a.sound for a in answers]),
+    )
 
 
-def _evidence(left, sound, variance, priors) -> float:
-    """Expected log likelihood of the frames, with the entropy of which of them are wrecked."""
-    tiny = 1e-12
-    total = variance.sound + variance.common**2
-    good = -0.5 * (left**2 / total + np.log(total)) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
-    wild = total + np.maximum(variance.wild, left**2)
-    bad = -0.5 * (left**2 / wild + np.log(wild)) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
-    return float((sound * good + (1 - sound) * bad).sum())
+def _solve(linear: _Linear, variance: Variance, priors: Priors) -> _Answer:
+    """Normal distribution of the quantities; which frames are wrecked is found by turns.
+
+    Whether a frame is sound is asked of the curve that the other frames draw: with its leverage h,
+    they miss it by residual / (1 - h).
+    """
+    slopes, miss, spare = linear.slopes, linear.miss, variance.common**2
+    shift, doubt, share = np.zeros(slopes.shape[1]), np.zeros(miss.size), np.zeros(miss.size)
+    for _ in range(ROUNDS):
+        alone = (miss - slopes @ shift) / (1 - share)
+        spread = spare + doubt / (1 - share)
+        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread, priors=priors)
+        normal = linear.precision + slopes.T @ (belief.weight[:, None] * slopes)
+        right = slopes.T @ (belief.weight * miss) - linear.pull
+        if spare.any():
+            taken = shared_scatter(linear.night, slopes, belief.weight, variance.common, miss)
+            normal, right = normal - taken[0], right - taken[1]
+        known = np.linalg.inv(normal)
+        before, shift = shift, known @ right
+        doubt = np.einsum("ij,jk,ik->i", slopes, known, slopes)
+        share = np.minimum(doubt / (1 / belief.weight + spare), 0.98)
+        if np.all(np.abs(slopes @ (shift - before)) < 1e-3 * np.sqrt(variance.sound)):
+            break
+    evidence = _evidence(linear.night, miss - slopes @ shift, belief, variance, priors)
+    evidence -= 0.5 * float(shift @ linear.precision @ shift) + float(linear.pull @ shift)
+    return _Answer(shift, known, evidence - 0.5 * np.linalg.slogdet(normal)[1], belief.sound)
+
+
+def _evidence(
+    night: Night, left: np.ndarray, belief: Belief, variance: Variance, priors: Priors
+) -> float:
+    """Expected log likelihood of the frames, with the entropy of which of them are wrecked.
+
+    What the seeing did to an exposure that several entries share is taken off, at its likeliest.
+    """
+    tiny, sound, common = 1e-12, belief.sound, variance.common
+    shared = common != 0
+    if shared.any():
+        group, weight = night.exposure[shared], belief.weight[shared]
+        strength = 1 + np.bincount(group, weight * common[shared] ** 2)
+        seeing = np.bincount(group, weight * common[shared] * left[shared]) / strength
+        left = left.copy()
+        left[shared] -= common[shared] * seeing[group]
+    good = log_normal(left, variance.sound) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
+    wreck = variance.sound + np.maximum(variance.wild, left**2)
+    bad = log_normal(left, wreck) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
+    total = float((sound * good + (1 - sound) * bad).sum())
+    return total - 0.5 * float((seeing**2 + np.log(strength)).sum()) if shared.any() else total
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
     m = len(night.curves)
+    which = np.arange(m)
     slope = float(np.exp(values[LOG_SLOPE]))
-    own = values[FIRST:].reshape(m, 3)
-    seeing = float(np.median(own[:, 1]))
-    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in range(m)]
+    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in which]
     reach = 1.2 * slope * float(max(spans))
     grid = np.linspace(-reach, reach, 81)
-    sizes = _at(night, values, np.tile(grid, m), np.repeat(np.arange(m), grid.size), seeing, None)
-    radius = sizes.radius.reshape(m, -1)
+    radius = _at(night, values, np.tile(grid, m), np.repeat(which, grid.size)).radius
+    radius = radius.reshape(m, -1)
     low = np.argmin(radius, axis=1)
-    blur, start = grid[low], radius[np.arange(m), low]
+    blur, smallest = grid[low], float(radius.min())
     step = float(grid[1] - grid[0])
-    which = np.arange(m)
     for _ in range(6):
-        pair = _at(night, values, np.concatenate([blur - step / 2, blur + step / 2]), np.tile(which, 2), seeing, np.tile(start, 2))
-        down, up = pair.by_blur[:m], pair.by_blur[m:]
+        both = np.concatenate([blur - step / 2, blur + step / 2])
+        down, up = _at(night, values, both, np.tile(which, 2)).by_blur.reshape(2, m)
         move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
         blur = blur + move
-        step = max(float(np.abs(move).max()) * 2, 0.02 * float(start.min()))
-    width = 0.05 * float(start.min())
+        step = max(float(np.abs(move).max()) * 2, 0.02 * smallest)
+    width = 0.05 * smallest
     # At the minimum dR/dblur = 0; how it moves follows from how that derivative changes.
-    pair = [_derivatives(night, values, blur + side * width, seeing, start) for side in (-1, 1)]
+    pair = [_derivatives(night, values, blur + side * width) for side in (-1, 1)]
     change = (pair[1] - pair[0]) / (2 * width)
-    bend = change[np.arange(m), -1]
-    moved = -change[:, :-1] / bend[:, None]
-    lever = moved / slope
+    lever = -change[:, :-1] / change[:, -1:] / slope
     lever[:, LOG_SLOPE] += -blur / slope
     lever[which, FIRST + 3 * which] += 1.0
-    return own[:, 0] + blur / slope, lever
+    return values[FIRST::3] + blur / slope, lever
 
 
-def _at(night, values, blur, which, seeing, start):
+def _at(night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray) -> Sizes:
+    """Stars of sweeps at any defocus, at the median seeing of the night."""
+    own = values[FIRST:].reshape(-1, 3)
+    seeing = np.full(blur_px.size, np.median(own[:, 1]))
+    state = state_of(values, blur_px=blur_px, log_seeing=seeing, tint=own[which, 2])
     bands = [(b.wavelength_nm, b.width_nm) for b in night.bands]
-    tint = values[FIRST:].reshape(-1, 3)[which, 2]
-    rows = lay_out(night.stars.table, bands, which)
-    state = state_of(values, blur_px=blur, log_seeing=np.full(blur.size, seeing), tint=tint)
-    return star_sizes(rows, state, start_px=start)
+    return star_sizes(lay_out(night.stars.table, bands, which), state)
 
 
-def _derivatives(night, values, blur, seeing, start) -> np.ndarray:
-    """dR by every quantity at fixed blur (m, p), and by the blur in a last column."""
-    m = len(night.curves)
-    which = np.arange(m)
-    sizes = _at(night, values, blur, which, seeing, start)
-    out = np.zeros((m, values.size + 1))
-    shared = np.zeros((m, values.size))
-    fill_shared(shared, values, sizes, blur_px=blur)
-    shared[:, LOG_SLOPE] = 0.0
-    out[:, :-1] = shared
+def _derivatives(night: Night, values: np.ndarray, blur_px: np.ndarray) -> np.ndarray:
+    """Radius by every quantity at fixed blur (m, p), and by the blur in a last column."""
+    which = np.arange(len(night.curves))
+    sizes = _at(night, values, blur_px, which)
+    out = np.zeros((which.size, values.size + 1))
+    fill_shared(out, values, sizes, blur_px=blur_px)
+    out[:, LOG_SLOPE] = 0.0
     out[which, FIRST + 3 * which + 2] = sizes.by_tint
     out[:, -1] = sizes.by_blur
     return out
@@ -174,7 +217,7 @@ def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors =
     mine = night.sweep == row
     radius, star = night.radius_px[mine], night.sigma_px[mine]
     sizes, middle = found.fit.sizes, float(np.median(radius))
-    lack = float(np.exp(found.weight @ np.log(found.lack)))
+    lack = found.usual(found.lack)
 
     def best(expected: np.ndarray | float, by_log_seeing: np.ndarray | float) -> float:
         tried = []

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..optics.star import Sizes, colour_terms
-from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, SPREAD, Night
+from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
 from .statistics import PRIORS, Priors, believe
 
 DAMPING = 1e-3
@@ -34,12 +34,21 @@ class Fit:
 
 
 def variance_of(
-    night: Night, sizes: Sizes, *, jitter: float, lack: float, priors: Priors = PRIORS
+    night: Night,
+    values: np.ndarray,
+    sizes: Sizes,
+    *,
+    jitter: float,
+    lack: float,
+    priors: Priors = PRIORS,
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
     together = night.exposure >= 0
-    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
+    # A shift of the whole band is the zero's; what counts is how its colours lie apart.
+    middle = np.array([night.stars.sum(night.stars.share * term) for term in night.stars.terms])
+    colour = priors.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
+    own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
         (priors.wreck_size * sizes.radius) ** 2,
@@ -65,7 +74,7 @@ def find(night: Night, *, jitter: float, lack: float) -> Fit:
 
 
 def starts(night: Night) -> list[np.ndarray]:
-    """A lens without colour, the colour that best foci suggest, and strong colours of both signs."""
+    """A lens without colour, the colour that best foci suggest, strong colours of both signs."""
     slope = np.exp(night.start[LOG_SLOPE])
     middle = np.array([b.wavelength_nm for b in night.bands]) * 1e-3
     terms = colour_terms(middle).T
@@ -90,15 +99,13 @@ def starts(night: Night) -> list[np.ndarray]:
     return out
 
 
-def descend(
-    night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int
-) -> Fit:
+def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
     """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
     values = start
     sizes = night.sizes(values)
     damping = DAMPING
     for _ in range(steps):
-        variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+        variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
         before = cost_of(night, values, sizes, variance)
         normal, pull = normal_equations(night, values, sizes, variance)
         scale = np.sqrt(np.diag(normal))
@@ -106,7 +113,7 @@ def descend(
         for _ in range(8):
             damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
             step = np.linalg.solve(damped, pull / scale) / scale
-            step = _bounded(night, step)
+            step = _bounded(step)
             trial = values + step
             trial_sizes = night.sizes(trial, start_px=sizes.radius)
             after = cost_of(night, trial, trial_sizes, variance)
@@ -120,11 +127,11 @@ def descend(
         values, sizes = trial, trial_sizes
         if before - after < 1e-3 and steps > SCREENING:
             break
-    variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+    variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
 
 
-def _bounded(night: Night, step: np.ndarray) -> np.ndarray:
+def _bounded(step: np.ndarray) -> np.ndarray:
     """A step shortened so that no size changes by more than a factor e^0.7 and S by 0.5 waves."""
     logs = np.concatenate([step[[LOG_SLOPE]], step[FIRST + 1 :: 3]])
     most = max(np.abs(logs).max() / 0.7, abs(step[SPHERICAL]) / 0.5, 1.0)
@@ -157,9 +164,7 @@ def normal_equations(
     """Precision matrix of the quantities and the pull on them."""
     slopes = night.slopes(values, sizes)
     miss = night.radius_px - sizes.radius
-    weight = believe(
-        miss, variance.sound, wild=variance.wild, doubt=variance.common**2
-    ).weight
+    weight = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2).weight
     precision, pull, _ = night.prior.normal(values)
     normal = precision + slopes.T @ (weight[:, None] * slopes)
     right = slopes.T @ (weight * miss) - pull

@@ -9,10 +9,10 @@ focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour,
 aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
 sound frame has the variance
 
-    s_i^2 + (j dR/dlnF)^2 + (m R)^2:
+    s_i^2 + (j dR/dlnF)^2 + (m R)^2 + (g c dR/dc)^2:
 
 the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-and m for what the model and the focuser lack. A frame is wrecked (cloud, gust, trail) with the
+m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is wrecked (cloud, gust, trail) with the
 probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
@@ -47,7 +47,8 @@ class Priors:
         Spread of defocus, in units of the smallest radius.
     spectrum, spectrum_spread : tuple of float, float
         Means and spread of the slope and bend of star and sensor (silicon passes about half as
-        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common practice).
+        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common
+        practice).
     tint : float
         What a filter's own shape tilts.
     seeing, seeing_between : float
@@ -56,6 +57,8 @@ class Priors:
         Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
     free_slope, diffraction : float
         Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
+    colour_lack : float
+        Share of the lens' colour that its terms and the band do not hold, from frame to frame.
     wrecked, wreck_size : float
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
@@ -80,6 +83,7 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
+    colour_lack: float = 0.03
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05
@@ -133,6 +137,6 @@ def believe(
     return Belief(share, share / sound + (1 - share) / wreck, both)
 
 
-def student_weight(distance: np.ndarray, tail: float) -> np.ndarray:
+def student_weight(distance: np.ndarray, tail: np.ndarray | float) -> np.ndarray:
     """Weight that turns squares into Student's t: (n + 1) / (n + d^2), d in units of the scale."""
     return (tail + 1) / (tail + distance**2)

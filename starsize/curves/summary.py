@@ -87,7 +87,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         above=float(above),
         floor_px=Estimate(floor, floor * float(weight @ spread)),
         slope_px_per_step=slope,
-        jitter=_mean_log(weight, found.jitter),
+        jitter=found.usual(found.jitter),
         chi2_reduced=_chi2(night, found, row),
         suspicion=suspicion,
         hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),
@@ -143,15 +143,11 @@ def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
     return tuple(float(n) for n in numbers)
 
 
-def _mean_log(weight: np.ndarray, value: np.ndarray) -> float:
-    return float(np.exp(weight @ np.log(value)))
-
-
 def _chi2(night: Night, found: Posterior, row: int) -> float:
     """Misfit of the sound frames over star noise and the scatter found, reduced."""
     mine = night.sweep == row
     sizes = found.fit.sizes
-    jitter, lack = _mean_log(found.weight, found.jitter), _mean_log(found.weight, found.lack)
+    jitter, lack = found.usual(found.jitter), found.usual(found.lack)
     variance = night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2 + (lack * sizes.radius) ** 2
     pull = (found.sound * (night.radius_px - sizes.radius) ** 2 / variance)[mine]
     return float(pull.sum() / max(found.sound[mine].sum() - 3, 1))

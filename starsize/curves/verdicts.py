@@ -32,7 +32,7 @@ LEAST_GAIN = 13.0
 MOST_WRECKED = 0.34
 """A sweep that loses more of its frames than this share has no curve to lose them from."""
 LOPSIDED = 0.1
-"""A curve is called asymmetric where its wings are centred off best focus by this part of a zone."""
+"""A curve is asymmetric where its wings are centred off best focus by this part of a zone."""
 RISEN = 1.5
 """Stars that differ by this factor are beyond what the seeing mostly does."""
 
@@ -225,7 +225,7 @@ def _verdict(
     lost = float(np.mean(found.suspicion >= SURE))
     if lost > MOST_WRECKED:
         return "not_repeatable", (
-            f"Not repeatable: {100 * lost:.0f} % of the frames lie off any one smooth curve. {_LOOK}"
+            f"Not repeatable: {100 * lost:.0f} % of the frames lie on no one smooth curve. {_LOOK}"
         )
     vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):

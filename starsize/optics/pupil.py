@@ -107,7 +107,9 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
 
 def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Quadrature over the half x > 0 of the overlap: places x, and shares for each layer of S."""
-    breaks = np.unique([0.0, *np.clip([s / 2 - hole, hole - s / 2, s / 2 + hole], 0, 1 - s / 2), 1 - s / 2])
+    breaks = np.unique(
+        [0.0, *np.clip([s / 2 - hole, hole - s / 2, s / 2 + hole], 0, 1 - s / 2), 1 - s / 2]
+    )
     node, weight = np.polynomial.legendre.leggauss(_ACROSS)
     # Chords of circles begin like square roots: sines at both ends make that smooth.
     low, high = breaks[:-1, None], breaks[1:, None]
@@ -136,7 +138,5 @@ def _basis(
     weight = np.stack(
         [r**3 / 6, 2 / 3 - t * t * (2 - t) / 2, 2 / 3 - r * r * (2 - r) / 2, t**3 / 6], -1
     )
-    slope = np.stack(
-        [-r * r / 2, t * (3 * t - 4) / 2, r * (4 - 3 * r) / 2, t * t / 2], -1
-    )
+    slope = np.stack([-r * r / 2, t * (3 * t - 4) / 2, r * (4 - 3 * r) / 2, t * t / 2], -1)
     return base[..., None] + np.arange(-1, 3), weight, slope / step

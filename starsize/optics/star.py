@@ -1,4 +1,4 @@
-"""The size of a star: pupil, defocus, colour, seeing, to the radius that holds a share of the light.
+"""The size of a star: pupil, defocus, colour, seeing, to the radius of a share of the light.
 
 The star is the sum over the colours of its band of transfer functions (`pupil`), each with the
 defocus of its colour, times that of the seeing. The light inside a radius R is
@@ -7,10 +7,9 @@ falls on the sensor.
 """
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.sparse import csr_matrix
 from scipy.special import j0, j1
 
 from .pupil import PupilTable, pupil_table
@@ -25,6 +24,8 @@ DRAFT_NM: Final = 36.0
 most, or about: a coloured lens spreads the blue over many discs that three colours do not fill."""
 _SEEING_REACH = 1.75
 _LARGEST_TABLE = 60.0
+MOST_STEPS, CLOSE = 12, 1e-3
+"""Halley's steps at most; one so small, relative, was the last: errors fall with its cube."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +64,7 @@ def band_colours(
 
 
 def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
-    """Terms of the focus of a lens: v, v^2 and v^3 / (1 + v), v = (550 nm / lambda)^2 - 1: (3, ...).
+    """Terms of the focus of a lens, v, v^2, v^3 / (1 + v), v = (550 nm / lambda)^2 - 1: (3, ...).
 
     The index of glass is a sum of powers lambda^-2, lambda^-4 and lambda^2 (Schott's formula), and
     so is the power of thin lenses; together the terms span these. Accuracy: 2 to 11 um rms from
@@ -124,6 +125,10 @@ class Stars:
     hue: np.ndarray
     table: PupilTable
 
+    def sum(self, rows: np.ndarray) -> np.ndarray:
+        """Sum the colours of each star."""
+        return np.add.reduceat(rows, self.starts)
+
 
 def prepare_stars(
     bands_nm: list[tuple[float, float]],
@@ -151,7 +156,10 @@ def prepare_stars(
     turns = top * largest_blur_px / shortest
     nodes = int(16 * np.ceil(np.clip(32 + 2.2 * turns, 64, 320) / 16))
     table = pupil_table(
-        round(telescope.obstruction, 3), float(np.ceil(most)), top=min(1.0, np.ceil(10 * top) / 10), nodes=nodes
+        round(telescope.obstruction, 3),
+        float(np.ceil(most)),
+        top=min(1.0, np.ceil(10 * top) / 10),
+        nodes=nodes,
     )
     return lay_out(table, bands_nm, which)
 
@@ -181,7 +189,7 @@ def lay_out(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sizes:
-    """Radii and their slopes by each quantity of `StarState`, pixels: (n,) arrays, colour (3, n)."""
+    """Radii and their slopes by each quantity of `StarState`, pixels: (n,), colour (3, n)."""
 
     radius: np.ndarray
     by_blur: np.ndarray
@@ -213,84 +221,101 @@ def star_sizes(
     U(r) = integral of exp(2 pi i (D q + S (q^2 - q))) J0(pi r sqrt(q)) dq is what the pupil makes
     of one colour (r in lambda N); its transfer function comes from `pupil_table`. D = blur /
     (4 lambda N) for blur and N in pixels; S goes as 1 / lambda; the seeing passes
-    exp(-3.44 (f FWHM / 0.976)^(5/3)), FWHM as lambda^-0.2 (Fried 1966, long exposure -- from memory).
+    exp(-3.44 (f FWHM / 0.976)^(5/3)), FWHM as lambda^-0.2 (Fried 1966, long exposure -- from
+    memory).
     """
-    table, owner, starts = stars.table, stars.owner, stars.starts
-    blur = state.blur_px[owner] - state.colour_px @ stars.terms
+    light = _light(stars, state)
+    if start_px is None:
+        sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
+        start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
+    radius = _radius(stars, light, fraction=fraction, start_px=start_px)
+    return _slopes(stars, state, light, radius)
+
+
+class _Light(NamedTuple):
+    """What each colour (row) of each star passes at each frequency (column)."""
+
+    per_px: np.ndarray
+    log_detail: np.ndarray
+    turbulence: np.ndarray
+    passed: np.ndarray
+    """Of the seeing, times share of the colour and weight of the frequency."""
+    pupil: np.ndarray
+    pupil_slopes: tuple[np.ndarray, np.ndarray, np.ndarray]
+    """Slopes of the pupil's part by defocus, spherical aberration and spread, per wave."""
+    share: np.ndarray
+
+
+def _light(stars: Stars, state: StarState) -> _Light:
+    table, owner = stars.table, stars.owner
     tint = np.broadcast_to(state.tint, state.blur_px.shape)[owner]
     share = stars.share * np.exp(tint * stars.place + state.spectrum @ stars.hue)
-    share = share / np.add.reduceat(share, starts)[owner]
+    share = share / stars.sum(share)[owner]
     scale = stars.wavelength_um * state.diffraction_px_per_um
-    wave = 4 * scale
+    blur = state.blur_px[owner] - state.colour_px @ stars.terms
     nodes = SPREAD_NODES if state.spread_px else np.zeros(1)
-    defocus = (blur[:, None] + state.spread_px * nodes) / wave[:, None]
-    bend = MIDDLE_UM / stars.wavelength_um
-    spherical = np.broadcast_to((state.spherical * bend)[:, None], defocus.shape)
-    equal = np.full(defocus.shape, 1 / nodes.size)
+    defocus = (blur[:, None] + state.spread_px * nodes) / (4 * scale[:, None])
+    bend = (state.spherical * MIDDLE_UM / stars.wavelength_um)[:, None]
+    spherical, equal = np.broadcast_arrays(bend, np.full(defocus.shape, 1 / nodes.size))[:2]
     read, by_defocus, by_spherical = table.weights(defocus, spherical, equal)
+    by_spread = table.weights(defocus, spherical, equal * nodes)[1] if nodes.size > 1 else read * 0
     per_px = table.detail / scale[:, None]
     width = state.seeing_px[owner] * (stars.wavelength_um / MIDDLE_UM) ** -0.2
     log_detail = np.log(per_px * width[:, None] / 0.976)
     turbulence = 3.44 * np.exp(state.air * log_detail)
-    passed = np.exp(-turbulence) * (table.weight / scale[:, None] * 2 * np.pi)
-    light = passed * (share[:, None] * (read @ table.coefficients))
-    if start_px is None:
-        sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
-        start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
-    radius, inside = _radius(per_px, light, owner=owner, starts=starts, fraction=fraction, start=start_px)
-    kernel = radius[owner][:, None] * inside
-    rate = -1 / _per_star(2 * np.pi * per_px * light * j0(2 * np.pi * per_px * radius[owner][:, None]) * radius[owner][:, None], starts)
-    shaped = kernel * passed * share[:, None]
-    d_defocus = (shaped * (by_defocus @ table.coefficients)).sum(1) / wave
-    d_spherical = (shaped * (by_spherical @ table.coefficients)).sum(1) * bend
-    enclosed = (kernel * light).sum(1)
-    dimmed = kernel * light * turbulence
-    total = lambda row: np.add.reduceat(row, starts)  # noqa: E731
-
-    def by_share(exponent: np.ndarray) -> np.ndarray:
-        return rate * total(enclosed * (exponent - total(share * exponent)[owner]))
-
-    return Sizes(
-        radius=radius,
-        by_blur=rate * total(d_defocus),
-        by_log_seeing=rate * total(-state.air * dimmed.sum(1)),
-        by_air=rate * total(-(dimmed * log_detail).sum(1)),
-        by_colour=np.stack([-rate * total(d_defocus * term) for term in stars.terms]),
-        by_spherical=rate * total(d_spherical),
-        by_spread=rate * total(_by_spread(stars, shaped, defocus, spherical, nodes) / wave),
-        by_spectrum=np.stack([by_share(hue) for hue in stars.hue]),
-        by_tint=by_share(stars.place),
+    passed = np.exp(-turbulence) * (table.weight * (2 * np.pi * share / scale)[:, None])
+    pupil, *slopes = (
+        part @ table.coefficients for part in (read, by_defocus, by_spherical, by_spread)
     )
+    return _Light(per_px, log_detail, turbulence, passed, pupil, tuple(slopes), share)
 
 
-def _by_spread(stars: Stars, shaped, defocus, spherical, nodes) -> np.ndarray:
-    if nodes.size == 1:
-        return np.zeros(len(defocus))
-    shares = np.broadcast_to(nodes / nodes.size, defocus.shape)
-    slope: csr_matrix = stars.table.weights(defocus, spherical, shares)[1]
-    return (shaped * (slope @ stars.table.coefficients)).sum(1)
-
-
-def _per_star(rows: np.ndarray, starts: np.ndarray) -> np.ndarray:
-    return np.add.reduceat(rows.sum(1), starts)
-
-
-def _radius(per_px, light, *, owner, starts, fraction, start) -> tuple[np.ndarray, np.ndarray]:
-    """Halley's method on the light inside a radius, and J1 there."""
-    turn = 2 * np.pi * per_px
-    radius = start
-    for _ in range(12):
-        phase = turn * radius[owner][:, None]
-        edge, ring = light * j1(phase), light * turn * j0(phase)
-        missing = fraction - radius * _per_star(edge, starts)
-        slope = radius * _per_star(ring, starts)
-        bend = _per_star(ring - edge * turn * phase, starts)
+def _radius(stars: Stars, light: _Light, *, fraction: float, start_px: np.ndarray) -> np.ndarray:
+    """Halley's method on the light inside a radius."""
+    turn, star = 2 * np.pi * light.per_px, light.passed * light.pupil
+    radius = start_px
+    for _ in range(MOST_STEPS):
+        phase = turn * radius[stars.owner][:, None]
+        edge, ring = star * j1(phase), star * turn * j0(phase)
+        missing = fraction - radius * stars.sum(edge.sum(1))
+        slope = radius * stars.sum(ring.sum(1))
+        bend = stars.sum((ring - edge * turn * phase).sum(1))
         # The light grows all the way out; where rounding says no, a step in its direction will do.
         slope = np.maximum(slope, 0.05 * fraction / radius)
         step = missing / slope
         step = step / np.maximum(1 + 0.5 * step * bend / slope, 0.5)
         step = np.clip(step, -0.4 * radius, 0.6 * radius)
         radius = radius + step
-        if np.all(np.abs(step) < 1e-3 * radius):
+        if np.all(np.abs(step) < CLOSE * radius):
             break
-    return radius, j1(turn * radius[owner][:, None])
+    return radius
+
+
+def _slopes(stars: Stars, state: StarState, light: _Light, radius: np.ndarray) -> Sizes:
+    """Slopes of the radius: how the light inside changes, over how it grows outwards."""
+    turn, out = 2 * np.pi * light.per_px, radius[stars.owner][:, None]
+    star = light.passed * light.pupil
+    rate = -1 / (radius * stars.sum((star * turn * j0(turn * out)).sum(1)))
+    kernel = out * j1(turn * out)
+    shaped = kernel * light.passed
+    wave = 4 * stars.wavelength_um * state.diffraction_px_per_um
+    by_defocus, by_spherical, by_spread = ((shaped * s).sum(1) for s in light.pupil_slopes)
+    enclosed, dimmed = (kernel * star).sum(1), kernel * star * light.turbulence
+
+    def total(rows: np.ndarray) -> np.ndarray:
+        return rate * stars.sum(rows)
+
+    def by_share(exponent: np.ndarray) -> np.ndarray:
+        return total(enclosed * (exponent - stars.sum(light.share * exponent)[stars.owner]))
+
+    return Sizes(
+        radius=radius,
+        by_blur=total(by_defocus / wave),
+        by_log_seeing=total(-state.air * dimmed.sum(1)),
+        by_air=total(-(dimmed * light.log_detail).sum(1)),
+        by_colour=np.stack([-total(by_defocus / wave * term) for term in stars.terms]),
+        by_spherical=total(by_spherical * MIDDLE_UM / stars.wavelength_um),
+        by_spread=total(by_spread / wave),
+        by_spectrum=np.stack([by_share(hue) for hue in stars.hue]),
+        by_tint=by_share(stars.place),
+    )

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 
-from ..comparison.compared import Comparison, OffsetRow
+from ..comparison.compared import Comparison, FieldReport, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
@@ -271,3 +271,32 @@ def bound_sentence(fit: CurveFit) -> str:
     if high is None:
         return f"Best focus lies above {number_text(low)} steps."
     return f"Best focus lies between {number_text(low)} and {number_text(high)} steps."
+
+
+def slip_sentence(slip: Slip) -> str:
+    """Between which sweeps the focuser slipped, and by how much."""
+    return (
+        f"between {slip.after_sweep} and {slip.before_sweep}, by "
+        f"{estimate_text(slip.steps, signed=True)} steps"
+    )
+
+
+def refocus_text(comparison: Comparison) -> str:
+    """When to refocus as the temperature changes: for the reference, and where it is sooner."""
+    changes = comparison.temperature.refocus_degC
+    if comparison.reference not in changes:
+        return ""
+    usual = changes[comparison.reference].value
+    sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
+    text = f"Refocus or compensate every {usual:.1f} °C"
+    return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
+
+
+def far_edge(field: FieldReport | None) -> str:
+    """The edge or corner at which focus lies furthest out, which has to move in."""
+    if field is None:
+        return ""
+    x, y = field.tilt_x_um.value, field.tilt_y_um.value
+    words = [("right" if x > 0 else "left") if abs(x) > abs(y) / 2 else ""]
+    words.insert(0, ("upper" if y > 0 else "lower") if abs(y) > abs(x) / 2 else "")
+    return " ".join(word for word in words if word)

@@ -107,6 +107,8 @@ def _offset_cells(row: OffsetRow) -> list[str]:
         "best_focus_sigma_steps": row.best_focus_sigma_steps,
         "offset_steps": row.offset_sigma_steps,
         "offset_sigma_steps": row.offset_sigma_steps,
+        "sigma_frames_steps": row.offset_sigma_steps,
+        "sigma_focuser_steps": row.offset_sigma_steps,
     }
     return [_cell(getattr(row, name), sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
 

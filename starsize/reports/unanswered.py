@@ -23,10 +23,10 @@ class OpenQuestion:
 
 
 _FIELD = OpenQuestion(
-    "field_not_built",
+    "field_unknown",
     "tilt and curvature of the field",
-    "Tilt and curvature of the field are not worked out by this version.",
-    "",
+    "These frames cannot tell how best focus runs over the field.",
+    "It takes 24 stars or more in all parts of the frame, and the size of a focuser step.",
 )
 _TEMPERATURE = OpenQuestion(
     "temperature_unknown",
@@ -94,6 +94,6 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
         (_SLIPS, health.slips is None),
         (_SPECTRUM, known(comparison.colour.secondary_spectrum) is None),
         (_COLOUR, known(comparison.colour.compromise_steps) is None),
-        (_FIELD, True),
+        (_FIELD, comparison.field is None),
     )
     return tuple(question for question, is_open in checks if is_open)

@@ -20,11 +20,14 @@ from .sentences import (
     colour_headline,
     common_move,
     entering,
+    far_edge,
     grouped_reasons,
     headline,
     lead,
     move_text,
     numbers_to_enter,
+    refocus_text,
+    slip_sentence,
 )
 from .tables import mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
@@ -65,6 +68,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
+        "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
+        "field": comparison.field,
+        "field_edge": far_edge(comparison.field),
+        "refocus": refocus_text(comparison),
         "birge_ratio": comparison.birge_ratio,
         "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
         "notices": list(dict.fromkeys(result.notices)),

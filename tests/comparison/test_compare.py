@@ -236,8 +236,11 @@ def test_a_slip_is_seen_where_repeats_allow_it():
     fits = NightOfSweeps(order=ONCE * 3, scatter=0.5).fits(np.random.default_rng(2))
     fits[15] = replace(fits[15], best_steps=fits[15].best_steps + 60)
     found = compare_sweeps(curve_set(fits), setup=REFRACTOR)
-    assert len(found.focuser.slips) == 1
-    assert found.focuser.slips[0].startswith("R-3 stands +")
+    # One sweep that stands off: away before it and back after it.
+    away, back = found.focuser.slips
+    assert (away.after_sweep, away.before_sweep, back.after_sweep) == ("L-3", "R-3", "R-3")
+    assert away.steps.value == pytest.approx(60, abs=4)
+    assert back.steps.value == pytest.approx(-60, abs=4)
     assert "slip" in codes(found)
     assert compared(NightOfSweeps(order=ONCE * 3)).focuser.slips == ()
     assert compared(NightOfSweeps(order=ONCE)).focuser.slips is None

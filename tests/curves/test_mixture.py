@@ -1,6 +1,5 @@
 import numpy as np
 from numpy.testing import assert_allclose
-from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 from scipy.stats import t as student
 
@@ -8,7 +7,6 @@ from starsize.curves.mixture import (
     SIGMA1,
     SIGMA2,
     central_interval,
-    central_value,
     matching_dof,
     quantile,
 )
@@ -19,14 +17,6 @@ def test_one_normal_has_the_intervals_of_the_textbook():
     for coverage, width in ((SIGMA1, 1.0), (SIGMA2, 2.0)):
         low, high = central_interval(one, 3 * one, 0.5 * one, coverage=coverage)
         assert_allclose([low[0], high[0]], [3 - 0.5 * width, 3 + 0.5 * width], atol=1e-6)
-
-
-def test_the_central_value_misses_least_in_units_of_each_part():
-    """The loss of its docstring, minimised by SciPy."""
-    weight, mean, sigma = np.array([0.3, 0.6, 0.1]), np.array([0.0, 1.0, 7.0]), [0.1, 1.0, 4.0]
-    loss = minimize_scalar(lambda at: (weight * (mean - at) ** 2 / sigma).sum(), tol=1e-12)
-    assert_allclose(central_value(weight, mean, np.array(sigma)), loss.x, atol=1e-7)
-    assert_allclose(central_value(weight, mean, np.ones(3)), (weight * mean).sum())
 
 
 def test_two_far_normals_are_both_inside_the_wide_interval():

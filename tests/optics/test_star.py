@@ -11,9 +11,7 @@ from starsize.simulate.lens import Lens
 TELESCOPE = Telescope(focal_ratio=6.0, pixel_um=3.76, obstruction=0.2)
 BANDS = [(550.0, 300.0), (656.3, 0.0), (450.0, 100.0)]
 WHICH = np.repeat([0, 1, 2], 5)
-STARS = prepare_stars(
-    BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=14.0, finest_seeing_px=1.2
-)
+STARS = prepare_stars(BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=14.0, finest_seeing_px=1.2)
 
 
 def state(**changed):
@@ -68,7 +66,11 @@ def test_seeing_alone_has_the_half_light_radius_of_turbulence():
     """Kolmogorov seeing: 0.568533 FWHM (GalSim, references section 3); waves far too small."""
     telescope = Telescope(focal_ratio=0.2, pixel_um=3.76)
     stars = prepare_stars(
-        [(656.3, 0.0)], np.zeros(1, int), telescope=telescope, largest_blur_px=0.1, finest_seeing_px=2
+        [(656.3, 0.0)],
+        np.zeros(1, int),
+        telescope=telescope,
+        largest_blur_px=0.1,
+        finest_seeing_px=2,
     )
     plain = StarState(
         blur_px=np.zeros(1),
@@ -85,7 +87,11 @@ def test_far_from_focus_the_radius_grows_as_geometry_says():
     far = replace(state(), colour_px=np.zeros(3), spherical=0.0, spread_px=0.0)
     um = np.array([900.0, 1000.0])
     stars = prepare_stars(
-        [(550.0, 0.0)], np.zeros(2, int), telescope=TELESCOPE, largest_blur_px=24, finest_seeing_px=2
+        [(550.0, 0.0)],
+        np.zeros(2, int),
+        telescope=TELESCOPE,
+        largest_blur_px=24,
+        finest_seeing_px=2,
     )
     far = replace(
         far, blur_px=um * TELESCOPE.blur_px_per_um, seeing_px=np.full(2, 2.4), tint=np.zeros(1)
@@ -99,7 +105,11 @@ def test_a_perfect_star_holds_the_shares_of_the_airy_pattern(fraction, known):
     """Root of J0^2 + J1^2 = 1 - share, in lambda N (references 2.4)."""
     telescope = Telescope(focal_ratio=10.0, pixel_um=1.0)
     stars = prepare_stars(
-        [(500.0, 0.0)], np.zeros(1, int), telescope=telescope, largest_blur_px=1, finest_seeing_px=0.5
+        [(500.0, 0.0)],
+        np.zeros(1, int),
+        telescope=telescope,
+        largest_blur_px=1,
+        finest_seeing_px=0.5,
     )
     bare = StarState(blur_px=np.zeros(1), seeing_px=np.full(1, 0.02), diffraction_px_per_um=10.0)
     assert_allclose(star_sizes(stars, bare, fraction=fraction).radius, known * 5.0, rtol=2e-3)

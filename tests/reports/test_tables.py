@@ -20,7 +20,7 @@ from .invented import NIGHT
 CONTRACT = [
     "filter", "reference", "status", "sweeps", "frames", "stars", "best_focus_steps",
     "best_focus_sigma_steps", "offset_steps", "offset_sigma_steps", "move_steps", "offset_um",
-    "zone_steps", "action", "reason",
+    "zone_steps", "action", "reason", "sigma_frames_steps", "sigma_focuser_steps",
 ]  # fmt: skip
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
@@ -57,6 +57,8 @@ def test_offsets_have_one_row_per_filter(night):
         "zone_steps": "9.68",
         "action": "move",
         "reason": "",
+        "sigma_frames_steps": "",
+        "sigma_focuser_steps": "",
     }
     assert rows["SII"]["move_steps"] == ""
     assert rows["SII"]["reason"]

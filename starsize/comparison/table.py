@@ -181,6 +181,8 @@ def _measured_row(
         zone_steps=zone,
         action=action,
         reason=reason,
+        sigma_frames_steps=offset.frames,
+        sigma_focuser_steps=offset.focuser,
     )
 
 

@@ -5,7 +5,7 @@ import pytest
 from sweep_nights import answered_fit
 
 from starsize.comparison.mixture import Interval
-from starsize.comparison.offsets import choose_reference, decide, growth_depth_steps
+from starsize.comparison.table import choose_reference, decide, growth_depth_steps
 
 
 @pytest.mark.parametrize(
