@@ -61,6 +61,7 @@ def measure_apertures(
     nodes = guess_px * _NODES
     nodes = nodes[nodes <= max(limit, nodes[1])]
     growth = _Growth(patches, rings, noise, nodes)
+    known = law is not None
     law = law or usual_law(
         round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2)
     )
@@ -69,7 +70,7 @@ def measure_apertures(
     half = np.full(len(inside), guess_px)
     totals = growth.totals(inside, half, law)
     half, _ = growth.radius_holding(0.5 * totals.light, growth.crossing(0.5 * totals.light, half))
-    for _ in range(2):
+    for _ in range(1 if known else 2):
         law = growth.learn(half, totals.light, teach, law)
         totals = growth.totals(inside, half, law)
         half, _ = growth.radius_holding(0.5 * totals.light, half)

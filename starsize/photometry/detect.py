@@ -10,6 +10,8 @@ from .sky import Sky, halve, pixel_noise, sky_map
 
 #: Images larger than this (pixels) are searched from half scale down.
 _LARGE = 4_000_000
+#: Stars of more widths than this of the finest scale are searched from the next on.
+_WIDE = 3.0
 #: Sky cells in pixels, and in widths of the brightest stars where that is more.
 _CELL_PX, _CELL_WIDTHS = 96.0, 14.0
 #: The widest maximum looked for, pixels.
@@ -23,7 +25,7 @@ _BELONGS = 1.8
 #: so many widths apart; the lumps of one ring do not (half a disc 0.71, a third 0.58).
 _ALONE, _CLEAR, _LEAST_GROUP_PX = 0.8, 3.0, 2.5
 #: Fewer independent values than this do not tell how rough the sky is.
-_ENOUGH, _SAMPLES = 150, 300
+_ENOUGH, _SAMPLES = 150, 250
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 _SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
@@ -44,6 +46,13 @@ class Peaks:
     def part(self, which: np.ndarray) -> "Peaks":
         """Return some of the peaks, by index or mask."""
         return Peaks(self.x[which], self.y[which], self.width[which], self.snr[which])
+
+
+def typical_width(peaks: Peaks) -> float:
+    """Median width of peaks, those that stand out counting more."""
+    order, weight = np.argsort(peaks.width), np.clip(peaks.snr, 1.0, 100.0)
+    share = np.cumsum(weight[order])
+    return float(peaks.width[order][np.searchsorted(share, 0.5 * share[-1])])
 
 
 NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
@@ -95,6 +104,8 @@ def detect(
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
     if len(bright):
         largest = float(np.max(bright.width[: max(1, len(bright) // 4)]))
+        # Where what stands out is large, the finest scale has nothing to add but time.
+        first += int(typical_width(bright) > _WIDE * 2**first and first + 1 < coarse)
         covered = _cover(levels[coarse], 2**coarse, bright)
         sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
     peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
@@ -113,8 +124,9 @@ def _without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
     found = []
     for top in range(0, ny, 128):
         rows = image[top : top + 128]
-        wide = rows.astype(np.int32 if rows.dtype.kind in "ui" else np.float32, copy=False)
-        rise = wide[:, 1:-1] - np.maximum(wide[:, :-2], wide[:, 2:])
+        beside = np.maximum(rows[:, :-2], rows[:, 2:])
+        # The maximum keeps whole numbers without a sign from wrapping below zero.
+        rise = np.maximum(rows[:, 1:-1], beside) - beside
         spot = np.flatnonzero(rise.ravel() > _SPIKE_SIGMA * max(noise, 1e-9))
         found.append(np.stack([spot // (nx - 2) + top, spot % (nx - 2) + 1], axis=1))
     y, x = np.concatenate(found).T
@@ -139,7 +151,8 @@ def _search(
     if not sky.noise > 0:
         return NO_PEAKS, np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
-    np.nan_to_num(flat, copy=False, nan=0.0)
+    if np.isnan(flat.sum()):
+        np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []
     rough = np.ones((1, 1))
     while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
@@ -216,7 +229,7 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     Nebula and the waves of a poor flat grow with width and are no stars. Where a map has too few
     independent values, the sky is taken to be as rough as at the width before.
     """
-    cells = np.maximum(np.array(smooth.shape) // 48, 1)
+    cells = np.maximum(np.array(smooth.shape) // 64, 1)
     step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
     sample = smooth[::step, ::step]
     if sample.size / cells.prod() < _ENOUGH:
@@ -254,17 +267,18 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
 
 def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
-    ny, nx = image.shape
-    rows, columns = np.divmod(np.flatnonzero(image.ravel() > least), nx)
-    value = image[rows, columns]
-    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1)):
-        r, c = rows + dy, columns + dx
-        beyond = (r < 0) | (r >= ny) | (c < 0) | (c >= nx)
-        other = image[np.clip(r, 0, ny - 1), np.clip(c, 0, nx - 1)]
+    nx = image.shape[1]
+    padded = np.pad(image, 1, constant_values=-np.inf)
+    place = np.flatnonzero(padded.ravel() > least)
+    flat, wide = padded.ravel(), nx + 2
+    value = flat[place]
+    for step in (1, -1, wide, -wide, wide + 1, -wide - 1, wide - 1, 1 - wide):
+        other = flat[place + step]
         # On a plateau the last pixel in reading order wins.
-        keep = beyond | (value > other if (dy, dx) > (0, 0) else value >= other)
-        rows, columns, value = rows[keep], columns[keep], value[keep]
-    return value, rows, columns
+        keep = value > other if step > 0 else value >= other
+        place, value = place[keep], value[keep]
+    rows, columns = np.divmod(place, wide)
+    return value, rows - 1, columns - 1
 
 
 def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
@@ -285,8 +299,12 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
     if len(rows) == 0:
         return rows[:, :4]
     tree = cKDTree(place)
-    for parent in np.flatnonzero(kept & (width > _LEAST_GROUP_PX)):
-        near = np.array(tree.query_ball_point(place[parent], _BELONGS * width[parent]))
+    parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
+    around = tree.query_ball_point(place[parents], _BELONGS * width[parents])
+    for parent, near in zip(parents, around, strict=True):
+        if len(near) < 3:  # itself and less than a pair
+            continue
+        near = np.array(near)
         near = near[(width[near] < 0.8 * width[parent]) & (snr[near] > _ALONE * snr[parent])]
         for own in np.unique(width[near])[::-1]:
             members = near[width[near] == own]
@@ -307,8 +325,9 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
         own, near = np.flatnonzero(width == wide), np.flatnonzero(width <= wide)
         hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
         both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
-        pairs.append(np.sort(np.stack(both, 1), axis=1))
-    for strong, weak in np.unique(np.concatenate(pairs), axis=0):
+        pairs.append(np.sort(both, axis=0))
+    code = np.unique(np.concatenate([strong * len(rows) + weak for strong, weak in pairs]))
+    for strong, weak in zip(*(v.tolist() for v in np.divmod(code, len(rows))), strict=True):
         if strong != weak and alive[strong]:
             alive[weak] = False
     return rows[alive]
@@ -317,16 +336,10 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
 def _cover(binned: np.ndarray, factor: int, peaks: Peaks) -> np.ndarray:
     """The image with NaN about each peak, so far as that leaves something to see."""
     covered = binned.copy()
-    for x, y, width in zip(peaks.x, peaks.y, peaks.width, strict=True):
-        column, row, reach = (
-            (x + 0.5) / factor - 0.5,
-            (y + 0.5) / factor - 0.5,
-            _COVERED * width / factor,
-        )
-        top, left = max(int(row - reach), 0), max(int(column - reach), 0)
-        part = covered[top : int(row + reach) + 2, left : int(column + reach) + 2]
-        dy, dx = np.ogrid[
-            top - row : top - row + len(part), left - column : left - column + part.shape[1]
-        ]
-        part[dy[: len(part)] ** 2 + dx[:, : part.shape[1]] ** 2 < reach**2] = np.nan
+    y, x, reach = (peaks.y + 0.5) / factor - 0.5, (peaks.x + 0.5) / factor - 0.5, peaks.width
+    for row, column, far in zip(y, x, _COVERED * reach / factor, strict=True):
+        top, left = max(int(row - far), 0), max(int(column - far), 0)
+        part = covered[top : int(row + far) + 2, left : int(column + far) + 2]
+        dy, dx = np.arange(len(part)) + top - row, np.arange(part.shape[1]) + left - column
+        part[dy[:, None] ** 2 + dx**2 < far**2] = np.nan
     return covered if np.isfinite(covered).sum() > 30 else binned

@@ -5,7 +5,7 @@ from scipy.spatial import cKDTree
 
 from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR, combine
-from .detect import Detected, Peaks, detect
+from .detect import Detected, Peaks, detect, typical_width
 from .flags import StarFlag
 from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
 from .law import Law
@@ -35,7 +35,7 @@ def measure_image(
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     threshold: float = 6.0,
-    max_stars: int | None = 500,
+    max_stars: int | None = 250,
 ) -> MeasuredImage:
     """Find and measure the stars of one image and the radius that stands for it.
 
@@ -108,7 +108,7 @@ def measure_peaks(
     if n == 0:
         return no_stars(0), np.zeros((0, 3))
     half = _HALF_WIDTHS * peaks.width[chosen]
-    main = _typical(half, peaks.snr[chosen])
+    main = _HALF_WIDTHS * typical_width(peaks.part(chosen))
     group = np.where(
         np.abs(np.log(half / main)) < np.log(_SAME_SIZE), 0, np.rint(np.log2(half / main))
     )
@@ -116,7 +116,7 @@ def measure_peaks(
     columns = {f: getattr(stars, f) for f in Stars.__slots__}
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
-        guess = _typical(half[these], peaks.snr[chosen][these])
+        guess = _HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
         part, part_common = _measure_alike(
             found, peaks, chosen[these], guess, gain, ceiling, recentre_all
         )
@@ -134,13 +134,6 @@ def measure_peaks(
     return stars, common
 
 
-def _typical(half: np.ndarray, snr: np.ndarray) -> float:
-    """Median size, the stars that stand out counting more."""
-    order, weight = np.argsort(half), np.clip(snr, 1.0, 100.0)
-    share = np.cumsum(weight[order])
-    return float(half[order][np.searchsorted(share, 0.5 * share[-1])])
-
-
 def _measure_alike(
     found: Detected,
     peaks: Peaks,
@@ -155,7 +148,7 @@ def _measure_alike(
     for _ in range(3):
         fitting = _Scale(found, peaks, guess_px, gain)
         patches, measured = fitting.measure(scouts, recentre)
-        size = _typical(measured.seen[:, 1] * fitting.factor, peaks.snr[scouts])
+        size = float(np.median(measured.seen[:, 1])) * fitting.factor
         settled = 0.8 < size / guess_px < 1.25
         guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
         if settled:
@@ -299,7 +292,7 @@ def gain_from_sky(sky: Sky) -> float | None:
 def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks:
     """The given places as peaks, before all found ones that are none of them."""
     if width is None:
-        width = _typical(peaks.width, peaks.snr) if len(peaks) else 2.0
+        width = typical_width(peaks) if len(peaks) else 2.0
     here = np.full(len(places), width)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):

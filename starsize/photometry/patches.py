@@ -17,6 +17,8 @@ _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
+#: The window for centres; too narrow a one sees the pixels.
+_LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,14 +169,21 @@ def _filled(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> np.nda
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     """Patches with centres moved to the middle of the light, through a Gaussian window.
 
-    The window is as wide as the star (winpos of Bertin & Arnouts' SExtractor manual, by ``sep``).
+    The window is as wide as the star (Bertin & Arnouts' windowed positions, SExtractor manual).
     A centre that strays by more than the star's own radius stays where it was.
     """
-    size = patches.pixels.shape[1]
-    rows = patches.y + size * np.arange(len(patches.y))
-    mosaic = patches.pixels.reshape(-1, size)
-    x, y, _ = sep.winpos(mosaic, patches.x, rows, 0.85 * half_flux_px)
-    y = y - size * np.arange(len(y))
+    far = min(patches.half, int(np.ceil(3.5 * np.max(half_flux_px))) + 1)
+    crop = slice(patches.half - far, patches.half + far + 1)
+    light = patches.pixels[:, crop, crop]
+    grid = np.arange(patches.pixels.shape[1], dtype=np.float32)[crop]
+    x, y, sigma = patches.x, patches.y, np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
+    for _ in range(_CENTRE_ROUNDS):
+        dx, dy = grid - x[:, None], grid - y[:, None]
+        wx, wy = (np.exp(-0.5 * (d / sigma[:, None]) ** 2) for d in (dx, dy))
+        across, down = (light @ wx[:, :, None])[:, :, 0], (wy[:, None] @ light)[:, 0]
+        total = np.maximum(np.sum(across * wy, axis=1), 1e-9)
+        move = 2 * np.stack([np.sum(down * wx * dx, 1), np.sum(across * wy * dy, 1)]) / total
+        x, y = (c + np.clip(m, -sigma, sigma) for c, m in zip((x, y), move, strict=True))
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
     good &= (np.abs(x - patches.half) < patches.half / 2) & (
         np.abs(y - patches.half) < patches.half / 2

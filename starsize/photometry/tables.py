@@ -104,7 +104,7 @@ def measure_frame(
     threshold: float = 6.0,
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
-    max_stars: int | None = 500,
+    max_stars: int | None = 250,
 ) -> QTable:
     """Find and measure the stars of one frame.
 
