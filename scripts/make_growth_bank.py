@@ -17,13 +17,16 @@ Run: ``python scripts/make_growth_bank.py``, about a minute.
 """
 
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 from scipy.special import gamma, j1, kv
 
-from starsize.photometry.law import GRID
+from starsize.photometry.law import GRID, SHARES
+from starsize.photometry.patches import FINER
 
 DISCS = (0.0, 0.35, 0.6, 0.85, 1.1, 1.4, 1.75, 2.2, 2.75, 3.5, 4.5, 6.0, 9.0)
 #: Hole over pupil, and how common each is taken to be.
@@ -47,6 +50,10 @@ SHARP_BETAS = {
 COLOURS = (0.92, 1.0, 1.08)
 #: Waves per FWHM of the seeing; it leaves nothing beyond four.
 WAVES = (np.arange(12000) + 0.5) * (4.0 / 12000)
+#: Half-flux radii in pixels at which the pixels' doing is tabulated.
+PIXELS = (3.0, 1.5, 1.05, 0.85, 0.7)
+#: Variance along an axis of a pixel and of a third of one, of which small stars are counted.
+VARIANCE = (1 + FINER**-2) / 12
 TARGET = Path(__file__).resolve().parents[1] / "starsize" / "photometry" / "growth_bank.npz"
 
 
@@ -104,36 +111,66 @@ def light_inside(radii: np.ndarray, transfer: np.ndarray) -> np.ndarray:
     return 2 * np.pi * radii[:, None] * (waves @ transfer) * (WAVES[1] - WAVES[0])
 
 
-def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """Share of the light on ``GRID``, and its change with a small blur."""
+def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Shares of the light on ``GRID`` as seen without pixels and with, sizes, gain of radii."""
 
     def missing(radius: float) -> float:
         return float(light_inside(np.array([radius]), transfer[:, None])[0, 0]) - 0.5
 
     half = brentq(missing, 0.1 * size, 10 * size, xtol=1e-6)
-    # A blur of variance v multiplies the transfer by exp(-2 pi^2 k^2 v).
-    both = np.stack([transfer, -2 * np.pi**2 * WAVES**2 * transfer], axis=1)
-    share, blur = light_inside(GRID * half, both).T
-    return np.maximum.accumulate(np.clip(share, 0, 1)), half**2 * blur
+    columns = [np.ones_like(WAVES)]
+    columns += [np.interp(WAVES * half / pixels, *pixel_transfer()) for pixels in PIXELS]
+    light = light_inside(GRID * half, transfer[:, None] * np.stack(columns, axis=1))
+    light = np.maximum.accumulate(np.clip(light, 0, 1), axis=0)
+    dense = np.arange(0, 4, 0.0005)
+    splines = [PchipInterpolator(GRID, column) for column in light.T]
+    radii = [[np.interp(p, spline(dense), dense) for p in SHARES] for spline in splines]
+    size = np.array(radii)[:, 1]
+    share = [
+        spline(np.minimum(GRID * s, GRID[-1])) for spline, s in zip(splines, size, strict=True)
+    ]
+    gain = np.square(radii[1:]) - np.square(radii[0])
+    kappa = gain * (np.array(PIXELS)[:, None] ** 2 / VARIANCE)
+    return np.array(share), size, np.concatenate([kappa[:1], kappa])
+
+
+@lru_cache(maxsize=1)
+def pixel_transfer() -> tuple[np.ndarray, np.ndarray]:
+    """Waves per pixel, and how much of them is left, the mean over all directions.
+
+    Light is collected by a pixel, interpolated by quintic splines (Unser 1999, eq. 15: the
+    cardinal spline's transform, from memory), and counted in pixels ``FINER`` times finer.
+    """
+    waves = np.linspace(0, 6, 1201)
+    total = np.zeros_like(waves)
+    angles = (np.arange(24) + 0.5) / 24 * np.pi / 4
+    for angle in angles:
+        for_all = 1.0
+        for k in (waves * np.cos(angle), waves * np.sin(angle)):
+            aliases = sum(np.sinc(k - n) ** 6 for n in range(-9, 10))
+            for_all = for_all * np.sinc(k) * np.sinc(k / FINER) * np.sinc(k) ** 6 / aliases
+        total += for_all / len(angles)
+    return waves, total
 
 
 def main() -> None:
-    shares, blurs, weights = [], [], []
+    curves, weights = [], []
     for disc, hole, bend, weight in pupils():
         pupil = transfer_of(disc, hole, bend)
         betas = BETAS if disc > 0.5 else SHARP_BETAS
         for beta, beta_weight in betas.items():
-            share, blur = curve(seeing_transfer(WAVES, beta) * pupil, max(0.7 * disc, 0.7))
-            shares.append(share)
-            blurs.append(blur)
+            curves.append(curve(seeing_transfer(WAVES, beta) * pupil, max(0.7 * disc, 0.7)))
             weights.append(weight * beta_weight / sum(betas.values()))
+    share, size, kappa = (np.array(column).swapaxes(0, 1) for column in zip(*curves, strict=True))
     np.savez_compressed(
         TARGET,
-        share=np.array(shares, np.float32),
-        blur=np.array(blurs, np.float32),
+        share=np.rint(share * 65535).astype(np.uint16),
+        size=size.astype(np.float32),
+        kappa=kappa.astype(np.float32),
+        blur=np.array([0.0, *(VARIANCE / p**2 for p in PIXELS)]),
         weight=np.array(weights) / np.sum(weights),
     )
-    print(f"wrote {len(shares)} curves to {TARGET.name}, {TARGET.stat().st_size} bytes")
+    print(f"wrote {len(curves)} curves to {TARGET.name}, {TARGET.stat().st_size} bytes")
 
 
 if __name__ == "__main__":

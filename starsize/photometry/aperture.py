@@ -62,9 +62,7 @@ def measure_apertures(
     nodes = nodes[nodes <= max(limit, nodes[1])]
     growth = _Growth(patches, rings, noise, nodes)
     known = law is not None
-    law = law or usual_law(
-        round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2)
-    )
+    law = law or usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
     circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
     inside = growth.inside(circles)
     half = np.full(len(inside), guess_px)
@@ -142,7 +140,7 @@ class _Growth:
         variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
         variance += light * (self.noise.inverse_gain / total)[:, None]
         sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
-        blur = min(float(_pixel_variance(self.patches, scale)) / scale**2, 0.25)
+        blur = min(_pixel_variance(self.patches) / scale**2, 0.25)
         law, _ = learn_law(
             radii, stack, np.sqrt(weight**2 @ variance), ring=(inner, max(outer, inner + 0.1)),
             sky_sigma=float(sky), blur=blur,
@@ -229,11 +227,10 @@ class _Growth:
         common = share * totals.doubt[:, None] / slope
         light_sigma = np.sqrt(totals.random**2 + (sky * totals.area) ** 2 + totals.doubt**2)
         shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
-        blur = (_pixel_variance(self.patches, half) + np.minimum(shake, half**2))[:, None]
+        blur = (_pixel_variance(self.patches) + np.minimum(shake, half**2))[:, None]
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
-        # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so, as
-        # in `_pixel_variance`).
+        # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so).
         place = 0.03 * seen * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))[:, None]
         sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
         return Apertures(
@@ -241,15 +238,9 @@ class _Growth:
         )
 
 
-def _pixel_variance(patches: Patches, half: np.ndarray | float) -> np.ndarray:
-    """Variance along an axis that pixels add: to collect the light, and to count it as spread.
-
-    Stars of less than a pixel also lose the finest of their shape between the pixels; how much was
-    seen with noiseless Gaussian and Moffat stars of beta 2.5 and 3.5 at 100 places within a pixel.
-    """
-    if patches.fine is None:
-        return np.full(np.shape(half), 2 / 12)
-    return (1 + FINER**-2) / 12 + 0.0075 * np.exp((1.06 - np.asarray(half)) / 0.14)
+def _pixel_variance(patches: Patches) -> float:
+    """Variance along an axis that pixels add: to collect the light, and to count it as spread."""
+    return (1 + (1 if patches.fine is None else FINER**-2)) / 12
 
 
 def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import pdist
 
-from .sky import Sky, halve, pixel_noise, sky_map
+from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 
 #: Images larger than this (pixels) are searched from half scale down.
 _LARGE = 4_000_000
@@ -28,7 +28,6 @@ _ALONE, _CLEAR, _LEAST_GROUP_PX = 0.8, 3.0, 2.5
 _ENOUGH, _SAMPLES = 150, 250
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
-_SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,7 +93,7 @@ def detect(
         Where maxima of different size contend for one place, the nearer to this width wins.
     """
     noise = pixel_noise(image)
-    levels = [_without_spikes(image, noise)]
+    levels = [without_spikes(image, noise)]
     while min(levels[-1].shape) >= 8:
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0
@@ -110,38 +109,6 @@ def detect(
         sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
     peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
     return Detected(peaks, sky, levels, widths, roughness)
-
-
-def _without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
-    """The image with lone spikes (hot pixels) at the median of their neighbours.
-
-    A spike stands far above the second highest of its eight neighbours; of the sharpest star's
-    light these hold a fifth of what its brightest pixel holds.
-    """
-    ny, nx = image.shape
-    if min(ny, nx) < 3:
-        return image
-    found = []
-    for top in range(0, ny, 128):
-        rows = image[top : top + 128]
-        beside = np.maximum(rows[:, :-2], rows[:, 2:])
-        # The maximum keeps whole numbers without a sign from wrapping below zero.
-        rise = np.maximum(rows[:, 1:-1], beside) - beside
-        spot = np.flatnonzero(rise.ravel() > _SPIKE_SIGMA * max(noise, 1e-9))
-        found.append(np.stack([spot // (nx - 2) + top, spot % (nx - 2) + 1], axis=1))
-    y, x = np.concatenate(found).T
-    dy, dx = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
-    beside_y = np.clip(y[:, None] + dy, 0, ny - 1)
-    around = np.sort(image[beside_y, x[:, None] + dx].astype(float), axis=1)
-    base = around[:, :4].mean(axis=1)
-    peak = image[y, x] - base
-    lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
-    lone &= peak > _SPIKE_SIGMA * noise
-    if not lone.any():
-        return image
-    mended = image.copy()
-    mended[y[lone], x[lone]] = np.median(around[lone], axis=1)
-    return mended
 
 
 def _search(

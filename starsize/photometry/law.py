@@ -10,7 +10,6 @@ from functools import lru_cache
 from importlib import resources
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 #: Radii of the table over the half-flux radius.
 GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.geomspace(6, 24, 13)])
@@ -23,22 +22,40 @@ _TOLERANCE, _TOLERANCE_SHARE = 0.0005, 0.004
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bank:
-    """Growth curves of half-flux radius 1 on ``GRID``.
+    """Growth curves as pixels of several sizes show them, ``b`` tables of ``m`` curves.
 
     Attributes
     ----------
-    share : (m, g) array
-        Share of the light inside each radius.
-    kappa : (m, g) array
-        Growth of the square of the radius that holds that share with the variance of a small blur;
-        to first order what the pixels do to it, to all orders for a Gaussian.
+    share : (b, m, g) array
+        Share of the light inside each radius of ``GRID``, in half-flux radii as seen.
+    size : (b, m) array
+        Half-flux radius as seen over that of the light as it fell.
+    kappa : (b, m, 3) array
+        What the pixels add to the squares of the radii of ``SHARES``, over their variance.
+    blur : (b,) array
+        That variance over the square of the half-flux radius.
     weight : (m,) array
         Prior probability, summing to 1.
     """
 
     share: np.ndarray
+    size: np.ndarray
     kappa: np.ndarray
+    blur: np.ndarray
     weight: np.ndarray
+
+    def through(self, blur: float) -> tuple[np.ndarray, np.ndarray]:
+        """``share`` (m, g) and ``kappa`` (m, 3) at a blur in squared half-flux radii as seen."""
+        seen = self.blur[:, None] / self.size**2
+        after = np.clip((seen < blur).sum(axis=0), 1, len(seen) - 1)
+        rows = np.arange(len(after))
+        low, high = seen[after - 1, rows], seen[after, rows]
+        part = np.clip((blur - low) / np.maximum(high - low, 1e-6), 0, 1)[:, None]
+        share, kappa = (
+            (1 - part) * table[after - 1, rows] + part * table[after, rows]
+            for table in (self.share, self.kappa)
+        )
+        return share, kappa
 
 
 @lru_cache(maxsize=1)
@@ -46,10 +63,8 @@ def growth_bank() -> Bank:
     """Read the table, once per process."""
     source = resources.files(__package__) / "growth_bank.npz"
     with source.open("rb") as stream, np.load(stream) as stored:
-        share, blur, weight = (np.array(stored[n], float) for n in ("share", "blur", "weight"))
-    slope = PchipInterpolator(GRID, share, axis=1).derivative()(GRID)
-    kappa = -2 * GRID * blur / np.maximum(slope, 1e-4)
-    return Bank(share, np.clip(kappa, -2.0, 8.0), weight)
+        share = stored["share"].astype(np.float32) / 65535
+        return Bank(share, *(np.array(stored[n]) for n in ("size", "kappa", "blur", "weight")))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,26 +101,11 @@ class Law:
         return self.inside(radius) - radius**2 * self.ring(inner, outer)
 
 
-def _as_seen(bank: Bank, radii: np.ndarray, blur: float) -> np.ndarray:
-    """Shares inside radii (in half-flux radii as seen) of every curve of the table, blurred.
-
-    ``blur`` is the variance of the blur in squared half-flux radii as seen.
-    """
-    true_half2 = np.maximum(1 - bank.kappa[:, 20:21] * blur, 0.2)  # GRID[20] is 1
-    true = np.broadcast_to(radii / np.sqrt(true_half2), (len(bank.share), len(radii)))
-    for _ in range(2):
-        kappa = _lookup(bank.kappa, true)
-        true = np.sqrt(np.maximum(radii**2 - kappa * blur, 0.04 * radii**2) / true_half2)
-    return _lookup(bank.share, true)
-
-
 def _lookup(table: np.ndarray, radii: np.ndarray) -> np.ndarray:
-    """Linear interpolation of each row of a table on ``GRID`` at its own radii."""
+    """Linear interpolation of each row of a table on ``GRID``."""
     place = np.interp(radii, GRID, np.arange(len(GRID)))
     left = np.minimum(place.astype(int), len(GRID) - 2)
-    rows = np.arange(len(table))[:, None]
-    low = table[rows, left]
-    return low + (place - left) * (table[rows, left + 1] - low)
+    return table[:, left] + (place - left) * (table[:, left + 1] - table[:, left])
 
 
 @lru_cache(maxsize=16)
@@ -150,12 +150,12 @@ def learn_law(
         All the light, in the unit of ``growth``.
     """
     bank = growth_bank()
-    edges = np.r_[radii, ring]
-    share = _as_seen(bank, edges, blur)
+    curves, kappas = bank.through(blur)
+    share = _lookup(curves, np.r_[radii, ring])
     foreign = (share[:, -1] - share[:, -2]) / (ring[1] ** 2 - ring[0] ** 2)
     seen = share[:, :-2] - radii**2 * foreign[:, None]
     nudge = 0.02
-    moved = _as_seen(bank, radii * (1 + nudge), blur) - share[:, :-2]
+    moved = _lookup(curves, radii * (1 + nudge)) - share[:, :-2]
     columns = np.stack([seen, moved / nudge, np.broadcast_to(radii**2, seen.shape)], axis=2)
     columns = np.diff(columns, axis=1, prepend=0.0)
     data = np.diff(growth, prepend=0.0)
@@ -172,14 +172,8 @@ def learn_law(
     weight = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
     weight /= weight.sum()
     few = weight > 1e-4
-    few_weight = weight[few] / weight[few].sum()
-    some = Bank(bank.share[few], bank.kappa[few], few_weight)
-    curves = _as_seen(some, RADII, blur)
-    mean = few_weight @ curves
-    spread = np.sqrt(few_weight @ (curves - mean) ** 2)
-    rows = np.arange(len(some.share))
-    after = np.stack([(some.share < p).sum(axis=1) for p in SHARES], axis=1)
-    low, high = (some.share[rows[:, None], i] for i in (after - 1, after))
-    at = GRID[after] - (GRID[after] - GRID[after - 1]) * (high - SHARES) / (high - low)
-    kappa = few_weight @ _lookup(some.kappa, at)
-    return Law(mean, spread, kappa), float(weight @ answer[:, 0])
+    weight = weight[few] / weight[few].sum()
+    known = _lookup(curves[few], RADII)
+    mean = weight @ known
+    spread = np.sqrt(weight @ (known - mean) ** 2)
+    return Law(mean, spread, weight @ kappas[few]), float(weight @ answer[few, 0])

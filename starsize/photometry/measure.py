@@ -3,28 +3,23 @@
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .aperture import Apertures, Noise, measure_apertures
-from .combine import FAINT_SNR, combine
+from .combine import combine
 from .detect import Detected, Peaks, detect, typical_width
 from .flags import StarFlag
-from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
-from .law import Law
+from .judge import ceiling_of, odd_sizes
 from .measured import ImageRadius, MeasuredImage, Stars
-from .patches import Patches, centred, read_patches, sky_rings
-from .sky import Sky, usable_pixels
+from .scale import Scale
+from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 
 #: Half-flux radius over the width of the Gaussian that fits best.
 _HALF_WIDTHS = 1.15
-#: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
-_LARGE_PX = 7.0
-#: Stars smaller than this feel where the pixels lie.
-_SMALL_PX = 1.8
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 _SCOUTS = 30
+#: More of neighbours' light than this is worth taking off.
+_SHED = 0.002
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
-_PLAUSIBLE_GAIN = (0.02, 50.0)
 
 
 def measure_image(
@@ -71,11 +66,10 @@ def measure_image(
     """
     image, places = checked(image, places)
     usable = usable_pixels(image)
-    small = min(usable.shape) < _LEAST_SIDE
-    if small or not np.isfinite(usable).any():
+    reason = _hopeless(usable)
+    if reason:
         empty = Sky(np.full((1, 1), np.nan), 1.0, np.nan)
         stars = no_stars(0 if places is None else len(places))
-        reason = "too_small" if small else "no_pixels"
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS
     found = detect(usable, threshold=threshold, expected_width_px=width)
@@ -92,6 +86,15 @@ def measure_image(
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
     return MeasuredImage(stars=stars, radius=radius, sky=found.sky)
+
+
+def _hopeless(image: np.ndarray) -> str | None:
+    """Why nothing can be measured in such an image, if so."""
+    if min(image.shape) < _LEAST_SIDE:
+        return "too_small"
+    if not np.isfinite(image).any():
+        return "no_pixels"
+    return "too_many_holes" if full_of_holes(image) else None
 
 
 def measure_peaks(
@@ -146,147 +149,25 @@ def _measure_alike(
     """Measure stars of about one size; scouts settle how large that is."""
     scouts = chosen[:_SCOUTS]
     for _ in range(3):
-        fitting = _Scale(found, peaks, guess_px, gain)
+        fitting = Scale(found, peaks, guess_px, gain)
         patches, measured = fitting.measure(scouts, recentre)
+        glow = fitting.glow(measured, scouts)
         size = float(np.median(measured.seen[:, 1])) * fitting.factor
         settled = 0.8 < size / guess_px < 1.25
         guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
         if settled:
             break
-    if len(scouts) < len(chosen) or not settled:
-        fitting = _Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(chosen, recentre, measured.law)
+    before = fitting.factor
+    if len(scouts) < len(chosen) or not settled or np.any(fitting.foreign(glow)[chosen] > _SHED):
+        fitting = Scale(found, peaks, guess_px, gain)
+        patches, measured = fitting.measure(chosen, recentre, glow.on(before, fitting.factor))
     return fitting.stars(patches, measured, chosen, ceiling)
-
-
-class _Scale:
-    """The image at the binning that suits stars of one size."""
-
-    def __init__(self, found: Detected, peaks: Peaks, guess_px: float, gain: float | None) -> None:
-        level = 0
-        while guess_px / 2**level > _LARGE_PX and min(found.levels[level].shape) >= 8:
-            level += 1
-        self.factor = factor = 2**level
-        self.image = found.levels[level]
-        self.half_px = max(guess_px / factor, 0.5)
-        self.peaks = Peaks(
-            (peaks.x + 0.5) / factor - 0.5, (peaks.y + 0.5) / factor - 0.5,
-            peaks.width / factor, peaks.snr,
-        )  # fmt: skip
-        self.sky = found.sky.at(peaks.x, peaks.y)
-        rough = float(np.interp(1.3 * guess_px, found.widths, found.roughness))
-        self.noise = Noise(
-            max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
-        )
-
-    def measure(
-        self, chosen: np.ndarray, recentre: bool, law: Law | None = None
-    ) -> tuple[Patches, Apertures]:
-        """Patches about the chosen peaks and the radii in them."""
-        size = self.half_px
-        # The wings of small stars are worth the pixels; rings have sharp rims.
-        inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
-        inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
-        half = int(np.ceil(outer_px)) + 1
-        patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half)
-        if recentre:
-            patches = centred(patches, np.full(len(chosen), size))
-        if size < _SMALL_PX:
-            patches = patches.refined()
-        rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
-        # Those teach that lie within the image and have the fewest neighbours.
-        clear = patches.trusted.mean(axis=(1, 2))
-        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
-        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
-        return patches, measured
-
-    def stars(
-        self, patches: Patches, got: Apertures, chosen: np.ndarray, ceiling: float
-    ) -> tuple[Stars, np.ndarray]:
-        """Flags, shapes and units of the image."""
-        f, half = self.factor, got.seen[:, 1]
-        typical = float(np.median(half))
-        flags = pixel_flags(
-            patches, half, got.law, shape=self.image.shape, ceiling=ceiling - self.sky[chosen]
-        )
-        snr = np.maximum(got.total, 0) / got.total_sigma
-        flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
-        light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
-        scale = np.median(np.maximum(got.total, 0) / light[chosen])
-        foreign = foreign_share(
-            self.peaks.x, self.peaks.y, light * scale, half_px=typical, law=got.law
-        )
-        flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
-        core, core_sigma = self._cores(patches, got, typical)
-        sound = flags & ~int(StarFlag.SATURATED) == 0
-        flat = burnt_out(np.where(sound, got.total, 0), core, core_sigma, half)
-        flags[flat & sound] |= int(StarFlag.SATURATED)
-        bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
-        flags[bad] |= int(StarFlag.UNMEASURED)
-        mean_radius, elongation, angle = _moments(patches, 1.6 * half)
-        radius, sigma = (np.where(bad[:, None], np.nan, v * f) for v in (got.radius, got.sigma))
-        sigma = np.hypot(sigma, 0.7 * np.minimum(foreign[chosen], 1.0)[:, None] * radius * 0.5)
-        stars = Stars(
-            x=(patches.x + patches.left + 0.5) * f - 0.5,
-            y=(patches.y + patches.top + 0.5) * f - 0.5,
-            flux=got.total * f**2, flux_sigma=got.total_sigma * f**2,
-            radius=radius[:, 1], radius_sigma=sigma[:, 1],
-            radius30=radius[:, 0], radius30_sigma=sigma[:, 0],
-            radius80=radius[:, 2], radius80_sigma=sigma[:, 2],
-            mean_radius=mean_radius * f, background=self.sky[chosen] + got.ring,
-            elongation=elongation, angle_deg=angle, snr=snr, flags=flags,
-        )  # fmt: skip
-        return stars, got.common * f
-
-    def _cores(
-        self, patches: Patches, got: Apertures, typical: float
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Share of each star's light in its very middle, and its noise."""
-        radius = max(0.5 * typical, 0.8)
-        light = np.maximum(got.total, 1e-9)
-        core = patches.sums(np.full((len(light), 1), radius))[:, 0] / light
-        noise = self.noise.pixel * np.sqrt(np.pi) * radius / light
-        noise = np.sqrt(noise**2 + np.maximum(core, 0) * self.noise.inverse_gain / light)
-        return core, np.hypot(noise, core * got.total_sigma / light)
-
-
-def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean radius, elongation and direction (degrees) of the light within reach, pixels."""
-    middle, size = patches.half, patches.pixels.shape[1]
-    far = int(min(middle, np.ceil(np.nanmax(reach, initial=1.0)) + 1))
-    crop = slice(middle - far, middle + far + 1)
-    dx = np.arange(size)[crop] - patches.x[:, None]
-    dy = np.arange(size)[crop] - patches.y[:, None]
-    r = np.hypot(dy[:, :, None], dx[:, None, :])
-    light = patches.pixels[:, crop, crop] * np.clip(reach[:, None, None] - r + 0.5, 0, 1)
-    total = np.maximum(light.sum(axis=(1, 2)), 1e-9)
-    xx, xy, yy = (
-        np.einsum(f"njk,n{a},n{b}->n", light, p, q) / total
-        for a, p, b, q in (("k", dx, "k", dx), ("j", dy, "k", dx), ("j", dy, "j", dy))
-    )
-    mean = (light * r).sum(axis=(1, 2)) / total
-    middle2, split = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        elongation = np.sqrt((middle2 + split) / np.maximum(middle2 - split, 0.02 * middle2))
-    return mean, elongation, np.degrees(0.5 * np.arctan2(2 * xy, xx - yy))
 
 
 def no_stars(n: int) -> Stars:
     """Return ``n`` stars that could not be measured."""
     nothing = {f: np.full(n, np.nan) for f in Stars.__slots__ if f != "flags"}
     return Stars(**nothing, flags=np.full(n, int(StarFlag.UNMEASURED)))
-
-
-def gain_from_sky(sky: Sky) -> float | None:
-    """Camera gain (electrons per ADU) as the sky's own photon noise would have it.
-
-    Right for a frame without pedestal and read-out noise, too high by some factor where there is a
-    pedestal: better than no photon noise at all. None where the sky cannot be raw counts.
-    """
-    if not (sky.level > 0 and sky.noise > 0):
-        return None
-    gain = sky.level / sky.noise**2
-    return gain if _PLAUSIBLE_GAIN[0] < gain < _PLAUSIBLE_GAIN[1] else None
 
 
 def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks:
@@ -322,5 +203,8 @@ def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, n
         places = places.reshape(0, 2)
     if places.ndim != 2 or places.shape[1] != 2:
         msg = f"'places' must have shape (n, 2), got {places.shape}"
+        raise ValueError(msg)
+    if not np.isfinite(places).all():
+        msg = "'places' must be finite, got NaN or infinite coordinates"
         raise ValueError(msg)
     return image, places

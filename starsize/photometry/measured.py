@@ -95,6 +95,7 @@ class ImageRadius:
 REASONS: Mapping[str, str] = {
     "no_pixels": "the image has no usable pixels",
     "too_small": "the image is only a few pixels wide",
+    "too_many_holes": "unusable pixels lie scattered all over the image",
     "no_stars": "no stars were found",
     "all_saturated": "all stars are burnt out",
     "all_faint": "all stars are too faint to measure",

@@ -10,6 +10,10 @@ _STANDS_OUT = 4.0
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
 _SAMPLE_ROWS = 48
+_SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
+_PLAUSIBLE_GAIN = (0.02, 50.0)
+#: Where more of the good pixels than this have a bad neighbour, no star is whole.
+_HOLES = 0.08
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,10 +68,22 @@ def usable_pixels(image: np.ndarray) -> np.ndarray:
     """The image with NaN for what is no reading; whole numbers pass through untouched."""
     if image.dtype.kind in "ui":
         return image
-    image = image.astype(np.float32, copy=False)
+    with np.errstate(over="ignore"):
+        image = image.astype(np.float32, copy=False)
     if not np.abs(image).max(initial=0.0) < _HUGE:  # one quick look; also true of NaN
         image = np.where(np.abs(image) < _HUGE, image, np.float32(np.nan))
     return image
+
+
+def full_of_holes(image: np.ndarray) -> bool:
+    """True where unusable pixels lie scattered among the good ones, not side by side."""
+    if image.dtype.kind in "ui":
+        return False
+    good = np.isfinite(image)
+    for here, beside in ((good[:, :-1], good[:, 1:]), (good[:-1], good[1:])):
+        if np.count_nonzero(here & ~beside) > _HOLES * np.count_nonzero(here):
+            return True
+    return False
 
 
 def halve(image: np.ndarray) -> np.ndarray:
@@ -100,6 +116,38 @@ def pixel_noise(image: np.ndarray) -> float:
     gaps += dither * np.sqrt(2) * float(np.median(levels[:1000]))
     spread = 1.4826 * float(np.median(np.abs(gaps)))
     return spread / np.sqrt(2)
+
+
+def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
+    """The image with lone spikes (hot pixels) at the median of their neighbours.
+
+    A spike stands far above the second highest of its eight neighbours; of the sharpest star's
+    light these hold a fifth of what its brightest pixel holds.
+    """
+    ny, nx = image.shape
+    if min(ny, nx) < 3:
+        return image
+    found = []
+    for top in range(0, ny, 128):
+        rows = image[top : top + 128]
+        beside = np.maximum(rows[:, :-2], rows[:, 2:])
+        # The maximum keeps whole numbers without a sign from wrapping below zero.
+        rise = np.maximum(rows[:, 1:-1], beside) - beside
+        spot = np.flatnonzero(rise.ravel() > _SPIKE_SIGMA * max(noise, 1e-9))
+        found.append(np.stack([spot // (nx - 2) + top, spot % (nx - 2) + 1], axis=1))
+    y, x = np.concatenate(found).T
+    dy, dx = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
+    beside_y = np.clip(y[:, None] + dy, 0, ny - 1)
+    around = np.sort(image[beside_y, x[:, None] + dx].astype(float), axis=1)
+    base = around[:, :4].mean(axis=1)
+    peak = image[y, x] - base
+    lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
+    lone &= peak > _SPIKE_SIGMA * noise
+    if not lone.any():
+        return image
+    mended = image.copy()
+    mended[y[lone], x[lone]] = np.median(around[lone], axis=1)
+    return mended
 
 
 def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
@@ -174,3 +222,15 @@ def _fill(level: np.ndarray) -> np.ndarray:
         return level
     nearest = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
     return level[tuple(nearest)]
+
+
+def gain_from_sky(sky: Sky) -> float | None:
+    """Camera gain (electrons per ADU) as the sky's own photon noise would have it.
+
+    Right for a frame without pedestal and read-out noise, too high by some factor where there is a
+    pedestal: better than no photon noise at all. None where the sky cannot be raw counts.
+    """
+    if not (sky.level > 0 and sky.noise > 0):
+        return None
+    gain = sky.level / sky.noise**2
+    return gain if _PLAUSIBLE_GAIN[0] < gain < _PLAUSIBLE_GAIN[1] else None

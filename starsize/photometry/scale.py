@@ -1,0 +1,136 @@
+"""Stars of about one size, measured on the image at the binning that suits them."""
+
+import numpy as np
+
+from .aperture import Apertures, Noise, measure_apertures
+from .combine import FAINT_SNR
+from .detect import Detected, Peaks
+from .flags import StarFlag
+from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
+from .measured import Stars
+from .patches import Glow, Patches, centred, read_patches, sky_rings
+
+#: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
+_LARGE_PX = 7.0
+#: Stars smaller than this feel where the pixels lie.
+_SMALL_PX = 1.8
+
+
+class Scale:
+    """The image at the binning that suits stars of one size."""
+
+    def __init__(self, found: Detected, peaks: Peaks, guess_px: float, gain: float | None) -> None:
+        level = 0
+        while guess_px / 2**level > _LARGE_PX and min(found.levels[level].shape) >= 8:
+            level += 1
+        self.factor = factor = 2**level
+        self.image = found.levels[level]
+        self.half_px = max(guess_px / factor, 0.5)
+        self.peaks = Peaks(
+            (peaks.x + 0.5) / factor - 0.5, (peaks.y + 0.5) / factor - 0.5,
+            peaks.width / factor, peaks.snr,
+        )  # fmt: skip
+        self.sky = found.sky.at(peaks.x, peaks.y)
+        rough = float(np.interp(1.3 * guess_px, found.widths, found.roughness))
+        self.noise = Noise(
+            max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
+        )
+
+    def measure(
+        self, chosen: np.ndarray, recentre: bool, glow: Glow | None = None
+    ) -> tuple[Patches, Apertures]:
+        """Patches about the chosen peaks and the radii in them; ``glow`` is what scouts saw."""
+        size = self.half_px
+        # The wings of small stars are worth the pixels; rings have sharp rims.
+        inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
+        inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
+        half = int(np.ceil(outer_px)) + 1
+        patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half, glow=glow)
+        if recentre:
+            patches = centred(patches, np.full(len(chosen), size))
+        if size < _SMALL_PX:
+            patches = patches.refined()
+        rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
+        # Those teach that lie within the image and have the fewest neighbours.
+        clear = patches.trusted.mean(axis=(1, 2))
+        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
+        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=glow and glow.law)
+        return patches, measured
+
+    def glow(self, got: Apertures, chosen: np.ndarray) -> Glow:
+        """Light of all peaks, from those measured."""
+        light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
+        scale = float(np.median(np.maximum(got.total, 0) / light[chosen]))
+        return Glow(light * scale, got.law, float(np.median(got.seen[:, 1])))
+
+    def foreign(self, glow: Glow) -> np.ndarray:
+        """Share of each peak's light that its neighbours shed."""
+        return foreign_share(
+            self.peaks.x, self.peaks.y, glow.light, half_px=glow.half_px, law=glow.law
+        )
+
+    def stars(
+        self, patches: Patches, got: Apertures, chosen: np.ndarray, ceiling: float
+    ) -> tuple[Stars, np.ndarray]:
+        """Flags, shapes and units of the image."""
+        f, half = self.factor, got.seen[:, 1]
+        typical = float(np.median(half))
+        flags = pixel_flags(
+            patches, half, got.law, shape=self.image.shape, ceiling=ceiling - self.sky[chosen]
+        )
+        snr = np.maximum(got.total, 0) / got.total_sigma
+        flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
+        foreign = self.foreign(self.glow(got, chosen))
+        flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
+        core, core_sigma = self._cores(patches, got, typical)
+        sound = flags & ~int(StarFlag.SATURATED) == 0
+        flat = burnt_out(np.where(sound, got.total, 0), core, core_sigma, half)
+        flags[flat & sound] |= int(StarFlag.SATURATED)
+        bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
+        flags[bad] |= int(StarFlag.UNMEASURED)
+        mean_radius, elongation, angle = _moments(patches, 1.6 * half)
+        radius, sigma = (np.where(bad[:, None], np.nan, v * f) for v in (got.radius, got.sigma))
+        sigma = np.hypot(sigma, 0.7 * np.minimum(foreign[chosen], 1.0)[:, None] * radius * 0.5)
+        stars = Stars(
+            x=(patches.x + patches.left + 0.5) * f - 0.5,
+            y=(patches.y + patches.top + 0.5) * f - 0.5,
+            flux=got.total * f**2, flux_sigma=got.total_sigma * f**2,
+            radius=radius[:, 1], radius_sigma=sigma[:, 1],
+            radius30=radius[:, 0], radius30_sigma=sigma[:, 0],
+            radius80=radius[:, 2], radius80_sigma=sigma[:, 2],
+            mean_radius=mean_radius * f, background=self.sky[chosen] + got.ring,
+            elongation=elongation, angle_deg=angle, snr=snr, flags=flags,
+        )  # fmt: skip
+        return stars, got.common * f
+
+    def _cores(
+        self, patches: Patches, got: Apertures, typical: float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Share of each star's light in its very middle, and its noise."""
+        radius = max(0.5 * typical, 0.8)
+        light = np.maximum(got.total, 1e-9)
+        core = patches.sums(np.full((len(light), 1), radius))[:, 0] / light
+        noise = self.noise.pixel * np.sqrt(np.pi) * radius / light
+        noise = np.sqrt(noise**2 + np.maximum(core, 0) * self.noise.inverse_gain / light)
+        return core, np.hypot(noise, core * got.total_sigma / light)
+
+
+def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean radius, elongation and direction (degrees) of the light within reach, pixels."""
+    middle, size = patches.half, patches.pixels.shape[1]
+    far = int(min(middle, np.ceil(np.nanmax(reach, initial=1.0)) + 1))
+    crop = slice(middle - far, middle + far + 1)
+    dx = np.arange(size)[crop] - patches.x[:, None]
+    dy = np.arange(size)[crop] - patches.y[:, None]
+    r = np.hypot(dy[:, :, None], dx[:, None, :])
+    light = patches.pixels[:, crop, crop] * np.clip(reach[:, None, None] - r + 0.5, 0, 1)
+    total = np.maximum(light.sum(axis=(1, 2)), 1e-9)
+    xx, xy, yy = (
+        np.einsum(f"njk,n{a},n{b}->n", light, p, q) / total
+        for a, p, b, q in (("k", dx, "k", dx), ("j", dy, "k", dx), ("j", dy, "j", dy))
+    )
+    mean = (light * r).sum(axis=(1, 2)) / total
+    middle2, split = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        elongation = np.sqrt((middle2 + split) / np.maximum(middle2 - split, 0.02 * middle2))
+    return mean, elongation, np.degrees(0.5 * np.arctan2(2 * xy, xx - yy))
