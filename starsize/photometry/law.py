@@ -175,5 +175,8 @@ def learn_law(
     weight = weight[few] / weight[few].sum()
     known = _lookup(curves[few], RADII)
     mean = weight @ known
-    spread = np.sqrt(weight @ (known - mean) ** 2)
+    # What no curve explains is not known of the light beyond either.
+    fit = weight @ np.einsum("mja,ma->mj", columns[few], answer[few])
+    left = np.mean(np.cumsum(data - fit) ** 2) - np.mean(np.cumsum(error**2))
+    spread = np.sqrt(weight @ (known - mean) ** 2 + max(left, 0.0) / scale**2)
     return Law(mean, spread, weight @ kappas[few]), float(weight @ answer[few, 0])

@@ -13,7 +13,7 @@ from .patches import Glow, Patches, centred, read_patches, sky_rings
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.
-_SMALL_PX = 1.8
+_SMALL_PX = 3.0
 
 
 class Scale:
