@@ -74,7 +74,7 @@ def robust_mean(
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
     scatter, kept = 0.0, np.isfinite(log) & np.isfinite(own)
     total = np.hypot(own, _LEAST_SCATTER)
-    centre = _weighted_median(log[kept], total[kept] ** -2)
+    centre = weighted_median(log[kept], total[kept] ** -2)
     for _ in range(_ROUNDS):
         gap = log - centre
         near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, _LEAST_SCATTER)))
@@ -105,7 +105,7 @@ def _scatter(log: np.ndarray, own: np.ndarray) -> float:
     return float(ladder[np.argmin(fit), 0])
 
 
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     order = np.argsort(values, kind="stable")
     share = np.cumsum(weights[order]) - 0.5 * weights[order]
     return float(np.interp(0.5 * weights.sum(), share, values[order]))

@@ -77,26 +77,28 @@ class Patches:
     def sums(self, radii: np.ndarray) -> np.ndarray:
         """(n, ...) light inside circles of exact area; ``radii`` is (n, ...) in pixels."""
         radii = np.asarray(radii, float)
+        flat, stars = radii.ravel(), np.repeat(np.arange(len(radii)), radii[:1].size)
         if self.fine is None:
-            return self._exact(self.pixels, self.x, self.y, radii)
+            return self._exact(self.pixels, self.x, self.y, stars, flat).reshape(radii.shape)
         # The middle on a finer grid, where small circles hardly feel where the pixels lie.
-        mid = self.fine.shape[1] // 2
+        mid, light = self.fine.shape[1] // 2, np.zeros(len(flat))
         x, y = ((c - self.half) * FINER + mid for c in (self.x, self.y))
-        inner = np.minimum(radii, _FINE_PX)
-        small = self._exact(self.fine, x, y, inner * FINER)
-        whole = self._exact(self.pixels, self.x, self.y, radii)
-        return np.where(radii > _FINE_PX, whole, small)
+        small = flat <= _FINE_PX
+        light[small] = self._exact(self.fine, x, y, stars[small], flat[small] * FINER)
+        light[~small] = self._exact(self.pixels, self.x, self.y, stars[~small], flat[~small])
+        return light.reshape(radii.shape)
 
     @staticmethod
-    def _exact(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, radii: np.ndarray) -> np.ndarray:
-        size, each = pixels.shape[1], radii[0].size if len(radii) else 1
+    def _exact(
+        pixels: np.ndarray, x: np.ndarray, y: np.ndarray, stars: np.ndarray, radii: np.ndarray
+    ) -> np.ndarray:
+        size = pixels.shape[1]
         half = size // 2
         # A circle must not reach into the patch of the next star.
         reach = half + 0.4 - np.maximum(abs(x - half), abs(y - half))
-        flat = np.clip(radii.reshape(-1, each), 1e-3, reach[:, None]).ravel()
-        columns, rows = (np.repeat(c, each) for c in (x, y + size * np.arange(len(y))))
-        light = sep.sum_circle(pixels.reshape(-1, size), columns, rows, flat, subpix=0)[0]
-        return light.reshape(radii.shape)
+        radii = np.clip(radii, 1e-3, reach[stars])
+        mosaic = pixels.reshape(-1, size)
+        return sep.sum_circle(mosaic, x[stars], y[stars] + size * stars, radii, subpix=0)[0]
 
     def refined(self) -> "Patches":
         """The same with the middle of each patch on a finer grid, by quintic splines."""
