@@ -137,25 +137,21 @@ class _Growth:
         weight = 1 / (error[best] ** 2 + _TEACHER_WEIGHT**2)
         weight *= _alike(curves, error[best])
         weight /= weight.sum()
-        rings = np.diff(curves, axis=1, prepend=0.0)
-        stack, scatter = np.cumsum(weight @ rings), np.zeros(len(radii))
-        if len(best) >= _ENOUGH:
-            # Neighbours' light is in the outskirts of most stars, and more in some than in others.
-            middle = np.array([weighted_median(ring, weight) for ring in rings.T])
-            away = [weighted_median(g, weight) for g in np.abs(rings - middle).T]
-            stack, scatter = np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
+        stack = weight @ curves
         if not stack[-1] > 0:
             return before
         area = np.pi * np.diff(radii**2, prepend=0.0)
         light = np.maximum(np.diff(stack, prepend=0.0), 0)
         variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
         variance += light * (self.noise.inverse_gain / total)[:, None]
+        sigma = np.sqrt(weight**2 @ variance)
+        if len(best) >= _ENOUGH:
+            stack, scatter = _typical_growth(curves, weight)
+            sigma = np.maximum(sigma, scatter)
         sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
         blur = min(_pixel_variance(self.patches) / scale**2, 0.25)
-        law, _ = learn_law(
-            radii, stack, np.maximum(np.sqrt(weight**2 @ variance), scatter), ring=(inner, max(outer, inner + 0.1)),
-            sky_sigma=float(sky), blur=blur,
-        )  # fmt: skip
+        ring = inner, max(outer, inner + 0.1)
+        law, _ = learn_law(radii, stack, sigma, ring=ring, sky_sigma=float(sky), blur=blur)
         return law
 
     def totals(self, inside: np.ndarray, half: np.ndarray, law: Law) -> _Totals:
@@ -252,6 +248,18 @@ class _Growth:
 def _pixel_variance(patches: Patches) -> float:
     """Variance along an axis that pixels add: to collect the light, and to count it as spread."""
     return (1 + (1 if patches.fine is None else FINER**-2)) / 12
+
+
+def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Growth of the median star, and the uncertainty of each annulus' light from the scatter.
+
+    Neighbours' light is in the outskirts of most stars, and more in some than in others.
+    """
+    rings = np.diff(curves, axis=1, prepend=0.0).T
+    middle = np.array([weighted_median(ring, weight) for ring in rings])
+    away = [weighted_median(np.abs(r - m), weight) for r, m in zip(rings, middle, strict=True)]
+    # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
+    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
 
 
 def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:

@@ -106,6 +106,7 @@ def _scatter(log: np.ndarray, own: np.ndarray) -> float:
 
 
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    """Value with half of the weight on each side."""
     order = np.argsort(values, kind="stable")
     share = np.cumsum(weights[order]) - 0.5 * weights[order]
     return float(np.interp(0.5 * weights.sum(), share, values[order]))

@@ -268,11 +268,13 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
     tree = cKDTree(place)
     parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
     around = tree.query_ball_point(place[parents], _BELONGS * width[parents])
-    for parent, near in zip(parents, around, strict=True):
-        if len(near) < 3:  # itself and less than a pair
-            continue
-        near = np.array(near)
-        near = near[(width[near] < 0.8 * width[parent]) & (snr[near] > _ALONE * snr[parent])]
+    owner = np.repeat(parents, [len(near) for near in around])
+    child = np.concatenate([*around, np.zeros(0)]).astype(int)
+    fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _ALONE * snr[owner])
+    owner, child = owner[fit], child[fit]
+    several = np.unique(owner)[np.unique(owner, return_counts=True)[1] > 1]
+    for parent in several:
+        near = child[owner == parent]
         for own in np.unique(width[near])[::-1]:
             members = near[width[near] == own]
             if len(members) > 1 and pdist(place[members]).min() > _CLEAR * own:

@@ -15,9 +15,7 @@ from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 _HALF_WIDTHS = 1.15
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
-_SCOUTS = 30
-#: More of neighbours' light than this is worth taking off.
-_SHED = 0.002
+_SCOUTS = 20
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
 
@@ -151,16 +149,14 @@ def _measure_alike(
     for _ in range(3):
         fitting = Scale(found, peaks, guess_px, gain)
         patches, measured = fitting.measure(scouts, recentre)
-        glow = fitting.glow(measured, scouts)
         size = float(np.median(measured.seen[:, 1])) * fitting.factor
         settled = 0.8 < size / guess_px < 1.25
         guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
         if settled:
             break
-    before = fitting.factor
-    if len(scouts) < len(chosen) or not settled or np.any(fitting.foreign(glow)[chosen] > _SHED):
+    if len(scouts) < len(chosen) or not settled:
         fitting = Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(chosen, recentre, glow.on(before, fitting.factor))
+        patches, measured = fitting.measure(chosen, recentre, measured.law)
     return fitting.stars(patches, measured, chosen, ceiling)
 
 

@@ -9,7 +9,6 @@ from scipy.interpolate import make_interp_spline
 from scipy.spatial import cKDTree
 
 from .detect import Peaks
-from .law import RADII, Law
 
 #: Small stars are read on a grid so much finer, out to so many pixels.
 FINER, _FINE_PX = 3, 6.0
@@ -18,8 +17,6 @@ _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
-#: Neighbours shed light so many half-flux radii far; those dimmer than this share do not matter.
-_GLOWS, _DIM = 4.0, 0.02
 #: The window for centres; too narrow a one sees the pixels.
 _LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
 
@@ -116,26 +113,6 @@ def _refining(n: int) -> np.ndarray:
     return make_interp_spline(np.arange(n), np.eye(n), k=5)(fine).astype(np.float32)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Glow:
-    """What all stars are like: ``light`` (n,) of each peak, its growth, its half-flux radius."""
-
-    light: np.ndarray
-    law: Law
-    half_px: float
-
-    def on(self, before: int, after: int) -> "Glow":
-        """The same on the image binned by ``after`` in place of ``before``."""
-        share = before / after
-        return Glow(self.light * share**2, self.law, self.half_px * share)
-
-    def at(self, distance: np.ndarray) -> np.ndarray:
-        """Light on a pixel so far from a star of unit light."""
-        area = np.pi * RADII**2
-        density = np.gradient(self.law.share, area) / self.half_px**2
-        return np.interp(distance / self.half_px, RADII, density, right=0.0)
-
-
 def read_patches(
     level: np.ndarray,
     sky: np.ndarray,
@@ -143,12 +120,11 @@ def read_patches(
     chosen: np.ndarray,
     *,
     half: int,
-    glow: Glow | None = None,
 ) -> Patches:
     """Cut patches from an image, all places in its pixels.
 
     ``peaks`` is all that was found, ``sky`` the level of the sky at each, and ``chosen`` says by
-    index which of them are wanted. What neighbours shed on each is taken off by ``glow``.
+    index which of them are wanted.
     """
     x, y = peaks.x[chosen], peaks.y[chosen]
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
@@ -160,32 +136,9 @@ def read_patches(
     pixels = pixels.astype(np.float32) - sky[chosen, None, None].astype(np.float32)
     left, top = column - half, row - half
     read &= np.isfinite(pixels)
-    if glow is not None:
-        _take_off(glow, pixels, peaks, chosen, left, top)
     trusted = read.copy()
     _leave_out_neighbours(trusted, peaks, chosen, left, top)
     return Patches(_filled(pixels, trusted, read), trusted, read, x - left, y - top, left, top)
-
-
-def _take_off(
-    glow: Glow,
-    pixels: np.ndarray,
-    peaks: Peaks,
-    chosen: np.ndarray,
-    left: np.ndarray,
-    top: np.ndarray,
-) -> None:
-    """Take the neighbours' light off each patch."""
-    places, grid = np.stack([peaks.x, peaks.y], 1), np.arange(pixels.shape[1])
-    near = cKDTree(places).query_ball_point(places[chosen], _GLOWS * glow.half_px + 0.7 * len(grid))
-    for k, (star, found) in enumerate(zip(chosen, near, strict=True)):
-        others = np.array(found)
-        others = others[(others != star) & (glow.light[others] > _DIM * glow.light[star])]
-        if len(others):
-            dx = grid + left[k] - peaks.x[others, None]
-            dy = grid + top[k] - peaks.y[others, None]
-            light = glow.at(np.hypot(dy[:, :, None], dx[:, None, :]))
-            pixels[k] -= np.tensordot(glow.light[others], light, 1)
 
 
 def _leave_out_neighbours(

@@ -7,8 +7,9 @@ from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
 from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
+from .law import Law
 from .measured import Stars
-from .patches import Glow, Patches, centred, read_patches, sky_rings
+from .patches import Patches, centred, read_patches, sky_rings
 
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
@@ -37,15 +38,15 @@ class Scale:
         )
 
     def measure(
-        self, chosen: np.ndarray, recentre: bool, glow: Glow | None = None
+        self, chosen: np.ndarray, recentre: bool, law: Law | None = None
     ) -> tuple[Patches, Apertures]:
-        """Patches about the chosen peaks and the radii in them; ``glow`` is what scouts saw."""
+        """Patches about the chosen peaks and the radii in them; ``law`` is what scouts saw."""
         size = self.half_px
         # The wings of small stars are worth the pixels; rings have sharp rims.
         inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
         inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
         half = int(np.ceil(outer_px)) + 1
-        patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half, glow=glow)
+        patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half)
         if recentre:
             patches = centred(patches, np.full(len(chosen), size))
         if size < _SMALL_PX:
@@ -54,20 +55,8 @@ class Scale:
         # Those teach that lie within the image and have the fewest neighbours.
         clear = patches.trusted.mean(axis=(1, 2))
         whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
-        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=glow and glow.law)
+        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
         return patches, measured
-
-    def glow(self, got: Apertures, chosen: np.ndarray) -> Glow:
-        """Light of all peaks, from those measured."""
-        light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
-        scale = float(np.median(np.maximum(got.total, 0) / light[chosen]))
-        return Glow(light * scale, got.law, float(np.median(got.seen[:, 1])))
-
-    def foreign(self, glow: Glow) -> np.ndarray:
-        """Share of each peak's light that its neighbours shed."""
-        return foreign_share(
-            self.peaks.x, self.peaks.y, glow.light, half_px=glow.half_px, law=glow.law
-        )
 
     def stars(
         self, patches: Patches, got: Apertures, chosen: np.ndarray, ceiling: float
@@ -80,7 +69,9 @@ class Scale:
         )
         snr = np.maximum(got.total, 0) / got.total_sigma
         flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
-        foreign = self.foreign(self.glow(got, chosen))
+        light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
+        light *= np.median(np.maximum(got.total, 0) / light[chosen])
+        foreign = foreign_share(self.peaks.x, self.peaks.y, light, half_px=typical, law=got.law)
         flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
         core, core_sigma = self._cores(patches, got, typical)
         sound = flags & ~int(StarFlag.SATURATED) == 0

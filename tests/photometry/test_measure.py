@@ -35,14 +35,16 @@ def test_the_radius_is_that_of_all_the_light_as_it_fell(half_px, beta):
 
 
 def test_each_star_states_a_true_uncertainty_of_each_of_its_radii():
+    # Closed form: r_p = alpha sqrt((1 - p)^(-1/(beta-1)) - 1).
     fluxes = np.geomspace(4e3, 4e5, 30)
     light, _ = moffat_field((600, 600), 30, 5, fluxes=fluxes, half_px=2.5, gap=70)
     runs = [measure_image(noisy(light, seed), gain_e_per_adu=1.0).stars for seed in range(8)]
-    for name in ("radius30", "radius", "radius80"):
+    alpha = 2.5 / np.sqrt(2**0.4 - 1)
+    for name, share in (("radius30", 0.3), ("radius", 0.5), ("radius80", 0.8)):
+        truth = alpha * np.sqrt((1 - share) ** -0.4 - 1)
         values = np.concatenate([getattr(s, name)[:25] for s in runs])
         sigmas = np.concatenate([getattr(s, f"{name}_sigma")[:25] for s in runs])
-        pulls = (values - np.median(values[sigmas < np.median(sigmas)])) / sigmas
-        assert 0.6 < 1.4826 * np.median(np.abs(pulls)) < 1.3, name
+        assert 0.5 < 1.4826 * np.median(np.abs(values - truth) / sigmas) < 1.3, name
 
 
 def test_the_frame_states_a_true_uncertainty():
@@ -104,7 +106,7 @@ def test_steps_of_the_converter_make_no_stars_and_change_no_radius():
     for step in (4, 16, 40):
         coarse = measure_image(np.rint(image / step) * step, gain_e_per_adu=1.0).radius
         assert coarse.n_found == fine.n_found, step
-        assert coarse.radius_px == pytest.approx(fine.radius_px, rel=0.01), step
+        assert coarse.radius_px == pytest.approx(2.2, rel=0.01), step
 
 
 def test_a_star_that_shares_its_light_is_set_aside():
@@ -157,6 +159,13 @@ def _ugly():
     yield "half", half, None
     yield "huge", huge, None
     yield "inf", inf, None
+    lace = good.copy()
+    lace[np.random.default_rng(1).random(good.shape) < 0.5] = np.nan
+    yield "half of the pixels", lace, "too_many_holes"
+    yield "every second column", np.where(np.arange(300) % 2, good, np.nan), "too_many_holes"
+    yield "negative", good - 5000, None
+    yield "beyond float32", np.full((60, 60), 1e300), "no_pixels"
+    yield "lone pixel", np.where(np.indices((80, 80)).sum(0) == 3, 1000.0, 0.0), "no_stars"
     yield "big-endian", good.astype(">f4"), None
     yield "nan", np.full((50, 60), np.nan), "no_pixels"
     yield "all infinite", np.full((50, 60), np.inf), "no_pixels"
@@ -182,3 +191,14 @@ def test_a_wrong_shape_is_refused_in_one_line():
         measure_image(np.zeros(5))
     with pytest.raises(ValueError, match=r"'places' must have shape \(n, 2\), got"):
         measure_image(np.zeros((20, 20)), places=np.zeros(3))
+    with pytest.raises(ValueError, match="'places' must be finite"):
+        measure_image(np.zeros((20, 20)), places=[(np.nan, 3.0)])
+
+
+def test_neighbours_too_many_to_set_aside_do_not_teach_wings():
+    rng = np.random.default_rng(21)
+    light = np.zeros((500, 500))
+    for x, y in rng.uniform(0, 500, (400, 2)):
+        light += moffat(light.shape, x, y, 2e3 * rng.uniform() ** -1.4, times=3)
+    radius = measure_image(noisy(light.clip(max=6e4), 2), gain_e_per_adu=1.0).radius
+    assert radius.radius_px == pytest.approx(2.0, rel=0.03)
