@@ -8,6 +8,7 @@ tried.
 import time
 
 import numpy as np
+from starsize.curves.band import band_radius
 
 from starsize.curves import (
     FocusCurve,
@@ -17,7 +18,6 @@ from starsize.curves import (
     fit_hyperbola,
     focus_curve,
 )
-from starsize.curves.band import band_radius
 
 LENS = ((4.0, 2.0), (1.9, 0.6), (2.6, 2.2), (0.1, 0.0), (0.1, 0.0), (1.0, 0.5), (3.0, 1.0))
 """Line and bend of seven filters' foci (see ``starsize.curves.band``), invented."""

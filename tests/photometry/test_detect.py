@@ -1,0 +1,25 @@
+"""One star, one maximum: rings, converter steps, lone pixels, trails."""
+
+import numpy as np
+import pytest
+
+from starsize.photometry import measure_image
+
+from .fields import moffat_field, noisy, ring
+
+
+def test_steps_of_the_converter_make_no_stars_and_change_no_radius():
+    light, _ = moffat_field((400, 400), 12, 4, fluxes=np.full(12, 3e4), half_px=2.2)
+    image = noisy(light, 5)
+    fine = measure_image(image, gain_e_per_adu=1.0).radius
+    for step in (4, 16, 40):
+        coarse = measure_image(np.rint(image / step) * step, gain_e_per_adu=1.0).radius
+        assert coarse.n_found == fine.n_found, step
+        assert coarse.radius_px == pytest.approx(2.2, rel=0.01), step
+
+
+def test_rings_side_by_side_stay_two_stars():
+    light = ring((300, 300), 120.0, 150.0, 1e6, 18.0) + ring((300, 300), 160.0, 150.0, 9e5, 18.0)
+    stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
+    assert len(stars) == 2
+    assert sorted(np.rint(stars.x)) == pytest.approx([120, 160], abs=1.5)

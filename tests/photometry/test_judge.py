@@ -1,0 +1,54 @@
+"""Which stars are set aside: burnt out by level or by shape, blended."""
+
+import numpy as np
+import pytest
+
+from starsize.photometry import StarFlag, measure_image
+
+from .fields import moffat, moffat_field, noisy
+
+
+def test_one_burnt_out_star_does_not_carry_the_frame():
+    # An ordinary minute: many good stars and one whose core stands at the ceiling.
+    rng = np.random.default_rng(11)
+    fluxes = 3e3 * rng.uniform(size=60) ** -0.7
+    light, places = moffat_field((700, 700), 60, 8, fluxes=fluxes, half_px=1.8, gap=45)
+    clean = measure_image(noisy(light, 1), gain_e_per_adu=1.0).radius
+    x, y = 20.0 + 330, 20.0 + 330
+    keep = np.hypot(*(places - (x, y)).T).min() > 5
+    burnt = noisy(light + moffat((700, 700), x, y, 4e6, half_px=1.8), 1).clip(max=65535)
+    assert keep
+    assert np.sum(burnt >= 65535) > 3
+    radius = measure_image(burnt, gain_e_per_adu=1.0).radius
+    assert radius.radius_px == pytest.approx(clean.radius_px, rel=0.003)
+    assert radius.set_aside["saturated"] >= 1
+
+
+def test_a_noisy_plateau_below_any_ceiling_is_found_by_its_flat_core():
+    fluxes = np.geomspace(5e3, 2e5, 40)
+    light, _ = moffat_field((600, 600), 40, 9, fluxes=fluxes, half_px=2.0, gap=45)
+    plateau = moffat((600, 600), 301.3, 299.8, 3e6, half_px=2.0).clip(max=30_000)
+    rng = np.random.default_rng(2)
+    image = noisy(np.minimum(light + plateau, 30_000), 2) * rng.normal(1, 0.01, light.shape)
+    stars = measure_image(image, gain_e_per_adu=1.0).stars
+    brightest = np.argmin(np.hypot(stars.x - 301.3, stars.y - 299.8))
+    assert stars.flags[brightest] & StarFlag.SATURATED
+
+
+def test_where_all_stars_are_burnt_out_the_reason_says_so():
+    light, _ = moffat_field((300, 300), 6, 3, fluxes=np.geomspace(3e6, 1e7, 6), half_px=2.0)
+    radius = measure_image(noisy(light, 3).clip(max=65535)).radius
+    assert radius.reason == "all_saturated"
+    assert np.isnan(radius.radius_px)
+
+
+def test_a_star_that_shares_its_light_is_set_aside():
+    light, places = moffat_field((500, 500), 12, 4, fluxes=np.full(12, 3e4), half_px=2.5, gap=60)
+    x, y = places[0]
+    light += moffat(light.shape, x + 8, y + 3, 3e4, half_px=2.5)
+    measured = measure_image(noisy(light, 5), gain_e_per_adu=1.0)
+    stars = measured.stars
+    pair = np.hypot(stars.x - x, stars.y - y) < 14
+    assert pair.sum() == 2
+    assert np.all(stars.flags[pair] & StarFlag.BLENDED)
+    assert measured.radius.radius_px == pytest.approx(2.5, rel=0.012)

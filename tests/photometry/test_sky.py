@@ -1,0 +1,58 @@
+"""The sky: noise of a pixel, gradients, hot pixels, gaps."""
+
+import numpy as np
+import pytest
+
+from starsize.photometry.sky import (
+    Sky,
+    full_of_holes,
+    gain_from_sky,
+    halve,
+    pixel_noise,
+    sky_map,
+    without_spikes,
+)
+
+
+def test_noise_of_a_pixel_is_found_beside_gradients_and_coarse_steps():
+    rng = np.random.default_rng(3)
+    image = 500 + np.add.outer(np.arange(400.0), np.arange(500.0)) + rng.normal(0, 10, (400, 500))
+    assert pixel_noise(image.astype(np.float32)) == pytest.approx(10, rel=0.05)
+    steps = (np.rint(image / 16) * 16).astype(np.float32)
+    assert pixel_noise(steps) == pytest.approx(np.hypot(10, 16 / np.sqrt(12)), rel=0.15)
+
+
+def test_the_map_follows_a_gradient_of_a_factor_two_under_stars():
+    rng = np.random.default_rng(4)
+    truth = 500 + 500 * np.linspace(0, 1, 800)[None, :] + np.zeros((600, 1))
+    image = (truth + rng.normal(0, 10, truth.shape)).astype(np.float32)
+    for y, x in rng.integers(20, 580, (60, 2)):
+        image[y - 3 : y + 4, x - 3 : x + 4] += 2000
+    binned = halve(halve(image))
+    sky = sky_map(binned, 4, 10.0, cell_px=96)
+    away = sky.on_grid(binned.shape, 4) - halve(halve(truth.astype(np.float32)))
+    assert np.abs(away[12:-12, 12:-12]).max() < 8
+
+
+@pytest.mark.parametrize("kind", [np.uint16, np.float32])
+def test_hot_pixels_go_and_the_sharpest_star_stays(kind):
+    image = np.full((40, 40), 500, kind)
+    image[10, 10] = 9000
+    dy, dx = np.mgrid[-4:5, -4:5]
+    image[25:34, 25:34] += (8000 * np.exp(-(dx**2 + dy**2) / (2 * 0.6**2))).astype(kind)
+    mended = without_spikes(image, 10.0)
+    assert mended[10, 10] == 500
+    assert np.array_equal(mended[20:], image[20:])
+
+
+def test_gaps_side_by_side_are_no_holes():
+    image = np.ones((60, 60), np.float32)
+    image[:, :30] = np.nan
+    assert not full_of_holes(image)
+    image[np.random.default_rng(1).random(image.shape) < 0.2] = np.nan
+    assert full_of_holes(image)
+
+
+def test_the_gain_is_that_of_photon_noise_or_none():
+    assert gain_from_sky(Sky(np.full((2, 2), 900.0), 96.0, 30.0)) == pytest.approx(1.0)
+    assert gain_from_sky(Sky(np.full((2, 2), -5.0), 96.0, 30.0)) is None
