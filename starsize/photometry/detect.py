@@ -10,8 +10,6 @@ from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 
 #: Images larger than this (pixels) are searched from half scale down.
 _LARGE = 4_000_000
-#: Stars of more widths than this of the finest scale are searched from the next on.
-_WIDE = 3.0
 #: Sky cells in pixels, and in widths of the brightest stars where that is more.
 _CELL_PX, _CELL_WIDTHS = 96.0, 14.0
 #: The widest maximum looked for, pixels.
@@ -103,8 +101,6 @@ def detect(
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
     if len(bright):
         largest = float(np.max(bright.width[: max(1, len(bright) // 4)]))
-        # Where what stands out is large, the finest scale has nothing to add but time.
-        first += int(typical_width(bright) > _WIDE * 2**first and first + 1 < coarse)
         covered = _cover(levels[coarse], 2**coarse, bright)
         sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
     peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)

@@ -23,3 +23,14 @@ def test_rings_side_by_side_stay_two_stars():
     stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
     assert len(stars) == 2
     assert sorted(np.rint(stars.x)) == pytest.approx([120, 160], abs=1.5)
+
+
+def test_small_stars_are_found_among_wide_knots_of_nebula():
+    rng = np.random.default_rng(41)
+    light, places = moffat_field((500, 500), 25, 41, fluxes=np.full(25, 1e5), half_px=2.0)
+    for y, x in rng.uniform(40, 460, (12, 2)):
+        rows, columns = np.indices(light.shape)
+        light += 600 * np.exp(-((rows - y) ** 2 + (columns - x) ** 2) / (2 * 18.0**2))
+    stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
+    gap = np.hypot(stars.x[:, None] - places[:, 0], stars.y[:, None] - places[:, 1]).min(axis=0)
+    assert np.mean(gap < 1) > 0.8
