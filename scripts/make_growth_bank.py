@@ -16,6 +16,7 @@ straight rays.
 Run: ``python scripts/make_growth_bank.py``, about a minute.
 """
 
+import argparse
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
@@ -174,4 +175,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     main()

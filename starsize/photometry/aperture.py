@@ -24,7 +24,11 @@ _START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """Noise of a pixel; how much more wide sums scatter; variance a unit of light brings."""
+    """What blurs the light of a pixel.
+
+    ``pixel`` is its noise, ``rough`` how much more wide sums scatter, ``inverse_gain`` the variance
+    that each unit of light brings along.
+    """
 
     pixel: float
     rough: float
