@@ -22,7 +22,8 @@ class OffsetRow:
 
     None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction;
     ``sigma_frames_steps`` is the part of it that the frames bring, ``sigma_focuser_steps`` what the
-    focuser is known or assumed to add (in squares).
+    focuser is known or assumed to add (in squares). ``growth_if_ignored`` is the fraction by which
+    the filter's stars grow when the reference's position is kept.
     """
 
     filter: str
@@ -42,6 +43,7 @@ class OffsetRow:
     reason: str = ""
     sigma_frames_steps: float | None = None
     sigma_focuser_steps: float | None = None
+    growth_if_ignored: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -117,9 +117,11 @@ def action_words(row: OffsetRow, *, channels: bool = False) -> str:
         return ""
     if row.action == "refocus":
         return "refocus"
-    if not row.move_steps:
-        return "leave it"
-    return "move" if row.action == "move" else "or leave it"
+    if row.action == "move":
+        return "move"
+    grown = row.growth_if_ignored
+    cost = f", costs {100 * max(grown.value, 0.0):.1f} %" if grown else ""
+    return f"leave it{cost}" if not row.move_steps else f"or leave it{cost}"
 
 
 def numbers_to_enter(result: RunResult) -> str:
