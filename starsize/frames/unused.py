@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from ..estimate import Notice
 from ..filters import filter_order
 from .frame import InputFile
-from .header import has_fits_ending
+from .header import has_frame_ending
 
 
 def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
@@ -64,7 +64,7 @@ def _is_lost_frame(file: InputFile) -> bool:
     if file.reason is None or file.reason.endswith("counted once"):
         return False
     if file.facts is None:
-        return has_fits_ending(file.path)
+        return has_frame_ending(file.path)
     return file.facts.kind == "light"
 
 
