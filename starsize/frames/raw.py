@@ -56,7 +56,7 @@ def raw_pixels(path: Path) -> np.ndarray:
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     try:
-        import rawpy  # noqa: PLC0415 -- an extra that few need
+        import rawpy
     except ImportError:
         msg = f"{path}: camera raw files need one more package: pip install 'starsize[raw]'"
         raise FrameReadError(msg) from None

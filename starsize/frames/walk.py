@@ -68,8 +68,8 @@ def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
             raise InputError(msg)
         if not any(has_frame_ending(file) for file in files):
             msg = (
-                f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such as "
-                f"{files[0].name}); give the folder with the frames as the camera wrote them"
+                f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
+                f"as {files[0].name}); give the folder with the frames as the camera wrote them"
             )
             raise InputError(msg)
         yield from ((file, False) for file in files)
