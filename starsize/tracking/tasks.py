@@ -1,0 +1,122 @@
+"""What is done to one frame, in this process or in a worker: read it, measure its channels.
+
+Tasks are plain data that can be sent to another process; so are the answers, which hold tables
+of stars and never pixels.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import FrameReadError
+from ..frames.calibration import Calibration, apply_calibration
+from ..frames.frame import Frame, FrameFacts
+from ..frames.pixels import read_pixels
+from ..photometry import ImageRadius, Stars, measure_image, no_stars
+from ..setup import Setup
+from .colour import grid_of, radius_in_frame, stars_in_frame
+from .measured import FrameRadius
+from .reasons import LOST_WORKER, reason_of
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """One frame, how to read it, and which of its channels to measure."""
+
+    facts: FrameFacts
+    channels: tuple[str, ...]
+    setup: Setup
+    calibration: Calibration | None = None
+    expected_px: tuple[float | None, ...] | None = None
+    """Radius that the other frames of the sweep lead one to expect, one a channel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One channel of one frame, measured alone; places in pixels of the frame."""
+
+    frame: FrameRadius
+    stars: Stars
+    read: bool = True
+    """False where the file could not be read, or its worker died."""
+
+
+def task_of(
+    facts: FrameFacts, channels: tuple[str, ...], setup: Setup, calibration: Calibration | None
+) -> Task:
+    """What to do to a frame of which nothing is expected."""
+    empty = calibration is None or calibration.is_empty
+    return Task(facts, channels, setup, None if empty else calibration)
+
+
+def measure_task(task: Task) -> tuple[Look, ...]:
+    """Measure the channels of a frame; the file is read once."""
+    try:
+        image = _load(task)
+    except FrameReadError as error:
+        return unmeasured(task, str(error))
+    return tuple(_measure(task, k, image) for k in range(len(task.channels)))
+
+
+def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
+    """What is said of a frame that could not be looked at."""
+    return tuple(
+        Look(FrameRadius(facts=task.facts, channel=channel, reason=reason), no_stars(), read=False)
+        for channel in task.channels
+    )
+
+
+def _measure(task: Task, k: int, image: np.ndarray) -> Look:
+    channel = task.channels[k]
+    expected = task.expected_px[k] if task.expected_px else None
+    camera = task.setup.camera
+    grid = grid_of(channel, task.facts, camera)
+    gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
+    measured = measure_image(
+        grid.pick(image),
+        expected_radius_px=expected and expected / grid.pitch,
+        # The mean of several pixels holds the electrons of them all.
+        gain_e_per_adu=gain and gain * len(grid.corners),
+        saturation_adu=camera.saturation_adu or task.facts.saturation_adu,
+    )
+    radius = radius_in_frame(measured.radius, grid)
+    frame = _frame_radius(task.facts, channel, radius)
+    return Look(frame, stars_in_frame(measured.stars, grid))
+
+
+def _frame_radius(facts: FrameFacts, channel: str, radius: ImageRadius) -> FrameRadius:
+    return FrameRadius(
+        facts=facts,
+        channel=channel,
+        radius_px=radius.radius_px,
+        radius_sigma_px=radius.radius_sigma_px,
+        radius30_px=radius.radius30_px,
+        radius30_sigma_px=radius.radius30_sigma_px,
+        radius80_px=radius.radius80_px,
+        radius80_sigma_px=radius.radius80_sigma_px,
+        n_stars=radius.n_stars,
+        n_found=radius.n_found,
+        background_adu=radius.background_adu,
+        background_rms_adu=radius.background_rms_adu,
+        elongation=radius.elongation,
+        elongation_angle_deg=radius.elongation_angle_deg,
+        set_aside=radius.set_aside,
+        reason=reason_of(radius),
+    )
+
+
+def _load(task: Task) -> np.ndarray:
+    """The whole frame, calibrated if asked for; NaN where there is no value."""
+    if task.calibration is None:
+        image, mask = read_pixels(task.facts, dtype=None)
+    else:
+        image, mask = read_pixels(task.facts)
+        frame = apply_calibration(
+            Frame(image, task.facts, mask),
+            task.calibration,
+            saturation_adu=task.setup.camera.saturation_adu,
+        )
+        image, mask = frame.image, frame.mask
+    if mask is not None:
+        image = np.where(mask, np.float32(np.nan), image.astype(np.float32))
+    return image
