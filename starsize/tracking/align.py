@@ -8,7 +8,8 @@ from scipy.special import bdtrc
 
 _FEWEST = 4
 #: Stars of either list, brightest first, whose pairs are compared: few at first, then more.
-_BRIGHTEST = (15, 40, 80)
+_BRIGHTEST = (15, 40)
+_MOST_PAIRS = 300
 #: A match that unrelated stars would make by chance once in so many trials is none.
 _CHANCE = 1e-4
 #: Focus and temperature change the scale of a frame by parts in a thousand.
@@ -80,20 +81,25 @@ def align(
     """
     if min(len(reference), len(places)) < _FEWEST:
         return None
+    lists = reference, places, tolerance_px
     for guess in guesses:
-        if (found := _confirmed(guess, reference, places, tolerance_px)) is not None:
+        if (found := _confirmed(guess, *lists, trials=1)) is not None:
             return found
     for count in _BRIGHTEST:
-        guess_ = _most_agreed(reference[:count], places[:count], tolerance_px, scale)
-        if guess_ and (found := _confirmed(guess_, reference, places, tolerance_px)):
+        a, b = reference[:count], places[:count]
+        best = _most_agreed(a, b, tolerance_px, scale)
+        if best and (found := _confirmed(best, *lists, trials=(len(a) * len(b)) ** 2 / 4)):
             return found
-        if count >= max(len(reference), len(places)):
-            break
     return None
 
 
 def _confirmed(
-    motion: Motion, reference: np.ndarray, places: np.ndarray, tolerance: float
+    motion: Motion,
+    reference: np.ndarray,
+    places: np.ndarray,
+    tolerance: float,
+    *,
+    trials: float,
 ) -> Motion | None:
     """Refine a motion with every star that finds a partner; None if they may do so by chance."""
     z, target = _numbers(reference), _numbers(places)
@@ -104,7 +110,8 @@ def _confirmed(
             return None
         motion = _fitted(z[here], target[there])
     there, here = nearest(motion(reference), places, tolerance)
-    return None if _is_chance(len(here), motion(reference), places, tolerance) else motion
+    chance = trials * _chance(len(here), motion(reference), places, tolerance)
+    return motion if chance < _CHANCE else None
 
 
 def _fitted(z: np.ndarray, target: np.ndarray) -> Motion:
@@ -114,8 +121,8 @@ def _fitted(z: np.ndarray, target: np.ndarray) -> Motion:
     return Motion(turn, complex(target.mean() - turn * z.mean()))
 
 
-def _is_chance(n_pairs: int, moved: np.ndarray, places: np.ndarray, tolerance: float) -> bool:
-    """True where unrelated stars as dense as these could agree as well in one of many trials.
+def _chance(n_pairs: int, moved: np.ndarray, places: np.ndarray, tolerance: float) -> float:
+    """How likely unrelated stars as dense as these would agree as well.
 
     Two pairs make a motion; each further star that lies in the other frame falls upon one of its
     stars with the chance that these cover the place.
@@ -123,10 +130,9 @@ def _is_chance(n_pairs: int, moved: np.ndarray, places: np.ndarray, tolerance: f
     low, high = places.min(axis=0) - tolerance, places.max(axis=0) + tolerance
     inside = int(((moved >= low) & (moved <= high)).all(axis=1).sum())
     covered = min(1.0, len(places) * np.pi * tolerance**2 / float(np.prod(high - low)))
-    trials = min(len(moved), max(_BRIGHTEST)) * min(len(places), max(_BRIGHTEST))
     # bdtrc(k, n, p): chance of more than k successes in n trials.
     more = max(n_pairs - 3, 0)
-    return trials * float(bdtrc(more, max(inside - 2, more), covered)) > _CHANCE
+    return float(bdtrc(more, max(inside - 2, more), covered))
 
 
 def _most_agreed(
@@ -135,6 +141,8 @@ def _most_agreed(
     """The motion with most others near it among those that two stars and two stars make."""
     z, target = _numbers(reference), _numbers(places)
     i, j = np.triu_indices(len(z), 1)
+    some = slice(None, None, 1 + len(i) // _MOST_PAIRS)
+    i, j = i[some], j[some]
     k, m = np.nonzero(~np.eye(len(target), dtype=bool))
     step, there = (z[j] - z[i]) * scale, target[m] - target[k]
     order = np.argsort(np.abs(there))

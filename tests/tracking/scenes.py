@@ -11,7 +11,6 @@ from astropy.io import fits
 from scipy.signal import fftconvolve
 
 from starsize.frames.frame import FrameFacts, Sweep
-from starsize.stars import half_flux_radius
 
 FINE = 4
 
