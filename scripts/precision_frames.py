@@ -20,7 +20,7 @@ from starsize.optics import critical_focus_zone_um
 from starsize.pipeline import curve_of
 from starsize.simulate import SCENARIOS, simulate_night, write_night
 from starsize.simulate.write import setup_text
-from starsize.stars import measure_sweeps
+from starsize.tracking import measure_sweeps
 
 
 def night_curves(

@@ -1,7 +1,7 @@
 """Telescope focus from image frames: half-flux radii, focus curves, filter offsets.
 
-The names below follow the way the data flows: frames -> stars -> curves -> comparison -> reports.
-Each step can be used alone; ``measure_offsets`` is all of them in a row.
+The names below follow the way the data flows: frames -> photometry -> tracking -> curves ->
+comparison -> reports. Each step can be used alone; ``measure_offsets`` is all of them in a row.
 """
 
 import importlib
@@ -31,10 +31,11 @@ if TYPE_CHECKING:
         load_setup,
         read_frame,
     )
+    from .photometry import StarFlag, find_stars, half_flux_radius, measure_frame
     from .pipeline import measure_offsets
     from .reports import RunResult, result_document, write_results
     from .setup import Setup
-    from .stars import StarFlag, find_stars, half_flux_radius, measure_frame, measure_sweeps
+    from .tracking import measure_sweeps
 
 __version__ = "0.1.0"
 
@@ -89,7 +90,8 @@ _HOMES = {
         "load_setup",
         "read_frame",
     ),
-    "stars": ("StarFlag", "find_stars", "half_flux_radius", "measure_frame", "measure_sweeps"),
+    "photometry": ("StarFlag", "find_stars", "half_flux_radius", "measure_frame"),
+    "tracking": ("measure_sweeps",),
     "curves": (
         "FocusCurve",
         "fit_curve",

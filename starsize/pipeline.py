@@ -1,4 +1,4 @@
-"""Folder in, result out: one call per arrow of frames -> stars -> curves -> comparison."""
+"""Folder in, result out: one call per arrow of frames -> tracking -> curves -> comparison."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -32,7 +32,7 @@ from .frames import (
 )
 from .reports.result import RunResult
 from .setup import Setup
-from .stars import MeasuredSweep, measure_sweeps, other_field_notices
+from .tracking import MeasuredSweep, measure_sweeps, other_field_notices
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""

@@ -27,7 +27,7 @@ from astropy.io import fits
 from starfields_stars import star_field, write_field
 
 from starsize.frames import read_facts
-from starsize.stars import measure_files
+from starsize.tracking import measure_files
 from starsize.stars.bank import growth_bank
 
 ROUNDS = 3

@@ -11,7 +11,7 @@ from ..reports import (
     print_measurements,
     write_star_table,
 )
-from ..stars import measure_files, measure_files_and_stars
+from ..tracking import measure_files, measure_files_and_stars
 from .shared import calibration_of, print_json, setup_of
 from .workers import workers
 

@@ -7,7 +7,7 @@ from rich.console import Console
 from starsize.estimate import Notice
 from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
-from starsize.stars.measured import FrameRadius
+from starsize.tracking.measured import FrameRadius
 
 from .invented import NIGHT
 

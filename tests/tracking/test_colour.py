@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from starsize.frames.frame import FrameFacts
 from starsize.setup import Camera
-from starsize.stars.colour import Grid, channels_of, grids_of
+from starsize.tracking.colour import Grid, channels_of, grid_of
 
 LETTERS = {"R": 1, "G": 2, "B": 3}
 
@@ -26,12 +26,12 @@ def mosaic(pattern, shape=(6, 8)):
 
 @pytest.mark.parametrize("pattern", ["RGGB", "BGGR", "GRBG", "GBRG"])
 @pytest.mark.parametrize("channel", ["R", "G", "B"])
-def test_each_channel_takes_its_own_pixels(pattern, channel):
-    image = mosaic(pattern)
-    grids = grids_of(channel, facts(pattern), Camera())
-    assert len(grids) == (2 if channel == "G" else 1)
-    for grid in grids:
-        assert_array_equal(grid.pick(image), LETTERS[channel])
+@pytest.mark.parametrize("shape", [(6, 8), (7, 9)])
+def test_each_channel_takes_its_own_pixels(pattern, channel, shape):
+    grid = grid_of(channel, facts(pattern), Camera())
+    assert len(grid.corners) == (2 if channel == "G" else 1)
+    assert grid.pick(mosaic(pattern, shape)).shape == (3, 4)
+    assert_array_equal(grid.pick(mosaic(pattern, shape)), LETTERS[channel])
 
 
 def test_the_setup_can_force_and_forbid_a_pattern():
@@ -39,19 +39,17 @@ def test_the_setup_can_force_and_forbid_a_pattern():
     assert channels_of(facts("RGGB"), Camera(bayer="none")) == ("",)
     assert channels_of(facts(None), Camera(bayer="GBRG")) == ("R", "G", "B")
     assert channels_of(facts(None), Camera()) == ("",)
-    (red,) = grids_of("R", facts("RGGB"), Camera(bayer="BGGR"))
-    assert (red.row, red.column) == (1, 1)
+    assert grid_of("R", facts("RGGB"), Camera(bayer="BGGR")).corners == ((1, 1),)
 
 
-def test_places_go_to_the_frame_and_back():
-    grid = Grid(1, 0, 2)
-    places = np.array([[3.0, 4.0], [0.25, 7.5]])
-    assert_allclose(grid.to_frame(places), [[6.0, 9.0], [0.5, 16.0]])
-    assert_allclose(grid.from_frame(grid.to_frame(places)), places)
+def test_green_lies_between_its_two_pixels_and_red_on_its_own():
+    assert_allclose(grid_of("G", facts("RGGB"), Camera()).origin, (0.5, 0.5))
+    assert_allclose(grid_of("B", facts("RGGB"), Camera()).origin, (1, 1))
+    assert_allclose(grid_of("R", facts("GRBG"), Camera()).origin, (1, 0))
 
 
 def test_a_mono_frame_is_one_grid_without_extra_blur():
-    (grid,) = grids_of("", facts(None), Camera())
+    grid = grid_of("", facts(None), Camera())
     image = mosaic("RGGB")
     assert grid.pick(image) is image
-    assert grid.held_variance == 0.0
+    assert Grid().held_px2 == 0.0

@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from starsize.stars import measure_files, measure_files_and_stars
-from starsize.stars.frame_tasks import MAX_STARS
+from starsize.tracking import measure_files, measure_files_and_stars
 
 from .scenes import draw, fine_star, spread_places, true_radius, write_sweep
 
