@@ -32,7 +32,7 @@ from .frames import (
 )
 from .reports.result import RunResult
 from .setup import Setup
-from .tracking import MeasuredSweep, measure_sweeps, other_field_notices
+from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -104,8 +104,8 @@ def measure_offsets(
     )
     comparison = with_lost_filters(comparison, files)
     notices = (
-        *unused_notices(files), *header_notices, *sweep_notices, *other_field_notices(measured),
-        *curves.notices, *step_notices, *comparison.notices,
+        *unused_notices(files), *header_notices, *sweep_notices, *left_out_notices(measured),
+        *other_field_notices(measured), *curves.notices, *step_notices, *comparison.notices,
     )  # fmt: skip
     return RunResult(
         setup=known,

@@ -8,6 +8,21 @@ from ..estimate import Notice
 from .measured import MeasuredSweep
 
 
+def left_out_notices(measured: Sequence[MeasuredSweep]) -> tuple[Notice, ...]:
+    """Tell of sweeps of which more than a third of the frames have no radius, and why."""
+    notices = []
+    for sweep in measured:
+        lost = [f for f in sweep.frames if f.reason is not None]
+        if 3 * len(lost) > len(sweep.frames):
+            text = (
+                f"sweep {sweep.id}: {len(lost)} of its {len(sweep.frames)} frames are left out; "
+                f"of {lost[0].facts.path.name} is said: {lost[0].reason} (frames.csv says it of "
+                "each)"
+            )
+            notices.append(Notice("frames_left_out", text))
+    return tuple(notices)
+
+
 def other_field_notices(measured: Sequence[MeasuredSweep]) -> tuple[Notice, ...]:
     """Tell of sweeps that show other stars than most; () or one notice, ``other_field``.
 

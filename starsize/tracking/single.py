@@ -66,8 +66,7 @@ def _looks(
 ) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     tasks = [
-        task_of(facts, channels_of(facts, setup.camera), setup, calibration)
-        for facts in facts_list
+        task_of(facts, channels_of(facts, setup.camera), setup, calibration) for facts in facts_list
     ]
     found: list[Look] = []
     for looks in spread(executor, measure_task, tasks, lost=unmeasured):

@@ -59,12 +59,10 @@ def _is_broken(future: Future[Answer]) -> bool:
     return future.done() and isinstance(future.exception(), BrokenExecutor)
 
 
-def _alone(
-    work: Callable[[Task], Answer], task: Task, lost: Callable[[Task], Answer]
-) -> Answer:
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as own:
-        with suppress(BrokenExecutor):
-            return own.submit(work, task).result()
+def _alone(work: Callable[[Task], Answer], task: Task, lost: Callable[[Task], Answer]) -> Answer:
+    own = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
+    with own, suppress(BrokenExecutor):
+        return own.submit(work, task).result()
     return lost(task)
 
 

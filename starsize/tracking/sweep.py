@@ -14,7 +14,7 @@ from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
 from .spread import Counter, Progress, spread
 from .tasks import Look, Task, measure_task, task_of, unmeasured
-from .tracks import follow, recognise, register
+from .tracks import follow, recognise
 
 
 def measure_sweeps(
@@ -105,9 +105,7 @@ def _doubtful(
         mine = [looks[k][run.channel] for k in run.frames]
         seen = [look.frame for look in mine]
         radius = np.array([f.radius_px for f in seen])
-        expected = expected_radii(
-            np.array([f.facts.position_steps for f in seen], float), radius
-        )
+        expected = expected_radii(np.array([f.facts.position_steps for f in seen], float), radius)
         strange = contradicts(radius, expected) & [look.read for look in mine]
         for k in np.flatnonzero(strange):
             of_frame = hints.setdefault(run.frames[k], [None] * len(tasks[run.frames[k]].channels))
@@ -125,10 +123,11 @@ def _side_by_side(
 ) -> tuple[MeasuredSweep, ...]:
     """Recognise the stars, and put the frames of each sweep together."""
     seen = [[looks[k][run.channel] for k in run.frames] for run in runs]
-    known = [register(frames) for frames in seen]
-    tracks = [follow(frames, way) for frames, way in zip(seen, known, strict=True)]
-    shown = [frames[way.reference].frame for frames, way in zip(seen, known, strict=True)]
-    named = recognise(tracks, [f.facts for f in shown], [f.radius_px for f in shown])
+    followed = [follow(frames) for frames in seen]
+    shown = [frames[best].frame for frames, (best, _) in zip(seen, followed, strict=True)]
+    tracks = recognise(
+        [t for _, t in followed], [f.facts for f in shown], [f.radius_px for f in shown]
+    )
     return tuple(
         MeasuredSweep(
             id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
@@ -137,5 +136,5 @@ def _side_by_side(
             frames=tuple(look.frame for look in frames),
             tracks=track,
         )
-        for run, frames, track in zip(runs, seen, named, strict=True)
+        for run, frames, track in zip(runs, seen, tracks, strict=True)
     )

@@ -4,7 +4,7 @@ Tasks are plain data that can be sent to another process; so are the answers, wh
 of stars and never pixels.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 

@@ -1,7 +1,7 @@
 """The same star through the frames of a sweep, and through the sweeps of a night."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,65 +16,48 @@ _MOST_FIELDS = 5
 _SAME_SCALE = 0.06
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Registered:
-    """The frames of a sweep brought together.
+def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
+    """Recognise the stars of the frame that shows most in each other frame of its sweep.
 
-    Attributes
-    ----------
-    reference : int
-        The frame that shows most.
-    motions : tuple of Motion or None
-        From the reference frame to each; None where too few stars agree.
+    Returns
+    -------
+    int
+        Which frame that is.
+    StarTracks
     """
-
-    reference: int
-    motions: tuple[Motion | None, ...]
-
-
-def register(looks: Sequence[Look]) -> Registered:
-    """Find where the stars of the frame that shows most stand in each other frame."""
-    lists = [_stars_of(look) for look in looks]
-    reference = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
-    motions: list[Motion | None] = [None] * len(looks)
-    motions[reference] = STILL
+    lists = [_places(look) for look in looks]
+    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+    n = len(lists[best])
+    radius, sigma = np.full((n, len(looks)), np.nan), np.full((n, len(looks)), np.nan)
+    flags = np.full((n, len(looks)), int(StarFlag.UNMEASURED))
     last = {1: STILL, -1: STILL}
-    # Outward from the reference, so that a drift goes on from one frame to the next.
-    for j in sorted(range(len(looks)), key=lambda j: abs(j - reference)):
-        if j == reference:
-            continue
-        side = 1 if j > reference else -1
-        tolerance = reach(looks[reference].frame.radius_px, looks[j].frame.radius_px)
-        found = align(
-            lists[reference], lists[j], tolerance_px=tolerance, guesses=(last[side], STILL)
-        )
-        motions[j], last[side] = found, found or last[side]
-    return Registered(reference, tuple(motions))
-
-
-def follow(looks: Sequence[Look], known: Registered) -> StarTracks:
-    """Put the stars of the reference frame side by side with themselves in all other frames."""
-    chosen = looks[known.reference].stars
-    places = np.stack([chosen.x, chosen.y], 1)
-    shape = len(places), len(looks)
-    radius, sigma = np.full(shape, np.nan), np.full(shape, np.nan)
-    flags = np.full(shape, int(StarFlag.UNMEASURED))
-    for j, (look, motion) in enumerate(zip(looks, known.motions, strict=True)):
+    # Outward from that frame, so that a drift goes on from one frame to the next.
+    for j in sorted(range(len(looks)), key=lambda j: abs(j - best)):
+        side, stars = (1 if j > best else -1), looks[j].stars
+        tolerance = reach(looks[best].frame.radius_px, looks[j].frame.radius_px)
+        motion: Motion | None = STILL
+        if j != best:
+            motion = align(
+                lists[best][:_LIST_LENGTH],
+                lists[j][:_LIST_LENGTH],
+                tolerance_px=tolerance,
+                guesses=(last[side], STILL),
+            )
         if motion is None:
             continue
-        stars = look.stars
-        tolerance = reach(looks[known.reference].frame.radius_px, look.frame.radius_px)
-        here, star = nearest(motion(places), np.stack([stars.x, stars.y], 1), tolerance)
+        last[side] = motion
+        here, star = nearest(motion(lists[best]), lists[j], tolerance)
         radius[star, j], sigma[star, j] = stars.radius[here], stars.radius_sigma[here]
         flags[star, j] = stars.flags[here]
-    return StarTracks(
-        x_px=chosen.x,
-        y_px=chosen.y,
+    tracks = StarTracks(
+        x_px=lists[best][:, 0],
+        y_px=lists[best][:, 1],
         radius_px=radius,
         radius_sigma_px=sigma,
         flags=flags,
-        identity=np.full(len(places), -1),
+        identity=np.full(n, -1),
     )
+    return best, tracks
 
 
 def reach(*radii_px: float) -> float:
@@ -171,8 +154,6 @@ def scales(a: FrameFacts, b: FrameFacts) -> list[float]:
     return found
 
 
-def _stars_of(look: Look) -> np.ndarray:
-    stars = look.stars
-    usable = np.isfinite(stars.x) & np.isfinite(stars.y)
-    order = np.argsort(-stars.flux[usable], kind="stable")
-    return np.stack([stars.x, stars.y], 1)[usable][order][:_LIST_LENGTH]
+def _places(look: Look) -> np.ndarray:
+    """Places of the stars of a look, in the order of its table: brightest first."""
+    return np.stack([look.stars.x, look.stars.y], 1)

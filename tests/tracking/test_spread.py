@@ -35,13 +35,13 @@ def test_a_worker_that_dies_costs_one_answer(place):
     tasks = [*SUMS[:place], DIES, *SUMS[place + 1 :]]
     wanted = [*range(0, 2 * place, 2), "lost", *range(2 * place + 2, 24, 2)]
     with workers(2) as pool:
-        assert list(spread(pool, eval, tasks, lost=lambda task: "lost")) == wanted
+        assert list(spread(pool, eval, tasks, lost=lambda _: "lost")) == wanted
 
 
 def test_a_foreign_pool_that_breaks_costs_one_answer_too():
     tasks = [*SUMS[:2], DIES, *SUMS[3:5]]
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        answers = list(spread(pool, eval, tasks, lost=lambda task: "lost"))
+        answers = list(spread(pool, eval, tasks, lost=lambda _: "lost"))
     assert answers == [0, 2, "lost", 6, 8]
 
 

@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 
 from starsize.errors import InputError
 from starsize.frames import load_calibration
-from starsize.setup import Camera, Setup
 from starsize.photometry import StarFlag
+from starsize.setup import Camera, Setup
 from starsize.tracking import measure_sweeps
 
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
