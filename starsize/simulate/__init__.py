@@ -1,10 +1,12 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
-from .blur import Blur, half_flux_radius_px, star_blur, true_best_focus, true_curve
+from .blur import Blur, smeared, star_blur
+from .curve import half_flux_radius_px, true_best_focus, true_curve
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
-from .lens import Lens, refractive_index
+from .lens import Group, Lens, refractive_index
+from .lenses import LENSES
 from .night import (
     DrawnFrame,
     Night,
@@ -15,6 +17,8 @@ from .night import (
 )
 from .plan import NightPlan
 from .plate import FilterPlate, band_samples, usual_plate
+from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
+from .pupil import Pupil
 from .scenarios import SCENARIOS, Scenario, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
@@ -22,17 +26,22 @@ from .truth import NightTruth, SweepTruth
 from .write import setup_text, truth_text, write_night, write_practice_night
 
 __all__ = [
+    "LENSES",
     "SCENARIOS",
     "Blur",
     "DrawnFrame",
     "FilterPlate",
     "FocuserPhysics",
+    "Group",
     "HeaderStyle",
     "Lens",
     "Night",
     "NightPlan",
     "NightTruth",
     "Pointing",
+    "PointsPlan",
+    "Pupil",
+    "RadiusTable",
     "Scenario",
     "Scene",
     "Sensor",
@@ -40,6 +49,7 @@ __all__ = [
     "Sky",
     "StarField",
     "StarStamp",
+    "SweepPoints",
     "SweepTruth",
     "add_stars",
     "band_samples",
@@ -47,6 +57,7 @@ __all__ = [
     "draw_exposure",
     "draw_night",
     "draw_planned",
+    "draw_points",
     "expected_light",
     "half_flux_radius_px",
     "place_stars",
@@ -55,9 +66,11 @@ __all__ = [
     "seven_plates",
     "simulate_night",
     "simulate_sweep",
+    "smeared",
     "star_blur",
     "star_field",
     "star_stamp",
+    "tabulate_radii",
     "true_best_focus",
     "true_curve",
     "truth_text",

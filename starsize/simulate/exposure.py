@@ -5,10 +5,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from .backdrop import (
+    amplifier_glow,
+    extended_light,
+    has_extended_light,
+    satellite_light,
+    shading,
+)
 from .blur import star_blur
 from .scene import Scene, Sensor, StarField
 from .stamp import StarStamp, add_stars, star_stamp
 
+_SATELLITE_E = 6000.0
+"""Electrons of a satellite per pixel of its trail, through the widest filter."""
+_PLACES = 3
+"""Grid steps from the middle of the field to its edge, for aberrations that change across it."""
 _MARGIN = 1.5
 """Side of the square of sky that is filled with stars, over the frame's diagonal."""
 
@@ -27,7 +38,9 @@ class Shot:
     """One exposure to be drawn.
 
     ``camera_steps`` is where the camera really stands, ``temperature_degC`` that of the tube,
-    ``seeing_factor`` the seeing over that of the scene. ``cloud`` is the share of light lost.
+    ``seeing_factor`` the seeing over that of the scene, ``smear_px`` the line (x, y) along which
+    wind or poor guiding drew the stars out. ``cloud`` is the share of light lost. ``satellites``
+    are trails: a point (x, y) and an angle in degrees.
     """
 
     filter: str
@@ -35,7 +48,9 @@ class Shot:
     temperature_degC: float
     exposure_s: float
     seeing_factor: float = 1.0
+    smear_px: tuple[float, float] = (0.0, 0.0)
     cloud: float = 0.0
+    satellites: tuple[tuple[float, float, float], ...] = ()
     pointing: Pointing = Pointing()
 
 
@@ -54,9 +69,14 @@ def star_field(stars: StarField, shape: tuple[int, int]) -> np.ndarray:
     places = rng.uniform(-side / 2, side / 2, (total, 2))
     light = stars.faintest_e_per_s * rng.uniform(size=total) ** (-1 / stars.slope)
     light = np.sort(np.minimum(light, stars.brightest_e_per_s))[::-1]
+    if stars.only_e_per_s:
+        light = np.sort(stars.only_e_per_s)[::-1]
+        places = rng.uniform(-0.38, 0.38, (light.size, 2)) * (shape[1], shape[0])
     if stars.clearance_px > 0:
         keep = _apart(places, stars.clearance_px)
         places, light = places[keep], light[keep]
+    if stars.double_share > 0:
+        places, light = _with_companions(places, light, stars.double_share, rng)
     return np.column_stack([places, light])
 
 
@@ -106,12 +126,17 @@ def draw_exposure(scene: Scene, shot: Shot, *, rng: np.random.Generator) -> np.n
     electrons += sensor.read_noise_e * rng.standard_normal(electrons.shape)
     electrons += _hot_pixels(sensor, shot.exposure_s)
     counts = np.minimum(electrons / sensor.gain_e_per_adu, sensor.full_well_adu)
-    return np.clip(np.rint(counts + sensor.bias_adu), 0, 65535).astype(np.uint16)
+    if sensor.response:
+        of_pixel = np.random.default_rng([sensor.serial, 41]).standard_normal(counts.shape)
+        counts *= 1 + sensor.response * of_pixel
+    steps = np.rint((counts + sensor.bias_adu) / sensor.step_adu) * sensor.step_adu
+    return np.clip(steps, 0, 65535).astype(np.uint16)
 
 
 def _light_through(scene: Scene, shot: Shot, filter_name: str) -> np.ndarray:
     """Mean electrons of stars and sky, as if every pixel lay behind this filter."""
-    shape, plate = scene.sensor.shape, scene.filters[filter_name]
+    sensor, plate = scene.sensor, scene.filters[filter_name]
+    shape = sensor.shape
     through = plate.throughput * shot.exposure_s
     u, v = _field_coordinates(shape)
     sky = scene.sky
@@ -122,7 +147,31 @@ def _light_through(scene: Scene, shot: Shot, filter_name: str) -> np.ndarray:
     stars = place_stars(star_field(scene.stars, shape), shape, shot.pointing, scale=scale)
     stars[:, 2] *= through * (1 - shot.cloud)
     _add_field(image, scene, shot, filter_name, outward, stars)
-    return image * (1 - sky.vignetting * (u * u + v * v) / 2)
+    if has_extended_light(scene, shot.satellites):
+        stamp = star_stamp(
+            star_blur(
+                scene,
+                filter_name,
+                outward,
+                seeing_factor=shot.seeing_factor,
+                smear_px=shot.smear_px,
+            )
+        )
+        behind = extended_light(
+            scene,
+            stamp,
+            move_px=(shot.pointing.dx_px, shot.pointing.dy_px),
+            flipped=abs(shot.pointing.rotation_deg) > 90,
+        )
+        image += through * (1 - shot.cloud) * behind
+        image += plate.throughput * _SATELLITE_E * satellite_light(shape, stamp, shot.satellites)
+    if sensor.dust:
+        image *= shading(sensor, sky.vignetting)
+    else:
+        image *= 1 - sky.vignetting * (u * u + v * v) / 2
+    if sensor.amplifier_e_per_s:
+        image += shot.exposure_s * amplifier_glow(sensor)
+    return image
 
 
 def _add_field(
@@ -137,21 +186,35 @@ def _add_field(
     rows, columns = image.shape
     u = np.clip(2 * stars[:, 0] / (columns - 1) - 1, -1.2, 1.2)
     v = np.clip(2 * stars[:, 1] / (rows - 1) - 1, -1.2, 1.2)
+    # Aberrations are those of the nearest of a grid of places.
+    grid = _PLACES if scene.lens.pupil.varies else 0.0
+    places = np.rint(np.column_stack([u, v]) * grid)
     # Stars whose focus differs by less than a tenth of the zone (2 lambda N^2) share a stamp.
     grain = 0.1 * scene.lens.focal_ratio**2
+    if grid:
+        u, v = (places / grid).T
     shift = np.rint([scene.lens.field_shift_um(*uv) / grain for uv in zip(u, v, strict=True)])
-    for step in np.unique(shift):
+    alike, which = np.unique(np.column_stack([places, shift]), axis=0, return_inverse=True)
+    for number, (across, down, step) in enumerate(alike):
         blur = star_blur(
-            scene, filter_name, outward_um - step * grain, seeing_factor=shot.seeing_factor
+            scene,
+            filter_name,
+            outward_um - step * grain,
+            seeing_factor=shot.seeing_factor,
+            place=(across / max(grid, 1), down / max(grid, 1)),
+            smear_px=shot.smear_px,
         )
-        stamp = star_stamp(blur, trail_px=scene.sky.trail_um / scene.sensor.pixel_um)
-        chosen = stars[shift == step]
+        stamp = star_stamp(blur)
+        chosen = stars[which.ravel() == number]
         add_stars(image, stamp, chosen, reach_px=_reach(stamp, chosen[:, 2]))
 
 
 def _reach(stamp: StarStamp, flux: np.ndarray) -> np.ndarray:
     """Pixels to each side beyond which a star gives less than a hundredth electron a pixel."""
-    profile = stamp.phases[0, 0, stamp.half_px + 2, stamp.half_px + 2 :]
+    plane = stamp.phases[0, 0, 2:-1, 2:-1]
+    away = np.abs(np.arange(plane.shape[0]) - stamp.half_px)
+    profile = np.zeros(stamp.half_px + 1)
+    np.maximum.at(profile, np.maximum(away, away[:, None]), plane)
     brighter_further_out = np.maximum.accumulate(profile[::-1])[::-1]
     return np.searchsorted(-brighter_further_out, -0.01 / np.maximum(flux, 1e-9)) + 1
 
@@ -203,3 +266,14 @@ def _apart(places: np.ndarray, clearance_px: float) -> np.ndarray:
         if keep[first]:
             keep[second] = False
     return keep
+
+
+def _with_companions(
+    places: np.ndarray, light: np.ndarray, share: float, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """The stars and, beside some of them, a fainter one."""
+    has = rng.uniform(size=light.size) < share
+    away, angle = rng.uniform(1.5, 12, has.sum()), rng.uniform(0, 2 * np.pi, has.sum())
+    beside = places[has] + np.column_stack([away * np.cos(angle), away * np.sin(angle)])
+    fainter = light[has] * 10 ** (-0.4 * rng.uniform(0, 3, has.sum()))
+    return np.vstack([places, beside]), np.concatenate([light, fainter])

@@ -1,17 +1,26 @@
 """The telescope of a simulation: where each colour, pupil zone and place in the field focuses."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
-#: Sellmeier coefficients B1 B2 B3, C1 C2 C3 (um^2): Schott N-BK7, F2, SF2, N-ZK7 and Ohara S-FPL53
-#: data sheets, as collected in the public-domain refractiveindex.info database.
+import numpy as np
+
+from .pupil import Pupil
+
+#: Sellmeier coefficients B1 B2 B3, C1 C2 C3 (um^2): Schott and Ohara (S-FPL53) data sheets, as
+#: collected in the public-domain refractiveindex.info database; fluorite by Malitson (1963). The
+#: last three rows from memory, checked against the catalogue's n_d and V_d.
 SELLMEIER: Final[Mapping[str, tuple[float, ...]]] = {
     "N-BK7": (1.03961212, 0.231792344, 1.01046945, 0.00600069867, 0.0200179144, 103.560653),
     "F2": (1.34533359, 0.209073176, 0.937357162, 0.00997743871, 0.0470450767, 111.886764),
     "SF2": (1.40301821, 0.231767504, 0.939056586, 0.0105795466, 0.0493226978, 112.405955),
     "N-ZK7": (1.07715032, 0.168079109, 0.851889892, 0.00676601657, 0.0230642817, 89.0498778),
     "S-FPL53": (0.983532327, 0.069568814, 1.11409238, 0.00492234955, 0.0193581091, 264.275294),
+    "CaF2": (0.5675888, 0.4710914, 3.8484723, 0.050263605**2, 0.1003909**2, 34.649040**2),
+    "N-BAK4": (1.28834642, 0.132817724, 0.945395373, 0.00779980626, 0.0315631177, 105.965875),
+    "N-SF5": (1.52481889, 0.187085527, 1.42729015, 0.011254756, 0.0588995392, 129.141675),
+    "N-KZFS4": (1.35055424, 0.197575506, 1.09962992, 0.0087628207, 0.0371767201, 90.3866994),
 }
 
 #: Fraunhofer lines F, d and C in nanometres (ISO 7944).
@@ -38,6 +47,32 @@ def refractive_index(glass: str, wavelength_nm: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Thin lenses in contact, powered so that as many colours as glasses focus together.
+
+    ``focal_mm`` is that of the group at the d line, ``gap_mm`` the air behind it; both may be in
+    any one unit, since a lens scales its groups to its own focal length.
+    """
+
+    glasses: tuple[str, ...]
+    joined_nm: tuple[float, ...] = (LINE_F_NM, LINE_C_NM)
+    focal_mm: float = 1.0
+    gap_mm: float = 0.0
+
+    def power(self, wavelength_nm: float) -> float:
+        """Power at a wavelength, 1 / mm: sum of k (n - 1) / (n_d - 1) over the glasses.
+
+        The shares k add up to 1 and bring the joined colours together (Smith, Modern Optical
+        Engineering, achromatic doublets; k = V1 / (V1 - V2) for two glasses -- from memory).
+        """
+        at = [[_relative_power(g, colour) for g in self.glasses] for colour in self.joined_nm]
+        rows = np.array([np.ones(len(self.glasses)), *(np.diff(at, axis=0))])
+        share = np.linalg.solve(rows, np.eye(len(rows))[0])
+        relative = [_relative_power(g, wavelength_nm) for g in self.glasses]
+        return float(share @ relative) / self.focal_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
     """A telescope without its filter.
 
@@ -48,26 +83,35 @@ class Lens:
         Diameter of the central obstruction over that of the aperture.
     glasses : tuple of two str, or None
         Crown and flint of a thin achromat; None for mirrors, which have no colour.
+    groups : tuple of Group
+        Any other lens, front to rear, in place of ``glasses``.
     colour_share : float
-        Share of the colour of those two glasses that is left, for lenses of more elements.
+        Share of the colour of those glasses that is left, for lenses of more elements.
     spherical_um : float
         Longitudinal spherical aberration: focus of the edge of the pupil minus that of its centre.
         It grows with the square of the height in the pupil.
+    spherochromatism_um : float
+        How ``spherical_um``, that of 550 nm, changes with colour: times (550 nm / lambda)^2 - 1.
     curvature_um : float
         How much further out the corners of the sensor focus than its centre.
     tilt_x_um, tilt_y_um : float
         How much further out the edge at greatest x (y) focuses than the centre.
+    pupil : Pupil
+        Aberrations that are not round, vanes, a shadow off centre.
     """
 
     focal_length_mm: float = 480.0
     aperture_mm: float = 87.3
     obstruction: float = 0.0
     glasses: tuple[str, str] | None = None
+    groups: tuple[Group, ...] = ()
     colour_share: float = 1.0
     spherical_um: float = 0.0
+    spherochromatism_um: float = 0.0
     curvature_um: float = 0.0
     tilt_x_um: float = 0.0
     tilt_y_um: float = 0.0
+    pupil: Pupil = field(default_factory=Pupil)
 
     @property
     def focal_ratio(self) -> float:
@@ -77,22 +121,20 @@ class Lens:
     def colour_shift_um(self, wavelength_nm: float) -> float:
         """Focus of one wavelength minus that of the d line, on axis, positive outward.
 
-        Thin lenses in contact whose powers bring F and C together: f1 = f (V1 - V2) / V1 and
-        f2 = -f (V1 - V2) / V2 with V = (n_d - 1) / (n_F - n_C) (Smith, Modern Optical Engineering,
-        achromatic doublets -- from memory).
+        A paraxial ray through thin groups and the air between them.
 
         Accuracy: the published glass constants give the shifts of the test to 0.2 %
         (tests/simulate/test_lens.py).
         """
-        if self.glasses is None:
+        groups = self.groups or ((Group(glasses=self.glasses),) if self.glasses else ())
+        if not groups:
             return 0.0
-        crown, flint = self.glasses
-        v_crown, v_flint = _abbe_number(crown), _abbe_number(flint)
-        share_crown = v_crown / (v_crown - v_flint)
-        power = share_crown * _relative_power(crown, wavelength_nm) + (
-            1 - share_crown
-        ) * _relative_power(flint, wavelength_nm)
-        return self.colour_share * self.focal_length_mm * 1e3 * (1 / power - 1)
+        (back, _), (back_d, focal_d) = (_trace(groups, c) for c in (wavelength_nm, LINE_D_NM))
+        return self.colour_share * self.focal_length_mm * 1e3 * (back - back_d) / focal_d
+
+    def spherical_at_um(self, wavelength_nm: float) -> float:
+        """``spherical_um`` in one colour."""
+        return self.spherical_um + self.spherochromatism_um * ((550 / wavelength_nm) ** 2 - 1)
 
     def field_shift_um(self, u: float, v: float) -> float:
         """Focus at a place of the sensor minus that at its centre; u, v run from -1 to 1."""
@@ -104,7 +146,10 @@ def _relative_power(glass: str, wavelength_nm: float) -> float:
     return (refractive_index(glass, wavelength_nm) - 1) / (refractive_index(glass, LINE_D_NM) - 1)
 
 
-def _abbe_number(glass: str) -> float:
-    """V_d = (n_d - 1) / (n_F - n_C)."""
-    spread = refractive_index(glass, LINE_F_NM) - refractive_index(glass, LINE_C_NM)
-    return (refractive_index(glass, LINE_D_NM) - 1) / spread
+def _trace(groups: tuple[Group, ...], wavelength_nm: float) -> tuple[float, float]:
+    """Back focal distance and focal length: a ray of height 1 parallel to the axis."""
+    height, slope = 1.0, 0.0
+    for group in groups:
+        slope -= height * group.power(wavelength_nm)
+        height += slope * group.gap_mm
+    return -height / slope, -1 / slope

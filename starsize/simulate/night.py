@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 
-from .blur import true_best_focus
+from .curve import true_best_focus
 from .exposure import Pointing, Shot, draw_exposure
 from .focuser import camera_places
 from .headers import Cards, HeaderStyle, frame_cards
@@ -163,6 +163,7 @@ def _shots(
 ) -> tuple[PlannedShot, ...]:
     begin = datetime.fromisoformat(plan.start)
     drift = plan.drift_px_per_h * np.array([1.0, -0.6]) / 3600
+    mishaps = _mishaps(scene, plan, rng.spawn(1)[0])
     shots: list[PlannedShot] = []
     for sweep, (name, row, camera) in enumerate(zip(plan.order, rows, places, strict=True)):
         dither = plan.dither_px * rng.standard_normal(2)
@@ -180,6 +181,7 @@ def _shots(
                 pointing=Pointing(
                     dx_px=float(dx), dy_px=float(dy), rotation_deg=181.2 if flipped else 0.0
                 ),
+                **next(mishaps),
             )
             begins = begin + timedelta(seconds=time_s)
             shots.append(
@@ -188,3 +190,24 @@ def _shots(
                 )
             )
     return tuple(shots)
+
+
+class _Mishap(TypedDict):
+    smear_px: tuple[float, float]
+    cloud: float
+    satellites: tuple[tuple[float, float, float], ...]
+
+
+def _mishaps(scene: Scene, plan: NightPlan, rng: np.random.Generator) -> Iterator[_Mishap]:
+    """Wind, clouds and satellites of one frame after another."""
+    rows, columns = scene.sensor.shape
+    veil = rng.standard_normal()
+    while True:
+        length, angle = rng.uniform(*plan.wind_px), rng.uniform(0, 2 * np.pi)
+        veil = 0.78 * veil + 0.63 * rng.standard_normal()
+        tracks = rng.uniform((0, 0, 0), (columns, rows, 180), (rng.poisson(plan.satellites), 3))
+        yield {
+            "smear_px": (float(length * np.cos(angle)), float(length * np.sin(angle))),
+            "cloud": float(1 - np.exp(-plan.cloud * max(veil, 0) ** 2)),
+            "satellites": tuple((float(x), float(y), float(a)) for x, y, a in tracks),
+        }

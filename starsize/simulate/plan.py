@@ -33,6 +33,13 @@ class NightPlan:
         Scatter of the pointing from sweep to sweep, and steady drift along x and y.
     flip_before : int
         Number (from 0) of the first sweep after the meridian flip; -1 for none.
+    wind_px : tuple of float
+        Least and greatest length of the line over which wind draws the stars of a frame out.
+    cloud : float
+        How thick clouds are that pass: the optical depth is this times the square of what a normal
+        deviate, correlated over four frames, is above 0.
+    satellites : float
+        Mean number of satellites' trails in a frame.
     """
 
     order: tuple[str, ...] = ("L", "R", "G", "B", "L")
@@ -49,6 +56,9 @@ class NightPlan:
     dither_px: float = 6.0
     drift_px_per_h: float = 4.0
     flip_before: int = -1
+    wind_px: tuple[float, float] = (0.0, 0.0)
+    cloud: float = 0.0
+    satellites: float = 0.0
 
 
 def cadence_s(scene: Scene, plan: NightPlan, name: str) -> float:

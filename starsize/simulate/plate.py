@@ -62,11 +62,23 @@ def band_samples(
     return tuple(colours.tolist()), tuple((weights / weights.sum()).tolist())
 
 
+def starlight(wavelength_nm: float, kelvin: float) -> float:
+    """Electrons per nanometre that a star's light frees in a sensor, in a unit of its own.
+
+    Photons of a black body (Planck, lambda^-4 / (exp(14.388e6 nm K / lambda T) - 1)) times a sensor
+    that is best at 530 nm (invented).
+    """
+    response = np.exp(-(((wavelength_nm - 530) / 170) ** 2))
+    planck = (550 / wavelength_nm) ** 4 / np.expm1(14.388e6 / (wavelength_nm * kelvin))
+    return float(response * planck * np.expm1(14.388e6 / (550 * kelvin)))
+
+
 def usual_plate(
     name: str,
     *,
     samples: int = 5,
     taper: float = 0.0,
+    kelvin: float | None = None,
     thickness_mm: float = 2.0,
     index: float = 1.52,
     throughput: float | None = None,
@@ -75,6 +87,7 @@ def usual_plate(
 ) -> FilterPlate:
     """Plate with the usual passband of a filter (``filters.BANDS``); see `band_samples`.
 
+    With ``kelvin``, stars of that temperature before a sensor weigh the colours (`starlight`).
     ``throughput`` defaults to the width of the band over that of L.
     """
     if name not in BANDS:
@@ -82,6 +95,9 @@ def usual_plate(
         raise ValueError(msg)
     band = BANDS[name]
     colours, weights = band_samples(band.wavelength_nm, band.width_nm, samples=samples, taper=taper)
+    if kelvin is not None:
+        lit = [w * starlight(c, kelvin) for c, w in zip(colours, weights, strict=True)]
+        weights = tuple(w / sum(lit) for w in lit)
     return FilterPlate(
         wavelengths_nm=colours,
         weights=weights,

@@ -29,6 +29,14 @@ class Sensor:
     bayer: str | None = None
     hot_pixels: int = 0
     serial: int = 1
+    step_adu: int = 1
+    """Counts come in multiples of this, as from a converter of fewer bits."""
+    response: float = 0.0
+    """Relative scatter of the pixels' response, which a flat puts back on top of the ceiling."""
+    dust: int = 0
+    """Number of dust shadows, at one place for one ``serial``."""
+    amplifier_e_per_s: float = 0.0
+    """Glow in the first corner, electrons per second."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,21 +46,26 @@ class Sky:
     ``seeing_arcsec`` is the full width at half maximum of Moffat seeing with exponent ``beta``;
     ``jitter`` its relative scatter from frame to frame (log-normal). ``glow_e_per_s`` is the sky in
     electrons per pixel and second through the widest filter; it changes by ``gradient`` of itself
-    across the frame. ``vignetting`` is the light lost in the corners. ``trail_um`` is the length of
-    the line over which a star is smeared along x by poor guiding.
+    across the frame. ``vignetting`` is the light lost in the corners.
     """
 
     seeing_arcsec: float = 3.0
     beta: float = 3.5
+    kolmogorov: bool = False
+    """Kolmogorov seeing in place of Moffat: ``seeing_arcsec`` at 550 nm, as lambda^-0.2."""
     jitter: float = 0.05
     glow_e_per_s: float = 1.0
     gradient: float = 0.1
     vignetting: float = 0.1
-    trail_um: float = 0.0
     cosmic_rays: float = 0.0
     """Mean number of tracks per frame."""
     satellite_chance: float = 0.0
     """Chance that a frame shows a trail."""
+    nebula_e_per_s: float = 0.0
+    """Mean light of clouds on all scales, through the widest filter."""
+    galaxy_e_per_s: float = 0.0
+    """All the light of a galaxy in the middle of the field; ``galaxy_px`` holds half of it."""
+    galaxy_px: float = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +75,7 @@ class StarField:
     ``count`` stars on average lie within one frame. Their light runs from ``faintest_e_per_s``
     upward with N(> F) ~ F^-slope (0.75 is a count that doubles per magnitude, common practice),
     cut at ``brightest_e_per_s``; all through the widest filter. ``clearance_px`` keeps stars apart.
+    ``only_e_per_s`` puts stars of just that light at random well inside the frame, and no others.
     """
 
     count: int = 80
@@ -69,6 +83,9 @@ class StarField:
     brightest_e_per_s: float = 8e4
     slope: float = 0.75
     clearance_px: float = 0.0
+    only_e_per_s: tuple[float, ...] = ()
+    double_share: float = 0.0
+    """Share of the stars that have a companion 1.5 to 12 px away, up to 3 magnitudes fainter."""
     seed: int = 1
 
 

@@ -4,12 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.fft import irfft2, next_fast_len
-from scipy.interpolate import CubicSpline
 
-from .blur import Blur
-
-_FINE = 5
-"""Samples per pixel of the fine image."""
+from .blur import FINE, Blur, in_plane
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,34 +24,39 @@ class StarStamp:
     half_px: int
 
 
-def star_stamp(blur: Blur, *, trail_px: float = 0.0, half_px: int | None = None) -> StarStamp:
+def star_stamp(blur: Blur, *, half_px: int | None = None) -> StarStamp:
     """Draw the fine image of a star, every sample already summed over the area of a pixel.
 
     Parameters
     ----------
     blur : Blur
-    trail_px : float
-        Length of the line along x over which the star moved while the shutter was open.
     half_px : int, optional
-        Reach; by default far enough for all but the faint halo of diffraction.
+        Reach; by default far enough for all but the faint halo of diffraction. A star that is not
+        round reaches as far as its ``field_px``.
 
     Returns
     -------
     StarStamp
     """
-    if half_px is None:
-        half_px = int(np.ceil(blur.edge_px + 5 * blur.seeing_px + trail_px / 2 + 24))
+    if blur.plane is not None:
+        half_px = blur.field_px // 2 - 2
+    elif half_px is None:
+        half_px = int(np.ceil(blur.edge_px + 5 * blur.seeing_px + 24))
     pixels = 2 * half_px + 4
     # Half as much again on the grid, so that the halo that wraps round stays out of the stamp.
-    size = next_fast_len(int(1.5 * pixels * _FINE) // 2 * 2, real=True)
-    fx = np.fft.rfftfreq(size, 1 / _FINE)
-    fy = np.fft.fftfreq(size, 1 / _FINE)[:, None]
-    transfer = _on_grid(blur, np.hypot(fx, fy))
-    transfer *= np.sinc(fx) * np.sinc(fy) * np.sinc(fx * trail_px)
-    fine = np.fft.fftshift(irfft2(transfer, s=(size, size))) * _FINE**2
-    start = size // 2 - (half_px + 2) * _FINE
-    kept = fine[start : start + pixels * _FINE, start : start + pixels * _FINE]
-    phases = kept.reshape(pixels, _FINE, pixels, _FINE).transpose(1, 3, 0, 2)
+    size = blur.field_px * FINE or next_fast_len(int(1.5 * pixels * FINE) // 2 * 2, real=True)
+    plane = in_plane(blur, size / FINE)
+    last = plane.shape[1] - 1
+    transfer = np.zeros((size, size // 2 + 1), dtype=plane.dtype)
+    transfer[: last + 1, : last + 1] = plane[: last + 1]
+    transfer[-last:, : last + 1] = plane[-last:]
+    fx = np.fft.rfftfreq(size, 1 / FINE)
+    fy = np.fft.fftfreq(size, 1 / FINE)[:, None]
+    transfer *= np.sinc(fx) * np.sinc(fy)
+    fine = np.fft.fftshift(irfft2(transfer, s=(size, size))) * FINE**2
+    start = size // 2 - (half_px + 2) * FINE
+    kept = fine[start : start + pixels * FINE, start : start + pixels * FINE]
+    phases = kept.reshape(pixels, FINE, pixels, FINE).transpose(1, 3, 0, 2)
     return StarStamp(np.ascontiguousarray(phases), half_px)
 
 
@@ -85,30 +86,20 @@ def add_stars(
             image[y0:y1, x0:x1] += flux * _sample(stamp, x - ix, y - iy, window)
 
 
-def _on_grid(blur: Blur, frequency: np.ndarray) -> np.ndarray:
-    """Transfer function at any frequencies, by splines through its nodes; 0 beyond them."""
-    nodes = np.concatenate(([0.0], blur.cycles_per_px))
-    values = np.concatenate(([1.0], blur.transfer))
-    inside = frequency <= nodes[-1]
-    grid = np.zeros_like(frequency)
-    grid[inside] = CubicSpline(nodes, values)(frequency[inside])
-    return grid
-
-
 def _sample(stamp: StarStamp, dx: float, dy: float, window: tuple[slice, slice]) -> np.ndarray:
     """Pixels of a unit star whose centre lies (dx, dy) from the middle of its pixel.
 
     Cubic Lagrange interpolation between the fine samples, along each axis.
     """
-    taps_x, taps_y = _taps(-dx * _FINE), _taps(-dy * _FINE)
+    taps_x, taps_y = _taps(-dx * FINE), _taps(-dy * FINE)
     origin = stamp.half_px + 2
     rows, columns = window
     total: np.ndarray | float = 0.0
     for step_y, weight_y in taps_y:
         line: np.ndarray | float = 0.0
-        down, phase_y = divmod(step_y, _FINE)
+        down, phase_y = divmod(step_y, FINE)
         for step_x, weight_x in taps_x:
-            right, phase_x = divmod(step_x, _FINE)
+            right, phase_x = divmod(step_x, FINE)
             plane = stamp.phases[phase_y, phase_x]
             line = (
                 line

@@ -95,6 +95,14 @@ def moffat_transfer(frequency: np.ndarray, *, fwhm_um: float, beta: float) -> np
     return 2 / gamma(beta - 1) * (x / 2) ** (beta - 1) * kv(beta - 1, x)
 
 
+def kolmogorov_transfer(frequency: np.ndarray, *, fwhm_um: float) -> np.ndarray:
+    """Transfer function of long exposures through Kolmogorov turbulence.
+
+    exp(-3.44 (f lambda / r0)^(5/3)) with FWHM = 0.976 lambda / r0 (Fried 1966 -- from memory).
+    """
+    return np.asarray(np.exp(-3.44 * (frequency * fwhm_um / 0.976) ** (5 / 3)))
+
+
 def pixel_transfer_mean(cycles_per_px: np.ndarray, *, times: int) -> np.ndarray:
     """Transfer function of a square pixel applied ``times`` over, averaged over directions."""
     node, weight = _legendre(24)
