@@ -44,7 +44,7 @@ def nearest(among: np.ndarray, places: np.ndarray, reach: float) -> tuple[np.nda
     """Rows of ``places`` and of ``among`` that are each other's nearest within ``reach``."""
     if min(len(among), len(places)) == 0:
         return np.zeros(0, int), np.zeros(0, int)
-    gap, there = cKDTree(among).query(places, distance_upper_bound=reach)
+    gap, there = map(np.asarray, cKDTree(among).query(places, distance_upper_bound=reach))
     here = np.flatnonzero(np.isfinite(gap))
     back = cKDTree(places).query(among[there[here]])[1]
     mutual = back == here

@@ -1,7 +1,7 @@
 """Colour cameras: which channels a frame holds, and the pixels of one of them."""
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -29,7 +29,7 @@ class Grid:
             return image
         ny, nx = (n // self.pitch for n in image.shape)
         parts = [image[r :: self.pitch, c :: self.pitch][:ny, :nx] for r, c in self.corners]
-        return np.mean(parts, axis=0, dtype=np.float32)
+        return np.asarray(np.mean(parts, axis=0, dtype=np.float32))
 
     @property
     def origin(self) -> np.ndarray:
@@ -77,39 +77,46 @@ def grid_of(channel: str, facts: FrameFacts, camera: Camera) -> Grid:
     return Grid(tuple(divmod(i, 2) for i, letter in enumerate(pattern) if letter == channel), 2)
 
 
-#: Share of the light and the square of its radius over the variance along an axis (a Gaussian).
+#: Square of the radius of a share of the light over its variance along an axis (a Gaussian).
 _SQUARES: Final = {"radius": 2 * np.log(2), "radius30": -2 * np.log(0.7), "radius80": 2 * np.log(5)}
+Sized = TypeVar("Sized", Stars, ImageRadius)
 
 
-def stars_in_frame(stars: Stars, grid: Grid) -> Stars:
-    """Places and radii in pixels of the full-resolution frame, of the light as it fell."""
+def steepness(radius: ImageRadius) -> float:
+    """How much a small blur widens these stars over what it does to a Gaussian.
+
+    A blur of variance v along each axis adds v times the slope -d ln I / d ln r of the surface
+    brightness to the square of the radius (the equation of heat, inside the circle): 2 ln 2 for a
+    Gaussian's half-flux radius, nothing for a disc. The slope is that between the rings from 30 to
+    50 % and from 50 to 80 % of the light.
+    """
+    r30, r50, r80 = (
+        getattr(radius, f"{name}_px") ** 2 for name in ("radius30", "radius", "radius80")
+    )
+    if not r30 < r50 < r80:
+        return 1.0
+    fall = np.log((0.2 / (r50 - r30)) / (0.3 / (r80 - r50)))
+    # The same difference quotient of a Gaussian is 1.52.
+    return float(np.clip(2 * fall / np.log((r80 + r50) / (r50 + r30)) / 1.52, 0, 3))
+
+
+def in_frame(measured: Sized, grid: Grid, steep: float) -> Sized:
+    """What was measured on a grid in pixels of the frame, its radii those of the light as it fell.
+
+    ``steep`` is the `steepness` of the image's stars.
+    """
     if grid.pitch == 1:
-        return stars
-    x, y = np.stack([stars.x, stars.y], 1).T * grid.pitch + grid.origin[:, None]
-    sizes = {
-        name: _in_frame(getattr(stars, name), getattr(stars, f"{name}_sigma"), grid, square)
-        for name, square in _SQUARES.items()
-    }
-    values = {name: value for name, (value, _) in sizes.items()}
-    sigmas = {f"{name}_sigma": sigma for name, (_, sigma) in sizes.items()}
-    return replace(stars, x=x, y=y, mean_radius=stars.mean_radius * grid.pitch, **values, **sigmas)
-
-
-def radius_in_frame(radius: ImageRadius, grid: Grid) -> ImageRadius:
-    """The radii of an image in pixels of the full-resolution frame, of the light as it fell."""
-    if grid.pitch == 1:
-        return radius
-    found: dict[str, float] = {}
+        return measured
+    tail = "" if isinstance(measured, Stars) else "_px"
+    found: dict[str, Any] = {}
     for name, square in _SQUARES.items():
-        value, sigma = getattr(radius, f"{name}_px"), getattr(radius, f"{name}_sigma_px")
-        value, sigma = _in_frame(value, sigma, grid, square)
-        found |= {f"{name}_px": float(value), f"{name}_sigma_px": float(sigma)}
-    return replace(radius, **found)
-
-
-def _in_frame(
-    value: np.ndarray, sigma: np.ndarray, grid: Grid, square: float
-) -> tuple[np.ndarray, np.ndarray]:
-    size = value * grid.pitch
-    whole = np.sqrt(size**2 + square * grid.held_px2)
-    return whole, sigma * grid.pitch * size / whole
+        size = getattr(measured, f"{name}{tail}") * grid.pitch
+        sigma = getattr(measured, f"{name}_sigma{tail}") * grid.pitch
+        whole = np.sqrt(size**2 + square * steep * grid.held_px2)
+        found |= {f"{name}{tail}": whole, f"{name}_sigma{tail}": sigma * size / whole}
+    if isinstance(measured, Stars):
+        first_x, first_y = grid.origin
+        found["x"] = measured.x * grid.pitch + first_x
+        found["y"] = measured.y * grid.pitch + first_y
+        found["mean_radius"] = measured.mean_radius * grid.pitch
+    return replace(measured, **found)

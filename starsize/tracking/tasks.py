@@ -4,7 +4,7 @@ Tasks are plain data that can be sent to another process; so are the answers, wh
 of stars and never pixels.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -14,9 +14,12 @@ from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
 from ..photometry import ImageRadius, Stars, measure_image, no_stars
 from ..setup import Setup
-from .colour import grid_of, radius_in_frame, stars_in_frame
+from .colour import grid_of, in_frame, steepness
 from .measured import FrameRadius
 from .reasons import LOST_WORKER, reason_of
+
+#: What a frame takes over from the measurement of its image.
+_SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,30 +82,11 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or task.facts.saturation_adu,
     )
-    radius = radius_in_frame(measured.radius, grid)
-    frame = _frame_radius(task.facts, channel, radius)
-    return Look(frame, stars_in_frame(measured.stars, grid))
-
-
-def _frame_radius(facts: FrameFacts, channel: str, radius: ImageRadius) -> FrameRadius:
-    return FrameRadius(
-        facts=facts,
-        channel=channel,
-        radius_px=radius.radius_px,
-        radius_sigma_px=radius.radius_sigma_px,
-        radius30_px=radius.radius30_px,
-        radius30_sigma_px=radius.radius30_sigma_px,
-        radius80_px=radius.radius80_px,
-        radius80_sigma_px=radius.radius80_sigma_px,
-        n_stars=radius.n_stars,
-        n_found=radius.n_found,
-        background_adu=radius.background_adu,
-        background_rms_adu=radius.background_rms_adu,
-        elongation=radius.elongation,
-        elongation_angle_deg=radius.elongation_angle_deg,
-        set_aside=radius.set_aside,
-        reason=reason_of(radius),
-    )
+    steep = steepness(measured.radius)
+    radius = in_frame(measured.radius, grid, steep)
+    known = {name: getattr(radius, name) for name in _SHARED}
+    frame = FrameRadius(facts=task.facts, channel=channel, reason=reason_of(radius), **known)
+    return Look(frame, in_frame(measured.stars, grid, steep))
 
 
 def _load(task: Task) -> np.ndarray:

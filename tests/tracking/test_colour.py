@@ -7,8 +7,9 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from starsize.frames.frame import FrameFacts
+from starsize.photometry import ImageRadius
 from starsize.setup import Camera
-from starsize.tracking.colour import Grid, channels_of, grid_of
+from starsize.tracking.colour import Grid, channels_of, grid_of, in_frame, steepness
 
 LETTERS = {"R": 1, "G": 2, "B": 3}
 
@@ -53,3 +54,39 @@ def test_a_mono_frame_is_one_grid_without_extra_blur():
     image = mosaic("RGGB")
     assert grid.pick(image) is image
     assert Grid().held_px2 == 0.0
+
+
+SIZES = {
+    # Radii of 30, 50 and 80 % of the light in closed form (starsize/optics): variance of the
+    # Gaussian 1; Moffat of alpha 1 and beta 3; disc of radius 1.
+    "gaussian": np.sqrt(-2 * np.log([0.7, 0.5, 0.2])),
+    "moffat": np.sqrt(np.array([0.7, 0.5, 0.2]) ** -0.5 - 1),
+    "disc": np.sqrt([0.3, 0.5, 0.8]),
+}
+#: Slope of ln I over ln r at the half-flux radius, over that of a Gaussian: r^2, 6 r^2 / (1 + r^2).
+SLOPES = {
+    "gaussian": 1.0,
+    "moffat": 6 * (2**0.5 - 1) / 2**0.5 / (2 * np.log(2)),
+    "disc": 0.0,
+}
+
+
+@pytest.mark.parametrize("kind", SIZES)
+def test_a_small_blur_widens_a_star_by_the_slope_of_its_light(kind):
+    r30, r50, r80 = SIZES[kind]
+    radius = ImageRadius(radius30_px=r30, radius_px=r50, radius80_px=r80)
+    assert_allclose(steepness(radius), SLOPES[kind], atol=0.13)
+
+
+def test_radii_of_one_colour_are_those_of_the_light_as_it_fell():
+    # Light of variance 4 px^2 fell on red pixels 1 px wide, two apart: 1/12 px^2 more. The
+    # photometry takes off what pixels 2 px wide smear, 4/12 px^2.
+    seen = {name: np.sqrt(4 + (1 - 4) / 12) * r / 2 for name, r in zip(
+        ("radius30_px", "radius_px", "radius80_px"), SIZES["gaussian"], strict=True)}  # fmt: skip
+    seen |= {"radius30_sigma_px": 0.1, "radius_sigma_px": 0.1, "radius80_sigma_px": 0.1}
+    measured = ImageRadius(**seen)
+    grid = grid_of("R", facts("RGGB"), Camera())
+    found = in_frame(measured, grid, steepness(measured))
+    radii = (found.radius30_px, found.radius_px, found.radius80_px)
+    assert_allclose(radii, 2 * SIZES["gaussian"], rtol=2e-3)
+    assert_allclose(found.radius_sigma_px, 0.2, rtol=0.05)

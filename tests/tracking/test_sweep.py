@@ -1,4 +1,4 @@
-"""The same stars through a sweep: drift, flip, faint ends, colour, calibration, damaged files."""
+"""Sweeps as users see them: drift, flip, faint ends, colour, calibration, damaged files."""
 
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 
@@ -66,7 +66,7 @@ def test_the_same_stars_stand_behind_every_frame(tmp_path):
     assert measured.tracks.radius_px.shape == (len(measured.tracks.x_px), len(DISCS))
 
 
-def test_faint_stars_are_measured_at_their_known_place_and_do_not_bend_the_curve(tmp_path):
+def test_stars_that_sink_below_the_noise_at_the_ends_do_not_bend_the_curve(tmp_path):
     # Half of the stars cannot be seen at the ends: signal-to-noise ratio below 5 there.
     frames, _, _ = images(53, lg_flux=(2.3, 4.6), n=60)
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames, gain_e_per_adu=1.0)])
@@ -74,8 +74,6 @@ def test_faint_stars_are_measured_at_their_known_place_and_do_not_bend_the_curve
     assert seen[0] < 0.75 * seen[3]
     found = np.array([f.radius_px for f in measured.frames])
     assert_allclose(found, TRUTH, rtol=0.01)
-    measured_at_ends = np.isfinite(measured.tracks.radius_px[:, 0]).sum()
-    assert measured_at_ends > seen[0]
 
 
 def test_the_stated_uncertainty_of_a_frame_holds(tmp_path):
@@ -99,7 +97,7 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
     (alone,) = measure_sweeps([sweep], progress=lambda done, total: told.append((done, total)))
     with ThreadPoolExecutor(2) as pool:
         (shared,) = measure_sweeps([sweep], executor=pool)
-    assert told == [(k, 6) for k in range(1, 7)]
+    assert told == [(k, 3) for k in range(1, 4)]
     assert [f.radius_px for f in alone.frames] == [f.radius_px for f in shared.frames]
 
 
@@ -121,13 +119,11 @@ def test_frames_that_cannot_serve_say_why_and_leave_the_others_alone(tmp_path):
     sweep.frames[6].path.write_bytes(b"this is not a frame")
     (measured,) = measure_sweeps([sweep])
     reasons = [f.reason for f in measured.frames]
-    # Noise may throw up a peak or two, which then match nothing.
-    assert "no stars" in reasons[1] or "do not match" in reasons[1]
-    assert "do not match" in reasons[5]
+    assert "no stars were found" in reasons[1]
     assert sweep.frames[6].path.name in reasons[6]
-    bad = [1, 5, 6]
-    assert all(np.isnan(measured.frames[j].radius_px) for j in bad)
-    good = [0, 2, 3, 4]
+    assert all(np.isnan(measured.frames[j].radius_px) for j in (1, 6))
+    # Frame 5 shows another field, and takes part with what its own stars say.
+    good = [0, 2, 3, 4, 5]
     assert_allclose([measured.frames[j].radius_px for j in good], TRUTH[good], rtol=0.01)
 
 
