@@ -14,7 +14,7 @@ from ..setup import Setup
 from .colour import channels_of
 from .measured import FrameRadius
 from .spread import spread
-from .tasks import Look, measure_task, task_of, unmeasured
+from .tasks import Look, Task, measure_task, unmeasured
 
 
 def measure_files(
@@ -66,7 +66,7 @@ def _looks(
 ) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     tasks = [
-        task_of(facts, channels_of(facts, setup.camera), setup, calibration) for facts in facts_list
+        Task(facts, channels_of(facts, setup.camera), setup, calibration) for facts in facts_list
     ]
     found: list[Look] = []
     for looks in spread(executor, measure_task, tasks, lost=unmeasured):

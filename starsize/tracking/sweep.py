@@ -13,7 +13,7 @@ from .colour import channels_of
 from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
 from .spread import Counter, Progress, spread
-from .tasks import Look, Task, measure_task, task_of, unmeasured
+from .tasks import Look, Task, measure_task, unmeasured
 from .tracks import follow, recognise
 
 
@@ -92,7 +92,7 @@ def _tasks(
         frames = range(len(tasks), len(tasks) + len(sweep.frames))
         channels = channels_of(sweep.frames[0], setup.camera)
         runs += [_Run(sweep, c, name, frames) for c, name in enumerate(channels)]
-        tasks += [task_of(facts, channels, setup, calibration) for facts in sweep.frames]
+        tasks += [Task(facts, channels, setup, calibration) for facts in sweep.frames]
     return tasks, runs
 
 

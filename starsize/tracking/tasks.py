@@ -44,14 +44,6 @@ class Look:
     """False where the file could not be read, or its worker died."""
 
 
-def task_of(
-    facts: FrameFacts, channels: tuple[str, ...], setup: Setup, calibration: Calibration | None
-) -> Task:
-    """What to do to a frame of which nothing is expected."""
-    empty = calibration is None or calibration.is_empty
-    return Task(facts, channels, setup, None if empty else calibration)
-
-
 def measure_task(task: Task) -> tuple[Look, ...]:
     """Measure the channels of a frame; the file is read once."""
     try:
@@ -91,7 +83,7 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
 
 def _load(task: Task) -> np.ndarray:
     """The whole frame, calibrated if asked for; NaN where there is no value."""
-    if task.calibration is None:
+    if task.calibration is None or task.calibration.is_empty:
         image, mask = read_pixels(task.facts, dtype=None)
     else:
         image, mask = read_pixels(task.facts)
