@@ -1,7 +1,13 @@
 """Simulated frames with known truth, drawn by physics of its own."""
 
 from .blur import Blur, smeared, star_blur
-from .curve import half_flux_radius_px, true_best_focus, true_curve
+from .curve import (
+    frame_best_focus,
+    frame_radius_px,
+    half_flux_radius_px,
+    true_best_focus,
+    true_curve,
+)
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
 from .headers import HeaderStyle
@@ -16,10 +22,11 @@ from .night import (
     simulate_sweep,
 )
 from .plan import NightPlan
-from .plate import FilterPlate, band_samples, usual_plate
+from .plate import FilterPlate, band_samples, dye_plates, usual_plate
 from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
 from .pupil import Pupil
-from .scenarios import SCENARIOS, Scenario, seven_plates
+from .scenario import Scenario
+from .scenarios import SCENARIOS, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
 from .truth import NightTruth, SweepTruth
@@ -58,7 +65,10 @@ __all__ = [
     "draw_night",
     "draw_planned",
     "draw_points",
+    "dye_plates",
     "expected_light",
+    "frame_best_focus",
+    "frame_radius_px",
     "half_flux_radius_px",
     "place_stars",
     "refractive_index",

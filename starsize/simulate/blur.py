@@ -111,7 +111,7 @@ def star_blurs(
     colours = _colours(scene, filter_name, outward_um)
     ratio, pixel = scene.lens.focal_ratio, scene.sensor.pixel_um
     odd = scene.lens.pupil != Pupil()
-    stray_um = 2 * ratio * 0.55 * scene.lens.pupil.largest_waves
+    stray_um = 2 * ratio * 0.55 * scene.lens.pupil.steepest_waves
     edge_px = (
         max(abs(c.defocus_um) for c in colours) + max(abs(c.spherical_um) for c in colours)
     ) / (2 * ratio) / pixel + stray_um / pixel
@@ -124,19 +124,24 @@ def star_blurs(
             raise ValueError(msg)
         field = _field_px(edge_px, max(seeing_px))
         last = _last(stop, field)
-        nodes, weight = lattice(last)[0] / field, np.empty(0)
-        parts = [_plane(scene, c, field, last, place) for c in colours]
+        nodes = lattice(last)[1] / field
+        parts = [c.share * _plane(scene, c, field, last, place) for c in colours]
     else:
         # Steps of eight pixels keep the nodes, and with them the cached kernels, alike for
         # neighbours.
         panels = 2 + int(np.ceil(stop * (8 * np.ceil(edge_px / 8) + 8) / 2))
         nodes, weight = panel_nodes(stop, panels)
-        parts = [_round(scene, c, nodes / pixel) for c in colours]
+        parts = [c.share * _round(scene, c, nodes / pixel) for c in colours]
+    # One air for all colours but where it has a colour of its own.
+    lit = [(c.nm, part) for c, part in zip(colours, parts, strict=True)]
+    if not scene.sky.kolmogorov:
+        lit = [(colours[0].nm, np.sum(parts, axis=0))]
     blurs = []
     for factor, width in zip(seeing_factors, seeing_px, strict=True):
         total = np.zeros_like(parts[0])
-        for colour, part in zip(colours, parts, strict=True):
-            total += colour.share * part * _air(scene, nodes / pixel, factor, colour.nm)
+        for nm, part in lit:
+            air = _air(scene, nodes / pixel, factor, nm)
+            total += part * (air[lattice(last)[2]].reshape(part.shape) if odd else air)
         if odd:
             blurs.append(_from_plane(total, field, edge_px, width))
         else:

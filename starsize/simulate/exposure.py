@@ -18,7 +18,7 @@ from .stamp import StarStamp, add_stars, star_stamp
 
 _SATELLITE_E = 6000.0
 """Electrons of a satellite per pixel of its trail, through the widest filter."""
-_PLACES = 3
+_PLACES = 2
 """Grid steps from the middle of the field to its edge, for aberrations that change across it."""
 _MARGIN = 1.5
 """Side of the square of sky that is filled with stars, over the frame's diagonal."""

@@ -1,6 +1,6 @@
 """A night of focus sweeps: every exposure planned, then drawn."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple, TypedDict
@@ -53,6 +53,7 @@ def simulate_night(
     *,
     seed: int,
     styles: tuple[HeaderStyle, ...] = (HeaderStyle(),),
+    best_steps: Mapping[str, float] | None = None,
 ) -> Night:
     """Plan a night: times, temperatures, positions, places of the camera, and the truth.
 
@@ -64,6 +65,8 @@ def simulate_night(
         Same seed, same night, pixel for pixel.
     styles : tuple of HeaderStyle
         Spellings of the headers; the night is shared out evenly among them, in order.
+    best_steps : mapping of str to float, optional
+        Best focus by filter at ``home_degC``, where it is known already; else `true_best_focus`.
 
     Returns
     -------
@@ -81,7 +84,9 @@ def simulate_night(
     (22, 0.0)
     """
     rng = np.random.default_rng([seed, 17])
-    best = {name: true_best_focus(scene, name) for name in measured_filters(scene, plan)}
+    names = measured_filters(scene, plan)
+    known = best_steps or {}
+    best = {n: known[n] if n in known else true_best_focus(scene, n) for n in names}
     sweeps, rows = [], []
     for number, name in enumerate(plan.order):
         middle_s = number * plan.interval_s + plan.positions * cadence_s(scene, plan, name) / 2

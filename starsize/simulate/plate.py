@@ -107,3 +107,19 @@ def usual_plate(
         written=name if written is None else written,
         exposure_s=exposure_s,
     )
+
+
+def dye_plates() -> dict[str, FilterPlate]:
+    """The colours of a one-shot-colour sensor: broad, falling off to both sides (invented)."""
+    bands = {"R": (615.0, 150.0), "G": (535.0, 150.0), "B": (468.0, 120.0)}
+    plates = {}
+    for name, (middle, width) in bands.items():
+        colours, weights = band_samples(middle, width, samples=9, taper=0.9)
+        plates[name] = FilterPlate(
+            wavelengths_nm=colours,
+            weights=weights,
+            thickness_mm=1.0,
+            throughput=0.4,
+            exposure_s=4.0,
+        )
+    return plates

@@ -49,11 +49,11 @@ class Pupil:
         return self.corner_astigmatism != 0 or self.corner_coma != 0
 
     @property
-    def largest_waves(self) -> float:
-        """Bound on the slope of the wave error, waves per radius: how far rays stray."""
+    def steepest_waves(self) -> float:
+        """How steep the wave error gets in waves per radius, but for the tip of coma's tail."""
         return (
             2 * (abs(self.astigmatism) + 1.5 * abs(self.corner_astigmatism))
-            + 7 * (abs(self.coma) + 1.2 * abs(self.corner_coma))
+            + 4 * (abs(self.coma) + 1.2 * abs(self.corner_coma))
             + 3 * abs(self.trefoil)
         )
 

@@ -1,29 +1,21 @@
 """Ready-made scenes and nights, every one invented."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from .focuser import FocuserPhysics
-from .headers import HeaderStyle
 from .lens import Lens
+from .odd_optics import LENS_NIGHTS
 from .plan import NightPlan
-from .plate import FilterPlate, band_samples, usual_plate
+from .plate import FilterPlate, band_samples, dye_plates, usual_plate
+from .poor_skies import SKY_NIGHTS
+from .scenario import Scenario
 from .scene import Scene, Sensor, Sky, StarField
 
 _NARROW: Final = ("Ha", "SII", "OIII")
 _SEVEN: Final = ("L", "R", "G", "B", "L", "Ha", "SII", "OIII", "L")
 _DOUBLET: Final = ("S-FPL53", "N-ZK7")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
-    """A scene, what the observer does there, and one sentence for people."""
-
-    text: str
-    scene: Scene
-    plan: NightPlan
-    styles: tuple[HeaderStyle, ...] = (HeaderStyle(),)
 
 
 def seven_plates(
@@ -72,22 +64,6 @@ def _achromat() -> Scene:
     )
 
 
-def _dyes() -> dict[str, FilterPlate]:
-    """The colours of a one-shot-colour sensor: broad, falling off to both sides (invented)."""
-    bands = {"R": (615.0, 150.0), "G": (535.0, 150.0), "B": (468.0, 120.0)}
-    plates = {}
-    for name, (middle, width) in bands.items():
-        colours, weights = band_samples(middle, width, samples=9, taper=0.9)
-        plates[name] = FilterPlate(
-            wavelengths_nm=colours,
-            weights=weights,
-            thickness_mm=1.0,
-            throughput=0.4,
-            exposure_s=4.0,
-        )
-    return plates
-
-
 _NIGHT: Final = NightPlan(order=_SEVEN, warm_degC=11.0, cold_degC=8.0)
 
 
@@ -118,7 +94,7 @@ def _scenarios() -> dict[str, Scenario]:
             text="The same achromat before a colour camera: one sweep answers for R, G and B.",
             scene=replace(
                 colourful,
-                filters=_dyes(),
+                filters=dye_plates(),
                 sensor=Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25),
             ),
             plan=replace(_NIGHT, order=("G", "G"), positions=13, spacing_steps=25),
@@ -127,7 +103,7 @@ def _scenarios() -> dict[str, Scenario]:
             text="A good refractor before a colour camera: R, G and B share one focus.",
             scene=replace(
                 good,
-                filters=_dyes(),
+                filters=dye_plates(),
                 sensor=Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25),
             ),
             plan=replace(_NIGHT, order=("G", "G")),
@@ -172,5 +148,5 @@ def _scenarios() -> dict[str, Scenario]:
     }
 
 
-SCENARIOS: Final[Mapping[str, Scenario]] = _scenarios()
+SCENARIOS: Final[Mapping[str, Scenario]] = {**_scenarios(), **LENS_NIGHTS, **SKY_NIGHTS}
 """Scenario by name."""

@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 from starsize.simulate import (
     FilterPlate,
     Lens,
+    Pupil,
     Scene,
     add_stars,
     half_flux_radius_px,
@@ -99,3 +100,21 @@ def test_pixels_agree_with_an_independent_drawing(defocus_um, obstruction):
         star = galsim.Convolve(star, disc)
     other = star.drawImage(nx=161, ny=161, scale=1.0, offset=(0.2, -0.1), method="auto").array
     assert_allclose(image, other, atol=2e-3 * other.max())
+
+
+def test_odd_star_lies_where_its_centroid_is_put_with_its_true_radius():
+    # Reference: photutils' exact circular apertures, averaged over places within a pixel.
+    pupil = Pupil(trefoil=0.4, coma=0.3, coma_deg=50.0, shadow_x=0.1)
+    lens = Lens(obstruction=0.3, pupil=pupil)
+    blur = star_blur(replace(SCENE, light="waves", lens=lens), "V", 150.0, smear_px=(1.0, 2.0))
+    yy, xx = np.mgrid[:161, :161] - 80.0
+    radii = []
+    for x, y in ((80.0, 80.0), (80.3, 79.8), (79.6, 80.45), (80.5, 80.2)):
+        image = drawn(blur, x, y)
+        assert_allclose(image.sum(), 1.0, atol=2e-3)
+        # The even rest of the halo, cut off with the stamp, has no centroid of its own.
+        core = np.hypot(xx, yy) < 25
+        assert_allclose((image * xx)[core].sum() / image[core].sum(), x - 80, atol=0.03)
+        assert_allclose((image * yy)[core].sum() / image[core].sum(), y - 80, atol=0.03)
+        radii.append(exact_radius(image, x, y))
+    assert_allclose(np.mean(radii), half_flux_radius_px(blur), rtol=4e-3)
