@@ -56,7 +56,7 @@ def measure_task(task: Task) -> tuple[Look, ...]:
 def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
     """What is said of a frame that could not be looked at."""
     return tuple(
-        Look(FrameRadius(facts=task.facts, channel=channel, reason=reason), no_stars(), read=False)
+        Look(FrameRadius(facts=task.facts, channel=channel, reason=reason), no_stars(0), read=False)
         for channel in task.channels
     )
 
