@@ -143,7 +143,10 @@ class _Growth:
             beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
             doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
             photons = self.noise.inverse_gain * np.maximum(light, 0)
-            random = np.sqrt(one**2 * area / seen + photons)
+            # The aperture grows with the radius that its light decides, and so does its error.
+            echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.6))
+            random = echo * np.sqrt(one**2 * area / seen + photons)
+            area = echo * area
             error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
             best = np.where(error < least, np.stack([light, random, area, doubt]), best)
             least = np.minimum(least, error)

@@ -71,9 +71,14 @@ class Law:
     sigma: np.ndarray
     kappa: np.ndarray
 
-    def inside(self, radius: np.ndarray) -> np.ndarray:
+    def inside(self, radius: np.ndarray | float) -> np.ndarray:
         """Share of the light inside radii, in half-flux radii."""
         return np.interp(radius, RADII, self.share)
+
+    def slope(self, radius: np.ndarray | float) -> np.ndarray:
+        """Growth of that share with the logarithm of the radius."""
+        step = 0.05
+        return (self.inside(radius * (1 + step)) - self.inside(radius * (1 - step))) / (2 * step)
 
     def ring(self, inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
         """Mean light of a ring, per squared half-flux radius over pi."""

@@ -62,7 +62,8 @@ class Patches:
         flat = np.clip(radii.reshape(-1, each), 1e-3, reach[:, None]).ravel()
         x, y = (np.repeat(c, each) for c in (self.x, self.y + size * np.arange(len(self.y))))
         mosaic = self.pixels.reshape(-1, size)
-        return sep.sum_circle(mosaic, x, y, flat, subpix=0)[0].reshape(radii.shape)
+        light = sep.sum_circle(mosaic, x, y, flat, subpix=0)[0]
+        return light.reshape(radii.shape)
 
 
 def read_patches(
