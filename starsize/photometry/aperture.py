@@ -41,6 +41,7 @@ class Apertures:
     seen: np.ndarray
     total: np.ndarray
     total_sigma: np.ndarray
+    ring: np.ndarray
     law: Law
 
 
@@ -212,7 +213,7 @@ class _Growth:
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         sigma = widen * np.sqrt(variance / slope**2 + common**2)
-        return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, law)
+        return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law)
 
 
 def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:

@@ -7,7 +7,8 @@ from .flags import StarFlag
 from .law import RADII, Law
 from .patches import Patches
 
-_FOREIGN = 0.05
+#: Stars with more of their neighbours' light than this are set aside.
+FOREIGN = 0.05
 _MISSING = 0.15
 #: Stars of one image differ in size by less than this factor.
 _SIZE_TOLERANCE = 0.3

@@ -10,6 +10,8 @@ from .detect import Peaks
 
 #: Fewest pixels that tell the level of the sky about a star.
 _FEWEST = 40
+#: Where there is no ring, so many of the pixels tell it, the farthest ones.
+_FARTHEST = 0.12
 _CLIP, _SAMPLE = 2.5, 400
 
 
@@ -170,8 +172,8 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float) -> Rings:
     inner, outer = np.full(n, inner_px), np.full(n, outer_px)
     for k in np.flatnonzero(count < max(_FEWEST, 0.12 * len(rows))):
         trusted = patches.trusted[k]
-        wanted = min(max(_FEWEST * 4, 0.15 * trusted.sum()), 0.6 * trusted.sum())
-        if wanted < _FEWEST / 2:
+        wanted = _FARTHEST * trusted.sum()
+        if wanted < _FEWEST / 4:
             level[k], count[k] = 0.0, 0
             continue
         far = np.sort(distance[trusted])[-int(wanted) :]
