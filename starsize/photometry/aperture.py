@@ -1,0 +1,227 @@
+"""Radii that hold a share of a star's light, with all of its light and every source of error."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .law import PIXEL_VARIANCE, RADII, SHARES, Law, learn_law
+from .patches import Patches, Rings
+
+#: Radii of the stacked growth curve, in half-flux radii.
+_STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4.8, 5.7, 6.6])
+_TEACHERS, _TEACHER_WEIGHT = 80, 0.02
+#: Apertures tried for the total: they hold such shares of the light.
+_APERTURES = np.array([0.75, 0.85, 0.92, 0.96, 0.985])
+#: What lies beyond an aperture is known to this share of it, however well the table fits.
+_LEAST_LAW_ERROR = 0.08
+_START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2.8])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Noise:
+    """What blurs the light of a pixel: ``pixel`` its noise, ``rough`` how much more wide sums
+    scatter, ``inverse_gain`` the variance that each unit of light brings along."""
+
+    pixel: float
+    rough: float
+    inverse_gain: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Apertures:
+    """Radii of ``n`` stars in pixels of their patches; columns follow ``SHARES``.
+
+    ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
+    their wings. ``seen`` are the radii as the pixels show them.
+    """
+
+    radius: np.ndarray
+    sigma: np.ndarray
+    common: np.ndarray
+    seen: np.ndarray
+    total: np.ndarray
+    total_sigma: np.ndarray
+    ring: np.ndarray
+    law: Law
+
+
+def measure_apertures(
+    patches: Patches, rings: Rings, guess_px: np.ndarray, noise: Noise, *, teach: np.ndarray
+) -> Apertures:
+    """Measure the radii of all stars; ``teach`` marks those fit to teach the growth of light."""
+    growth = _Growth(patches, rings, noise)
+    half = guess_px.copy()
+    typical = float(np.median(half))
+    law, _ = learn_law(
+        _STACK[:3], np.ones(3), np.full(3, 1e3), ring=(4.5, 6.5), sky_sigma=1e3,
+        blur=min(PIXEL_VARIANCE / typical**2, 0.25),
+    )  # fmt: skip
+    totals = growth.totals(half, law)
+    for round_ in range(3):
+        half, _ = growth.radius_holding(0.5 * totals.light, half)
+        if round_ < 2:
+            law = growth.learn(half, totals.light, teach)
+        totals = growth.totals(half, law)
+    return growth.finish(half, totals, law)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Totals:
+    """All the light of each star; ``random`` its noise less that of the sky's level, which counts
+    ``area`` times; ``doubt`` its uncertainty from the law."""
+
+    light: np.ndarray
+    random: np.ndarray
+    area: np.ndarray
+    doubt: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Growth:
+    """Sums about stars, their sky ring taken off."""
+
+    patches: Patches
+    rings: Rings
+    noise: Noise
+
+    def inside(self, radii: np.ndarray) -> np.ndarray:
+        level = self.rings.level.reshape(-1, *(1,) * (radii.ndim - 1))
+        return self.patches.sums(radii) - np.pi * radii**2 * level
+
+    def sky_sigma(self) -> np.ndarray:
+        """Uncertainty of each ring's level."""
+        one = self.noise.pixel * self.noise.rough
+        return one / np.sqrt(np.maximum(self.rings.count, 9))
+
+    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray) -> Law:
+        """Learn the law from the stacked growth of the brightest stars fit to teach."""
+        area = 4 * np.pi * half**2
+        noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
+        error = np.sqrt(noise2) / np.maximum(total, 1e-9)
+        fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
+        if not fit.any():
+            fit = (total > 0) & np.isfinite(error)
+        best = np.flatnonzero(fit)[np.argsort(error[fit], kind="stable")[:_TEACHERS]]
+        if len(best) == 0:
+            best = np.arange(len(half))[:1]
+        some = _Growth(
+            self.patches.part(best),
+            Rings(*(getattr(self.rings, f)[best] for f in Rings.__slots__)),
+            self.noise,
+        )
+        half, total = half[best], np.maximum(total[best], 1e-9)
+        scale = float(np.median(half))
+        inner, outer = (float(np.median(r)) / scale for r in (some.rings.inner, some.rings.outer))
+        reach = min(inner, (self.patches.half - 1) / scale)
+        radii = _STACK[_STACK <= max(reach, 1.2)]
+        curves = some.inside(half[:, None] * radii) / total[:, None]
+        weight = 1 / (error[best] ** 2 + _TEACHER_WEIGHT**2)
+        weight *= _alike(curves, error[best])
+        weight /= weight.sum()
+        stack = weight @ curves
+        area = np.pi * np.diff(radii**2, prepend=0.0)
+        light = np.maximum(np.diff(stack, prepend=0.0), 0)
+        variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
+        variance += light * (self.noise.inverse_gain / total)[:, None]
+        sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
+        law, _ = learn_law(
+            radii, stack, np.sqrt(weight**2 @ variance), ring=(inner, max(outer, inner + 0.1)),
+            sky_sigma=float(sky), blur=min(PIXEL_VARIANCE / scale**2, 0.25),
+        )  # fmt: skip
+        return law
+
+    def totals(self, half: np.ndarray, law: Law) -> _Totals:
+        """All the light, each star's from the aperture that makes its uncertainty least."""
+        inner, outer = self.rings.inner / half, self.rings.outer / half
+        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
+        best, least = np.zeros((4, len(half))), np.full(len(half), np.inf)
+        for share in _APERTURES:
+            k = np.minimum(np.interp(share, law.share, RADII), 0.98 * inner)
+            k = np.minimum(k, (self.patches.half - 0.5) / half)
+            seen = np.maximum(law.seen(k, inner, outer), 0.2)
+            light = self.inside((k * half)[:, None])[:, 0] / seen
+            area = np.pi * (k * half) ** 2 / seen
+            beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
+            doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
+            photons = self.noise.inverse_gain * np.maximum(light, 0)
+            # The aperture grows with the radius that its light decides, and so does its error.
+            echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.6))
+            random = echo * np.sqrt(one**2 * area / seen + photons)
+            area = echo * area
+            error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
+            best = np.where(error < least, np.stack([light, random, area, doubt]), best)
+            least = np.minimum(least, error)
+        return _Totals(*best)
+
+    def radius_holding(
+        self, light: np.ndarray, start: np.ndarray, rounds: int = 2
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Radius of the circle that holds so much light, and the growth of light there.
+
+        The first crossing of a coarse curve, then Newton's method with exact circles.
+        """
+        limit = self.patches.half - 0.5
+        coarse = np.minimum(start[:, None] * _START, limit)
+        inside = np.maximum.accumulate(self.inside(coarse), axis=1)
+        over = np.argmax(inside >= light[:, None], axis=1)
+        over = np.where(inside[:, -1] < light, len(_START) - 1, np.maximum(over, 1))
+        rows = np.arange(len(light))
+        low, high = inside[rows, over - 1], inside[rows, over]
+        share = np.clip((light - low) / np.maximum(high - low, 1e-9), -0.5, 1.5)
+        # Light of a flat core grows with the square of the radius.
+        a, b = coarse[rows, over - 1] ** 2, coarse[rows, over] ** 2
+        radius = np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
+        slope = np.ones_like(radius)
+        for _ in range(rounds):
+            step = 0.04 * radius
+            near = self.inside(radius[:, None] + step[:, None] * np.array([-1, 0, 1]))
+            slope = np.maximum((near[:, 2] - near[:, 0]) / (2 * step), 0.2 * np.abs(light) / radius)
+            slope = np.maximum(slope, 1e-12)
+            move = np.clip((light - near[:, 1]) / slope, -0.3 * radius, 0.3 * radius)
+            radius = np.clip(radius + move, 0.05, limit)
+        return radius, slope
+
+    def finish(
+        self,
+        half: np.ndarray,
+        totals: _Totals,
+        law: Law,
+    ) -> Apertures:
+        """Radii of all shares as the light fell, with their uncertainties."""
+        seen, slope = (
+            np.stack(v, axis=1)
+            for v in zip(
+                *(
+                    self.radius_holding(p * totals.light, half * float(np.interp(p, law.share, RADII)))
+                    for p in SHARES
+                ),
+                strict=True,
+            )
+        )
+        share = np.array(SHARES)
+        light = np.maximum(totals.light, 1e-12)[:, None]
+        # Light within r is part of the total: delta r = (p dT - dF(r)) / F'(r).
+        area, one, sky = np.pi * seen**2, self.noise.pixel * self.noise.rough, self.sky_sigma()
+        within = one**2 * area + self.noise.inverse_gain * share * light
+        variance = share**2 * totals.random[:, None] ** 2 + (1 - 2 * share) * within
+        variance = np.maximum(variance, share * (1 - share) * within)
+        variance += ((share * totals.area[:, None] - area) * sky[:, None]) ** 2
+        common = share * totals.doubt[:, None] / slope
+        light_sigma = np.sqrt(totals.random**2 + (sky * totals.area) ** 2 + totals.doubt**2)
+        shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
+        blur = (PIXEL_VARIANCE + np.minimum(shake, half**2))[:, None]
+        radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
+        widen = seen / radius
+        sigma = widen * np.sqrt(variance / slope**2 + common**2)
+        return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law)
+
+
+def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:
+    """1 for growth curves like the others, 0 for what departs from their median: no star teaches
+    against all others."""
+    if len(curves) < 3:
+        return np.ones(len(curves))
+    early = curves[:, min(2, curves.shape[1] - 1)]
+    gap = np.abs(early - np.median(early))
+    alike = gap <= 4 * np.maximum(1.4826 * np.median(gap), error) + 0.02
+    return alike.astype(float)
