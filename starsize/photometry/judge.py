@@ -26,7 +26,7 @@ def ceiling_of(image: np.ndarray) -> float:
     summit of a star has them.
     """
     strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
-    tops = [float(np.fmax.reduce(s, axis=None, initial=-np.inf)) for s in strips]
+    tops = [float(np.fmax.reduce(s, axis=None, initial=0)) for s in strips]
     top = max(tops, default=-np.inf)
     if not (np.isfinite(top) and top > 0):
         return np.inf

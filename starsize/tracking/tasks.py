@@ -12,7 +12,8 @@ from ..errors import FrameReadError
 from ..frames.calibration import Calibration, apply_calibration
 from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
-from ..photometry import ImageRadius, Stars, measure_image, no_stars
+from ..photometry import ImageRadius, Stars, measure_image
+from ..photometry.measure import no_stars
 from ..setup import Setup
 from .colour import grid_of, in_frame, steepness
 from .measured import FrameRadius

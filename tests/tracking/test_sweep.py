@@ -114,7 +114,7 @@ def test_frames_that_cannot_serve_say_why_and_leave_the_others_alone(tmp_path):
     rng = np.random.default_rng(56)
     frames[1] = rng.normal(800, 10, SHAPE)
     strange = spread_places(rng, SHAPE, 30, gap=48, rim=10)
-    frames[5], _ = draw(SHAPE, strange, np.full(30, 5e4), fine_star(6.0), rng=rng)
+    frames[5], _ = draw(SHAPE, strange, np.full(30, 5e4), fine_star(6.0, obstruction=0.3), rng=rng)
     sweep = sweep_of(tmp_path, frames)
     sweep.frames[6].path.write_bytes(b"this is not a frame")
     (measured,) = measure_sweeps([sweep])
