@@ -11,6 +11,7 @@ from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR, combine
 from .detect import Detected, Peaks, detect
 from .flags import StarFlag
+from .law import Law
 from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
 from .measured import ImageRadius, MeasuredImage, Stars
 from .patches import Patches, centred, read_patches, sky_rings
@@ -80,7 +81,7 @@ def measure_image(
     if places is not None:
         peaks = _with_places(peaks, places, width)
         chosen = np.arange(len(places))
-    ceiling = ceiling_of(image) if saturation_adu is None else saturation_adu
+    ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
     gain = gain_e_per_adu or gain_from_sky(found.sky)
     stars, common = measure_peaks(
         found, peaks, chosen, gain=gain, ceiling=ceiling, recentre_all=places is None
@@ -152,7 +153,7 @@ def _measure_alike(
             break
     if len(scouts) < len(chosen) or not settled:
         fitting = _Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(chosen, recentre)
+        patches, measured = fitting.measure(chosen, recentre, measured.law)
     return fitting.stars(patches, measured, chosen, ceiling)
 
 
@@ -176,7 +177,9 @@ class _Scale:
             found.sky.noise / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
 
-    def measure(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Apertures]:
+    def measure(
+        self, chosen: np.ndarray, recentre: bool, law: Law | None = None
+    ) -> tuple[Patches, Apertures]:
         """Patches about the chosen peaks and the radii in them."""
         size = self.half_px
         # The wings of small stars are worth the pixels; rings have sharp rims.
@@ -189,7 +192,7 @@ class _Scale:
         rings = sky_rings(patches, inner_px, outer_px)
         whole = patches.read.all(axis=(1, 2)) if len(chosen) > 3 else np.ones(len(chosen), bool)
         measured = measure_apertures(
-            patches, rings, np.full(len(chosen), size), self.noise, teach=whole
+            patches, rings, size, self.noise, teach=whole, law=law
         )
         return patches, measured
 
