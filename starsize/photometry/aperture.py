@@ -69,7 +69,7 @@ def measure_apertures(
     totals = growth.totals(inside, half, law)
     half, _ = growth.radius_holding(0.5 * totals.light, growth.crossing(0.5 * totals.light, half))
     for _ in range(2):
-        law = growth.learn(half, totals.light, teach)
+        law = growth.learn(half, totals.light, teach, law)
         totals = growth.totals(inside, half, law)
         half, _ = growth.radius_holding(0.5 * totals.light, half)
         totals = growth.totals(inside, half, law)
@@ -105,24 +105,24 @@ class _Growth:
         one = self.noise.pixel * self.noise.rough
         return one / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray) -> Law:
+    def learn(
+        self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law
+    ) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
         area = 4 * np.pi * half**2
         noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
         error = np.sqrt(noise2) / np.maximum(total, 1e-9)
         fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
         if not fit.any():
-            fit = (total > 0) & np.isfinite(error)
+            return before
         best = np.flatnonzero(fit)[np.argsort(error[fit], kind="stable")[:_TEACHERS]]
-        if len(best) == 0:
-            best = np.arange(len(half))[:1]
         some = _Growth(
             self.patches.part(best),
             Rings(*(getattr(self.rings, f)[best] for f in Rings.__slots__)),
             self.noise,
             self.nodes,
         )
-        half, total = half[best], np.maximum(total[best], 1e-9)
+        half, total = half[best], total[best]
         scale = float(np.median(half))
         inner, outer = (float(np.median(r)) / scale for r in (some.rings.inner, some.rings.outer))
         reach = min(inner, (self.patches.half - 1) / scale)
@@ -132,6 +132,8 @@ class _Growth:
         weight *= _alike(curves, error[best])
         weight /= weight.sum()
         stack = weight @ curves
+        if not stack[-1] > 0:
+            return before
         area = np.pi * np.diff(radii**2, prepend=0.0)
         light = np.maximum(np.diff(stack, prepend=0.0), 0)
         variance = (self.noise.pixel * half / total)[:, None] ** 2 * area

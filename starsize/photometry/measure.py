@@ -1,10 +1,6 @@
 """One image measured alone: stars found, each with its radii, and the radius of the image."""
 
-from dataclasses import replace
-
-import astropy.units as u
 import numpy as np
-from astropy.table import QTable
 from scipy.spatial import cKDTree
 
 from .aperture import Apertures, Noise, measure_apertures
@@ -24,6 +20,8 @@ _LARGE_PX = 7.0
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 _SCOUTS = 30
+#: Narrower images hold no star with its sky, pixels.
+_LEAST_SIDE = 8
 _PLAUSIBLE_GAIN = (0.02, 50.0)
 
 
@@ -69,12 +67,14 @@ def measure_image(
     -----
     Accuracy: scripts/results/star_accuracy.md; smaller twins in tests/photometry/.
     """
-    image, places = _checked(image, places)
+    image, places = checked(image, places)
     usable = usable_pixels(image)
-    if not (usable.size and np.isfinite(usable).any()):
+    small = min(usable.shape) < _LEAST_SIDE
+    if small or not np.isfinite(usable).any():
         empty = Sky(np.full((1, 1), np.nan), 1.0, np.nan)
         stars = no_stars(0 if places is None else len(places))
-        return MeasuredImage(stars=stars, radius=ImageRadius(reason="no_pixels"), sky=empty)
+        reason = "too_small" if small else "no_pixels"
+        return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS
     found = detect(usable, threshold=threshold, expected_width_px=width)
     peaks, chosen = found.peaks, np.arange(len(found.peaks))[:max_stars]
@@ -302,7 +302,8 @@ def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks
     )  # fmt: skip
 
 
-def _checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:
+def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:
+    """The image and the places as arrays of the right shape, or a ValueError."""
     image = np.asarray(image)
     if image.ndim != 2:
         msg = f"'image' must be 2-D, got shape {image.shape}"
