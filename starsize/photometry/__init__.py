@@ -4,6 +4,7 @@ from .flags import FLAG_WORDS, StarFlag, count_flags
 from .measure import measure_image
 from .measured import REASONS, ImageRadius, MeasuredImage, Stars
 from .sky import Sky
+from .tables import find_stars, half_flux_radius, measure_frame, star_table
 
 __all__ = [
     "FLAG_WORDS",
@@ -14,5 +15,9 @@ __all__ = [
     "StarFlag",
     "Stars",
     "count_flags",
+    "find_stars",
+    "half_flux_radius",
+    "measure_frame",
     "measure_image",
+    "star_table",
 ]

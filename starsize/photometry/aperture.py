@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .law import PIXEL_VARIANCE, RADII, SHARES, Law, learn_law
+from .law import PIXEL_VARIANCE, RADII, SHARES, Law, learn_law, usual_law
 from .patches import Patches, Rings
 
 #: Radii of the stacked growth curve, in half-flux radii.
 _STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4.8, 5.7, 6.6])
 _TEACHERS, _TEACHER_WEIGHT = 80, 0.02
-#: Apertures tried for the total: they hold such shares of the light.
-_APERTURES = np.array([0.75, 0.85, 0.92, 0.96, 0.985])
+#: Circles tried for the total, in half-flux radii of the typical star.
+_NODES = np.array([1.3, 1.55, 1.85, 2.2, 2.7, 3.3, 4.0, 4.9, 5.9])
 #: What lies beyond an aperture is known to this share of it, however well the table fits.
 _LEAST_LAW_ERROR = 0.08
 _START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2.8])
@@ -46,22 +46,33 @@ class Apertures:
 
 
 def measure_apertures(
-    patches: Patches, rings: Rings, guess_px: np.ndarray, noise: Noise, *, teach: np.ndarray
+    patches: Patches,
+    rings: Rings,
+    guess_px: float,
+    noise: Noise,
+    *,
+    teach: np.ndarray,
+    law: Law | None = None,
 ) -> Apertures:
-    """Measure the radii of all stars; ``teach`` marks those fit to teach the growth of light."""
-    growth = _Growth(patches, rings, noise)
-    half = guess_px.copy()
-    typical = float(np.median(half))
-    law, _ = learn_law(
-        _STACK[:3], np.ones(3), np.full(3, 1e3), ring=(4.5, 6.5), sky_sigma=1e3,
-        blur=min(PIXEL_VARIANCE / typical**2, 0.25),
-    )  # fmt: skip
-    totals = growth.totals(half, law)
-    for round_ in range(3):
+    """Measure the radii of stars of about one size.
+
+    ``teach`` marks those fit to teach the growth of light; ``law`` is what is known of it before.
+    """
+    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
+    nodes = guess_px * _NODES
+    nodes = nodes[nodes <= max(limit, nodes[1])]
+    growth = _Growth(patches, rings, noise, nodes)
+    law = law or usual_law(round(min(PIXEL_VARIANCE / guess_px**2, 0.25), 2))
+    circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
+    inside = growth.inside(circles)
+    half = np.full(len(inside), guess_px)
+    totals = growth.totals(inside, half, law)
+    half, _ = growth.radius_holding(0.5 * totals.light, growth.crossing(0.5 * totals.light, half))
+    for _ in range(2):
+        law = growth.learn(half, totals.light, teach, law)
+        totals = growth.totals(inside, half, law)
         half, _ = growth.radius_holding(0.5 * totals.light, half)
-        if round_ < 2:
-            law = growth.learn(half, totals.light, teach)
-        totals = growth.totals(half, law)
+        totals = growth.totals(inside, half, law)
     return growth.finish(half, totals, law)
 
 
@@ -83,6 +94,7 @@ class _Growth:
     patches: Patches
     rings: Rings
     noise: Noise
+    nodes: np.ndarray
 
     def inside(self, radii: np.ndarray) -> np.ndarray:
         level = self.rings.level.reshape(-1, *(1,) * (radii.ndim - 1))
@@ -93,23 +105,24 @@ class _Growth:
         one = self.noise.pixel * self.noise.rough
         return one / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray) -> Law:
+    def learn(
+        self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law
+    ) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
         area = 4 * np.pi * half**2
         noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
         error = np.sqrt(noise2) / np.maximum(total, 1e-9)
         fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
         if not fit.any():
-            fit = (total > 0) & np.isfinite(error)
+            return before
         best = np.flatnonzero(fit)[np.argsort(error[fit], kind="stable")[:_TEACHERS]]
-        if len(best) == 0:
-            best = np.arange(len(half))[:1]
         some = _Growth(
             self.patches.part(best),
             Rings(*(getattr(self.rings, f)[best] for f in Rings.__slots__)),
             self.noise,
+            self.nodes,
         )
-        half, total = half[best], np.maximum(total[best], 1e-9)
+        half, total = half[best], total[best]
         scale = float(np.median(half))
         inner, outer = (float(np.median(r)) / scale for r in (some.rings.inner, some.rings.outer))
         reach = min(inner, (self.patches.half - 1) / scale)
@@ -119,6 +132,8 @@ class _Growth:
         weight *= _alike(curves, error[best])
         weight /= weight.sum()
         stack = weight @ curves
+        if not stack[-1] > 0:
+            return before
         area = np.pi * np.diff(radii**2, prepend=0.0)
         light = np.maximum(np.diff(stack, prepend=0.0), 0)
         variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
@@ -130,38 +145,31 @@ class _Growth:
         )  # fmt: skip
         return law
 
-    def totals(self, half: np.ndarray, law: Law) -> _Totals:
-        """All the light, each star's from the aperture that makes its uncertainty least."""
-        inner, outer = self.rings.inner / half, self.rings.outer / half
-        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
-        best, least = np.zeros((4, len(half))), np.full(len(half), np.inf)
-        for share in _APERTURES:
-            k = np.minimum(np.interp(share, law.share, RADII), 0.98 * inner)
-            k = np.minimum(k, (self.patches.half - 0.5) / half)
-            seen = np.maximum(law.seen(k, inner, outer), 0.2)
-            light = self.inside((k * half)[:, None])[:, 0] / seen
-            area = np.pi * (k * half) ** 2 / seen
-            beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
-            doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
-            photons = self.noise.inverse_gain * np.maximum(light, 0)
-            # The aperture grows with the radius that its light decides, and so does its error.
-            echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.6))
-            random = echo * np.sqrt(one**2 * area / seen + photons)
-            area = echo * area
-            error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
-            best = np.where(error < least, np.stack([light, random, area, doubt]), best)
-            least = np.minimum(least, error)
-        return _Totals(*best)
+    def totals(self, inside: np.ndarray, half: np.ndarray, law: Law) -> _Totals:
+        """All the light, each star's from the circle that makes its uncertainty least.
 
-    def radius_holding(
-        self, light: np.ndarray, start: np.ndarray, rounds: int = 2
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Radius of the circle that holds so much light, and the growth of light there.
-
-        The first crossing of a coarse curve, then Newton's method with exact circles.
+        ``inside`` is the light inside ``nodes``.
         """
-        limit = self.patches.half - 0.5
-        coarse = np.minimum(start[:, None] * _START, limit)
+        inner, outer = ((r / half)[:, None] for r in (self.rings.inner, self.rings.outer))
+        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()[:, None]
+        k = self.nodes / half[:, None]
+        seen = np.maximum(law.seen(k, inner, outer), 0.2)
+        light = inside / seen
+        beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
+        doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
+        # What is taken to lie beyond hangs on the radius that the light decides.
+        echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.7))
+        area = echo * np.pi * self.nodes**2 / seen
+        photons = self.noise.inverse_gain * np.maximum(light, 0)
+        random = np.sqrt(echo * one**2 * area / seen + echo**2 * photons)
+        error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
+        error[(k > inner) & (self.nodes > self.nodes[0])] = np.inf
+        best = np.arange(len(half)), np.argmin(error, axis=1)
+        return _Totals(light[best], random[best], area[best], doubt[best])
+
+    def crossing(self, light: np.ndarray, half: np.ndarray) -> np.ndarray:
+        """About where a coarse growth curve first holds so much light."""
+        coarse = np.minimum(half[:, None] * _START, self.patches.half - 0.5)
         inside = np.maximum.accumulate(self.inside(coarse), axis=1)
         over = np.argmax(inside >= light[:, None], axis=1)
         over = np.where(inside[:, -1] < light, len(_START) - 1, np.maximum(over, 1))
@@ -170,15 +178,21 @@ class _Growth:
         share = np.clip((light - low) / np.maximum(high - low, 1e-9), -0.5, 1.5)
         # Light of a flat core grows with the square of the radius.
         a, b = coarse[rows, over - 1] ** 2, coarse[rows, over] ** 2
-        radius = np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
+        return np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
+
+    def radius_holding(
+        self, light: np.ndarray, radius: np.ndarray, rounds: int = 2
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Radius of the circle that holds so much light, and the growth of light there (Newton)."""
         slope = np.ones_like(radius)
         for _ in range(rounds):
             step = 0.04 * radius
-            near = self.inside(radius[:, None] + step[:, None] * np.array([-1, 0, 1]))
-            slope = np.maximum((near[:, 2] - near[:, 0]) / (2 * step), 0.2 * np.abs(light) / radius)
+            near = self.inside(radius[:, None] + step[:, None] * np.array([-1, 1]))
+            slope = np.maximum((near[:, 1] - near[:, 0]) / (2 * step), 0.2 * np.abs(light) / radius)
             slope = np.maximum(slope, 1e-12)
-            move = np.clip((light - near[:, 1]) / slope, -0.3 * radius, 0.3 * radius)
-            radius = np.clip(radius + move, 0.05, limit)
+            move = (light - near.mean(axis=1)) / slope
+            radius = radius + np.clip(move, -0.3 * radius, 0.3 * radius)
+            radius = np.clip(radius, 0.05, self.patches.half - 0.5)
         return radius, slope
 
     def finish(

@@ -16,8 +16,8 @@ _NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED
 _IF_NEEDED = (
     StarFlag.FAINT,
     StarFlag.FAINT | StarFlag.BLENDED,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE | StarFlag.MASKED,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE | StarFlag.MASKED | StarFlag.EDGE,
+    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE,
+    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE | StarFlag.EDGE,
 )
 #: Fewer clean stars than this are joined by those that share a neighbour's light.
 _FEW = 3

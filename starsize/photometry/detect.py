@@ -46,6 +46,9 @@ class Peaks:
         return Peaks(self.x[which], self.y[which], self.width[which], self.snr[which])
 
 
+NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Detected:
     """The stars of an image, its sky, and what measuring them needs.
@@ -134,8 +137,7 @@ def _search(
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
-        nothing = np.zeros(0)
-        return Peaks(nothing, nothing, nothing, nothing), np.ones(1), np.ones(1)
+        return NO_PEAKS, np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
     np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []

@@ -14,6 +14,7 @@ _MISSING = 0.15
 _SIZE_TOLERANCE = 0.3
 #: A burnt-out core is flatter than the stars' common shape by so much, and so many sigma.
 _FLAT, _FLAT_SIGMA = 0.06, 4.0
+_SOUND = 10
 _NEAR_CEILING = 0.98
 #: So many pixels at exactly the highest value are no chance.
 _CEILING_PIXELS = 4
@@ -26,8 +27,8 @@ def ceiling_of(image: np.ndarray) -> float:
     summit of a star has them.
     """
     strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
-    tops = [float(np.fmax.reduce(s, axis=None, initial=0)) for s in strips]
-    top = max(tops, default=-np.inf)
+    tops = [float(np.fmax.reduce(s, axis=None)) for s in strips]
+    top = float(np.fmax.reduce(tops))
     if not (np.isfinite(top) and top > 0):
         return np.inf
     near = 0.97 * top
@@ -94,22 +95,19 @@ def burnt_out(flux: np.ndarray, core: np.ndarray, core_sigma: np.ndarray, half: 
     half : (n,) array
         Half-flux radii.
     """
-    order = np.argsort(-flux, kind="stable")
     flat = np.zeros(len(flux), bool)
-    good = np.isfinite(core) & (core_sigma < 0.1)
-    for rank, k in enumerate(order[:-2]):
-        fainter = order[rank + 1 :]
-        fainter = fainter[good[fainter] & (flux[fainter] > flux[k] / 100)]
-        if not good[k] or len(fainter) < 3:
-            continue
+    good = np.isfinite(core) & (core_sigma < 0.1) & (flux > 0)
+    order = np.flatnonzero(good)[np.argsort(-flux[good], kind="stable")]
+    sound = 0
+    for rank, k in enumerate(order[:-3]):
+        fainter = order[rank + 1 : rank + 100]
         usual, size = np.median(core[fainter]), np.median(half[fainter])
-        spread = 1.4826 * np.median(np.abs(core[fainter] - usual)) / np.sqrt(1)
-        gap = usual - core[k]
+        spread = 1.4826 * np.median(np.abs(core[fainter] - usual))
         limit = max(_FLAT * usual, _FLAT_SIGMA * np.hypot(core_sigma[k], spread))
-        if gap > limit and half[k] > size:
-            flat[k] = True
-        elif rank > 2 and not flat[order[:rank]].any():
-            break  # what is fainter than three sound stars is not burnt out
+        flat[k] = usual - core[k] > limit and half[k] > size
+        sound = 0 if flat[k] else sound + 1
+        if sound >= _SOUND:
+            break  # what is fainter than so many sound stars is not burnt out
     return flat
 
 

@@ -1,16 +1,13 @@
 """One image measured alone: stars found, each with its radii, and the radius of the image."""
 
-from dataclasses import replace
-
-import astropy.units as u
 import numpy as np
-from astropy.table import QTable
 from scipy.spatial import cKDTree
 
 from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR, combine
 from .detect import Detected, Peaks, detect
 from .flags import StarFlag
+from .law import Law
 from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
 from .measured import ImageRadius, MeasuredImage, Stars
 from .patches import Patches, centred, read_patches, sky_rings
@@ -23,6 +20,8 @@ _LARGE_PX = 7.0
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 _SCOUTS = 30
+#: Narrower images hold no star with its sky, pixels.
+_LEAST_SIDE = 8
 _PLAUSIBLE_GAIN = (0.02, 50.0)
 
 
@@ -68,19 +67,21 @@ def measure_image(
     -----
     Accuracy: scripts/results/star_accuracy.md; smaller twins in tests/photometry/.
     """
-    image, places = _checked(image, places)
+    image, places = checked(image, places)
     usable = usable_pixels(image)
-    if not (usable.size and np.isfinite(usable).any()):
+    small = min(usable.shape) < _LEAST_SIDE
+    if small or not np.isfinite(usable).any():
         empty = Sky(np.full((1, 1), np.nan), 1.0, np.nan)
         stars = no_stars(0 if places is None else len(places))
-        return MeasuredImage(stars=stars, radius=ImageRadius(reason="no_pixels"), sky=empty)
+        reason = "too_small" if small else "no_pixels"
+        return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS
     found = detect(usable, threshold=threshold, expected_width_px=width)
     peaks, chosen = found.peaks, np.arange(len(found.peaks))[:max_stars]
     if places is not None:
         peaks = _with_places(peaks, places, width)
         chosen = np.arange(len(places))
-    ceiling = ceiling_of(image) if saturation_adu is None else saturation_adu
+    ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
     gain = gain_e_per_adu or gain_from_sky(found.sky)
     stars, common = measure_peaks(
         found, peaks, chosen, gain=gain, ceiling=ceiling, recentre_all=places is None
@@ -152,7 +153,7 @@ def _measure_alike(
             break
     if len(scouts) < len(chosen) or not settled:
         fitting = _Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(chosen, recentre)
+        patches, measured = fitting.measure(chosen, recentre, measured.law)
     return fitting.stars(patches, measured, chosen, ceiling)
 
 
@@ -176,7 +177,9 @@ class _Scale:
             found.sky.noise / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
 
-    def measure(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Apertures]:
+    def measure(
+        self, chosen: np.ndarray, recentre: bool, law: Law | None = None
+    ) -> tuple[Patches, Apertures]:
         """Patches about the chosen peaks and the radii in them."""
         size = self.half_px
         # The wings of small stars are worth the pixels; rings have sharp rims.
@@ -189,7 +192,7 @@ class _Scale:
         rings = sky_rings(patches, inner_px, outer_px)
         whole = patches.read.all(axis=(1, 2)) if len(chosen) > 3 else np.ones(len(chosen), bool)
         measured = measure_apertures(
-            patches, rings, np.full(len(chosen), size), self.noise, teach=whole
+            patches, rings, size, self.noise, teach=whole, law=law
         )
         return patches, measured
 
@@ -299,7 +302,8 @@ def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks
     )  # fmt: skip
 
 
-def _checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:
+def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:
+    """The image and the places as arrays of the right shape, or a ValueError."""
     image = np.asarray(image)
     if image.ndim != 2:
         msg = f"'image' must be 2-D, got shape {image.shape}"

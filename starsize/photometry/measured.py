@@ -94,6 +94,7 @@ class ImageRadius:
 #: Why an image has no radius.
 REASONS: Mapping[str, str] = {
     "no_pixels": "the image has no usable pixels",
+    "too_small": "the image is only a few pixels wide",
     "no_stars": "no stars were found",
     "all_saturated": "all stars are burnt out",
     "all_faint": "all stars are too faint to measure",
