@@ -9,6 +9,7 @@ from astropy.table import QTable, vstack
 
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts
+from ..photometry import star_table
 from ..setup import Setup
 from .colour import channels_of
 from .measured import FrameRadius
@@ -75,14 +76,6 @@ def _looks(
 
 def _without_channel(look: Look) -> Look:
     return replace(look, frame=replace(look.frame, channel=""))
-
-
-def star_table(stars):
-    import astropy.units as u
-    from dataclasses import fields
-    from ..photometry import Stars
-    un={"flux":u.adu,"flux_sigma":u.adu,"background":u.adu}
-    return QTable({f.name: (getattr(stars,f.name) if f.name in("elongation","angle_deg","snr","flags") else getattr(stars,f.name)*un.get(f.name,u.pix)) for f in fields(Stars)})
 
 
 def _rows(look: Look) -> QTable:
