@@ -103,7 +103,7 @@ def tabulate_radii(
 ) -> RadiusTable:
     """Table of radii from which any number of nights can be drawn.
 
-    Accuracy: 0.1 % for sweeps within ``reach`` 1.2 (tests/simulate/test_points.py).
+    Accuracy: 0.03 % for sweeps within ``reach`` 1.2 (tests/simulate/test_points.py).
     """
     names = tuple(filters or scene.filters)
     lens, focuser = scene.lens, scene.focuser

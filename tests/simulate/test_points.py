@@ -29,7 +29,7 @@ def test_table_holds_the_radii_of_the_simulators_stars(table, seeing):
             outward = table.scene.focuser.outward_um(position, table.scene.focuser.home_degC)
             blur = star_blur(table.scene, sweep.filter, outward, seeing_factor=seeing)
             known = [half_flux_radius_px(blur, pixels=False, fraction=f) for f in (0.3, 0.5, 0.8)]
-            assert_allclose(radii, known, rtol=1e-3)
+            assert_allclose(radii, known, rtol=3e-4)
 
 
 def test_radii_scatter_as_their_sigma_says(table):
