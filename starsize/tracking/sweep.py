@@ -13,8 +13,8 @@ from .colour import channels_of
 from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
 from .spread import Counter, Progress, spread
-from .tasks import Look, Task, measure_task, unmeasured
-from .tracks import follow, recognise
+from .tasks import Hint, Look, Task, measure_task, unmeasured
+from .tracks import follow, places_in, recognise
 
 
 def measure_sweeps(
@@ -100,7 +100,7 @@ def _doubtful(
     runs: Sequence[_Run], tasks: Sequence[Task], looks: Sequence[tuple[Look, ...]]
 ) -> dict[int, Task]:
     """Frames to be looked at once more, with what is expected of them."""
-    hints: dict[int, list[float | None]] = {}
+    hints: dict[int, list[Hint]] = {}
     for run in runs:
         mine = [looks[k][run.channel] for k in run.frames]
         seen = [look.frame for look in mine]
@@ -108,9 +108,9 @@ def _doubtful(
         expected = expected_radii(np.array([f.facts.position_steps for f in seen], float), radius)
         strange = contradicts(radius, expected) & [look.read for look in mine]
         for k in np.flatnonzero(strange):
-            of_frame = hints.setdefault(run.frames[k], [None] * len(tasks[run.frames[k]].channels))
-            of_frame[run.channel] = float(expected[k])
-    return {k: replace(tasks[k], expected_px=tuple(hints[k])) for k in sorted(hints)}
+            of_frame = hints.setdefault(run.frames[k], [Hint()] * len(tasks[run.frames[k]].channels))
+            of_frame[run.channel] = Hint(float(expected[k]), places_in(mine, int(k)))
+    return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
 def _better(first: Look, second: Look) -> Look:

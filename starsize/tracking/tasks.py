@@ -24,6 +24,16 @@ _SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Hint:
+    """What the other frames of a sweep lead one to expect of a channel of a frame."""
+
+    expected_px: float | None = None
+    """Its radius, in pixels of the frame."""
+    places: np.ndarray | None = None
+    """(n, 2) places of its stars, in pixels of the frame."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Task:
     """One frame, how to read it, and which of its channels to measure."""
 
@@ -31,8 +41,8 @@ class Task:
     channels: tuple[str, ...]
     setup: Setup
     calibration: Calibration | None = None
-    expected_px: tuple[float | None, ...] | None = None
-    """Radius that the other frames of the sweep lead one to expect, one a channel."""
+    hints: tuple[Hint, ...] = ()
+    """One a channel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,13 +74,14 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
 
 def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     channel = task.channels[k]
-    expected = task.expected_px[k] if task.expected_px else None
+    hint = task.hints[k] if task.hints else Hint()
     camera = task.setup.camera
     grid = grid_of(channel, task.facts, camera)
     gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
     measured = measure_image(
         grid.pick(image),
-        expected_radius_px=expected and expected / grid.pitch,
+        places=None if hint.places is None else (hint.places - grid.origin) / grid.pitch,
+        expected_radius_px=hint.expected_px and hint.expected_px / grid.pitch,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or task.facts.saturation_adu,

@@ -16,6 +16,17 @@ _MOST_FIELDS = 5
 _SAME_SCALE = 0.06
 
 
+def places_in(looks: Sequence[Look], frame: int) -> np.ndarray | None:
+    """Where a frame of a sweep has the good stars of the frame that shows most; None if unknown."""
+    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+    if best == frame:
+        return None
+    lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
+    tolerance = reach(looks[best].frame.radius_px)
+    motion = align(lists[0], lists[1], tolerance_px=tolerance)
+    return None if motion is None else motion(_places(looks[best])[looks[best].stars.flags == 0])
+
+
 def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
     """Recognise the stars of the frame that shows most in each other frame of its sweep.
 
