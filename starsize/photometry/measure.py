@@ -18,7 +18,7 @@ _HALF_WIDTHS = 1.15
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.
-_SMALL_PX = 2.5
+_SMALL_PX = 1.8
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 _SCOUTS = 30
@@ -35,7 +35,7 @@ def measure_image(
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     threshold: float = 6.0,
-    max_stars: int | None = None,
+    max_stars: int | None = 500,
 ) -> MeasuredImage:
     """Find and measure the stars of one image and the radius that stands for it.
 
@@ -54,7 +54,7 @@ def measure_image(
     threshold : float
         Lowest signal-to-noise ratio of a star.
     max_stars : int, optional
-        Measure only this many of the brightest.
+        Measure only this many of the brightest; None for all.
 
     Returns
     -------

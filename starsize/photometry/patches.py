@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from .detect import Peaks
 
 #: Small stars are read on a grid so much finer, out to so many pixels.
-FINER, _FINE_PX = 4, 5.0
+FINER, _FINE_PX = 3, 6.0
 #: Fewest pixels that tell the level of the sky about a star.
 _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
