@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .law import PIXEL_VARIANCE, RADII, SHARES, Law, learn_law, usual_law
-from .patches import Patches, Rings
+from .law import RADII, SHARES, Law, learn_law, usual_law
+from .patches import FINER, Patches, Rings
 
 #: Radii of the stacked growth curve, in half-flux radii.
 _STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4.8, 5.7, 6.6])
@@ -62,7 +62,7 @@ def measure_apertures(
     nodes = guess_px * _NODES
     nodes = nodes[nodes <= max(limit, nodes[1])]
     growth = _Growth(patches, rings, noise, nodes)
-    law = law or usual_law(round(min(PIXEL_VARIANCE / guess_px**2, 0.25), 2))
+    law = law or usual_law(round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2))
     circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
     inside = growth.inside(circles)
     half = np.full(len(inside), guess_px)
@@ -141,7 +141,7 @@ class _Growth:
         sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
         law, _ = learn_law(
             radii, stack, np.sqrt(weight**2 @ variance), ring=(inner, max(outer, inner + 0.1)),
-            sky_sigma=float(sky), blur=min(PIXEL_VARIANCE / scale**2, 0.25),
+            sky_sigma=float(sky), blur=min(float(_pixel_variance(self.patches, scale)) / scale**2, 0.25),
         )  # fmt: skip
         return law
 
@@ -223,11 +223,22 @@ class _Growth:
         common = share * totals.doubt[:, None] / slope
         light_sigma = np.sqrt(totals.random**2 + (sky * totals.area) ** 2 + totals.doubt**2)
         shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
-        blur = (PIXEL_VARIANCE + np.minimum(shake, half**2))[:, None]
+        blur = (_pixel_variance(self.patches, half) + np.minimum(shake, half**2))[:, None]
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         sigma = widen * np.sqrt(variance / slope**2 + common**2)
         return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law)
+
+
+def _pixel_variance(patches: Patches, half: np.ndarray | float) -> np.ndarray:
+    """Variance along an axis that pixels add: to collect the light, and to count it as spread.
+
+    Stars of less than a pixel also lose the finest of their shape between the pixels; how much was
+    seen with noiseless Gaussian and Moffat stars of beta 2.5 and 3.5 at 100 places within a pixel.
+    """
+    if patches.fine is None:
+        return np.full(np.shape(half), 2 / 12)
+    return (1 + FINER**-2) / 12 + 0.0075 * np.exp((1.06 - np.asarray(half)) / 0.14)
 
 
 def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:

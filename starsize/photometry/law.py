@@ -17,9 +17,6 @@ GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.ge
 #: Radii at which the law of a frame is handed on.
 RADII = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 12.01, 0.25)])
 SHARES = (0.3, 0.5, 0.8)
-#: Variance along an axis of a pixel counted twice: once when it collects the light, once more when
-#: exact circles take its light as spread evenly over it.
-PIXEL_VARIANCE = 1 / 6
 #: Real stars depart from the table by so much of their light, and so much of an annulus' own.
 _TOLERANCE, _TOLERANCE_SHARE = 0.0005, 0.004
 

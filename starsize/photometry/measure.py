@@ -17,6 +17,8 @@ from .sky import Sky, halve, sky_map, usable_pixels
 _HALF_WIDTHS = 1.15
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
+#: Stars smaller than this feel where the pixels lie.
+_SMALL_PX = 1.8
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 _SCOUTS = 30
@@ -33,7 +35,7 @@ def measure_image(
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     threshold: float = 6.0,
-    max_stars: int | None = None,
+    max_stars: int | None = 500,
 ) -> MeasuredImage:
     """Find and measure the stars of one image and the radius that stands for it.
 
@@ -52,7 +54,7 @@ def measure_image(
     threshold : float
         Lowest signal-to-noise ratio of a star.
     max_stars : int, optional
-        Measure only this many of the brightest.
+        Measure only this many of the brightest; None for all.
 
     Returns
     -------
@@ -174,7 +176,7 @@ class _Scale:
         self.sky = found.sky.at(peaks.x, peaks.y)
         rough = float(np.interp(1.3 * guess_px, found.widths, found.roughness))
         self.noise = Noise(
-            found.sky.noise / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
+            max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
 
     def measure(
@@ -189,7 +191,9 @@ class _Scale:
         patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half)
         if recentre:
             patches = centred(patches, np.full(len(chosen), size))
-        rings = sky_rings(patches, inner_px, outer_px)
+        if size < _SMALL_PX:
+            patches = patches.refined()
+        rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
         whole = patches.read.all(axis=(1, 2)) if len(chosen) > 3 else np.ones(len(chosen), bool)
         measured = measure_apertures(
             patches, rings, size, self.noise, teach=whole, law=law

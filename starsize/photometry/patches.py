@@ -1,13 +1,17 @@
 """Square patches about stars: pixels less sky, what may be trusted in them, sums in exact circles."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import sep
+from scipy.interpolate import make_interp_spline
 from scipy.spatial import cKDTree
 
 from .detect import Peaks
 
+#: Small stars are read on a grid so much finer, out to so many pixels.
+FINER, _FINE_PX = 3, 6.0
 #: Fewest pixels that tell the level of the sky about a star.
 _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
@@ -31,6 +35,8 @@ class Patches:
         Centres in patch pixels.
     left, top : (n,) int arrays
         Image pixel of the patch's first one.
+    fine : (n, t, t) float32 array, optional
+        The middle of each patch on pixels ``FINER`` times finer.
     """
 
     pixels: np.ndarray
@@ -40,6 +46,7 @@ class Patches:
     y: np.ndarray
     left: np.ndarray
     top: np.ndarray
+    fine: np.ndarray | None = None
 
     @property
     def half(self) -> int:
@@ -48,7 +55,8 @@ class Patches:
 
     def part(self, which: np.ndarray) -> "Patches":
         """Return some of the patches, by index or mask."""
-        return Patches(*(getattr(self, name)[which] for name in self.__slots__))
+        parts = {name: getattr(self, name) for name in self.__slots__}
+        return Patches(**{n: None if v is None else v[which] for n, v in parts.items()})
 
     def distance(self) -> np.ndarray:
         """(n, s, s) distance of each pixel's centre from the star's."""
@@ -58,14 +66,42 @@ class Patches:
 
     def sums(self, radii: np.ndarray) -> np.ndarray:
         """(n, ...) light inside circles of exact area; ``radii`` is (n, ...) in pixels."""
-        size, each = self.pixels.shape[1], radii[0].size if len(radii) else 1
+        radii = np.asarray(radii, float)
+        if self.fine is None:
+            return self._exact(self.pixels, self.x, self.y, radii)
+        # The middle on a finer grid, where small circles hardly feel where the pixels lie.
+        mid = self.fine.shape[1] // 2
+        x, y = ((c - self.half) * FINER + mid for c in (self.x, self.y))
+        inner = np.minimum(radii, _FINE_PX)
+        small = self._exact(self.fine, x, y, inner * FINER)
+        whole = self._exact(self.pixels, self.x, self.y, radii)
+        return np.where(radii > _FINE_PX, whole, small)
+
+    @staticmethod
+    def _exact(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, radii: np.ndarray) -> np.ndarray:
+        size, each = pixels.shape[1], radii[0].size if len(radii) else 1
+        half = size // 2
         # A circle must not reach into the patch of the next star.
-        reach = self.half + 0.4 - np.maximum(abs(self.x - self.half), abs(self.y - self.half))
+        reach = half + 0.4 - np.maximum(abs(x - half), abs(y - half))
         flat = np.clip(radii.reshape(-1, each), 1e-3, reach[:, None]).ravel()
-        x, y = (np.repeat(c, each) for c in (self.x, self.y + size * np.arange(len(self.y))))
-        mosaic = self.pixels.reshape(-1, size)
-        light = sep.sum_circle(mosaic, x, y, flat, subpix=0)[0]
+        columns, rows = (np.repeat(c, each) for c in (x, y + size * np.arange(len(y))))
+        light = sep.sum_circle(pixels.reshape(-1, size), columns, rows, flat, subpix=0)[0]
         return light.reshape(radii.shape)
+
+    def refined(self) -> "Patches":
+        """The same with the middle of each patch on a finer grid, by quintic splines."""
+        far = min(self.half, int(_FINE_PX) + 5)
+        middle = slice(self.half - far, self.half + far + 1)
+        spline = _refining(2 * far + 1)
+        fine = spline @ self.pixels[:, middle, middle] @ spline.T / FINER**2
+        return replace(self, fine=np.ascontiguousarray(fine, np.float32))
+
+
+@lru_cache(maxsize=4)
+def _refining(n: int) -> np.ndarray:
+    """Matrix that interpolates ``n`` pixels at ``FINER`` places in each, by quintic splines."""
+    fine = (np.arange((n - 1) * FINER + 1) / FINER).astype(float)
+    return make_interp_spline(np.arange(n), np.eye(n), k=5)(fine).astype(np.float32)
 
 
 def read_patches(
@@ -145,7 +181,7 @@ class Rings:
 
     Attributes
     ----------
-    level, noise : (n,) arrays
+    level, scatter : (n,) arrays
         Clipped mean of the ring's pixels and their scatter.
     count : (n,) array
         Pixels behind it.
@@ -154,21 +190,24 @@ class Rings:
     """
 
     level: np.ndarray
-    noise: np.ndarray
+    scatter: np.ndarray
     count: np.ndarray
     inner: np.ndarray
     outer: np.ndarray
 
 
-def sky_rings(patches: Patches, inner_px: float, outer_px: float) -> Rings:
-    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it."""
+def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) -> Rings:
+    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it.
+
+    ``noise`` is that of a pixel, a coarse converter's steps included.
+    """
     n = len(patches.x)
     offset = np.arange(-patches.half, patches.half + 1)
     distance = np.hypot(offset[:, None], offset)
     rows, columns = np.nonzero((distance > inner_px) & (distance <= outer_px))
     values = patches.pixels[:, rows, columns]
     values[~patches.trusted[:, rows, columns]] = np.nan
-    level, noise, count = _clipped_mean(values)
+    level, scatter, count = _clipped_mean(values, noise)
     inner, outer = np.full(n, inner_px), np.full(n, outer_px)
     for k in np.flatnonzero(count < max(_FEWEST, 0.12 * len(rows))):
         trusted = patches.trusted[k]
@@ -178,12 +217,14 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float) -> Rings:
             continue
         far = np.sort(distance[trusted])[-int(wanted) :]
         chosen = patches.pixels[k][trusted & (distance >= far[0])]
-        level[k], noise[k], count[k] = (v[0] for v in _clipped_mean(chosen[None]))
+        level[k], scatter[k], count[k] = (v[0] for v in _clipped_mean(chosen[None], noise))
         inner[k], outer[k] = far[0], np.sqrt(2 * np.mean(far**2) - far[0] ** 2)
-    return Rings(level, noise, count, inner, outer)
+    return Rings(level, scatter, count, inner, outer)
 
 
-def _clipped_mean(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _clipped_mean(
+    values: np.ndarray, noise: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean of each row within so many scatters of its median, that scatter, and the number."""
     sample = np.sort(values[:, :: max(1, values.shape[1] // _SAMPLE)], axis=1)  # NaN last
     count = np.isfinite(sample).sum(axis=1)
@@ -194,7 +235,7 @@ def _clipped_mean(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarra
 
     middle = quantile(0.5)
     # Stars only add light, so the scatter is taken from below.
-    spread = np.maximum(middle - quantile(0.1587), 1e-6)
+    spread = np.maximum(middle - quantile(0.1587), noise)
     kept = np.abs(values - middle[:, None]) <= _CLIP * spread[:, None]
     number = kept.sum(axis=1)
     mean = np.where(kept, values, 0).sum(axis=1) / np.maximum(number, 1)

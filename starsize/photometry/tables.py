@@ -104,7 +104,7 @@ def measure_frame(
     threshold: float = 6.0,
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
-    max_stars: int | None = None,
+    max_stars: int | None = 500,
 ) -> QTable:
     """Find and measure the stars of one frame.
 
@@ -117,7 +117,7 @@ def measure_frame(
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; both are judged from the data where not given.
     max_stars : int, optional
-        Measure only this many of the brightest.
+        Measure only this many of the brightest; None for all.
 
     Returns
     -------
