@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from math import isfinite, log
 
 import numpy as np
 
@@ -14,7 +15,10 @@ from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
 from .spread import Counter, Progress, spread
 from .tasks import Hint, Look, Task, measure_task, unmeasured
-from .tracks import follow, places_in, recognise
+from .tracks import follow, known_places, recognise
+
+#: A frame is looked at again where so much of what it shows is in no other frame.
+_STRANGERS = 0.4
 
 
 def measure_sweeps(
@@ -69,7 +73,7 @@ def measure_sweeps(
     told.total += len(doubtful)
     again = told(spread(executor, measure_task, list(doubtful.values()), lost=unmeasured))
     for k, second in zip(doubtful, again, strict=True):
-        looks[k] = tuple(map(_better, looks[k], second))
+        looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
     return _side_by_side(runs, looks)
 
 
@@ -106,16 +110,22 @@ def _doubtful(
         seen = [look.frame for look in mine]
         radius = np.array([f.radius_px for f in seen])
         expected = expected_radii(np.array([f.facts.position_steps for f in seen], float), radius)
-        strange = contradicts(radius, expected) & [look.read for look in mine]
-        for k in np.flatnonzero(strange):
-            of_frame = hints.setdefault(run.frames[k], [Hint()] * len(tasks[run.frames[k]].channels))
-            of_frame[run.channel] = Hint(float(expected[k]), places_in(mine, int(k)))
+        strange = contradicts(radius, expected)
+        for k, look in zip(run.frames, mine, strict=True):
+            places, strangers = known_places(mine, k - run.frames[0])
+            wanted = float(expected[k - run.frames[0]])
+            doubt = strange[k - run.frames[0]] or strangers > _STRANGERS
+            if look.read and doubt and isfinite(wanted):
+                of_frame = hints.setdefault(k, [Hint()] * len(tasks[k].channels))
+                of_frame[run.channel] = Hint(wanted, places)
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
-def _better(first: Look, second: Look) -> Look:
-    """The second look, taken with an expectation, unless only the first shows anything."""
-    return first if second.frame.reason is not None else second
+def _better(first: Look, second: Look, hint: Hint) -> Look:
+    """Of two looks at a frame the one nearer to what is expected of it; never one without radius."""
+    wanted = hint.expected_px or first.frame.radius_px
+    off = [abs(log(look.frame.radius_px / wanted)) for look in (first, second)]
+    return second if off[1] < off[0] or not off[0] >= 0 else first
 
 
 def _side_by_side(

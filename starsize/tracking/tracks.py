@@ -16,15 +16,33 @@ _MOST_FIELDS = 5
 _SAME_SCALE = 0.06
 
 
-def places_in(looks: Sequence[Look], frame: int) -> np.ndarray | None:
-    """Where a frame of a sweep has the good stars of the frame that shows most; None if unknown."""
-    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
-    if best == frame:
-        return None
-    lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
-    tolerance = reach(looks[best].frame.radius_px)
-    motion = align(lists[0], lists[1], tolerance_px=tolerance)
-    return None if motion is None else motion(_places(looks[best])[looks[best].stars.flags == 0])
+def known_places(looks: Sequence[Look], frame: int) -> tuple[np.ndarray | None, float]:
+    """Where a frame of a sweep has the good stars of the frame that shows most.
+
+    Returns
+    -------
+    (n, 2) array or None
+        None where that is not known.
+    float
+        Share of what the frame shows that is not seen there: a satellite's trail is taken for a
+        row of stars, and its light then for theirs.
+    """
+    best = reference_of(looks)
+    motion = None
+    if frame != best:
+        lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
+        tolerance = reach(looks[best].frame.radius_px)
+        motion = align(*lists, tolerance_px=tolerance)
+    if motion is None:
+        return None, 0.0
+    seen = motion(_places(looks[best]))
+    strangers = 1 - len(nearest(seen, lists[1], tolerance)[0]) / len(lists[1])
+    return seen[looks[best].stars.flags == 0], strangers
+
+
+def reference_of(looks: Sequence[Look]) -> int:
+    """The frame of a sweep that shows most."""
+    return max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
 
 
 def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
@@ -37,7 +55,7 @@ def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
     StarTracks
     """
     lists = [_places(look) for look in looks]
-    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+    best = reference_of(looks)
     n = len(lists[best])
     radius, sigma = np.full((n, len(looks)), np.nan), np.full((n, len(looks)), np.nan)
     flags = np.full((n, len(looks)), int(StarFlag.UNMEASURED))

@@ -16,7 +16,7 @@ from starsize.tracking import measure_sweeps
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
 SHAPE = (560, 760)
-DISCS = [10.0, 6.0, 3.0, 0.0, 3.0, 6.0, 10.0]
+DISCS = [9.0, 6.0, 3.0, 0.0, 3.0, 6.0, 9.0]
 
 
 TRUTH = np.array([true_radius(d) for d in DISCS])
