@@ -62,7 +62,9 @@ def measure_apertures(
     nodes = guess_px * _NODES
     nodes = nodes[nodes <= max(limit, nodes[1])]
     growth = _Growth(patches, rings, noise, nodes)
-    law = law or usual_law(round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2))
+    law = law or usual_law(
+        round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2)
+    )
     circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
     inside = growth.inside(circles)
     half = np.full(len(inside), guess_px)
@@ -105,9 +107,7 @@ class _Growth:
         one = self.noise.pixel * self.noise.rough
         return one / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(
-        self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law
-    ) -> Law:
+    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
         area = 4 * np.pi * half**2
         noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
@@ -206,7 +206,9 @@ class _Growth:
             np.stack(v, axis=1)
             for v in zip(
                 *(
-                    self.radius_holding(p * totals.light, half * float(np.interp(p, law.share, RADII)))
+                    self.radius_holding(
+                        p * totals.light, half * float(np.interp(p, law.share, RADII))
+                    )
                     for p in SHARES
                 ),
                 strict=True,
@@ -227,7 +229,9 @@ class _Growth:
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         sigma = widen * np.sqrt(variance / slope**2 + common**2)
-        return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law)
+        return Apertures(
+            radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law
+        )
 
 
 def _pixel_variance(patches: Patches, half: np.ndarray | float) -> np.ndarray:

@@ -11,16 +11,14 @@ _LEAST_SCATTER = 0.01
 _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
-#: Flags that are set aside, the worst first; the later ones are taken back where nothing else is.
-_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED
-_IF_NEEDED = (
-    StarFlag.FAINT,
-    StarFlag.FAINT | StarFlag.BLENDED,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE | StarFlag.EDGE,
+_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
+#: Flags that are taken back, one after another, where fewer than so many stars are left.
+_TAKEN_BACK = (
+    (StarFlag.BLENDED, 3),
+    (StarFlag.BLENDED | StarFlag.FAINT, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE | StarFlag.EDGE, 1),
 )
-#: Fewer clean stars than this are joined by those that share a neighbour's light.
-_FEW = 3
 
 
 def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
@@ -33,12 +31,9 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     }
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
     used = known & (stars.flags == 0)
-    for allowed in _IF_NEEDED:
-        if used.sum() >= (_FEW if allowed & StarFlag.EDGE == 0 and used.any() else 1):
-            break
-        more = known & (stars.flags & ~int(allowed) == 0)
-        if more.any():
-            used = more
+    for allowed, least in _TAKEN_BACK:
+        if used.sum() < least:
+            used = known & (stars.flags & ~int(allowed) == 0)
     if not used.any():
         return ImageRadius(**facts, reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
@@ -78,7 +73,7 @@ def robust_mean(
     for _ in range(_ROUNDS):
         gap = log - centre
         near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, _LEAST_SCATTER)))
-        if near.sum() < max(1, 0.5 * kept.sum()):
+        if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
             near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
         if near.sum() > 2:
             scatter = _scatter(log[near], own[near])

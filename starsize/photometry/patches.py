@@ -61,7 +61,10 @@ class Patches:
     def distance(self) -> np.ndarray:
         """(n, s, s) distance of each pixel's centre from the star's."""
         grid = np.arange(self.pixels.shape[1], dtype=np.float32)
-        dx, dy = grid - self.x[:, None].astype(np.float32), grid - self.y[:, None].astype(np.float32)
+        dx, dy = (
+            grid - self.x[:, None].astype(np.float32),
+            grid - self.y[:, None].astype(np.float32),
+        )
         return np.hypot(dy[:, :, None], dx[:, None, :])
 
     def sums(self, radii: np.ndarray) -> np.ndarray:
@@ -171,7 +174,9 @@ def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     x, y, _ = sep.winpos(mosaic, patches.x, rows, 0.85 * half_flux_px)
     y = y - size * np.arange(len(y))
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
-    good &= (np.abs(x - patches.half) < patches.half / 2) & (np.abs(y - patches.half) < patches.half / 2)
+    good &= (np.abs(x - patches.half) < patches.half / 2) & (
+        np.abs(y - patches.half) < patches.half / 2
+    )
     return replace(patches, x=np.where(good, x, patches.x), y=np.where(good, y, patches.y))
 
 
@@ -222,9 +227,7 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) 
     return Rings(level, scatter, count, inner, outer)
 
 
-def _clipped_mean(
-    values: np.ndarray, noise: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean of each row within so many scatters of its median, that scatter, and the number."""
     sample = np.sort(values[:, :: max(1, values.shape[1] // _SAMPLE)], axis=1)  # NaN last
     count = np.isfinite(sample).sum(axis=1)
