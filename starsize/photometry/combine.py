@@ -1,5 +1,7 @@
 """One radius that stands for an image, from the radii of its stars: none leads all others."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from .flags import StarFlag, count_flags
@@ -23,33 +25,34 @@ _TAKEN_BACK = (
 
 def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
     """Combine the stars of an image; ``common`` (n, 3) are the errors that its stars share."""
-    facts = {
-        "n_found": n_found,
-        "background_adu": sky.level,
-        "background_rms_adu": sky.noise,
-        "set_aside": count_flags(stars.flags),
-    }
+    plain = ImageRadius(
+        n_found=n_found,
+        background_adu=sky.level,
+        background_rms_adu=sky.noise,
+        set_aside=count_flags(stars.flags),
+    )
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
     used = known & (stars.flags == 0)
     for allowed, least in _TAKEN_BACK:
         if used.sum() < least:
             used = known & (stars.flags & ~int(allowed) == 0)
     if not used.any():
-        return ImageRadius(**facts, reason=_why_none(stars))
+        return replace(plain, reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
-    value, sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
-    radii = {"radius_px": value, "radius_sigma_px": sigma}
-    for share, k in (("30", 0), ("80", 2)):
-        radius, own = getattr(some, f"radius{share}"), getattr(some, f"radius{share}_sigma")
-        radii[f"radius{share}_px"], radii[f"radius{share}_sigma_px"], _ = robust_mean(
-            radius, own, common[k]
-        )
+    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
+    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
+    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
-    return ImageRadius(
-        **radii,
-        **facts,
+    return replace(
+        plain,
+        radius_px=half,
+        radius_sigma_px=half_sigma,
+        radius30_px=small,
+        radius30_sigma_px=small_sigma,
+        radius80_px=large,
+        radius80_sigma_px=large_sigma,
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
         elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),

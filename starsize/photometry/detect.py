@@ -1,4 +1,4 @@
-"""Finding stars of unknown size: one star is one maximum of signal-to-noise over place and scale."""
+"""Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
 
@@ -282,7 +282,9 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
-    tree = cKDTree(place) if len(rows) else None
+    if len(rows) == 0:
+        return rows[:, :4]
+    tree = cKDTree(place)
     for parent in np.flatnonzero(kept & (width > _LEAST_GROUP_PX)):
         near = np.array(tree.query_ball_point(place[parent], _BELONGS * width[parent]))
         near = near[(width[near] < 0.8 * width[parent]) & (snr[near] > _ALONE * snr[parent])]

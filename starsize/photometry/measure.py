@@ -7,11 +7,11 @@ from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR, combine
 from .detect import Detected, Peaks, detect
 from .flags import StarFlag
-from .law import Law
 from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
+from .law import Law
 from .measured import ImageRadius, MeasuredImage, Stars
 from .patches import Patches, centred, read_patches, sky_rings
-from .sky import Sky, halve, sky_map, usable_pixels
+from .sky import Sky, usable_pixels
 
 #: Half-flux radius over the width of the Gaussian that fits best.
 _HALF_WIDTHS = 1.15
@@ -198,7 +198,7 @@ class _Scale:
         if size < _SMALL_PX:
             patches = patches.refined()
         rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
-        whole = patches.read.all(axis=(1, 2)) if len(chosen) > 3 else np.ones(len(chosen), bool)
+        whole = np.asarray(patches.read.all(axis=(1, 2)) | (len(chosen) <= 3))
         measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
         return patches, measured
 
@@ -298,7 +298,8 @@ def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks
     here = np.full(len(places), width)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
-        gap, which = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        hits = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        gap, which = np.asarray(hits[0]), np.asarray(hits[1])
         same = gap < 1.5 * np.maximum(width, peaks.width[which])
         snr[same] = peaks.snr[which[same]]
         others = np.ones(len(peaks), bool)

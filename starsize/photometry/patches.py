@@ -1,4 +1,4 @@
-"""Square patches about stars: pixels less sky, what may be trusted in them, sums in exact circles."""
+"""Square patches about stars: pixels less sky, which to trust, sums in exact circles."""
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -55,8 +55,10 @@ class Patches:
 
     def part(self, which: np.ndarray) -> "Patches":
         """Return some of the patches, by index or mask."""
-        parts = {name: getattr(self, name) for name in self.__slots__}
-        return Patches(**{n: None if v is None else v[which] for n, v in parts.items()})
+        arrays = [getattr(self, f) for f in ("pixels", "trusted", "read", "x", "y", "left", "top")]
+        pixels, trusted, read, x, y, left, top = (v[which] for v in arrays)
+        fine = None if self.fine is None else self.fine[which]
+        return Patches(pixels, trusted, read, x, y, left, top, fine)
 
     def distance(self) -> np.ndarray:
         """(n, s, s) distance of each pixel's centre from the star's."""
@@ -155,7 +157,7 @@ def _leave_out_neighbours(
 
 
 def _filled(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> np.ndarray:
-    """Put what lies opposite the star in place of what is not trusted, else what was read, else 0."""
+    """What lies opposite the star in place of what is not trusted; else what was read, or 0."""
     opposite = np.where(trusted, pixels, np.nan)[:, ::-1, ::-1]
     own = np.where(read, pixels, 0.0)
     filled = np.where(trusted, pixels, np.where(np.isfinite(opposite), opposite, own))

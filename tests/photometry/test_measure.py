@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
-from .fields import DOUGHNUTS, NOISE, doughnut, moffat, moffat_field, noisy, on_wide_sky, ring
 
 from starsize.photometry import StarFlag, measure_frame, measure_image
+
+from .fields import DOUGHNUTS, NOISE, doughnut, moffat, moffat_field, noisy, on_wide_sky, ring
 
 
 @pytest.mark.parametrize("name", DOUGHNUTS)
