@@ -20,7 +20,8 @@ _START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
     """What blurs the light of a pixel: ``pixel`` its noise, ``rough`` how much more wide sums
-    scatter, ``inverse_gain`` the variance that each unit of light brings along."""
+    scatter, ``inverse_gain`` the variance that each unit of light brings along.
+    """
 
     pixel: float
     rough: float
@@ -62,7 +63,9 @@ def measure_apertures(
     nodes = guess_px * _NODES
     nodes = nodes[nodes <= max(limit, nodes[1])]
     growth = _Growth(patches, rings, noise, nodes)
-    law = law or usual_law(round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2))
+    law = law or usual_law(
+        round(min(float(_pixel_variance(patches, guess_px)) / guess_px**2, 0.25), 2)
+    )
     circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
     inside = growth.inside(circles)
     half = np.full(len(inside), guess_px)
@@ -79,7 +82,8 @@ def measure_apertures(
 @dataclass(frozen=True, slots=True, eq=False)
 class _Totals:
     """All the light of each star; ``random`` its noise less that of the sky's level, which counts
-    ``area`` times; ``doubt`` its uncertainty from the law."""
+    ``area`` times; ``doubt`` its uncertainty from the law.
+    """
 
     light: np.ndarray
     random: np.ndarray
@@ -105,9 +109,7 @@ class _Growth:
         one = self.noise.pixel * self.noise.rough
         return one / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(
-        self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law
-    ) -> Law:
+    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
         area = 4 * np.pi * half**2
         noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
@@ -126,7 +128,7 @@ class _Growth:
         scale = float(np.median(half))
         inner, outer = (float(np.median(r)) / scale for r in (some.rings.inner, some.rings.outer))
         reach = min(inner, (self.patches.half - 1) / scale)
-        radii = _STACK[_STACK <= max(reach, 1.2)]
+        radii = _STACK[max(reach, 1.2) >= _STACK]
         curves = some.inside(half[:, None] * radii) / total[:, None]
         weight = 1 / (error[best] ** 2 + _TEACHER_WEIGHT**2)
         weight *= _alike(curves, error[best])
@@ -139,9 +141,10 @@ class _Growth:
         variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
         variance += light * (self.noise.inverse_gain / total)[:, None]
         sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
+        blur = min(float(_pixel_variance(self.patches, scale)) / scale**2, 0.25)
         law, _ = learn_law(
             radii, stack, np.sqrt(weight**2 @ variance), ring=(inner, max(outer, inner + 0.1)),
-            sky_sigma=float(sky), blur=min(float(_pixel_variance(self.patches, scale)) / scale**2, 0.25),
+            sky_sigma=float(sky), blur=blur,
         )  # fmt: skip
         return law
 
@@ -206,7 +209,9 @@ class _Growth:
             np.stack(v, axis=1)
             for v in zip(
                 *(
-                    self.radius_holding(p * totals.light, half * float(np.interp(p, law.share, RADII)))
+                    self.radius_holding(
+                        p * totals.light, half * float(np.interp(p, law.share, RADII))
+                    )
                     for p in SHARES
                 ),
                 strict=True,
@@ -227,7 +232,9 @@ class _Growth:
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         sigma = widen * np.sqrt(variance / slope**2 + common**2)
-        return Apertures(radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law)
+        return Apertures(
+            radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law
+        )
 
 
 def _pixel_variance(patches: Patches, half: np.ndarray | float) -> np.ndarray:
@@ -242,8 +249,7 @@ def _pixel_variance(patches: Patches, half: np.ndarray | float) -> np.ndarray:
 
 
 def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:
-    """1 for growth curves like the others, 0 for what departs from their median: no star teaches
-    against all others."""
+    """1 for growth curves like the others, 0 for those that depart: none teaches against all."""
     if len(curves) < 3:
         return np.ones(len(curves))
     early = curves[:, min(2, curves.shape[1] - 1)]

@@ -1,5 +1,7 @@
 """One radius that stands for an image, from the radii of its stars: none leads all others."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from .flags import StarFlag, count_flags
@@ -11,50 +13,46 @@ _LEAST_SCATTER = 0.01
 _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
-#: Flags that are set aside, the worst first; the later ones are taken back where nothing else is.
-_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED
-_IF_NEEDED = (
-    StarFlag.FAINT,
-    StarFlag.FAINT | StarFlag.BLENDED,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE,
-    StarFlag.FAINT | StarFlag.BLENDED | StarFlag.SHAPE | StarFlag.EDGE,
+_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
+#: Flags that are taken back, one after another, where fewer than so many stars are left.
+_TAKEN_BACK = (
+    (StarFlag.BLENDED, 3),
+    (StarFlag.BLENDED | StarFlag.FAINT, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE | StarFlag.EDGE, 1),
 )
-#: Fewer clean stars than this are joined by those that share a neighbour's light.
-_FEW = 3
 
 
 def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
     """Combine the stars of an image; ``common`` (n, 3) are the errors that its stars share."""
-    facts = {
-        "n_found": n_found,
-        "background_adu": sky.level,
-        "background_rms_adu": sky.noise,
-        "set_aside": count_flags(stars.flags),
-    }
+    plain = ImageRadius(
+        n_found=n_found,
+        background_adu=sky.level,
+        background_rms_adu=sky.noise,
+        set_aside=count_flags(stars.flags),
+    )
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
     used = known & (stars.flags == 0)
-    for allowed in _IF_NEEDED:
-        if used.sum() >= (_FEW if allowed & StarFlag.EDGE == 0 and used.any() else 1):
-            break
-        more = known & (stars.flags & ~int(allowed) == 0)
-        if more.any():
-            used = more
+    for allowed, least in _TAKEN_BACK:
+        if used.sum() < least:
+            used = known & (stars.flags & ~int(allowed) == 0)
     if not used.any():
-        return ImageRadius(**facts, reason=_why_none(stars))
+        return replace(plain, reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
-    value, sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
-    radii = {"radius_px": value, "radius_sigma_px": sigma}
-    for share, k in (("30", 0), ("80", 2)):
-        radius, own = getattr(some, f"radius{share}"), getattr(some, f"radius{share}_sigma")
-        radii[f"radius{share}_px"], radii[f"radius{share}_sigma_px"], _ = robust_mean(
-            radius, own, common[k]
-        )
+    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
+    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
+    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
-    return ImageRadius(
-        **radii,
-        **facts,
+    return replace(
+        plain,
+        radius_px=half,
+        radius_sigma_px=half_sigma,
+        radius30_px=small,
+        radius30_sigma_px=small_sigma,
+        radius80_px=large,
+        radius80_sigma_px=large_sigma,
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
         elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),
@@ -78,7 +76,7 @@ def robust_mean(
     for _ in range(_ROUNDS):
         gap = log - centre
         near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, _LEAST_SCATTER)))
-        if near.sum() < max(1, 0.5 * kept.sum()):
+        if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
             near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
         if near.sum() > 2:
             scatter = _scatter(log[near], own[near])

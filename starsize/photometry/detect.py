@@ -1,10 +1,10 @@
-"""Finding stars of unknown size: one star is one maximum of signal-to-noise over place and scale."""
+"""Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import pdist
 
 from .sky import Sky, halve, pixel_noise, sky_map
 
@@ -19,9 +19,9 @@ _LARGEST = 256
 _KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
 #: A weaker maximum this near to a stronger one, in widths of the larger, belongs to it.
 _BELONGS = 1.8
-#: Stars side by side stand out alone nearly as much as together; the lumps of one ring do not
-#: (half a disc 0.71 of the whole, two discs that touch 0.92 of both).
-_ALONE = 0.82
+#: Stars side by side stand out alone nearly as much as together (two discs that touch 0.85), and
+#: so many widths apart; the lumps of one ring do not (half a disc 0.71, a third 0.58).
+_ALONE, _CLEAR, _LEAST_GROUP_PX = 0.8, 3.0, 2.5
 #: Fewer independent values than this do not tell how rough the sky is.
 _ENOUGH, _SAMPLES = 150, 300
 #: So far around a bright star, in its widths, the sky is not to be learned from.
@@ -152,12 +152,12 @@ def _search(
             maps.append(_Map(smooth, white, rough, width, factor))
         flat = halve(np.pad(flat, ((0, flat.shape[0] % 2), (0, flat.shape[1] % 2))))
         factor *= 2
-    rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
+    rows = _told_apart(np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))]))
     weight = rows[:, 3]
     if expected is not None:
         weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
     order = np.argsort(-weight, kind="stable")
-    kept = _one_each(rows[order], weight[order])
+    kept = _one_each(rows[order])
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
     roughness = np.array([float(np.median(m.rough)) for m in maps])
@@ -234,7 +234,7 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
 
 
 def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
-    """(n, 4) rows x, y, width, signal-to-noise of maxima over place that are so over scale too."""
+    """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
     here = maps[k]
     value, row, column = _local_peaks(here.smooth, threshold * here.white * float(here.rough.min()))
     snr = value / here.noise_at(row, column)
@@ -249,7 +249,7 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
         keep &= snr >= maps[k - 1].snr_at(x, y)
     # Sky left over grows with width without end; a star has its maximum.
     keep &= snr > maps[k + 1].snr_at(x, y) if k + 1 < len(maps) else False
-    return np.stack([x, y, np.full(len(x), here.width), snr], axis=1)[keep]
+    return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 
 def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -276,53 +276,57 @@ def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 
 
-def _one_each(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Leave one maximum a star: the strongest, unless it is several stars that stand alone."""
+def _told_apart(rows: np.ndarray) -> np.ndarray:
+    """Maxima over place and scale; but in place of one that is several stars side by side, these.
+
+    They stand out nearly as much as the whole and clear of each other, if at a narrower width.
+    """
+    place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
+    if len(rows) == 0:
+        return rows[:, :4]
+    tree = cKDTree(place)
+    for parent in np.flatnonzero(kept & (width > _LEAST_GROUP_PX)):
+        near = np.array(tree.query_ball_point(place[parent], _BELONGS * width[parent]))
+        near = near[(width[near] < 0.8 * width[parent]) & (snr[near] > _ALONE * snr[parent])]
+        for own in np.unique(width[near])[::-1]:
+            members = near[width[near] == own]
+            if len(members) > 1 and pdist(place[members]).min() > _CLEAR * own:
+                kept[parent] = False
+                kept[members] = True
+                break
+    return rows[kept, :4]
+
+
+def _one_each(rows: np.ndarray) -> np.ndarray:
+    """Leave one maximum a star; ``rows`` run from strong to weak."""
     if len(rows) < 2:
         return rows
     place, width = rows[:, :2], rows[:, 2]
-    pairs = [
-        np.stack([a, b])
-        for w in np.unique(width)
-        for near in [np.flatnonzero(width <= w)]
-        for own in [np.flatnonzero(width == w)]
-        for tree in [cKDTree(place[near])]
-        for hits in [tree.query_ball_point(place[own], _BELONGS * w)]
-        for a, b in [(np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)])]
-    ]
-    wide, narrow = np.concatenate(pairs, axis=1)
-    group = _groups(rows, wide, narrow, weight)
-    alive = ~group
-    first, second = np.minimum(wide, narrow), np.maximum(wide, narrow)
-    order = np.lexsort((second, first))
-    for strong, weak in zip(first[order], second[order], strict=True):
+    alive, pairs = np.ones(len(rows), bool), []
+    for wide in np.unique(width):
+        own, near = np.flatnonzero(width == wide), np.flatnonzero(width <= wide)
+        hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
+        both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
+        pairs.append(np.sort(np.stack(both, 1), axis=1))
+    for strong, weak in np.unique(np.concatenate(pairs), axis=0):
         if strong != weak and alive[strong]:
             alive[weak] = False
     return rows[alive]
-
-
-def _groups(
-    rows: np.ndarray, wide: np.ndarray, narrow: np.ndarray, weight: np.ndarray
-) -> np.ndarray:
-    """True for maxima that hold two or more narrower ones nearly as strong, clear of each other."""
-    place, width = rows[:, :2], rows[:, 2]
-    inner = (width[narrow] < 0.8 * width[wide]) & (weight[narrow] > _ALONE * weight[wide])
-    group = np.zeros(len(rows), bool)
-    for parent in np.unique(wide[inner]):
-        children = narrow[inner & (wide == parent)]
-        gap = np.hypot(*(place[children, None] - place[children]).transpose(2, 0, 1))
-        clear = gap > _BELONGS * np.maximum(width[children, None], width[children])
-        group[parent] = clear.any()
-    return group
 
 
 def _cover(binned: np.ndarray, factor: int, peaks: Peaks) -> np.ndarray:
     """The image with NaN about each peak, so far as that leaves something to see."""
     covered = binned.copy()
     for x, y, width in zip(peaks.x, peaks.y, peaks.width, strict=True):
-        column, row, reach = ((x + 0.5) / factor - 0.5, (y + 0.5) / factor - 0.5, _COVERED * width / factor)
+        column, row, reach = (
+            (x + 0.5) / factor - 0.5,
+            (y + 0.5) / factor - 0.5,
+            _COVERED * width / factor,
+        )
         top, left = max(int(row - reach), 0), max(int(column - reach), 0)
         part = covered[top : int(row + reach) + 2, left : int(column + reach) + 2]
-        dy, dx = np.ogrid[top - row : top - row + len(part), left - column : left - column + part.shape[1]]
+        dy, dx = np.ogrid[
+            top - row : top - row + len(part), left - column : left - column + part.shape[1]
+        ]
         part[dy[: len(part)] ** 2 + dx[:, : part.shape[1]] ** 2 < reach**2] = np.nan
     return covered if np.isfinite(covered).sum() > 30 else binned

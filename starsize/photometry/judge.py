@@ -32,7 +32,9 @@ def ceiling_of(image: np.ndarray) -> float:
     if not (np.isfinite(top) and top > 0):
         return np.inf
     near = 0.97 * top
-    values = np.concatenate([s[s > near].ravel() for s, t in zip(strips, tops, strict=True) if t > near])
+    values = np.concatenate(
+        [s[s > near].ravel() for s, t in zip(strips, tops, strict=True) if t > near]
+    )
     full = int(np.count_nonzero(values == top))
     # A summit of a smooth star has as many pixels in each equal step of its light.
     return _NEAR_CEILING * top if full >= max(_CEILING_PIXELS, 0.4 * len(values)) else np.inf
@@ -84,7 +86,9 @@ def foreign_share(
     return share
 
 
-def burnt_out(flux: np.ndarray, core: np.ndarray, core_sigma: np.ndarray, half: np.ndarray) -> np.ndarray:
+def burnt_out(
+    flux: np.ndarray, core: np.ndarray, core_sigma: np.ndarray, half: np.ndarray
+) -> np.ndarray:
     """True for stars with flatter cores than their fainter neighbours', and larger.
 
     Parameters
@@ -119,7 +123,7 @@ def odd_sizes(half: np.ndarray, sigma: np.ndarray, weight: np.ndarray) -> np.nda
     log = np.log(np.maximum(half, 1e-3))
     order = np.argsort(log[usable])
     share = np.cumsum(weight[usable][order])
-    typical = float(np.interp(0.5 * share[-1], share, log[usable][order]))
+    typical = float(log[usable][order][np.searchsorted(share, 0.5 * share[-1])])
     spread = 1.4826 * float(np.median(np.abs(log[usable] - typical)))
     allowed = np.maximum(5 * np.hypot(spread, sigma / half), _SIZE_TOLERANCE)
     return np.abs(log - typical) > np.minimum(allowed, 1.0)

@@ -156,9 +156,7 @@ def learn_law(
     seen = share[:, :-2] - radii**2 * foreign[:, None]
     nudge = 0.02
     moved = _as_seen(bank, radii * (1 + nudge), blur) - share[:, :-2]
-    columns = np.stack(
-        [seen, moved / nudge, np.broadcast_to(radii**2, seen.shape)], axis=2
-    )
+    columns = np.stack([seen, moved / nudge, np.broadcast_to(radii**2, seen.shape)], axis=2)
     columns = np.diff(columns, axis=1, prepend=0.0)
     data = np.diff(growth, prepend=0.0)
     scale = float(growth[-1])

@@ -7,11 +7,11 @@ from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR, combine
 from .detect import Detected, Peaks, detect
 from .flags import StarFlag
-from .law import Law
 from .judge import FOREIGN, burnt_out, ceiling_of, foreign_share, odd_sizes, pixel_flags
+from .law import Law
 from .measured import ImageRadius, MeasuredImage, Stars
 from .patches import Patches, centred, read_patches, sky_rings
-from .sky import Sky, halve, sky_map, usable_pixels
+from .sky import Sky, usable_pixels
 
 #: Half-flux radius over the width of the Gaussian that fits best.
 _HALF_WIDTHS = 1.15
@@ -109,13 +109,17 @@ def measure_peaks(
         return no_stars(0), np.zeros((0, 3))
     half = _HALF_WIDTHS * peaks.width[chosen]
     main = _typical(half, peaks.snr[chosen])
-    group = np.where(np.abs(np.log(half / main)) < np.log(_SAME_SIZE), 0, np.rint(np.log2(half / main)))
+    group = np.where(
+        np.abs(np.log(half / main)) < np.log(_SAME_SIZE), 0, np.rint(np.log2(half / main))
+    )
     stars, common = no_stars(n), np.full((n, 3), np.nan)
     columns = {f: getattr(stars, f) for f in Stars.__slots__}
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = _typical(half[these], peaks.snr[chosen][these])
-        part, part_common = _measure_alike(found, peaks, chosen[these], guess, gain, ceiling, recentre_all)
+        part, part_common = _measure_alike(
+            found, peaks, chosen[these], guess, gain, ceiling, recentre_all
+        )
         common[these] = part_common
         for name, column in columns.items():
             column[these] = getattr(part, name)
@@ -194,10 +198,8 @@ class _Scale:
         if size < _SMALL_PX:
             patches = patches.refined()
         rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
-        whole = patches.read.all(axis=(1, 2)) if len(chosen) > 3 else np.ones(len(chosen), bool)
-        measured = measure_apertures(
-            patches, rings, size, self.noise, teach=whole, law=law
-        )
+        whole = np.asarray(patches.read.all(axis=(1, 2)) | (len(chosen) <= 3))
+        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
         return patches, measured
 
     def stars(
@@ -213,7 +215,9 @@ class _Scale:
         flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
         light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
         scale = np.median(np.maximum(got.total, 0) / light[chosen])
-        foreign = foreign_share(self.peaks.x, self.peaks.y, light * scale, half_px=typical, law=got.law)
+        foreign = foreign_share(
+            self.peaks.x, self.peaks.y, light * scale, half_px=typical, law=got.law
+        )
         flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
         core, core_sigma = self._cores(patches, got, typical)
         sound = flags & ~int(StarFlag.SATURATED) == 0
@@ -294,7 +298,8 @@ def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks
     here = np.full(len(places), width)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
-        gap, which = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        hits = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        gap, which = np.asarray(hits[0]), np.asarray(hits[1])
         same = gap < 1.5 * np.maximum(width, peaks.width[which])
         snr[same] = peaks.snr[which[same]]
         others = np.ones(len(peaks), bool)

@@ -1,4 +1,4 @@
-"""Square patches about stars: pixels less sky, what may be trusted in them, sums in exact circles."""
+"""Square patches about stars: pixels less sky, which to trust, sums in exact circles."""
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -55,13 +55,18 @@ class Patches:
 
     def part(self, which: np.ndarray) -> "Patches":
         """Return some of the patches, by index or mask."""
-        parts = {name: getattr(self, name) for name in self.__slots__}
-        return Patches(**{n: None if v is None else v[which] for n, v in parts.items()})
+        arrays = [getattr(self, f) for f in ("pixels", "trusted", "read", "x", "y", "left", "top")]
+        pixels, trusted, read, x, y, left, top = (v[which] for v in arrays)
+        fine = None if self.fine is None else self.fine[which]
+        return Patches(pixels, trusted, read, x, y, left, top, fine)
 
     def distance(self) -> np.ndarray:
         """(n, s, s) distance of each pixel's centre from the star's."""
         grid = np.arange(self.pixels.shape[1], dtype=np.float32)
-        dx, dy = grid - self.x[:, None].astype(np.float32), grid - self.y[:, None].astype(np.float32)
+        dx, dy = (
+            grid - self.x[:, None].astype(np.float32),
+            grid - self.y[:, None].astype(np.float32),
+        )
         return np.hypot(dy[:, :, None], dx[:, None, :])
 
     def sums(self, radii: np.ndarray) -> np.ndarray:
@@ -152,7 +157,7 @@ def _leave_out_neighbours(
 
 
 def _filled(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> np.ndarray:
-    """Put what lies opposite the star in place of what is not trusted, else what was read, else 0."""
+    """What lies opposite the star in place of what is not trusted; else what was read, or 0."""
     opposite = np.where(trusted, pixels, np.nan)[:, ::-1, ::-1]
     own = np.where(read, pixels, 0.0)
     filled = np.where(trusted, pixels, np.where(np.isfinite(opposite), opposite, own))
@@ -171,7 +176,9 @@ def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     x, y, _ = sep.winpos(mosaic, patches.x, rows, 0.85 * half_flux_px)
     y = y - size * np.arange(len(y))
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
-    good &= (np.abs(x - patches.half) < patches.half / 2) & (np.abs(y - patches.half) < patches.half / 2)
+    good &= (np.abs(x - patches.half) < patches.half / 2) & (
+        np.abs(y - patches.half) < patches.half / 2
+    )
     return replace(patches, x=np.where(good, x, patches.x), y=np.where(good, y, patches.y))
 
 
@@ -222,9 +229,7 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) 
     return Rings(level, scatter, count, inner, outer)
 
 
-def _clipped_mean(
-    values: np.ndarray, noise: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean of each row within so many scatters of its median, that scatter, and the number."""
     sample = np.sort(values[:, :: max(1, values.shape[1] // _SAMPLE)], axis=1)  # NaN last
     count = np.isfinite(sample).sum(axis=1)
