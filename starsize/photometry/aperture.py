@@ -30,7 +30,7 @@ class Noise:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Apertures:
-    """Radii of ``n`` stars in pixels of their patches; columns follow ``SHARES``.
+    """Radii of stars in pixels of their patches; columns follow ``SHARES``.
 
     ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
     their wings. ``seen`` are the radii as the pixels show them.

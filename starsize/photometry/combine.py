@@ -34,6 +34,8 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
     used = known & (stars.flags == 0)
     for allowed, least in _TAKEN_BACK:
+        if StarFlag.SHAPE & allowed and np.any(stars.flags & StarFlag.SATURATED):
+            break  # specks beside burnt-out stars do not stand for these
         if used.sum() < least:
             used = known & (stars.flags & ~int(allowed) == 0)
     if not used.any():
@@ -112,7 +114,6 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
 def _why_none(stars: Stars) -> str:
     if len(stars) == 0:
         return "no_stars"
-    bright = stars.flags & StarFlag.FAINT == 0
-    if bright.any() and np.all(stars.flags[bright] & StarFlag.SATURATED):
+    if np.any(stars.flags & StarFlag.SATURATED):
         return "all_saturated"
-    return "none_usable" if bright.any() else "all_faint"
+    return "all_faint" if np.all(stars.flags & StarFlag.FAINT) else "none_usable"

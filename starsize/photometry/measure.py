@@ -124,7 +124,10 @@ def measure_peaks(
         for name, column in columns.items():
             column[these] = getattr(part, name)
     flags = columns["flags"]
-    weight = np.where(flags & ~int(StarFlag.BLENDED) == 0, np.minimum(columns["snr"], 100.0), 0.0)
+    # A burnt-out star hardly tells its size, but more than the specks beside it.
+    fit = flags & ~int(StarFlag.BLENDED | StarFlag.SATURATED) == 0
+    weight = np.where(fit, np.minimum(columns["snr"], 100.0), 0.0)
+    weight[flags & StarFlag.SATURATED > 0] *= 0.3
     if n > 2:
         odd = odd_sizes(columns["radius"], columns["radius_sigma"], np.nan_to_num(weight) ** 2)
         flags[odd & (flags & StarFlag.SATURATED == 0)] |= int(StarFlag.SHAPE)
@@ -198,7 +201,9 @@ class _Scale:
         if size < _SMALL_PX:
             patches = patches.refined()
         rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
-        whole = np.asarray(patches.read.all(axis=(1, 2)) | (len(chosen) <= 3))
+        # Those teach that lie within the image and have the fewest neighbours.
+        clear = patches.trusted.mean(axis=(1, 2))
+        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
         measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
         return patches, measured
 
