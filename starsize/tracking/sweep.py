@@ -122,7 +122,7 @@ def _doubtful(
 
 
 def _better(first: Look, second: Look, hint: Hint) -> Look:
-    """Of two looks at a frame the one nearer to what is expected of it; never one without radius."""
+    """Of two looks the one nearer to what is expected of the frame; never one without radius."""
     wanted = hint.expected_px or first.frame.radius_px
     off = [abs(log(look.frame.radius_px / wanted)) for look in (first, second)]
     return second if off[1] < off[0] or not off[0] >= 0 else first
