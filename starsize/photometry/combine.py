@@ -34,7 +34,7 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
     used = known & (stars.flags == 0)
     for allowed, least in _TAKEN_BACK:
-        if StarFlag.SHAPE & allowed and np.any(stars.flags & StarFlag.SATURATED):
+        if StarFlag.FAINT & allowed and np.any(stars.flags & StarFlag.SATURATED):
             break  # specks beside burnt-out stars do not stand for these
         if used.sum() < least:
             used = known & (stars.flags & ~int(allowed) == 0)

@@ -16,7 +16,7 @@ FINER, _FINE_PX = 3, 6.0
 _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
-_CLIP, _SAMPLE = 2.5, 400
+_CLIP, _SAMPLE = 6.0, 400
 
 
 @dataclass(frozen=True, slots=True, eq=False)
