@@ -21,16 +21,16 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
 from colour_nights import SCENES, judge
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
 
-from starsize.comparison.adjustment import adjust
-from starsize.comparison.sweeps import best_focus_data, data_of_curves
-from starsize.comparison.terms import choose_terms, usual_scatter_steps
+from starsize.comparison.adjustment import adjust, offset_sigmas
+from starsize.comparison.sweeps import data_of_curves
+from starsize.comparison.terms import choose_terms, expected_scatter
 from starsize.setup import Focuser
 
 STATED = replace(
     REFRACTOR, focuser=Focuser(um_per_step=4.0, steps_per_degC=-6.0, steps_per_degC_sigma=0.5)
 )
 COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
-USUAL = usual_scatter_steps(4.0)
+USUAL = expected_scatter(REFRACTOR, 4.0).median_steps
 CASES = {
     "L three times, steady": (NightOfSweeps(), REFRACTOR),
     "L three times, -4 degC": (NightOfSweeps(**COOLING), REFRACTOR),
@@ -65,9 +65,9 @@ def one_case(night: NightOfSweeps, setup, count: int, seed: list[int]) -> dict:
         if setup.focuser.steps_per_degC_sigma:
             true += setup.focuser.steps_per_degC_sigma * rng.standard_normal()
         data = data_of_curves(replace(night, scatter=drawn, steps_per_degC=true).curves(rng))
-        scatter = usual_scatter_steps(4.0)
+        scatter = expected_scatter(REFRACTOR, 4.0).median_steps
         choice = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=scatter)
-        found = adjust(data, choice.terms, scatter_scale_steps=scatter)
+        found = adjust(data, choice.terms, scatter=scatter)
         for name, offset in zip(found.filters, found.offsets("L"), strict=True):
             if name != "L":
                 errors.append(offset.value - night.offsets[name])
@@ -87,13 +87,8 @@ def one_case(night: NightOfSweeps, setup, count: int, seed: list[int]) -> dict:
 def least_rms(night: NightOfSweeps, setup) -> float:
     """Rms error of generalised least squares with the same terms and the scatter known."""
     data = data_of_curves(night.curves(np.random.default_rng(0)))
-    scatter = usual_scatter_steps(4.0)
-    terms = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=scatter).terms
-    total = data.covariance_steps2 + night.scatter**2 * np.eye(len(data.ids))
-    known = best_focus_data(data.position_steps, total, filters=data.filters)
-    exact = adjust(known, terms, scatter_scale_steps=1e-6)
-    rows = exact.contrasts("L")[1:]
-    return float(np.sqrt(np.mean(np.diag(rows @ exact.reml_covariance @ rows.T))))
+    terms = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=USUAL).terms
+    return float(np.sqrt(np.mean(offset_sigmas(data, terms, scatter_steps=night.scatter) ** 2)))
 
 
 def coverage_table(count: int) -> None:

@@ -8,11 +8,18 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .comparison import compare_filter_sets, compare_sweeps
+    from .comparison import (
+        Comparison,
+        MeasuredSet,
+        OffsetRow,
+        compare_filter_sets,
+        compare_sweeps,
+    )
     from .curves import (
+        CurveFit,
+        CurveSet,
         FocusCurve,
         fit_curve,
-        fit_curves,
         focus_curve,
         micrometres_per_step,
         radius_at,
@@ -31,21 +38,29 @@ if TYPE_CHECKING:
         load_setup,
         read_frame,
     )
-    from .photometry import StarFlag, find_stars, half_flux_radius, measure_frame
+    from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import measure_offsets
-    from .reports import RunResult, result_document, write_results
+    from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
-    from .tracking import measure_sweeps
+    from .steps import curve_of, fit_curves, measure_frame
+    from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
 __version__ = "0.1.0"
 
 __all__ = [
+    "Comparison",
+    "CurveFit",
+    "CurveSet",
     "Estimate",
     "FocusCurve",
     "Frame",
     "FrameFacts",
+    "FrameRadius",
     "InputError",
+    "MeasuredSet",
+    "MeasuredSweep",
     "Notice",
+    "OffsetRow",
     "RunResult",
     "Setup",
     "StarFlag",
@@ -55,6 +70,7 @@ __all__ = [
     "compare_filter_sets",
     "compare_sweeps",
     "complete_setup",
+    "curve_of",
     "find_stars",
     "find_sweeps",
     "fit_curve",
@@ -63,6 +79,7 @@ __all__ = [
     "half_flux_radius",
     "list_frames",
     "load_calibration",
+    "load_measured_set",
     "load_setup",
     "measure_frame",
     "measure_offsets",
@@ -90,18 +107,26 @@ _HOMES = {
         "load_setup",
         "read_frame",
     ),
-    "photometry": ("StarFlag", "find_stars", "half_flux_radius", "measure_frame"),
-    "tracking": ("measure_sweeps",),
+    "photometry": ("StarFlag", "find_stars", "half_flux_radius"),
+    "tracking": ("FrameRadius", "MeasuredSweep", "measure_sweeps"),
     "curves": (
+        "CurveFit",
+        "CurveSet",
         "FocusCurve",
         "fit_curve",
-        "fit_curves",
         "focus_curve",
         "micrometres_per_step",
         "radius_at",
     ),
-    "comparison": ("compare_filter_sets", "compare_sweeps"),
-    "reports": ("RunResult", "result_document", "write_results"),
+    "comparison": (
+        "Comparison",
+        "MeasuredSet",
+        "OffsetRow",
+        "compare_filter_sets",
+        "compare_sweeps",
+    ),
+    "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
+    "steps": ("curve_of", "fit_curves", "measure_frame"),
     "pipeline": ("measure_offsets",),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}

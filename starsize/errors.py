@@ -8,13 +8,34 @@
 - A sweep cannot answer: no exception; a fit with ``answered=False`` that carries what is known.
 """
 
+import unicodedata
+
+
+def printable(text: str) -> str:
+    r"""Text from elsewhere as one line that cannot steer a terminal.
+
+    Control, formatting and undecodable characters (Unicode categories C, Zl, Zp) become ``?``.
+
+    Examples
+    --------
+    >>> printable("Ha\x1b[2J\n")
+    'Ha?[2J?'
+    """
+    if text.isprintable():
+        return text
+    kinds = ((c, unicodedata.category(c)) for c in text)
+    return "".join("?" if kind[0] == "C" or kind in ("Zl", "Zp") else c for c, kind in kinds)
+
 
 class StarsizeError(Exception):
     """Base of all exceptions that are ours."""
 
 
 class InputError(StarsizeError, ValueError):
-    """Something the person gave cannot be used; the message says what to do."""
+    """Something the person gave cannot be used; the message says what to do, on one line."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(printable(message))
 
 
 class FrameReadError(InputError):

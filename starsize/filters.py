@@ -27,6 +27,18 @@ BANDS: Final[Mapping[str, Band]] = {
     "OIII": Band(500.7, 6.0),
 }
 
+#: Broad bands of the photometric and survey systems: pivot wavelength and equivalent width of the
+#: response curves that speclite 1.0.0 carries (Bessell 1990; SDSS, Doi et al. 2010).
+_BROAD: Final[Mapping[str, Band]] = {
+    "U": Band(359.8, 64.0), "B": Band(439.9, 96.0), "V": Band(550.0, 89.0),
+    "R": Band(655.6, 159.0), "Rc": Band(655.6, 159.0),
+    "I": Band(804.7, 150.0), "Ic": Band(804.7, 150.0),
+    "u": Band(358.9, 51.0), "g": Band(470.1, 116.0), "r": Band(617.7, 111.0),
+    "i": Band(749.6, 110.0), "z": Band(890.4, 109.0),
+}  # fmt: skip
+_SURVEY: Final = re.compile(r"sloan|sdss|'", re.IGNORECASE)
+_PHOTOMETRIC: Final = re.compile(r"johnson|cousins|bessell?|kron", re.IGNORECASE)
+
 #: The order in which a person expects the filters to be listed.
 ORDER: Final = ("L", "R", "G", "B", "Ha", "SII", "OIII")
 
@@ -40,7 +52,8 @@ _SPELLINGS: Final[Mapping[str, tuple[str, ...]]] = {
     "OIII": ("oiii", "o3", "oxygen", "oxygeniii"),
 }
 _CANONICAL: Final = {s: name for name, spellings in _SPELLINGS.items() for s in spellings}
-_WIDTH: Final = re.compile(r"(\d+(\.\d+)?)?nm?$")
+#: What may follow a name: a width ("7nm", "6.5") or the number of a slot ("(2)").
+_NUMBER: Final = re.compile(r"\d*(\.\d+)?(nm?)?")
 
 
 def canonical_filter(name: str, *, aliases: Mapping[str, str] | None = None) -> str:
@@ -49,8 +62,8 @@ def canonical_filter(name: str, *, aliases: Mapping[str, str] | None = None) -> 
     Parameters
     ----------
     name : str
-        The name as written; case, spaces, brackets, hyphens and a stated width ("Ha 7nm") do not
-        matter.
+        The name as written; case, spaces, brackets, hyphens, a width or number behind the band
+        ("Ha 7nm", "R (2)") and a maker's name before it do not matter.
     aliases : mapping of str to str, optional
         The person's own spellings (as written) and the name each stands for; these win.
 
@@ -61,23 +74,51 @@ def canonical_filter(name: str, *, aliases: Mapping[str, str] | None = None) -> 
 
     Examples
     --------
-    >>> [canonical_filter(n) for n in ("Lum", "H-alpha", "[S II]", "O3", "L ", "V")]
-    ['L', 'Ha', 'SII', 'OIII', 'L', 'V']
+    >>> [canonical_filter(n) for n in ("Lum", "H-alpha", "O3 3nm", "Acme Red", "V", "Sloan r")]
+    ['L', 'Ha', 'OIII', 'R', 'V', 'Sloan r']
     """
     written = name.strip()
     own = {_squeeze(k): v for k, v in (aliases or {}).items()}
-    squeezed = _squeeze(written)
-    if squeezed in own:
-        return own[squeezed]
-    for key in (squeezed, _WIDTH.sub("", squeezed)):
-        if key in _CANONICAL:
-            return _CANONICAL[key]
+    if _squeeze(written) in own:
+        return own[_squeeze(written)]
+    if _SURVEY.search(written) or _PHOTOMETRIC.search(written):
+        return written
+    words = re.split(r"[\s_-]+", written)
+    for first in range(len(words)):
+        found = _known_band("".join(words[first:]))
+        # What stands before may be a maker; a second band makes it another filter.
+        if found and not any(_known_band(word) for word in words[:first]):
+            return found
     return written
+
+
+def usual_band(name: str) -> Band | None:
+    """Where a filter's band usually lies; None for a name that nobody agreed on.
+
+    Examples
+    --------
+    >>> [usual_band(n).wavelength_nm for n in ("R", "Rc", "V", "SDSS r", "i'")]
+    [640.0, 655.6, 550.0, 617.7, 749.6]
+    """
+    if name in BANDS:
+        return BANDS[name]
+    letter = re.sub(r"[\W_]", "", _PHOTOMETRIC.sub("", _SURVEY.sub("", name)))
+    return _BROAD.get(letter.lower() if _SURVEY.search(name) else letter)
 
 
 def filter_order(name: str) -> tuple[int, str]:
     """Sort key: the usual seven first, in the order people list them, then by name."""
     return (ORDER.index(name) if name in ORDER else len(ORDER), name)
+
+
+def _known_band(name: str) -> str | None:
+    """The band that a name is or begins with, if only a number follows."""
+    squeezed = _squeeze(name)
+    heads = (squeezed[:end] for end in range(len(squeezed), 0, -1))
+    return next(
+        (_CANONICAL[h] for h in heads if h in _CANONICAL and _NUMBER.fullmatch(squeezed[len(h) :])),
+        None,
+    )
 
 
 def _squeeze(name: str) -> str:

@@ -10,11 +10,11 @@ from typing import Literal
 import numpy as np
 
 from .comparison import Comparison, OffsetRow, compare_sweeps
+from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
     FocusCurve,
     correct_to_mean_temperature,
-    fit_curves,
     micrometres_per_step,
 )
 from .errors import InputError
@@ -28,14 +28,20 @@ from .frames import (
     find_sweeps,
     list_frames,
     lost_filters,
+    set_aside_single,
     unused_notices,
 )
 from .reports.result import RunResult
+from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
+from .steps import curve_of, fit_curves
 from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
+
+
+_NONE = CurveSet(fits=(), covariance_steps2=np.zeros((0, 0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +69,11 @@ def measure_offsets(
     Parameters
     ----------
     paths : iterable of str or Path
-        Folders (walked) and files with the frames of focus sweeps.
+        Folders (walked) and files with the frames of focus sweeps; folders of results of other
+        nights, whose sweeps go into the same adjustment.
     setup : Setup, optional
-        What is known of the equipment; the rest is read from headers or found from the data.
+        What is known of the equipment, that of the first folder of results by default; the rest
+        is read from headers or found from the data.
     reference : str, optional
         Filter that offsets are counted from; L, or the best measured one, by default.
     facts_csv : str or Path, optional
@@ -88,20 +96,32 @@ def measure_offsets(
     InputError
         If a path, the facts table or the reference cannot be used, or there is nothing to measure.
     """
-    given = setup or Setup()
-    files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
-    known, header_notices = complete_setup(given, files)
-    sweeps, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
-    if not sweeps:
+    every = [Path(path) for path in paths]
+    earlier = [load_run(path) for path in every if is_result(path)]
+    given = setup or (earlier[0].setup if earlier else Setup())
+    new = [path for path in every if not is_result(path)]
+    files: tuple[InputFile, ...] = ()
+    if new or not earlier:
+        files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
+    stored_files = tuple(file for run in earlier for file in run.files)
+    known, header_notices = complete_setup(given, (*files, *stored_files))
+    found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
+    files, sweeps = set_aside_single(files, found)
+    if not sweeps and not earlier:
         raise InputError(nothing_to_measure(files))
+    stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
     if reference is not None:
-        reference = find_reference(reference, sweeps, setup=known)
+        reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
+    elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
+        reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
         sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
     )
     curves, comparison, step_notices = compare_measured(
-        measured, setup=known, given=given, reference=reference
+        measured, setup=known, given=given, reference=reference, earlier=earlier
     )
+    files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
+    measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
     notices = (
         *unused_notices(files), *header_notices, *sweep_notices, *left_out_notices(measured),
@@ -124,6 +144,7 @@ def compare_measured(
     setup: Setup,
     given: Setup | None = None,
     reference: str | None = None,
+    earlier: Sequence[StoredRun] = (),
 ) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
     """Fit and compare measured sweeps; the half of the job that needs no pixels.
 
@@ -134,6 +155,8 @@ def compare_measured(
         With what headers supplied.
     given : Setup, optional
         As the person wrote it, to tell a stated step size from one read in headers.
+    earlier : sequence of StoredRun
+        Other nights, compared together with this one.
 
     Returns
     -------
@@ -143,35 +166,37 @@ def compare_measured(
         About the step size.
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
-    curves, comparison, step = _fit_and_compare(raw, setup, given or setup, reference)
+
+    def compared(sweeps: Sequence[FocusCurve]) -> tuple[CurveSet, Comparison, StepSize]:
+        curves = fit_curves(sweeps, setup=setup) if sweeps else _NONE
+        return again(joined_curves(curves, [run.curves for run in earlier]))
+
+    def again(curves: CurveSet) -> tuple[CurveSet, Comparison, StepSize]:
+        return _compare(curves, setup, given or setup, reference=reference, earlier=earlier)
+
+    curves, comparison, step = compared(raw)
     drift = comparison.temperature.steps_per_degC
-    if drift is not None and math.isfinite(drift.value):
+    if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
-        still = tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
-        curves, comparison, step = _fit_and_compare(still, setup, given or setup, reference)
-    return curves, comparison, step.notices
+        curves, comparison, step = compared(
+            tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
+        )
+    field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
+    if field is not None and field.significant:
+        # All filters are compared at the centre: a filter that shows only the stars of one half
+        # would otherwise carry the tilt into its offset. The curves stay those of all stars.
+        _, comparison, step = again(at_centre(curves, field.centre_steps))
+    return curves, replace(comparison, field=field), step.notices
 
 
-def curve_of(measured: MeasuredSweep) -> FocusCurve:
-    """Focus curve of a measured sweep: the frames that have a radius, in order of time."""
-    frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
-
-    def column(values: Iterable[float | None]) -> np.ndarray:
-        return np.array([math.nan if v is None else v for v in values], float)
-
-    return FocusCurve(
-        id=measured.id,
-        filter=measured.filter,
-        position_steps=column(f.facts.position_steps for f in frames),
-        radius_px=column(f.radius_px for f in frames),
-        radius_sigma_px=column(f.radius_sigma_px for f in frames),
-        n_stars=np.array([f.n_stars for f in frames], int),
-        temperature_degC=column(f.facts.temperature_degC for f in frames),
-        time_mjd=column(f.facts.mid_time_mjd for f in frames),
-        names=tuple(f.facts.path.name for f in frames),
-        approach=measured.sweep.approach,
-    )
+def _bends(raw: Sequence[FocusCurve], curves: CurveSet, steps_per_degC: float) -> bool:
+    """Whether cooling within a sweep moves focus by a tenth of what is known of it, or more."""
+    if not math.isfinite(steps_per_degC) or not curves.answered:
+        return False
+    within = max((float(np.ptp(c.temperature_degC)) for c in raw), default=0.0)
+    least = min(fit.best_sigma_steps for fit in curves.answered)
+    return abs(steps_per_degC) * within > 0.1 * least
 
 
 def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
@@ -228,11 +253,20 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
     return f"none of the files can be used; the commonest reason ({share}): {commonest}"
 
 
-def _fit_and_compare(
-    raw: Sequence[FocusCurve], setup: Setup, given: Setup, reference: str | None
+def _compare(
+    curves: CurveSet,
+    setup: Setup,
+    given: Setup,
+    *,
+    reference: str | None,
+    earlier: Sequence[StoredRun],
 ) -> tuple[CurveSet, Comparison, StepSize]:
-    curves = fit_curves(raw, obstruction=setup.telescope.obstruction)
     step = find_step_size(curves, setup=setup, given=given)
+    check_same_focuser(
+        earlier,
+        um_per_step=step.um_per_step.value if step.um_per_step else None,
+        outward=setup.focuser.outward,
+    )
     comparison = compare_sweeps(
         curves,
         setup=setup,

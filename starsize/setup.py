@@ -7,16 +7,41 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from .filters import BANDS, Band
+from .filters import Band, usual_band
+
+#: No telescope for imaging has a smaller or larger focal ratio; a slip of the pen has.
+FASTEST, SLOWEST = 0.8, 100.0
+#: What the figures of equipment can be at all, from a pocket lens to the largest telescopes, in the
+#: units that the names state; what lies outside is a slip of the pen.
+PLAUSIBLE: Mapping[str, tuple[float, float]] = {
+    "focal_length_mm": (0.1, 1e6),
+    "aperture_mm": (0.1, 1e5),
+    "obstruction_mm": (0.0, 1e5),
+    "focus_scale": (1e-3, 1e3),
+    "um_per_step": (1e-4, 1e4),
+    "steps_per_degC": (-1e6, 1e6),
+    "steps_per_degC_sigma": (0.0, 1e6),
+    "backlash_steps": (0.0, 1e6),
+    "repeatability_steps": (0.0, 1e6),
+    "pixel_um": (0.1, 1e3),
+    "gain_e_per_adu": (1e-5, 1e5),
+    "read_noise_e": (0.0, 1e5),
+    "saturation_adu": (1.0, 1e10),
+    "wavelength_nm": (200.0, 2500.0),
+    "bandwidth_nm": (0.01, 2500.0),
+    "thickness_mm": (1e-3, 100.0),
+    "refractive_index": (1.01, 5.0),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telescope:
-    """Focal length, clear aperture and diameter of the central obstruction, in millimetres."""
+    """Focal length, clear aperture and diameter of the obstruction in millimetres; the tube."""
 
     focal_length_mm: float | None = None
     aperture_mm: float | None = None
     obstruction_mm: float | None = None
+    tube_material: Literal["aluminium", "carbon", "steel", "invar"] | None = None
     focus_scale: float | None = None
     """Focuser travel that makes up for 1 mm of focus shift at the filter; differs from 1 where
     optics between filter and camera rescale it (a reducer behind the filters, say)."""
@@ -45,6 +70,8 @@ class Focuser:
     steps_per_degC: float | None = None
     steps_per_degC_sigma: float | None = None
     backlash_steps: float | None = None
+    repeatability_steps: float | None = None
+    """Standard deviation of best focus from sweep to sweep beyond the curves' own uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +110,14 @@ class HeaderNames:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed."""
+    """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed.
+
+    Examples
+    --------
+    >>> setup = Setup(telescope=Telescope(focal_length_mm=550.0, aperture_mm=100.0))
+    >>> setup.telescope.focal_ratio, setup.band("V").wavelength_nm
+    (5.5, 550.0)
+    """
 
     telescope: Telescope = field(default_factory=Telescope)
     focuser: Focuser = field(default_factory=Focuser)
@@ -94,7 +128,7 @@ class Setup:
     def band(self, name: str) -> Band | None:
         """Passband of a filter: the setup's own figures, else the usual ones, else None."""
         glass = self.filters.get(name, FilterGlass())
-        usual = BANDS.get(name)
+        usual = usual_band(name)
         wavelength = glass.wavelength_nm or (usual.wavelength_nm if usual else None)
         if wavelength is None:
             return None

@@ -2,7 +2,8 @@
 
 import pytest
 
-from starsize.filters import BANDS, ORDER, canonical_filter, filter_order
+from starsize.filters import BANDS, ORDER, canonical_filter, filter_order, usual_band
+from starsize.setup import FilterGlass, Setup
 
 
 @pytest.mark.parametrize(
@@ -27,13 +28,35 @@ from starsize.filters import BANDS, ORDER, canonical_filter, filter_order
         ("O3", "OIII"),
         ("OIII 3nm", "OIII"),
         ("[O III]", "OIII"),
+        ("O3 3nm", "OIII"),
+        ("O33nm", "OIII"),
+        ("S2 3nm", "SII"),
+        ("S2 6.5nm", "SII"),
+        ("Ha 7", "Ha"),
+        ("R (2)", "R"),
+        ("Acme Ha 3nm", "Ha"),
+        ("Acme-Optics Red", "R"),
     ],
 )
 def test_the_usual_spellings_come_to_one_name(written, name):
     assert canonical_filter(written) == name
 
 
-@pytest.mark.parametrize("written", ["V", "g'", "Sloan i", "UHC", "Hbeta", "Methane 889nm"])
+@pytest.mark.parametrize(
+    "written",
+    [
+        "V",
+        "g'",
+        "Sloan r",
+        "Bessell R",
+        "UHC",
+        "Hbeta",
+        "Methane 889nm",
+        "Ha OIII",
+        "Ha+OIII",
+        "L-Dual",
+    ],
+)
 def test_other_names_are_kept_as_they_are(written):
     assert canonical_filter(f" {written} ") == written
 
@@ -61,3 +84,24 @@ def test_the_broad_bands_cover_the_visible_without_a_gap():
     for lower, upper in (("B", "G"), ("G", "R")):
         end = BANDS[lower].wavelength_nm + BANDS[lower].width_nm / 2
         assert end >= BANDS[upper].wavelength_nm - BANDS[upper].width_nm / 2 - 10
+
+
+@pytest.mark.parametrize(
+    ("name", "pivot_angstrom"),
+    # Pivot wavelengths of the response curves in speclite 1.0.0 (Bessell 1990; SDSS 2010).
+    [
+        ("U", 3598), ("Bessell B", 4399), ("V", 5500), ("Rc", 6556), ("Cousins R", 6556),
+        ("Ic", 8047), ("I", 8047), ("u", 3589), ("g'", 4701), ("SDSS r", 6177), ("Sloan_i", 7496),
+        ("z", 8904),
+    ],
+)  # fmt: skip
+def test_photometric_and_survey_bands_are_known_by_their_published_wavelengths(
+    name, pivot_angstrom
+):
+    assert Setup().band(name).wavelength_nm == pytest.approx(pivot_angstrom / 10, abs=0.05)
+
+
+def test_the_setup_overrides_a_usual_band_and_an_unknown_name_has_none():
+    setup = Setup(filters={"V": FilterGlass(wavelength_nm=540.0)})
+    assert setup.band("V").wavelength_nm == 540.0
+    assert usual_band("UHC") is None

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import starsize
 from starsize.comparison import Comparison, OffsetRow
 from starsize.comparison.compared import ColourReport, FocuserHealth, TemperatureTerm
 from starsize.curves import fit_curves, focus_curve
@@ -19,7 +20,7 @@ from starsize.pipeline import (
     with_lost_filters,
 )
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
-from starsize.simulate import SCENARIOS, simulate_night
+from starsize.simulate import SCENARIOS, draw_night, simulate_night
 from starsize.simulate.night import draw_planned
 
 
@@ -27,6 +28,7 @@ def sweep(name, **facts):
     return Sweep(f"{name}-1", name, (FrameFacts(path=Path("1.fits"), filter=name, **facts),))
 
 
+TESTDATA = Path(__file__).parents[1] / "testdata"
 SWEEPS = [sweep("L"), sweep("Ha"), sweep("V'")]
 
 
@@ -114,3 +116,27 @@ def comparison(*names):
         ),
         focuser=FocuserHealth(),
     )  # fmt: skip
+
+
+def test_the_steps_follow_one_another_without_a_glance_inside():
+    night = TESTDATA / "demo_night"
+    paths = sorted(night.glob("evening_*.fits.fz"))[:11]
+    sweeps, _ = starsize.find_sweeps(starsize.list_frames(paths))
+    measured = starsize.measure_sweeps(sweeps)
+    (fit,) = starsize.fit_curves(measured).fits
+    assert fit.answered
+    position = [f.facts.position_steps for f in measured[0].frames]
+    assert starsize.curve_of(measured[0]).position_steps.tolist() == position
+    frame = starsize.read_frame(paths[5])
+    by_path, by_frame = starsize.measure_frame(paths[5]), starsize.measure_frame(frame)
+    assert len(by_path) == len(by_frame) > 20
+    assert all(len(repr(one)) < 200 and "\n" not in repr(one) for one in (frame, sweeps[0]))
+
+
+def test_a_colour_camera_counts_from_green(tmp_path):
+    scenario = SCENARIOS["good_colour_camera"]
+    night = simulate_night(scenario.scene, scenario.plan, seed=3)
+    for image, cards, name in draw_night(night):
+        write_frame(tmp_path / f"{name}.fits", image, cards=cards)
+    result = measure_offsets([tmp_path])
+    assert result.comparison.reference == "G"

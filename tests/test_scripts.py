@@ -77,3 +77,11 @@ def test_the_scripts_use_no_syntax_newer_than_python_3_6(script):
     source = (SCRIPTS / script).read_text("utf-8")
     code = "import ast, sys; ast.parse(sys.stdin.read(), feature_version=(3, 6))"
     subprocess.run([sys.executable, "-c", code], input=source, text=True, check=True)
+
+
+def test_spoiled_files_end_in_facts_or_in_one_clear_line():
+    done = subprocess.run(
+        [sys.executable, SCRIPTS / "mutate.py", "--files", "400", "--seed", "7"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures.process import BrokenProcessPool
 
-from ..errors import InputError
+from ..errors import InputError, printable
 from .arguments import build_parser
 
 __all__ = ["main"]
@@ -56,5 +56,5 @@ def _disk_trouble(error: OSError) -> str:
 
 
 def _say(sentence: str, status: int) -> int:
-    print(f"starsize: {sentence}", file=sys.stderr)
+    print(f"starsize: {printable(sentence)}", file=sys.stderr)
     return status

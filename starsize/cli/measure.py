@@ -3,6 +3,7 @@
 import argparse
 import sys
 
+from ..errors import printable
 from ..frames import list_frames
 from ..frames.header import has_frame_ending
 from ..reports import (
@@ -45,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         print_measurements(frames)
     for file in unread:
-        print(f"starsize: {file.path}: {file.reason}", file=sys.stderr)
+        print(printable(f"starsize: {file.path}: {file.reason}"), file=sys.stderr)
     if len(measured) == len(frames) + len(unread):
         return 0
     return 3 if measured else 4

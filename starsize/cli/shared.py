@@ -7,8 +7,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
 
+from ..errors import printable
 from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
 
@@ -39,9 +47,22 @@ def progress_line(word: str, *, quiet: bool) -> Iterator[Callable[[int, int], No
         yield lambda done, total: line.update(task, completed=done, total=total)
 
 
+@contextmanager
+def waiting(word: str, *, quiet: bool) -> Iterator[None]:
+    """Show on stderr, where a person is looking, that work goes on, and for how long."""
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+    columns = (TextColumn(word), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
+        line.add_task(word, total=None)
+        yield
+
+
 def print_line(text: str) -> None:
-    """Print a line; what the terminal's encoding cannot show becomes a question mark."""
+    """Print a line; what the terminal cannot show, or obeys, becomes a question mark."""
     encoding = sys.stdout.encoding or "utf-8"
+    text = "\n".join(map(printable, text.split("\n")))
     print(text.encode(encoding, "replace").decode(encoding))
 
 

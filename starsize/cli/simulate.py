@@ -4,7 +4,7 @@ import argparse
 from shlex import quote
 
 from ..simulate import SCENARIOS, write_practice_night
-from .shared import print_line
+from .shared import print_line, waiting
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -13,12 +13,13 @@ def run(arguments: argparse.Namespace) -> int:
         for name, scenario in SCENARIOS.items():
             print_line(f"{name}: {scenario.text}")
         return 0
-    write_practice_night(
-        arguments.out,
-        scenario=arguments.scenario,
-        seed=arguments.seed,
-        overwrite=arguments.overwrite,
-    )
+    with waiting("drawing frames", quiet=arguments.quiet):
+        write_practice_night(
+            arguments.out,
+            scenario=arguments.scenario,
+            seed=arguments.seed,
+            overwrite=arguments.overwrite,
+        )
     if not arguments.quiet:
         folder, setup = (quote(str(path)) for path in (arguments.out, arguments.out / "setup.toml"))
         print_line(f"simulated, invented frames and their truth (truth.json) are in {folder}")

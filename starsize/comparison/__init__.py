@@ -1,6 +1,6 @@
 """Comparison: offset table, temperature and direction, colour, glass against telescope."""
 
-from .adjustment import Adjustment, Term, adjust
+from .adjustment import Adjustment, Scatter, Term, adjust
 from .colour_curve import SmoothCurve, fit_smooth_curve
 from .colour_verdict import colour_verdict, compromise_position
 from .compare import compare_sweeps
@@ -14,12 +14,12 @@ from .compared import (
     FocuserHealth,
     OddFilter,
     OffsetRow,
+    Slip,
     Status,
     TemperatureTerm,
 )
 from .compared_sets import MeasuredSet, SetComparison, SetRow
 from .filter_sets import change_reference, compare_filter_sets, measured_set
-from .line import Line, fit_line
 from .sweeps import BestFocusData, best_focus_data
 
 __all__ = [
@@ -32,12 +32,13 @@ __all__ = [
     "ColourWord",
     "Comparison",
     "FocuserHealth",
-    "Line",
     "MeasuredSet",
     "OddFilter",
     "OffsetRow",
+    "Scatter",
     "SetComparison",
     "SetRow",
+    "Slip",
     "SmoothCurve",
     "Status",
     "TemperatureTerm",
@@ -49,7 +50,6 @@ __all__ = [
     "compare_filter_sets",
     "compare_sweeps",
     "compromise_position",
-    "fit_line",
     "fit_smooth_curve",
     "measured_set",
 ]

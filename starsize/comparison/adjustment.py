@@ -1,15 +1,16 @@
-"""One weighted least-squares adjustment of all sweeps, averaged over the run-to-run scatter."""
+"""One adjustment of all sweeps, averaged over the run-to-run scatter."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
+from .linear import Solution, solve
 from .mixture import Interval, Mixture
 from .sweeps import BestFocusData
 
-ROUNDING = 1e-9
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,32 +28,48 @@ class Term:
     bound: float | None = None
 
     @property
-    def sigma(self) -> float | None:
+    def sigma(self) -> float:
         """Of what is known beforehand; a bound spreads evenly (JCGM 100:2008, 4.3.7)."""
-        return self.prior_sigma if self.bound is None else self.bound / math.sqrt(3)
+        if self.bound is not None:
+            return self.bound / math.sqrt(3)
+        return math.inf if self.prior_sigma is None else self.prior_sigma
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Run-to-run scatter to expect: its median, and the spread of its logarithm."""
+
+    median_steps: float
+    spread: float = 1.0
+
+    def trials(self, ceiling: float) -> np.ndarray:
+        """(64,) trial values, even in their logarithm; no scatter is far above ``ceiling``."""
+        low, high = self.median_steps * np.exp(np.array([-4.0, 4.0]) * self.spread)
+        if self.spread >= 1 and ceiling > 1e-9 * low:
+            low, high = min(low, 0.02 * ceiling), max(high, 40 * ceiling)
+        return np.geomspace(low, high, 64)
+
+    def log_prior(self, tau: np.ndarray) -> np.ndarray:
+        """Logarithm of the prior of ln tau."""
+        return -0.5 * (np.log(tau / self.median_steps) / self.spread) ** 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Adjustment:
-    """Result of the adjustment.
+    """Result of the adjustment; ``names`` are the filters followed by the terms.
 
-    ``names`` are the filters followed by the terms; ``mixture`` holds all of them.
-    ``scatter_steps`` is the restricted-likelihood estimate of the run-to-run scatter and
-    ``reml_*`` are the estimates at that one value, the textbook answer; the stated uncertainties
-    come from ``mixture``, which also carries that the scatter itself is poorly known.
+    ``chi2`` is that of the residuals against the fits' own covariance, without scatter, NaN where
+    that is 0; ``measuring_steps`` the fits' own uncertainty of a sweep (root mean square).
     """
 
     filters: tuple[str, ...]
     names: tuple[str, ...]
     mixture: Mixture
     scatter: Interval
-    scatter_steps: float
-    reml_values: np.ndarray
-    reml_covariance: np.ndarray
-    residual_steps: np.ndarray
+    scatter68_steps: tuple[float, float]
+    measuring_steps: float
     dof: int
     chi2: float
-    """Of the residuals against the fits' own covariance, without scatter; NaN where that is 0."""
 
     @property
     def birge_ratio(self) -> float | None:
@@ -75,197 +92,148 @@ class Adjustment:
         return self.mixture.intervals(np.eye(len(self.names))[[self.names.index(name)]])[0]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class System:
+    """The sweeps as a linear model: design, priors, the fits' covariance, what scatters alike."""
+
+    y: np.ndarray
+    design: np.ndarray
+    prior_mean: np.ndarray
+    prior_sigma: np.ndarray
+    noise: np.ndarray
+    together: np.ndarray
+
+    def solve(self, tau: np.ndarray | float) -> Solution:
+        """Solve for each trial value of the scatter."""
+        variance = np.asarray(tau, float)[..., None, None] ** 2
+        return solve(
+            self.y,
+            self.design,
+            self.noise + variance * self.together,
+            prior_mean=self.prior_mean,
+            prior_sigma=self.prior_sigma,
+        )
+
+    @property
+    def left(self) -> np.ndarray:
+        """The data less what the priors expect."""
+        return self.y - self.design @ self.prior_mean
+
+
 def adjust(
-    data: BestFocusData, terms: tuple[Term, ...] = (), *, scatter_scale_steps: float
+    data: BestFocusData, terms: Sequence[Term] = (), *, scatter: Scatter | float
 ) -> Adjustment:
     """Solve best focus = filter + terms for all sweeps at once.
 
     The covariance is that of the fits plus an unknown run-to-run variance tau^2, common to the
-    channels of the same exposures. Everything is averaged over tau, weighted by its restricted
-    likelihood (Patterson & Thompson 1971, Biometrika 58, 545) and by what is common among
-    telescopes: its logarithm spreads normally, by a factor of e either way, about
-    ``scatter_scale_steps``. With no repeats at all tau is taken from there; a few repeats already
-    outweigh it.
+    channels of the same exposures. Everything is averaged over tau, weighted by its likelihood
+    (``linear``) and by what is common among telescopes: its logarithm spreads normally about
+    ``scatter``. With no repeats at all tau is taken from there; a few repeats outweigh it.
 
     Parameters
     ----------
     data : BestFocusData
         At least one sweep.
-    terms : tuple of Term
+    terms : sequence of Term
         Unknowns beside the filters; together with them they must be determined.
-    scatter_scale_steps : float
-        Median of the run-to-run scatter among telescopes, steps, > 0.
+    scatter : Scatter or float
+        What to expect of the run-to-run scatter; a number is its median, steps, > 0.
 
     Raises
     ------
     ValueError
+        If ``scatter`` is not positive.
+    numpy.linalg.LinAlgError
         If the unknowns are not determined by the data and the priors.
     """
-    if scatter_scale_steps <= 0:
-        msg = f"'scatter_scale_steps' must be positive, got {scatter_scale_steps}"
+    expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
+    if expected.median_steps <= 0:
+        msg = f"'scatter' must be positive, got {expected.median_steps}"
         raise ValueError(msg)
-    system = _system(data, terms)
-    ceiling = system.residual_ceiling()
-    tau = _trial_scatter(scatter_scale_steps, ceiling)
-    restricted, mean, covariance, response = system.solve(tau)
-    # No Jacobian: tau is evenly spaced in its logarithm, in which the prior is normal.
-    log_weight = restricted - 0.5 * np.log(tau / scatter_scale_steps) ** 2
+    system = system_of(data, terms)
+    tau = expected.trials(_largest_residual(system))
+    found = system.solve(tau)
+    log_weight = found.log_likelihood + expected.log_prior(tau)
     weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    n, kept = len(data.ids), weight > 1e-9
-    mixture = Mixture(
-        weight[kept] / weight[kept].sum(),
-        mean[kept],
-        covariance[kept],
-        response[kept][:, :, :n],
-        np.diag(data.covariance_steps2),
-        data.dof,
-        response[kept][:, :, n:] * [t.bound or 0.0 for t in terms if t.sigma is not None],
-    )
-    best_tau = system.reml_scatter(tau, restricted)
-    _, at_best, covariance_at_best, _ = system.solve(np.array([best_tau]))
+    total = weight.sum()
+    kept = weight > 1e-9 * total
+    bound = np.array([0.0] * len(data.names) + [t.bound or 0.0 for t in terms])
+    known = system.prior_sigma**-2.0
+    own = np.diag(data.covariance_steps2)
+    spread, inner = _scatter_interval(tau, weight / total)
+    plain = system.solve(0.0)
     return Adjustment(
         filters=data.names,
         names=data.names + tuple(t.name for t in terms),
-        mixture=mixture,
-        scatter=_scatter_interval(tau, weight),
-        scatter_steps=best_tau,
-        reml_values=at_best[0],
-        reml_covariance=covariance_at_best[0],
-        residual_steps=data.position_steps - system.design[:n] @ mixture.average,
-        dof=system.dof,
-        chi2=system.chi2(),
+        mixture=Mixture(
+            weight=weight[kept] / weight[kept].sum(),
+            mean=found.mean[kept],
+            covariance=found.covariance[kept],
+            response=found.response[kept],
+            noise=data.covariance_steps2,
+            dof=data.dof,
+            reach=found.covariance[kept] * (known * bound),
+        ),
+        scatter=spread,
+        scatter68_steps=inner,
+        measuring_steps=float(np.sqrt(np.mean(own))),
+        dof=len(data.ids) - int(np.sum(~np.isfinite(system.prior_sigma))),
+        chi2=float(plain.chi2) if np.all(own > 0) else math.nan,
     )
 
 
-def sigma_from_data(
-    data: BestFocusData, terms: tuple[Term, ...], name: str, *, scatter_steps: float
-) -> float:
-    """Standard uncertainty that the data alone would give one term; infinite where they cannot.
+def sigmas_from_data(
+    data: BestFocusData, terms: Sequence[Term], *, scatter_steps: float
+) -> np.ndarray:
+    """Standard uncertainty that the data alone would give each term; infinite where they cannot.
 
     The other terms keep their priors. It rests on the design, never on the positions found, so
-    that deciding by it leaves the coverage of the intervals alone.
+    that deciding by it leaves the coverage of the intervals alone. All terms must have a prior.
     """
-    free = tuple(t if t.name != name else Term(name=t.name, column=t.column) for t in terms)
-    system = _system(data, free)
-    covariance = system.noise + scatter_steps**2 * system.together
-    root = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(root, system.design)
-    column = len(data.names) + [t.name for t in terms].index(name)
-    rest = np.delete(whitened, column, axis=1)
-    fitted = rest @ np.linalg.lstsq(rest, whitened[:, column], rcond=None)[0]
-    left = float(np.linalg.norm(whitened[:, column] - fitted))
-    # 1e-6 of the column: what is left below that is rounding.
-    return 1 / left if left > 1e-6 * np.linalg.norm(whitened[:, column]) else math.inf
+    found = system_of(data, terms).solve(scatter_steps)
+    variance = np.diag(found.covariance)[len(data.names) :]
+    prior = np.array([t.sigma for t in terms])
+    # A billionth of what was known beforehand: what is learned below that is rounding.
+    learned = 1 / variance - prior**-2.0
+    return np.where(learned > 1e-9 / variance, 1 / np.sqrt(np.maximum(learned, 1e-300)), np.inf)
 
 
 def offset_sigmas(
-    data: BestFocusData, terms: tuple[Term, ...], *, scatter_steps: float
+    data: BestFocusData, terms: Sequence[Term], *, scatter_steps: float
 ) -> np.ndarray:
     """Standard uncertainties that a design gives the offsets from the first filter, steps."""
-    system = _system(data, terms)
-    inverse = np.linalg.inv(system.noise + scatter_steps**2 * system.together)
-    covariance = np.linalg.inv(system.design.T @ inverse @ system.design)
+    covariance = system_of(data, terms).solve(scatter_steps).covariance
     rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
     return np.sqrt(np.einsum("mp,pq,mq->m", rows, covariance, rows))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _System:
-    """Observations and priors stacked: y = design @ parameters + noise (+ tau^2 together)."""
-
-    y: np.ndarray
-    design: np.ndarray
-    noise: np.ndarray
-    together: np.ndarray
-
-    @property
-    def dof(self) -> int:
-        return len(self.y) - self.design.shape[1]
-
-    def solve(self, tau: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        """Log restricted likelihood, estimates, covariance and response for each tau."""
-        matrices = self.noise + (tau**2)[:, None, None] * self.together
-        inverse = np.linalg.inv(matrices)
-        normal = self.design.T @ inverse @ self.design
-        covariance = np.linalg.inv(normal)
-        response = covariance @ self.design.T @ inverse
-        mean = response @ self.y
-        residual = self.y - mean @ self.design.T
-        squares = np.einsum("gi,gij,gj->g", residual, inverse, residual)
-        logs = np.linalg.slogdet(matrices)[1] + np.linalg.slogdet(normal)[1]
-        return -0.5 * (logs + squares), mean, covariance, response
-
-    def residual_ceiling(self) -> float:
-        """Largest residual of the unweighted solution: no scatter exceeds it by much."""
-        solution = np.linalg.lstsq(self.design, self.y, rcond=None)[0]
-        return float(np.max(np.abs(self.y - self.design @ solution)))
-
-    def reml_scatter(self, tau: np.ndarray, restricted: np.ndarray) -> float:
-        """Tau of the largest restricted likelihood, 0 if that falls from the start."""
-        if self.dof < 1:
-            return float(tau[0])
-        top = int(np.argmax(restricted))
-        if top == 0:
-            return float(tau[0])
-        around = np.log(tau[[top - 1, min(top + 1, len(tau) - 1)]])
-        found = minimize_scalar(
-            lambda x: -float(self.solve(np.exp([x]))[0][0]),
-            bounds=tuple(around),
-            method="bounded",
-            options={"xatol": 1e-10},
-        )
-        return float(np.exp(found.x))
-
-    def chi2(self) -> float:
-        if np.any(np.diag(self.noise) <= 0):
-            return float("nan")
-        inverse = np.linalg.inv(self.noise)
-        normal = self.design.T @ inverse @ self.design
-        solution = np.linalg.solve(normal, self.design.T @ inverse @ self.y)
-        residual = self.y - self.design @ solution
-        return float(residual @ inverse @ residual)
-
-
-def _system(data: BestFocusData, terms: tuple[Term, ...]) -> _System:
-    n = len(data.ids)
-    names = data.names
-    design = np.zeros((n, len(names) + len(terms)))
-    design[np.arange(n), [names.index(f) for f in data.filters]] = 1
-    for j, term in enumerate(terms):
-        design[:, len(names) + j] = term.column
-    known = [(len(names) + j, t) for j, t in enumerate(terms) if t.sigma is not None]
-    # Prior knowledge enters as further observations of the terms themselves.
-    prior_rows = np.zeros((len(known), design.shape[1]))
-    prior_rows[np.arange(len(known)), [j for j, _ in known]] = 1
-    noise = np.zeros((n + len(known),) * 2)
+def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
+    """The linear model of some sweeps: one unknown for each filter, then the terms."""
+    n, names = len(data.ids), data.names
+    filters = np.array(data.filters)[:, None] == np.array(names)
+    columns = [filters.astype(float), *(t.column[:, None] for t in terms)]
     # A billionth on the diagonal: perfectly correlated fits are no reason to give up.
-    own = np.eye(n) * ROUNDING * np.mean(np.diag(data.covariance_steps2))
-    noise[:n, :n] = data.covariance_steps2 + own
-    noise[range(n, n + len(known)), range(n, n + len(known))] = [
-        t.sigma**2 for _, t in known if t.sigma is not None
-    ]
-    together = np.zeros_like(noise)
-    together[:n, :n] = data.exposure_set[:, None] == data.exposure_set
-    together[:n, :n] += ROUNDING * np.eye(n)
-    return _System(
-        np.concatenate([data.position_steps, [t.prior_value for _, t in known]]),
-        np.vstack([design, prior_rows]),
-        noise,
-        together,
+    own = _ROUNDING * np.eye(n)
+    return System(
+        y=data.position_steps,
+        design=np.hstack(columns),
+        prior_mean=np.array([0.0] * len(names) + [t.prior_value for t in terms]),
+        prior_sigma=np.array([np.inf] * len(names) + [t.sigma for t in terms]),
+        noise=data.covariance_steps2
+        + own * max(float(np.mean(np.diag(data.covariance_steps2))), 1e-12),
+        together=(data.exposure_set[:, None] == data.exposure_set) + own,
     )
 
 
-def _trial_scatter(scale: float, ceiling: float) -> np.ndarray:
-    """64 trial values of tau, evenly spaced in its logarithm."""
-    low = 0.02 * min(scale, ceiling) if ceiling > 1e-9 * scale else 0.02 * scale
-    return np.geomspace(low, 40 * max(scale, ceiling), 64)
+def _largest_residual(system: System) -> float:
+    """Of the unweighted solution."""
+    solution = np.linalg.lstsq(system.design, system.y, rcond=None)[0]
+    return float(np.max(np.abs(system.y - system.design @ solution)))
 
 
-def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> Interval:
-    """Median and half-widths of the scatter's own distribution."""
+def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> tuple[Interval, tuple[float, float]]:
+    """Median and half-widths of the scatter's own distribution; its 68.3 % interval."""
     cumulative = np.cumsum(weight) - weight / 2
-    points = np.interp([0.5, 0.1587, 0.8413, 0.025, 0.975], cumulative, tau)
-    return Interval(
-        float(points[0]), float(points[2] - points[1]) / 2, float(points[4] - points[3]) / 2
-    )
+    points = np.interp([0.5, 0.1587, 0.8413, 0.025, 0.975], cumulative, tau).tolist()
+    middle, low, high, lowest, highest = points
+    return Interval(middle, (high - low) / 2, (highest - lowest) / 2), (low, high)

@@ -16,8 +16,8 @@ from .colour_verdict import verdict_of_errors
 from .compared import ColourPoint, ColourReport, ColourWord
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
-from .offsets import Scale
 from .phrases import all_filters
+from .table import Scale
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
 
 _DRAWS = 4000
@@ -86,7 +86,7 @@ def colour_report(
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
-        reason=_reason(colours, verdict),
+        reason=_reason(colours, verdict, same_glass=same_glass),
         cause=found.cause,
         cause_reason=found.reason,
         compromise_steps=middle,
@@ -200,7 +200,7 @@ def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> fl
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
-def _reason(colours: _Colours, verdict: ColourWord) -> str:
+def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> str:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     together = zone[:, None] + zone
@@ -212,6 +212,7 @@ def _reason(colours: _Colours, verdict: ColourWord) -> str:
     pair = f"{colours.filters[i]} and {colours.filters[j]}"
     gap = f"{pair} focus {best[j] - best[i]:.1f} +- {sigma:.1f} steps apart"
     zones = f"their zones reach over {together[i, j]:.1f} steps together"
+    of = "" if same_glass else f" of {pair}"
     if verdict == "together":
         count = len(colours.filters)
         return (
@@ -220,7 +221,7 @@ def _reason(colours: _Colours, verdict: ColourWord) -> str:
         )
     if verdict == "apart":
         return f"no position lies inside all zones: {gap}, and {zones}"
-    return f"{gap}, and {zones}: too close to call at 95 %; take more sweeps of {pair}"
+    return f"{gap}, and {zones}: too close to call at 95 %; take more sweeps{of}"
 
 
 def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> str:

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .linear import solve
+
 #: Powers of the wavelength in a curve of one, two and three terms. The three are Conrady's
 #: dispersion formula n = n0 + A / lambda + B / lambda^3.5 (Conrady, Applied Optics and Optical
 #: Design -- from memory): focus follows the indices, and over 430-690 nm it meets crown-flint
@@ -62,10 +64,8 @@ def fit_smooth_curve(
     if len(np.unique(wavelength_nm)) < terms:
         msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"
         raise ValueError(msg)
-    basis = curve_basis(wavelength_nm, terms)
-    inverse = np.linalg.inv(covariance)
-    normal = np.linalg.inv(basis.T @ inverse @ basis)
-    return SmoothCurve(normal @ basis.T @ inverse @ np.asarray(shift, float), normal)
+    found = solve(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
+    return SmoothCurve(found.mean, found.covariance)
 
 
 def secondary_shift(curve: SmoothCurve) -> tuple[float, float]:

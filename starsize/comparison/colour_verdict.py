@@ -3,6 +3,7 @@
 import numpy as np
 
 from .compared import ColourWord
+from .linear import normal_errors
 
 CONFIDENCE = 0.95
 _DRAWS = 4000
@@ -70,13 +71,6 @@ def verdict_of_errors(
     scale = np.maximum(np.quantile(error, 0.683, axis=0), 1e-12)
     critical = np.quantile(np.max(error / scale, axis=1), CONFIDENCE)
     return "apart" if np.any(gap > critical * scale) else "cannot tell"
-
-
-def normal_errors(covariance: np.ndarray, size: int, *, seed: int) -> np.ndarray:
-    """(size, k) draws of normal errors; the covariance may be singular, the seed is fixed."""
-    value, vector = np.linalg.eigh(covariance)
-    normal = np.random.default_rng(seed).standard_normal((size, len(value)))
-    return normal @ (vector * np.sqrt(np.maximum(value, 0.0))).T
 
 
 def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float:

@@ -1,8 +1,6 @@
 """From fitted sweeps to the offset table, the colour report, temperature and focuser."""
 
 from collections import Counter
-from collections.abc import Mapping
-from typing import Literal
 
 import numpy as np
 
@@ -12,22 +10,22 @@ from ..estimate import Estimate, Notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
-from .adjustment import Adjustment, adjust
+from .adjustment import Adjustment, Scatter
+from .changes import Changes, with_changes
 from .colour import colour_report, empty_report
-from .compared import Comparison, FocuserHealth, TemperatureTerm
-from .offsets import Scale, choose_reference, offset_table
-from .slips import slips_seen
+from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
+from .focuser import focuser_health
 from .sweeps import BestFocusData, data_of_curves, is_colour_channel
+from .table import Scale, choose_reference, offset_table
+from .temperature import expected_coefficient, temperature_term
 from .terms import (
     TermChoice,
     choose_terms,
-    stated_prior,
-    usual_scatter_steps,
+    expected_scatter,
+    plausible_terms,
     with_doubtful_directions,
 )
 from .words import cautions, notices_of
-
-StepSource = Literal["setup", "header", "slope"] | None
 
 
 def compare_sweeps(
@@ -76,15 +74,16 @@ def compare_sweeps(
     zones = zones_in_steps(found, setup=known, um_per_step=size.value if size else None)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
-        return _nothing_measured(curves, found, reference, size, source, zones, scale)
+        return _nothing_measured(curves, found, reference, setup=known, scale=scale, source=source)
     chosen = choose_reference(Counter(data.filters), reference)
-    scatter = usual_scatter_steps(size.value if size else None)
+    scatter = expected_scatter(known, size.value if size else None)
     choice = choose_terms(
-        data, setup=known, um_per_step=size.value if size else None, scatter_steps=scatter
+        data,
+        setup=known,
+        um_per_step=size.value if size else None,
+        scatter_steps=scatter.median_steps,
     )
-    adjustment = _adjusted(data, choice, scatter)
-    slips = slips_seen(data, choice.terms, scatter_scale_steps=scatter)
-    same_glass = all(is_colour_channel(fit.curve) for fit in curves.answered)
+    adjustment, changes = _adjusted(data, choice, scatter)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -93,7 +92,8 @@ def compare_sweeps(
             reference=chosen,
             zone_steps=zones,
             scale=scale,
-            cautions=cautions(data, choice, chosen),
+            cautions=cautions(data, choice, chosen, changes),
+            zone_lacks=_zone_lacks(found, known, size),
         ),
         filters=_reference_first(adjustment.filters, chosen),
         covariance_steps2=_covariance(adjustment, chosen),
@@ -104,10 +104,14 @@ def compare_sweeps(
             setup=known,
             scale=scale,
             zone_steps=zones,
-            same_glass=same_glass,
+            same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
         ),
-        temperature=_temperature(adjustment, choice, known),
-        focuser=_health(data, adjustment, choice, size=size, source=source, slips=slips),
+        temperature=temperature_term(
+            adjustment, choice, setup=known, scale=scale, zone_steps=zones
+        ),
+        focuser=focuser_health(
+            curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
+        ),
         birge_ratio=adjustment.birge_ratio,
         notices=notices_of(
             data,
@@ -116,23 +120,26 @@ def compare_sweeps(
             setup=known,
             reference=chosen,
             wanted=reference,
-            slips=slips,
+            changes=changes,
         ),
     )
 
 
-def _adjusted(data: BestFocusData, choice: TermChoice, scatter_steps: float) -> Adjustment:
-    adjustment = adjust(data, choice.terms, scatter_scale_steps=scatter_steps)
+def _adjusted(
+    data: BestFocusData, choice: TermChoice, scatter: Scatter
+) -> tuple[Adjustment, Changes]:
+    plausible = plausible_terms(data, choice)
+    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
-        return adjustment
+        return found
     # The play is known only after a first pass; a bound on it counts in full.
     play = choice.bound["direction"]
     if choice.source["direction"] != "bound":
-        play = abs(adjustment.term("direction").value)
+        play = abs(found[0].term("direction").value)
     widened = with_doubtful_directions(data, choice, play)
     if widened is data:
-        return adjustment
-    return adjust(widened, choice.terms, scatter_scale_steps=scatter_steps)
+        return found
+    return with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
 
 
 def zones_in_steps(
@@ -150,6 +157,18 @@ def zones_in_steps(
     }
 
 
+def _zone_lacks(filters: list[str], setup: Setup, size: Estimate | None) -> dict[str, str]:
+    """What the zone of a filter needs and nobody stated."""
+    optics = [] if setup.telescope.focal_ratio else ["focal ratio"]
+    optics += [] if size else ["step size"]
+    return {
+        name: " and ".join(
+            [*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"])]
+        )
+        for name in filters
+    }
+
+
 def _step_size(
     given: Estimate | None, source: StepSource, setup: Setup
 ) -> tuple[Estimate | None, StepSource]:
@@ -164,22 +183,26 @@ def _nothing_measured(
     curves: CurveSet,
     found: list[str],
     reference: str | None,
-    size: Estimate | None,
-    source: StepSource,
-    zones: Mapping[str, float],
+    *,
+    setup: Setup,
     scale: Scale,
+    source: StepSource,
 ) -> Comparison:
     chosen = reference or ("L" if "L" in found or not found else found[0])
     return Comparison(
         reference=chosen,
-        rows=offset_table(curves, None, reference=chosen, zone_steps=zones, scale=scale),
+        rows=offset_table(curves, None, reference=chosen, zone_steps={}, scale=scale),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
         colour=empty_report("no sweep gave a best focus, so colours cannot be compared"),
         temperature=TemperatureTerm(
-            steps_per_degC=None, source="none", range_degC=None, reference_degC=None
+            steps_per_degC=None,
+            source="none",
+            range_degC=None,
+            reference_degC=None,
+            expected_steps_per_degC=expected_coefficient(setup, scale),
         ),
-        focuser=FocuserHealth(um_per_step=size, um_per_step_source=source),
+        focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
         notices=(Notice("nothing_measured", "none of the sweeps gave a best focus"),),
     )
 
@@ -206,54 +229,3 @@ def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
         if held is None or fit.best_sigma_steps < held.best_sigma_steps:
             best[fit.curve.filter] = fit
     return best
-
-
-def _temperature(adjustment: Adjustment, choice: TermChoice, setup: Setup) -> TemperatureTerm:
-    source = choice.source.get("temperature")
-    stated = stated_prior("temperature", setup)
-    if source in (None, "bound") and stated is not None:
-        return TemperatureTerm(
-            steps_per_degC=Estimate(*stated),
-            source="setup",
-            range_degC=choice.range_degC,
-            reference_degC=choice.reference_degC,
-        )
-    if source is None or source == "bound":
-        return TemperatureTerm(
-            steps_per_degC=None,
-            source="none",
-            range_degC=choice.range_degC,
-            reference_degC=choice.reference_degC,
-        )
-    found = adjustment.term("temperature")
-    return TemperatureTerm(
-        steps_per_degC=Estimate(found.value, found.sigma),
-        source=source,
-        range_degC=choice.range_degC,
-        reference_degC=choice.reference_degC,
-    )
-
-
-def _health(
-    data: BestFocusData,
-    adjustment: Adjustment,
-    choice: TermChoice,
-    *,
-    size: Estimate | None,
-    source: StepSource,
-    slips: tuple[str, ...] | None,
-) -> FocuserHealth:
-    backlash = None
-    if choice.source.get("direction") == "frames":
-        found = adjustment.term("direction")
-        backlash = Estimate(found.value, found.sigma)
-    repeats = len(data.ids) > len(data.names) and adjustment.dof >= 1
-    return FocuserHealth(
-        um_per_step=size,
-        um_per_step_source=source,
-        backlash_steps=backlash,
-        repeatability_steps=(
-            Estimate(adjustment.scatter.value, adjustment.scatter.sigma) if repeats else None
-        ),
-        slips=slips,
-    )

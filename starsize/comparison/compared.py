@@ -1,6 +1,7 @@
 """What the comparison hands on: offset table, colour verdict, temperature, focuser."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -11,13 +12,17 @@ Action = Literal["ignore", "move", "refocus"]
 Status = Literal["measured", "refused"]
 ColourWord = Literal["together", "apart", "cannot tell"]
 Cause = Literal["telescope", "glass", "both", "unknown"]
+StepSource = Literal["setup", "header", "slope"] | None
+BacklashFrom = Literal["both directions", "flat start"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetRow:
     """One row of the offset table; the fields are the columns of ``offsets.csv``, in order.
 
-    None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction.
+    None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction;
+    ``sigma_frames_steps`` is the part of it that the frames bring, ``sigma_focuser_steps`` what the
+    focuser is known or assumed to add (in squares).
     """
 
     filter: str
@@ -35,6 +40,8 @@ class OffsetRow:
     zone_steps: float | None = None
     action: Action = "refocus"
     reason: str = ""
+    sigma_frames_steps: float | None = None
+    sigma_focuser_steps: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +105,24 @@ class TemperatureTerm:
     source: Literal["frames", "setup", "none"]
     range_degC: float | None
     reference_degC: float | None
+    refocus_degC: Mapping[str, Estimate] = field(default_factory=dict)
+    """For each filter with a zone the change of temperature that uses up half of it."""
+    expected_steps_per_degC: Estimate | None = None
+    """What a tube of the stated material would give."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slip:
+    """A sudden change of the focuser between two sweeps.
+
+    ``between`` are sweeps that may lie on either side of it: it is not known where among them.
+    ``steps`` is by how much best focus moved.
+    """
+
+    after_sweep: str
+    before_sweep: str
+    steps: Estimate
+    between: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,11 +130,42 @@ class FocuserHealth:
     """What the sweeps say about the focuser; None where they cannot tell."""
 
     um_per_step: Estimate | None = None
-    um_per_step_source: Literal["setup", "header", "slope"] | None = None
+    um_per_step_source: StepSource = None
     backlash_steps: Estimate | None = None
+    """Reversal value: best focus reached with a growing count less that with a falling one."""
+    backlash_from: BacklashFrom | None = None
     repeatability_steps: Estimate | None = None
     """Run-to-run scatter of best focus beyond the fits' own uncertainty."""
-    slips: tuple[str, ...] | None = None
+    repeatability68_steps: tuple[float, float] | None = None
+    """Its 68.3 % interval, which is lopsided where few repeats stand behind it."""
+    measuring_steps: float | None = None
+    """The fits' own uncertainty of one sweep, beside it."""
+    placement_steps: Estimate | None = None
+    """How exactly single positions are reached."""
+    slips: tuple[Slip, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldReport:
+    """Best focus over the frame; further out is positive, x and y as the image counts them.
+
+    ``tilt_x_um`` and ``tilt_y_um`` are how much further out focus lies at the +x and the +y edge
+    than at the centre, ``curvature_um`` the corners beyond the centre without the tilt.
+    """
+
+    tilt_x_um: Estimate
+    tilt_y_um: Estimate
+    tilt_arcmin: Estimate | None
+    curvature_um: Estimate
+    corners_um: tuple[Estimate, ...]
+    """Against the centre: lower left, lower right, upper left, upper right (low is y = 0)."""
+    significant: bool
+    """Tilt and curvature together are not nothing, at 95 %."""
+    changes_with_filter: bool | None
+    """The pattern is another one in some filter; None where there is but one."""
+    stars: int
+    centre_steps: Mapping[str, Estimate] = field(default_factory=dict)
+    """For each sweep best focus at the centre less that of its curve, which is of all stars."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,4 +188,5 @@ class Comparison:
     twice the standard uncertainty where few repeats stand behind it."""
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
+    field: FieldReport | None = None
     notices: tuple[Notice, ...] = ()

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from .colour_curve import SmoothCurve, curve_basis
+from .linear import solve
 
 #: Shares of the zone by which a filter may depart from the smooth curve before that means
 #: anything: alone (a thickness within tolerance) and together with its neighbours in wavelength.
@@ -114,17 +115,16 @@ def fit_explanation(shifts: Shifts, *, terms: int, odd: tuple[str, ...]) -> Expl
     indicator = (np.array(shifts.filters)[:, None] == np.array(odd, dtype=str)).astype(float)
     design = np.hstack([curve_basis(shifts.wavelength_nm, terms), indicator])
     noise = shifts.covariance + _tolerance(shifts)
-    curve = _solve(design, shifts.shift, noise)[0][:terms]
+    curve = solve(shifts.shift, design, noise).mean[:terms]
     # How far a band's focus may lie from its centre's depends on the curve, hence two passes.
     noise = noise + np.diag(_band_tolerance(shifts, curve) ** 2)
-    values, covariance = _solve(design, shifts.shift, noise)
-    left = shifts.shift - design @ values
+    found = solve(shifts.shift, design, noise)
     return Explanation(
-        curve=SmoothCurve(values[:terms], covariance[:terms, :terms]),
+        curve=SmoothCurve(found.mean[:terms], found.covariance[:terms, :terms]),
         odd=odd,
-        odd_shift=values[terms:],
-        odd_sigma=np.sqrt(np.diag(covariance)[terms:]),
-        chi2=float(left @ np.linalg.solve(noise, left)),
+        odd_shift=found.mean[terms:],
+        odd_sigma=np.sqrt(np.diag(found.covariance)[terms:]),
+        chi2=float(found.chi2),
         dof=len(shifts.filters) - design.shape[1],
     )
 
@@ -162,11 +162,3 @@ def _band_tolerance(shifts: Shifts, coefficients: np.ndarray) -> np.ndarray:
     within = np.std(values.reshape(across.shape), axis=1)
     form = FORM_SHARE * np.ptp(curve_basis(shifts.wavelength_nm, terms) @ coefficients)
     return np.hypot(BAND_SHARE * within, form)
-
-
-def _solve(
-    design: np.ndarray, shift: np.ndarray, noise: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    inverse = np.linalg.inv(noise)
-    covariance = np.linalg.inv(design.T @ inverse @ design)
-    return covariance @ design.T @ inverse @ shift, covariance

@@ -12,7 +12,7 @@ from ..setup import Setup
 from .colour_verdict import colour_verdict
 from .compared import Cause, OddFilter
 from .explanations import Explanation, Shifts
-from .offsets import Scale
+from .table import Scale
 
 #: Filters of unknown glass are taken for a crown of this kind (common practice: most are).
 USUAL_GLASS = "N-BK7"

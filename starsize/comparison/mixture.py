@@ -1,9 +1,12 @@
-"""Averages over an unknown run-to-run scatter: weights, intervals, draws."""
+"""Averages over what is not known outright, such as the scatter: intervals, parts, draws."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr, stdtr
+
+from .linear import normal_errors
 
 P68, P95 = 0.682689492137, 0.95
 
@@ -13,17 +16,24 @@ class Interval:
     """A value, its standard uncertainty and its 95 % half-width.
 
     ``sigma`` is half the width of the interval that holds the truth with 68.3 % probability, so
-    with few degrees of freedom ``half95`` is more than twice as large.
+    with few degrees of freedom ``half95`` is more than twice as large. ``frames`` is the part of
+    ``sigma`` that the fits of the sweeps bring; the rest adds to it in squares.
     """
 
     value: float
     sigma: float
     half95: float
+    frames: float = 0.0
+
+    @property
+    def focuser(self) -> float:
+        """The part of ``sigma`` that is not from the frames."""
+        return float(np.sqrt(max(self.sigma**2 - self.frames**2, 0.0)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Mixture:
-    """Estimates of p parameters for each of G trial values of the scatter, and their weights.
+    """Estimates of p parameters from n observations for each of G cases, and their weights.
 
     Attributes
     ----------
@@ -32,8 +42,10 @@ class Mixture:
     covariance : (G, p, p) array
     response : (G, p, n) array
         How each parameter answers to each observation.
-    variance, dof : (n,) arrays
-        Variance of each observation that was itself estimated, and its degrees of freedom.
+    noise : (n, n) array
+        Covariance of the observations themselves, without scatter.
+    dof : (n,) array
+        Degrees of freedom behind its diagonal; infinite where it is known.
     reach : (G, p, q) array
         How far each of q effects of which only a bound is known may push each parameter.
         ``covariance`` holds them as spread evenly within the bound; the intervals cover them
@@ -44,7 +56,7 @@ class Mixture:
     mean: np.ndarray
     covariance: np.ndarray
     response: np.ndarray
-    variance: np.ndarray
+    noise: np.ndarray
     dof: np.ndarray
     reach: np.ndarray
 
@@ -55,53 +67,78 @@ class Mixture:
 
     def covariance_of(self, contrasts: np.ndarray) -> np.ndarray:
         """(m, m) covariance of (m, p) contrasts, scaled so that its diagonal is ``sigma**2``."""
-        mean = self.mean @ contrasts.T
-        spread = mean - self.weight @ mean
+        shift = (self.mean - self.average) @ contrasts.T
         within = contrasts @ np.einsum("g,gpq->pq", self.weight, self.covariance) @ contrasts.T
-        total = within + np.einsum("g,gi,gj->ij", self.weight, spread, spread)
+        total = within + np.einsum("g,gi,gj->ij", self.weight, shift, shift)
         sigma = np.array([i.sigma for i in self.intervals(contrasts)])
         root = np.sqrt(np.diag(total))
         scale = np.divide(sigma, root, out=np.zeros_like(root), where=root > 0)
         return total * np.outer(scale, scale)
 
     def intervals(self, contrasts: np.ndarray) -> list[Interval]:
-        """Value, sigma and 95 % half-width of each row of ``contrasts``, an (m, p) array."""
-        mean = self.mean @ contrasts.T
+        """Value, sigma, 95 % half-width and the frames' part of each row of (m, p) contrasts."""
+        shift = (self.mean - self.average) @ contrasts.T
         pushed = np.abs(np.einsum("mp,gpq->gmq", contrasts, self.reach))
         variance = np.einsum("mp,gpq,mq->gm", contrasts, self.covariance, contrasts)
-        variance = variance - (pushed**2).sum(axis=2) / 3
-        sd = np.sqrt(np.maximum(variance, 0.0))
-        dof = self._effective_dof(contrasts, variance)
-        centre = self.weight @ mean
+        variance = np.maximum(variance - (pushed**2).sum(axis=2) / 3, 0.0)
+        answer = contrasts @ self.response
+        dof = self._effective_dof(answer, variance)
         worst = self.weight @ pushed.sum(axis=2)
-        widths = [_half_width(self.weight, mean - centre, sd, dof, p) + worst for p in (P68, P95)]
-        return [Interval(*map(float, row)) for row in zip(centre, *widths, strict=True)]
+        inner, outer = (_half_width(self.weight, shift, variance**0.5, dof, p) for p in (P68, P95))
+        own = self.weight @ np.einsum("gmn,nk,gmk->gm", answer, self.noise, answer)
+        frames = np.minimum(inner, np.sqrt(np.maximum(own, 0.0)))
+        columns = (contrasts @ self.average, inner + worst, outer + worst, frames)
+        return [Interval(*map(float, row)) for row in zip(*columns, strict=True)]
 
     def draws(self, contrasts: np.ndarray, size: int, *, seed: int = 0) -> np.ndarray:
         """(size, m) random draws of the contrasts; the seed is fixed so that results repeat."""
-        rng = np.random.default_rng(seed)
-        counts = rng.multinomial(size, self.weight)
-        parts = []
-        for g in np.flatnonzero(counts):
-            covariance = contrasts @ self.covariance[g] @ contrasts.T
-            value, vector = np.linalg.eigh(covariance)
-            root = vector * np.sqrt(np.maximum(value, 0.0))
-            normal = rng.standard_normal((counts[g], len(contrasts)))
-            parts.append(contrasts @ self.mean[g] + normal @ root.T)
+        counts = np.random.default_rng(seed).multinomial(size, self.weight)
+        parts = [
+            contrasts @ self.mean[g]
+            + normal_errors(
+                contrasts @ self.covariance[g] @ contrasts.T, counts[g], seed=seed + 1 + int(g)
+            )
+            for g in np.flatnonzero(counts)
+        ]
         return np.concatenate(parts)
 
-    def _effective_dof(self, contrasts: np.ndarray, variance: np.ndarray) -> np.ndarray | None:
+    def first(self, count: int) -> "Mixture":
+        """The first ``count`` parameters alone."""
+        return replace(
+            self,
+            mean=self.mean[:, :count],
+            covariance=self.covariance[:, :count, :count],
+            response=self.response[:, :count],
+            reach=self.reach[:, :count, :count],
+        )
+
+    def _effective_dof(self, answer: np.ndarray, variance: np.ndarray) -> np.ndarray | None:
         """(G, m) effective degrees of freedom; None if all variances are known.
 
         Welch-Satterthwaite, JCGM 100:2008, G.4.1.
         """
         if not np.isfinite(self.dof).any():
             return None
-        parts = (contrasts @ self.response) ** 2 * self.variance
+        parts = answer**2 * np.diag(self.noise)
         below = (parts**2 / self.dof).sum(axis=2)
         with np.errstate(divide="ignore", invalid="ignore"):
             dof = np.where(below > 0, variance**2 / below, np.inf)
         return np.maximum(dof, 1.0)
+
+
+def mixed(parts: Sequence[Mixture], weight: Sequence[float]) -> Mixture:
+    """One mixture of several, each with its weight (they sum to 1)."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def joined(name: str) -> np.ndarray:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return replace(
+        parts[0],
+        weight=np.concatenate([w * part.weight for w, part in zip(weight, parts, strict=True)]),
+        **{name: joined(name) for name in ("mean", "covariance", "response", "reach")},
+    )
 
 
 def _half_width(

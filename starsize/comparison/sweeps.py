@@ -109,7 +109,7 @@ def best_focus_data(
         time_mjd=time,
         direction=np.array([sense * growing.get(way, 0.0) for way in ways]),
         exposure_set=np.arange(n) if exposure_set is None else np.asarray(exposure_set, int),
-        night=_nights(time),
+        night=_nights(time, [one.rpartition(":")[0] for one in ids] if ids else [""] * n),
     )
 
 
@@ -151,10 +151,17 @@ def _spread(values: Sequence[float] | np.ndarray | float, n: int) -> np.ndarray:
     return np.array(np.broadcast_to(np.asarray(values, float), n))
 
 
-def _nights(time_mjd: np.ndarray) -> np.ndarray:
-    """Number of the night of each sweep; sweeps without a time belong to the first."""
+def _nights(time_mjd: np.ndarray, runs: Sequence[str]) -> np.ndarray:
+    """Number of the night of each sweep.
+
+    Sweeps without a time belong to the first, or to a night of their own where they come from
+    another run (whose name stands before the colon in their ids).
+    """
     night = np.zeros(time_mjd.size, int)
     known = np.flatnonzero(np.isfinite(time_mjd))
     order = known[np.argsort(time_mjd[known], kind="stable")]
     night[order[1:]] = np.cumsum(np.diff(time_mjd[order]) > NIGHT_GAP_DAYS)
+    unknown = ~np.isfinite(time_mjd)
+    for run in dict.fromkeys(run for run, no in zip(runs, unknown, strict=True) if no and run):
+        night[np.array([one == run for one in runs]) & unknown] = night.max() + 1
     return night

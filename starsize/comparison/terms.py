@@ -1,20 +1,25 @@
 """Which unknowns the sweeps can determine beside the filters, and what stands in where not."""
 
-import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from ..setup import Setup
-from .adjustment import Term, offset_sigmas, sigma_from_data
+from .adjustment import Scatter, Term, offset_sigmas, sigmas_from_data
 from .sweeps import BestFocusData
 
 Source = Literal["frames", "setup", "bound"]
 
-#: Expansion of aluminium, per degC (23.6e-6, handbook value of alloy 6061 -- from memory; the
-#: generic aluminium of materials data bases is 23.1e-6).
-ALUMINIUM_PER_DEGC = 23.6e-6
+#: Expansion per degC and its standard uncertainty. Aluminium 6061 (handbook value, from memory;
+#: materials data bases have 23.1e-6 for generic aluminium); steel 12e-6 and 11e-6 (C22), Invar
+#: 1.25e-6 (the same data bases); carbon -0.5e-6 to 1e-6 by lay-up (handbook value, from memory).
+EXPANSION_PER_DEGC = {
+    "aluminium": (23.6e-6, 0.5e-6),
+    "steel": (11.7e-6, 0.5e-6),
+    "invar": (1.25e-6, 0.3e-6),
+    "carbon": (0.25e-6, 0.43e-6),
+}
 #: A coefficient beyond 2.5 times that of an aluminium tube as long as the focal length is not seen
 #: (common practice: lens cells and fast mirrors add to the tube, rarely more than as much again).
 COEFFICIENT_ROOM = 2.5
@@ -56,11 +61,17 @@ class TermChoice:
     reference_degC: float | None
     range_degC: float | None
     reference_direction: float
+    coefficient_bound: float
 
 
-def usual_scatter_steps(um_per_step: float | None) -> float:
-    """Run-to-run scatter to expect before any repeat was seen; a step where nothing is known."""
-    return REPEATS_UM / um_per_step if um_per_step else 1.0
+def expected_scatter(setup: Setup, um_per_step: float | None) -> Scatter:
+    """Run-to-run scatter before any repeat was seen: as stated, else as is common.
+
+    Where nothing at all is known, a step.
+    """
+    if setup.focuser.repeatability_steps is not None:
+        return Scatter(max(setup.focuser.repeatability_steps, 1e-3), STATED_SHARE)
+    return Scatter(REPEATS_UM / um_per_step if um_per_step else 1.0)
 
 
 def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
@@ -70,7 +81,7 @@ def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
     focal = setup.telescope.focal_length_mm
     if focal is None:
         return COEFFICIENT_BOUND_UM / um_per_step
-    return COEFFICIENT_ROOM * ALUMINIUM_PER_DEGC * focal * 1e3 / um_per_step
+    return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / um_per_step
 
 
 def choose_terms(
@@ -105,7 +116,7 @@ def choose_terms(
         add(f"night {night + 1}", (data.night == night).astype(float), night_bound)
     if warm and np.ptp(temperature) > 0:
         add("temperature", temperature - np.mean(temperature), per_degC)
-    hours = _hours(data)
+    hours = hours_of(data)
     if not warm and hours is not None:
         add("drift", hours, per_degC * COOLING_DEGC_PER_HOUR)
     reference_direction = _usual_direction(data)
@@ -123,7 +134,26 @@ def choose_terms(
         reference_degC=reference,
         range_degC=_range(temperature),
         reference_direction=reference_direction,
+        coefficient_bound=per_degC,
     )
+
+
+def plausible_terms(data: BestFocusData, choice: TermChoice) -> tuple[Term, ...]:
+    """The terms with all of them kept within their bounds, and a drift in time where there is none.
+
+    For telling a sudden change from a steady one: a slip one way may look like a slip the other
+    way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
+    the air) is no slip either.
+    """
+    drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
+    kept = tuple(
+        replace(t, bound=choice.bound.get(t.name, drift)) if np.isinf(t.sigma) else t
+        for t in choice.terms
+    )
+    hours = hours_of(data)
+    if hours is None or "drift" in choice.source:
+        return kept
+    return (*kept, Term(name="drift", column=hours, bound=drift))
 
 
 def with_doubtful_directions(
@@ -154,18 +184,21 @@ def _settle(
     """Free the terms that the frames determine; put in what the setup states of the others."""
     settled: list[Term] = []
     source: dict[str, Source] = {}
-    for term in bounded:
-        alone = sigma_from_data(data, bounded, term.name, scatter_steps=scatter_steps)
+    alone = sigmas_from_data(data, bounded, scatter_steps=scatter_steps)
+    for term, sigma in zip(bounded, alone, strict=True):
         stated = stated_prior(term.name, setup)
-        sigma_bound = term.sigma or 0.0
-        limit = min(stated[1], sigma_bound) if stated else CLEARLY_BETTER * sigma_bound
-        if alone < limit:
+        limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
+        if sigma < limit:
             settled.append(Term(name=term.name, column=term.column))
             source[term.name] = "frames"
         elif stated:
-            value, sigma = stated
             settled.append(
-                Term(name=term.name, column=term.column, prior_value=value, prior_sigma=sigma)
+                Term(
+                    name=term.name,
+                    column=term.column,
+                    prior_value=stated[0],
+                    prior_sigma=stated[1],
+                )
             )
             source[term.name] = "setup"
         else:
@@ -180,16 +213,16 @@ def _affordable(
     """True if the repeats carry a term in time beside temperature at almost no cost."""
     if len(data.ids) - len(data.names) - len(terms) - 1 < DRIFT_SPARE_DOF:
         return False
-    widened = (*terms, drift)
-    if not math.isfinite(sigma_from_data(data, widened, "drift", scatter_steps=scatter_steps)):
+    wide = (*terms, replace(drift, prior_sigma=BACKLASH_BOUND_STEPS))
+    if not sigmas_from_data(data, wide, scatter_steps=scatter_steps)[-1] < np.inf:
         return False
     without, with_drift = (
-        offset_sigmas(data, chosen, scatter_steps=scatter_steps) for chosen in (terms, widened)
+        offset_sigmas(data, chosen, scatter_steps=scatter_steps) for chosen in (terms, wide)
     )
     return bool(np.all(with_drift <= DRIFT_LOSS * without))
 
 
-def _hours(data: BestFocusData) -> np.ndarray | None:
+def hours_of(data: BestFocusData) -> np.ndarray | None:
     """Hours since the middle of each sweep's own night; None where a time is missing."""
     time = data.time_mjd * _HOURS
     if not np.isfinite(time).all() or np.ptp(time) == 0:

@@ -6,9 +6,10 @@ import numpy as np
 
 from ..filters import Band
 from .colour_curve import SmoothCurve, curve_basis, fit_smooth_curve, secondary_shift
-from .colour_verdict import normal_errors, verdict_of_errors
+from .colour_verdict import verdict_of_errors
 from .compared import ColourWord
 from .explanations import Explanation, Shifts
+from .linear import normal_errors
 
 #: Bands wider than this hold more than one colour and do not count as covering a line.
 WIDE_NM = 150.0

@@ -6,6 +6,8 @@ from scipy.stats import chi2
 from ..estimate import Notice
 from ..setup import Setup
 from .adjustment import Adjustment
+from .changes import Changes
+from .compared import Slip
 from .drift_words import bounded_effects
 from .sweeps import BestFocusData
 from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
@@ -13,12 +15,16 @@ from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
 INCONSISTENT = 0.01
 
 
-def cautions(data: BestFocusData, choice: TermChoice, reference: str) -> dict[str, str]:
+def cautions(
+    data: BestFocusData, choice: TermChoice, reference: str, changes: Changes
+) -> dict[str, str]:
     """For each filter the reason why its offset is not known better."""
     by_filter = {}
     repeated = len(data.ids) > len(data.names)
     for name in data.names:
-        parts = [e.text for e in bounded_effects(data, choice, reference=reference, name=name)]
+        parts = [_untied(data, name, slip) for slip in changes.slips or ()]
+        parts = [text for text in parts if text]
+        parts += [e.text for e in bounded_effects(data, choice, reference=reference, name=name)]
         if not parts and not repeated:
             parts = ["no filter was repeated; sweep each filter twice"]
         elif not parts:
@@ -35,7 +41,7 @@ def notices_of(
     setup: Setup,
     reference: str,
     wanted: str | None,
-    slips: tuple[str, ...] | None,
+    changes: Changes,
 ) -> tuple[Notice, ...]:
     """Everything about the adjustment that a person should see beside the table."""
     notices = []
@@ -44,17 +50,49 @@ def notices_of(
         notices.append(Notice("reference_refused", text))
     notices += _drift_notices(data, choice, reference)
     if len(data.ids) == len(data.names) and len(data.ids) > 1:
-        notices.append(
-            Notice(
-                "no_repeats",
-                "no filter was swept twice, so how well the focuser repeats is taken from common "
-                f"practice; repeat {reference} at the end to measure it",
-            )
-        )
+        notices.append(Notice("no_repeats", _parts_sentence(adjustment, reference)))
     notices += _consistency(adjustment)
     notices += _disagreements(adjustment, choice, setup)
-    notices += [Notice("slip", sentence) for sentence in slips or ()]
+    notices += [Notice("slip", slip_sentence(slip)) for slip in changes.slips or ()]
+    notices += [
+        Notice(
+            "night_disagrees",
+            f"{odd.filter} stands {odd.steps.value:+.0f} +- {odd.steps.sigma:.0f} steps off its "
+            f"other nights on night {odd.night}; it counts for itself there",
+        )
+        for odd in changes.odd
+    ]
     return tuple(notices)
+
+
+def slip_sentence(slip: Slip) -> str:
+    """Where the focuser or the mirror slipped, and by how much."""
+    where = f"between {slip.after_sweep} and {slip.before_sweep}"
+    size = f"by {slip.steps.value:+.0f} +- {slip.steps.sigma:.0f} steps"
+    return f"the focuser or the mirror slipped {where}, {size}; offsets were worked out piecewise"
+
+
+def _untied(data: BestFocusData, name: str, slip: Slip) -> str:
+    """Why a filter is lost whose sweeps all lie where a slip may or may not have come before."""
+    sweeps = [one for one, f in zip(data.ids, data.filters, strict=True) if f == name]
+    if not set(sweeps) <= set(slip.between):
+        return ""
+    return (
+        f"the focuser slipped between {slip.after_sweep} and {slip.before_sweep}, and on which "
+        f"side of it {name} was swept cannot be told; sweep {name} again"
+    )
+
+
+def _parts_sentence(adjustment: Adjustment, reference: str) -> str:
+    """How much of the uncertainty the frames bring where nothing was swept twice."""
+    offsets = adjustment.offsets(reference)
+    known = [o for name, o in zip(adjustment.filters, offsets, strict=True) if name != reference]
+    middle = sorted(known, key=lambda o: o.sigma)[len(known) // 2]
+    return (
+        f"no filter was swept twice: {middle.frames:.1f} of the {middle.sigma:.1f} steps of "
+        "uncertainty is from the frames, the rest is what focusers commonly scatter; sweep "
+        f"{reference} twice more to learn yours"
+    )
 
 
 def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> list[Notice]:
@@ -109,8 +147,8 @@ def _consistency(adjustment: Adjustment) -> list[Notice]:
     return [
         Notice(
             "repeats_scatter",
-            f"repeats scatter {ratio:.1f} times as much as the curves' own uncertainty (Birge "
-            f"ratio); the stated uncertainties hold a run-to-run scatter of "
+            f"repeats scatter {ratio:.1f} times as much as the curves' own uncertainty; "
+            f"the stated uncertainties hold a run-to-run scatter of "
             f"{adjustment.scatter.value:.1f} steps",
         )
     ]

@@ -4,9 +4,10 @@ from .curve import FocusCurve, correct_to_mean_temperature, focus_curve
 from .fit import fit_curve, fit_curves
 from .fitted import CurveFit, CurveSet, ModelName, Verdict
 from .guess import Guess, guess_hyperbola
+from .night import Known
 from .least_squares import LeastSquares, fit_hyperbola, least_squares_fit
 from .prediction import radius_at
-from .shapes import blurred_disc, hyperbola, v_curve
+from .shapes import hyperbola, v_curve
 from .step_size import micrometres_per_step
 
 __all__ = [
@@ -14,10 +15,10 @@ __all__ = [
     "CurveSet",
     "FocusCurve",
     "Guess",
+    "Known",
     "LeastSquares",
     "ModelName",
     "Verdict",
-    "blurred_disc",
     "correct_to_mean_temperature",
     "fit_curve",
     "fit_curves",

@@ -1,28 +1,40 @@
 """Fit focus curves: one alone, or all sweeps of a telescope together."""
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
-from .catalogue import Model, asymmetric_families, symmetric_families
+from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet
-from .joint import Joint, covariance, fit_batch, make_batch
+from .night import Known, Night, build_night
 from .order import order_conflict
 from .play import flat_start
-from .summary import summarise
+from .plain import fit_plain
+from .posterior import Posterior, explain
+from .summary import joint_covariance, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 
+Model = Literal["auto", "star", "hyperbola"]
+MISFIT = 0.4
+"""A sweep whose frames look wrecked for more than this share does not belong to the others."""
 
-def fit_curve(curve: FocusCurve, *, obstruction: float = 0.0, model: Model = "auto") -> CurveFit:
+
+def fit_curve(
+    curve: FocusCurve,
+    *,
+    obstruction: float = 0.0,
+    model: Model = "auto",
+    telescope: Known | None = None,
+) -> CurveFit:
     """Best focus of one sweep with its uncertainty, or the reason why there is none.
 
     Parameters
     ----------
     curve : FocusCurve
-    obstruction, model
+    obstruction, model, telescope
         As in `fit_curves`, which this calls with one curve.
 
     Returns
@@ -37,14 +49,15 @@ def fit_curve(curve: FocusCurve, *, obstruction: float = 0.0, model: Model = "au
 
     Examples
     --------
-    >>> from starsize.curves import blurred_disc, focus_curve
+    >>> from starsize.curves import focus_curve
     >>> position = np.arange(900.0, 1101.0, 25.0)
-    >>> radius = blurred_disc(position, 1004.0, 2.0, slope_px_per_step=0.06)
+    >>> radius = np.hypot(2.0, 0.05 * (position - 1004))
     >>> fit = fit_curve(focus_curve(position, radius, 0.01))
     >>> fit.verdict, round(fit.best_steps)
     ('good', 1004)
     """
-    return fit_curves([curve], obstruction=obstruction, model=model).fits[0]
+    fits = fit_curves([curve], obstruction=obstruction, model=model, telescope=telescope)
+    return fits.fits[0]
 
 
 def fit_curves(
@@ -52,110 +65,159 @@ def fit_curves(
     *,
     obstruction: float = 0.0,
     model: Model = "auto",
-    expected_slope_px_per_step: float | None = None,
+    telescope: Known | None = None,
+    bands: Mapping[str, Band] | None = None,
 ) -> CurveSet:
-    """Fit all sweeps of one telescope together: common wing slope, similar floors and seeing.
+    """Fit all sweeps of one telescope together, by one physical model of the star.
 
     Parameters
     ----------
     curves : sequence of FocusCurve
     obstruction : float
         Diameter of the central obstruction over that of the aperture, 0 to below 1.
-    model : {"auto", "blurred_disc", "hyperbola"}
-        "auto" weighs the models by how well they explain the data.
-    expected_slope_px_per_step : float, optional
-        Wing slope from focal ratio, pixel and step size, where known: used in advice only.
+    model : {"auto", "star", "hyperbola"}
+        "hyperbola" is the plain curve, each sweep alone; "auto" and "star" are the physical one.
+    telescope : Known, optional
+        Focal ratio, pixel and step size where they are stated.
+    bands : mapping of str to Band, optional
+        Passbands by filter name; the usual ones where not given.
 
     Returns
     -------
     CurveSet
         One fit per curve, in order, and the joint covariance of the answered ones.
 
-    Notes
-    -----
-    Accuracy: error of best focus at most 1.10 times the Cramer-Rao bound from 7 positions up,
-    68.3 and 95.4 % intervals cover in 65 to 72 and 93.5 to 97 % (scripts/precision.py;
-    tests/curves/test_precision.py).
-
     Raises
     ------
     ValueError
         If ``obstruction`` or ``model`` is not one of the allowed.
+
+    Notes
+    -----
+    The model is written down in `curves.statistics`. Accuracy: scripts/results/precision.md
+    (smaller twin: tests/curves/test_precision.py).
     """
-    symmetric_families(model, obstruction)  # a bad call fails also without curves
+    if model not in ("auto", "star", "hyperbola"):
+        msg = f"'model' must be 'auto', 'star' or 'hyperbola', got {model!r}"
+        raise ValueError(msg)
+    known = telescope or Known(obstruction=obstruction)
+    if not 0 <= known.obstruction < 1:
+        msg = f"'obstruction' must lie in [0, 1), got {known.obstruction}"
+        raise ValueError(msg)
     full = sum(refuse_before_fitting(curve) is None for curve in curves)
     early = [refuse_before_fitting(curve, others=full) for curve in curves]
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    known = Known(obstruction, model, expected_slope_px_per_step)
-    joint, fitted = _judged(chosen, known)
-    for row, curve in enumerate(chosen):
-        conflict = order_conflict(curve, fitted[row], refit=lambda c: _alone(c, known))
-        if conflict:
-            fitted[row] = refuse(fitted[row], "order_conflict", conflict)
-    queue = iter(fitted)
+    answers = [fit_plain(c) for c in chosen] if model == "hyperbola" else []
+    joint = None
+    if not answers:
+        joint = _joint(chosen, _Knowledge(known, bands or {}))
+        answers = list(joint.fits)
+    queue = iter(answers)
     fits = tuple(refused or next(queue) for refused in early)
-    answered = np.array([fit.answered for fit in fitted])
-    sigma = np.array([fit.best_sigma_steps if fit.answered else 1.0 for fit in fitted])
+    answered = [fit for fit in answers if fit.answered]
+    sigma = np.array([fit.best_sigma_steps for fit in answered])
+    if joint is None:
+        return CurveSet(fits=fits, covariance_steps2=np.diag(sigma**2))
+    keep = np.array([fit.answered for fit in answers])
+    together = joint.correlation[np.ix_(keep, keep)] * np.outer(sigma, sigma)
     return CurveSet(
         fits=fits,
-        covariance_steps2=covariance(joint, sigma)[np.ix_(answered, answered)],
-        slope_px_per_step=_shared_slope(joint),
-        notices=tuple(_disagreeing(fitted, joint)),
+        covariance_steps2=together,
+        slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
+        notices=joint.notices,
     )
 
 
-class Known(NamedTuple):
-    """What the caller knows."""
-
-    obstruction: float
-    model: Model
-    expected_slope_px_per_step: float | None
+class _Knowledge(NamedTuple):
+    telescope: Known
+    bands: Mapping[str, Band]
 
 
-def _judged(curves: Sequence[FocusCurve], known: Known) -> tuple[Joint, list[CurveFit]]:
-    """Fit and judge curves that have enough frames, without a look at their order in time."""
-    families = symmetric_families(known.model, known.obstruction)
-    odd = asymmetric_families(known.obstruction) if known.model == "auto" else None
-    standing = [flat_start(curve) for curve in curves]
-    used = [takes_part(curve, still) for curve, still in zip(curves, standing, strict=True)]
-    joint = fit_batch(make_batch(curves, used), families, odd=odd)
-    return joint, [
+class _Joint(NamedTuple):
+    """Judged fits of a night, their correlations, the slope they share, and what to say."""
+
+    fits: tuple[CurveFit, ...]
+    correlation: np.ndarray
+    slope: Estimate
+    notices: tuple[Notice, ...]
+
+
+def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
+    """Fit sweeps together; one that does not belong to the others is fitted alone."""
+    used, night, found = _fit(curves, known)
+    fits = _judged(curves, used, night, found)
+    odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
+    if len(odd) == len(curves):
+        odd = []
+    notices = []
+    alone = {}
+    for s in odd:
+        alone[s] = _alone(curves[s], known)
+        if alone[s].answered:
+            notices.append(_disagrees(alone[s], shared_slope(night, found).value))
+    rest = [s for s in range(len(curves)) if s not in odd]
+    correlation = np.eye(len(curves))
+    if odd:
+        used, night, found = _fit([curves[s] for s in rest], known)
+        again = iter(_judged([curves[s] for s in rest], used, night, found))
+        fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
+    correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
+    for s, curve in enumerate(curves):
+        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
+        if conflict:
+            fits[s] = refuse(fits[s], "order_conflict", conflict)
+    return _Joint(tuple(fits), correlation, shared_slope(night, found), tuple(notices))
+
+
+def _fit(
+    curves: Sequence[FocusCurve], known: _Knowledge
+) -> tuple[list[np.ndarray], Night, Posterior]:
+    used = [takes_part(curve, flat_start(curve)) for curve in curves]
+    night = build_night(curves, used, known=known.telescope, bands=known.bands)
+    return used, night, explain(night)
+
+
+def _judged(
+    curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
+) -> list[CurveFit]:
+    return [
         judge(
             curve,
-            summarise(joint, row, obstruction=known.obstruction),
-            standing=standing[row],
-            expected_slope_px_per_step=known.expected_slope_px_per_step,
+            summarise(night, found, row),
+            used=used[row],
+            standing=flat_start(curve),
+            zone_steps=zone_steps(night, row),
         )
         for row, curve in enumerate(curves)
     ]
 
 
-def _alone(curve: FocusCurve, known: Known) -> CurveFit:
-    return refuse_before_fitting(curve) or _judged([curve], known)[1][0]
+def zone_steps(night: Night, row: int) -> float:
+    """About the half-width of the critical focus zone of a sweep, from the slope of its wings."""
+    telescope = night.telescope
+    # 2 lambda N^2 of defocus makes a disc of radius lambda N.
+    zone_px = 1e-3 * night.bands[row].wavelength_nm * telescope.diffraction_px_per_um
+    return zone_px / float(np.exp(night.start[0]))
 
 
-def _disagreeing(fits: Sequence[CurveFit], joint: Joint) -> list[Notice]:
-    """Name the sweeps whose slope is not that of the others."""
-    if not joint.slope.overall.is_known:
-        return []
-    shared = float(np.exp(joint.slope.overall.value))
-    return [
-        Notice(
-            "slope_disagrees",
-            f"{fit.curve.id} ({fit.curve.filter}): its wings rise by "
-            f"{fit.slope_px_per_step.value:.4g} px per step, those of the other sweeps by "
-            f"{shared:.4g}; it was fitted alone.",
-        )
-        for fit, member in zip(fits, joint.slope.member, strict=True)
-        if fit.answered and not member and fit.model != "asymmetric"
-    ]
+def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
+    refused = refuse_before_fitting(curve)
+    if refused:
+        return refused
+    used, night, found = _fit([curve], known)
+    return _judged([curve], used, night, found)[0]
 
 
-def _shared_slope(joint: Joint) -> Estimate:
-    overall = joint.slope.overall
-    if not overall.is_known:
-        return NOT_KNOWN
-    value = float(np.exp(overall.value))
-    return Estimate(value, value * overall.sigma)
+def _misfit(night: Night, found: Posterior, row: int) -> bool:
+    return float(np.mean(found.sound[night.sweep == row] < 0.5)) > MISFIT
+
+
+def _disagrees(fit: CurveFit, shared: float) -> Notice:
+    return Notice(
+        "slope_disagrees",
+        f"{fit.curve.id} ({fit.curve.filter}): its wings rise by "
+        f"{fit.slope_px_per_step.value:.4g} px per step, those of the other sweeps by "
+        f"{shared:.4g}; it was fitted alone.",
+    )

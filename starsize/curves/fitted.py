@@ -17,7 +17,7 @@ Verdict = Literal[
     "not_repeatable",
     "order_conflict",  # positions and time disagree
 ]
-ModelName = Literal["blurred_disc", "hyperbola", "asymmetric"]
+ModelName = Literal["star", "hyperbola"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,8 +61,6 @@ class CurveFit:
     """What ``radius_at`` draws the curve from."""
     play_steps: Estimate = NOT_KNOWN
     """Play taken up at the start of the sweep; NaN where it shows none."""
-    asymmetry: float = float("nan")
-    """Probability that the curve is asymmetric."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,6 +81,8 @@ class CurveSet:
     covariance_steps2: np.ndarray
     slope_px_per_step: Estimate = NOT_KNOWN
     notices: tuple[Notice, ...] = ()
+    placement_steps: Estimate = NOT_KNOWN
+    """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

@@ -74,3 +74,33 @@ def parabola(
     seeing = USUAL_JITTER * lowest**2 / y
     weight = present / (4 * y**2 * (star**2 + seeing**2))
     return np.stack(np.broadcast_arrays(np.ones_like(x), x, x * x), axis=-1), weight
+
+
+def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
+    """Starting values that a few frames far off cannot lead astray.
+
+    Every place on a fine grid, with the floor and slope whose misses, shrunk where they are large,
+    are least: y^2 = floor^2 + (slope (x - best))^2 is linear in the squares of floor and slope.
+    """
+    x, y = np.asarray(position_steps, float), np.asarray(radius_px, float)
+    low, span = x.min(), max(float(np.ptp(x)), 1e-9)
+    place = low + span * np.linspace(-0.25, 1.25, 91)
+    away = (x - place[:, None]) ** 2 / span**2
+    usual = float(np.median(y)) ** 2
+    # One frame alone may be wrecked and small: no star is half as large as the second smallest.
+    least = (0.6 * float(np.sort(y)[1])) ** 2
+    square = np.broadcast_to(y**2, away.shape)
+    weight = 1 / np.maximum(square, 0.1 * usual) ** 2
+    for _ in range(10):
+        s0, s1, s2 = weight.sum(1), (weight * away).sum(1), (weight * away**2).sum(1)
+        t0, t1 = (weight * y**2).sum(1), (weight * away * y**2).sum(1)
+        determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
+        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-4 * usual)
+        floor = np.maximum((t0 - rise * s1) / s0, least)
+        model = floor[:, None] + rise[:, None] * away
+        # y scatters by 3 % in the wings; the seeing scatters the floor by some more.
+        spread = 2 * model * (0.03 + USUAL_JITTER * floor[:, None] / model)
+        miss = ((square - model) / spread) ** 2
+        weight = 1 / spread**2 / (1 + miss / 4)
+    k = int(np.argmin((np.log1p(miss / 4) + np.log(spread / model)).sum(1)))
+    return Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))

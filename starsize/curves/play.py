@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
 from .guess import USUAL_JITTER
-from .wrecks import WRECK_ANYHOW, WRECK_ODDS, WRECK_SCATTER
+from .statistics import PRIORS
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""
@@ -108,9 +108,9 @@ def short_play(
     sigma = noise_px / max(rate, 1e-12)
     within = ndtr((spacing - play) / sigma) - ndtr(-play / sigma)
     as_play = PLAY_ODDS * within / (spacing * rate)
-    wild = WRECK_SCATTER * falling[0]
+    wild = PRIORS.wreck_size * falling[0]
     bell = np.exp(-0.5 * ((y - falling[0]) / wild) ** 2) / (wild * np.sqrt(2 * np.pi))
-    as_wreck = WRECK_ODDS * WRECK_ANYHOW * bell
+    as_wreck = PRIORS.wrecked * bell
     return Estimate(play, float(sigma)) if as_play > LIKELIER * as_wreck else NOT_KNOWN
 
 

@@ -1,124 +1,189 @@
-"""What a sweep says about best focus: many small fits, averaged by how well each explains it.
+"""What the frames say of best focus: an average over the scatter of the seeing and what is lacking."""
 
-A fit needs things it cannot know: the jitter of the seeing, the exact shape of the curve, whether
-a frame is wrecked. Each combination is fitted and weighted by its restricted likelihood, so the
-answer and its interval hold the doubt about all of them.
-"""
-
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
-from .batch import JITTERS, LEVELS, Batch
-from .family import PARAMETERS, Family, smallest
-from .gauss_newton import FLAT, Prior
-from .suspects import Suspicion, find_suspects
-from .wrecks import solve_sets
+from ..optics.star import lay_out, star_sizes
+from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
+from .search import Fit, find, descend, shared_scatter, variance_of
+from .statistics import JITTERS, LACKS, PRIORS, Priors, believe
+
+ROUNDS = 14
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
-    """Mixture of one batch: c components of (family, suspects, jitter) for each of k sweeps.
+    """Normal distributions of best focus, one for each scatter tried, and their weights.
 
     Attributes
     ----------
-    log_weight : (k, c)
-        Not normalised; without any prior of the jitter.
-    parameters, covariance : (k, c, 8), (k, c, 8, 8)
-    best, best_sigma : (k, c)
-        Where the curve is smallest, scaled like ``x``.
-    floor : (k, c)
-        Radius there.
-    chi2 : (k, c)
-    family, suspect, jitter : (c,) int, (k, c, n) bool, (c,) int
-        Which family, which frames are taken as wrecked, which of ``JITTERS``.
+    fit : Fit
+        Likeliest quantities, about which all is linear.
+    weight : (g,) array
+    jitter, lack : (g,) arrays
+    best_steps : (g, m) array
+        Best focus of the m sweeps.
+    covariance : (g, m, m) array
+    values : (g, p) array
+    spread : (g, p) array
+        Standard deviations of the quantities.
+    sound : (n,) array
+        Probability that a frame is sound.
     """
 
-    log_weight: np.ndarray
-    parameters: np.ndarray
-    covariance: np.ndarray
-    best: np.ndarray
-    best_sigma: np.ndarray
-    floor: np.ndarray
-    chi2: np.ndarray
-    family: np.ndarray
-    suspect: np.ndarray
+    fit: Fit
+    weight: np.ndarray
     jitter: np.ndarray
+    lack: np.ndarray
+    best_steps: np.ndarray
+    covariance: np.ndarray
+    values: np.ndarray
+    spread: np.ndarray
+    sound: np.ndarray
 
 
-def no_prior(batch: Batch) -> Prior:
-    """Nothing known about centre, floor, slope and droop."""
-    size = (batch.x.shape[0], 4)
-    return Prior(np.zeros(size), np.full(size, FLAT))
+def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
+    """Find the likeliest quantities and average over the grid of scatters."""
+    jitter, lack = priors.jitter, priors.lack
+    fit = find(night, jitter=jitter, lack=lack)
+    for turn in range(2):
+        result = _average(night, fit, priors)
+        jitter = float(np.exp(result.weight @ np.log(result.jitter)))
+        lack = float(np.exp(result.weight @ np.log(result.lack)))
+        if turn == 0:
+            fit = descend(night, fit.values, jitter=jitter, lack=lack, steps=30)
+    return result
 
 
-def explain(batch: Batch, families: Sequence[Family], *, prior: Prior) -> Posterior:
-    """Fit every sweep of the batch in every way that matters.
-
-    Parameters
-    ----------
-    families : sequence of Family
-        The first leads. One without freedoms takes over the suspects of the one before it.
-    prior : Prior
-        (k, 4) means and precisions of centre, ln floor, ln slope, droop in the scaled units.
-    """
-    suspicion: Suspicion | None = None
+def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
+    slopes = night.slopes(fit.values, fit.sizes)
+    miss = night.radius_px - fit.sizes.radius
+    precision, pull, _ = night.prior.normal(fit.values)
+    place, lever = best_focus(night, fit.values)
     parts = []
-    for index, family in enumerate(families):
-        if suspicion is None or family.freedom_sigma.size:
-            suspicion = find_suspects(batch, family, prior)
-        else:
-            sets, start = suspicion.sets, suspicion.solution.parameters
-            again = solve_sets(batch, family, sets, start=start, prior=prior)
-            suspicion = Suspicion(sets, suspicion.log_odds, again)
-        parts.append(components(batch, family, index, suspicion=suspicion))
-    return join(parts)
+    for jitter in JITTERS:
+        for lack in LACKS:
+            variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack, priors=priors)
+            spare = variance.common**2
+            shift, doubt = np.zeros(fit.values.size), np.zeros(miss.size)
+            for _ in range(ROUNDS):
+                left = miss - slopes @ shift
+                # The frame itself has drawn the curve: what the others say of it is further off.
+                share = np.minimum(doubt * weight, 0.98) if doubt.any() else np.zeros(miss.size)
+                alone = left / (1 - share)
+                belief = believe(
+                    alone, variance.sound, wild=variance.wild,
+                    doubt=spare + doubt / (1 - share), priors=priors,
+                )
+                sound, weight = belief.sound, belief.weight
+                normal = precision + slopes.T @ (weight[:, None] * slopes)
+                right = slopes.T @ (weight * miss) - pull
+                if spare.any():
+                    taken, moved = shared_scatter(night, slopes, weight, variance.common, miss)
+                    normal, right = normal - taken, right - moved
+                known = np.linalg.inv(normal)
+                before, shift = shift, known @ right
+                doubt = np.einsum("ij,jk,ik->i", slopes, known, slopes)
+                if np.all(np.abs(slopes @ (shift - before)) < 1e-3 * np.sqrt(variance.sound)):
+                    break
+            left = miss - slopes @ shift
+            evidence = _evidence(left, sound, variance, priors) 
+            evidence += float(-0.5 * (shift @ precision @ shift + 2 * pull @ shift)) - 0.5 * np.linalg.slogdet(normal)[1]
+            evidence -= 0.5 * (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+            evidence -= 0.5 * (np.log(lack / priors.lack) / priors.lack_spread) ** 2
+            parts.append((evidence, jitter, lack, place + lever @ shift, lever @ known @ lever.T, fit.values + shift, np.sqrt(np.diag(known)), sound))
+    log_weight = np.array([p[0] for p in parts])
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    column = [np.array([p[k] for p in parts]) for k in range(1, 8)]
+    return Posterior(fit, weight, *column[:6], sound=weight @ column[6])
 
 
-def heaviest(posterior: Posterior) -> tuple[np.ndarray, np.ndarray]:
-    """Index, into (k, c), of each sweep's component of most weight."""
-    weight = posterior.log_weight
-    return np.arange(weight.shape[0]), weight.argmax(axis=1)
+def _evidence(left, sound, variance, priors) -> float:
+    """Expected log likelihood of the frames, with the entropy of which of them are wrecked."""
+    tiny = 1e-12
+    total = variance.sound + variance.common**2
+    good = -0.5 * (left**2 / total + np.log(total)) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
+    wild = total + np.maximum(variance.wild, left**2)
+    bad = -0.5 * (left**2 / wild + np.log(wild)) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
+    return float((sound * good + (1 - sound) * bad).sum())
 
 
-def join(parts: Sequence[Posterior]) -> Posterior:
-    """Put the components of several families side by side."""
-    joined = {}
-    for item in fields(Posterior):
-        axis = 0 if item.name in ("family", "jitter") else 1
-        joined[item.name] = np.concatenate([getattr(part, item.name) for part in parts], axis=axis)
-    return Posterior(**joined)
+def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
+    m = len(night.curves)
+    slope = float(np.exp(values[LOG_SLOPE]))
+    own = values[FIRST:].reshape(m, 3)
+    seeing = float(np.median(own[:, 1]))
+    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in range(m)]
+    reach = 1.2 * slope * float(max(spans))
+    grid = np.linspace(-reach, reach, 81)
+    sizes = _at(night, values, np.tile(grid, m), np.repeat(np.arange(m), grid.size), seeing, None)
+    radius = sizes.radius.reshape(m, -1)
+    low = np.argmin(radius, axis=1)
+    blur, start = grid[low], radius[np.arange(m), low]
+    step = float(grid[1] - grid[0])
+    which = np.arange(m)
+    for _ in range(6):
+        pair = _at(night, values, np.concatenate([blur - step / 2, blur + step / 2]), np.tile(which, 2), seeing, np.tile(start, 2))
+        down, up = pair.by_blur[:m], pair.by_blur[m:]
+        move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
+        blur = blur + move
+        step = max(float(np.abs(move).max()) * 2, 0.02 * float(start.min()))
+    width = 0.05 * float(start.min())
+    # At the minimum dR/dblur = 0; how it moves follows from how that derivative changes.
+    pair = [_derivatives(night, values, blur + side * width, seeing, start) for side in (-1, 1)]
+    change = (pair[1] - pair[0]) / (2 * width)
+    bend = change[np.arange(m), -1]
+    moved = -change[:, :-1] / bend[:, None]
+    lever = moved / slope
+    lever[:, LOG_SLOPE] += -blur / slope
+    lever[which, FIRST + 3 * which] += 1.0
+    return own[:, 0] + blur / slope, lever
 
 
-def components(
-    batch: Batch,
-    family: Family,
-    index: int,
-    *,
-    suspicion: Suspicion,
-    levels: np.ndarray = LEVELS,
-) -> Posterior:
-    """One family's part of the mixture, flattened to (k, c, ...)."""
-    k, n = batch.x.shape
-    solution = suspicion.solution
-    rows = suspicion.sets.shape[1]
-    count = rows * levels.size
-    best, floor, gradient = smallest(solution.parameters, family)
-    variance = np.einsum("...p,...pq,...q->...", gradient, solution.covariance, gradient)
-    weight = solution.log_evidence + suspicion.log_odds[..., None] + np.log(family.weight)
-    # A coarser run of levels stands for all of them.
-    weight = weight + np.log(JITTERS.size / levels.size)
-    suspect = np.broadcast_to(suspicion.sets[:, :, None], (k, rows, levels.size, n))
-    return Posterior(
-        log_weight=weight.reshape(k, count),
-        parameters=solution.parameters.reshape(k, count, PARAMETERS),
-        covariance=solution.covariance.reshape(k, count, PARAMETERS, PARAMETERS),
-        best=best.reshape(k, count),
-        best_sigma=np.sqrt(variance).reshape(k, count),
-        floor=np.maximum(floor, 1e-3).reshape(k, count),
-        chi2=solution.chi2.reshape(k, count),
-        family=np.full(count, index),
-        suspect=suspect.reshape(k, count, n),
-        jitter=np.tile(levels, rows),
-    )
+def _at(night, values, blur, which, seeing, start):
+    bands = [(b.wavelength_nm, b.width_nm) for b in night.bands]
+    tint = values[FIRST:].reshape(-1, 3)[which, 2]
+    rows = lay_out(night.stars.table, bands, which)
+    state = state_of(values, blur_px=blur, log_seeing=np.full(blur.size, seeing), tint=tint)
+    return star_sizes(rows, state, start_px=start)
+
+
+def _derivatives(night, values, blur, seeing, start) -> np.ndarray:
+    """dR by every quantity at fixed blur (m, p), and by the blur in a last column."""
+    m = len(night.curves)
+    which = np.arange(m)
+    sizes = _at(night, values, blur, which, seeing, start)
+    out = np.zeros((m, values.size + 1))
+    shared = np.zeros((m, values.size))
+    fill_shared(shared, values, sizes, blur_px=blur)
+    shared[:, LOG_SLOPE] = 0.0
+    out[:, :-1] = shared
+    out[which, FIRST + 3 * which + 2] = sizes.by_tint
+    out[:, -1] = sizes.by_blur
+    return out
+
+
+def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors = PRIORS) -> float:
+    """Twice the log likelihood ratio of a sweep's curve to stars that only the seeing changes.
+
+    Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
+    """
+    mine = night.sweep == row
+    radius, star = night.radius_px[mine], night.sigma_px[mine]
+    sizes, middle = found.fit.sizes, float(np.median(radius))
+    lack = float(np.exp(found.weight @ np.log(found.lack)))
+
+    def best(expected: np.ndarray | float, by_log_seeing: np.ndarray | float) -> float:
+        tried = []
+        for jitter in JITTERS:
+            sound = star**2 + (jitter * by_log_seeing) ** 2 + (lack * radius) ** 2
+            wild = (priors.wreck_size * radius) ** 2
+            likely = believe(radius - expected, sound, wild=wild, priors=priors).log_likelihood
+            usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+            tried.append(2 * float(likely.sum()) - usual)
+        return max(tried)
+
+    return best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(middle, middle)

@@ -2,9 +2,12 @@
 
 import numpy as np
 
-from .catalogue import family_for_drawing
-from .family import LINE, Family, curve_and_slopes, smallest
-from .fitted import CurveFit, ModelName
+from ..optics.star import StarState, Telescope, prepare_stars, star_sizes
+from .fitted import CurveFit
+from .shapes import hyperbola
+
+STAR = 16
+"""Numbers that make the shape of a star's curve; a hyperbola has three."""
 
 
 def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
@@ -21,44 +24,43 @@ def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
         NaN where the sweep was refused.
     """
     position = np.asarray(position_steps, float)
-    if not fit.answered:
+    if not fit.answered or not fit.shape:
         return np.full(position.shape, np.nan)
-    family, parameters = _unpack(fit.model, fit.shape)
-    return curve_and_slopes(position, parameters, family)[0]
+    if len(fit.shape) == STAR:
+        return star_radius(fit.shape, position)
+    best, floor, slope = fit.shape
+    return hyperbola(position, best, floor, slope_px_per_step=slope)
 
 
-def pack_shape(
-    obstruction: float, parameters: np.ndarray, *, model: ModelName, best_steps: float
-) -> tuple[float, ...]:
-    """Put a curve into ``CurveFit.shape``: obstruction, then the parameters in px and steps.
+def star_radius(
+    shape: tuple[float, ...], position_steps: np.ndarray, *, fraction: float = 0.5
+) -> np.ndarray:
+    """Radius holding a share of the light of a star of physics, as ``CurveFit.shape`` holds it.
 
-    The curve is moved so that its smallest radius lies at ``best_steps``, which is an average over
-    many curves.
+    The numbers: obstruction, wavelength and width of the band (nm), diffraction (px per um), blur
+    (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
+    air, two of the spectrum, three of the lens' colour (px).
     """
-    shape = (obstruction, *(float(p) for p in parameters))
-    family, found = _unpack(model, shape)
-    dip = float(smallest(found, family)[0])
-    return (obstruction, shape[1] + best_steps - dip, *shape[2:])
-
-
-def wing_centre(model: ModelName, shape: tuple[float, ...], *, best_steps: float) -> float:
-    """Middle between the two positions where the curve is twice its smallest radius."""
-    family, parameters = _unpack(model, shape)
-    scale = float(np.exp(parameters[1] - parameters[2]))
-    spread = 1 + abs(parameters[LINE]) + abs(parameters[LINE + 1])
-    away = np.linspace(0, 8 * scale * spread, 80)
-    side = np.array([-1.0, 1.0])
-    radius = curve_and_slopes(best_steps + np.outer(side, away), parameters, family)[0]
-    double = 2 * radius[0, 0]
-    place = np.array([np.interp(double, np.maximum.accumulate(r), away) for r in radius])
-    # Between two points of the grid the wing is all but straight: one step of Newton ends on it.
-    radius, by, _ = curve_and_slopes(best_steps + side * place, parameters, family)
-    rise = np.maximum(-side * by[:, 0], 0.1 * np.exp(parameters[2]))
-    place = place + np.clip((double - radius) / rise, -away[1], away[1])
-    return best_steps + float((side * place).sum()) / 2
-
-
-def _unpack(model: ModelName, shape: tuple[float, ...]) -> tuple[Family, np.ndarray]:
-    parameters = np.array(shape[1:])
-    band = bool(parameters[LINE] != 0)
-    return family_for_drawing(model, obstruction=shape[0], band=band), parameters
+    hole, wavelength, width, diffraction, slope, zero, seeing, *rest = shape
+    tint, spherical, spread, air = rest[:4]
+    position = np.asarray(position_steps, float)
+    blur = slope * (position.ravel() - zero)
+    stars = prepare_stars(
+        [(wavelength, width)],
+        np.zeros(blur.size, int),
+        telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
+        largest_blur_px=float(np.abs(blur).max(initial=1.0)),
+        finest_seeing_px=seeing,
+    )
+    state = StarState(
+        blur_px=blur,
+        seeing_px=np.full(blur.size, seeing),
+        diffraction_px_per_um=diffraction,
+        colour_px=np.array(rest[6:]),
+        spherical=spherical,
+        spread_px=spread,
+        air=air,
+        spectrum=np.array(rest[4:6]),
+        tint=np.array([tint]),
+    )
+    return star_sizes(stars, state, fraction=fraction).radius.reshape(position.shape)

@@ -1,42 +1,42 @@
-"""From the mixture of fits to the numbers of one sweep."""
+"""From the posterior of a night to the numbers of one sweep, before anyone judges them."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
-from .batch import JITTERS
-from .family import BEND, LINE, Family
-from .fitted import ModelName
-from .joint import COMPANY, Joint
-from .mixture import (
-    SIGMA1,
-    SIGMA2,
-    central_interval,
-    central_value,
-    matching_dof,
-    normalised,
-    outside,
-    quantile,
+from .least_squares import fit_hyperbola
+from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, outside, quantile
+from .night import (
+    AIR,
+    COLOUR,
+    FIRST,
+    LOG_DIFFRACTION,
+    LOG_SLOPE,
+    SPECTRUM,
+    SPHERICAL,
+    SPREAD,
+    Night,
 )
-from .posterior import Posterior
-from .prediction import pack_shape
+from .posterior import Posterior, gain_over_flat
+from .prediction import star_radius
+from .statistics import PRIORS
 
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
-
-SURE = 0.5
 HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
+BOTH_WAYS = 4.0
+"""How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """Numbers of one sweep, before anyone judges them; positions in steps, radii in pixels.
+    """Numbers of one sweep; positions in steps, radii in pixels.
 
-    ``suspicion`` is, per frame, the probability that it is wrecked; ``below`` and ``above`` those
-    that best focus lies before the first or after the last position.
+    ``suspicion`` is, per frame that took part, the probability that it is wrecked; ``below`` and
+    ``above`` those that best focus lies before the first or after the last position; ``reach`` the
+    defocus at the two ends in units of the floor.
     """
 
     best_steps: float
@@ -52,136 +52,134 @@ class Summary:
     jitter: float
     chi2_reduced: float
     suspicion: np.ndarray
-    model: ModelName
     hyperbola_steps: Estimate
-    asymmetry: float
+    wing_centre_steps: float
     shape: tuple[float, ...]
-    """What ``CurveFit.shape`` is to hold."""
     reach: tuple[float, float]
-    """Defocus at the two ends in units of the floor: how far each wing is followed."""
+    gain: float
+    """See `posterior.gain_over_flat`."""
 
 
-def summarise(joint: Joint, row: int, *, obstruction: float) -> Summary:
-    """Read one sweep off the mixture."""
-    posterior, families = joint.posterior, joint.families
-    half, middle = joint.batch.half[row], joint.batch.middle[row]
-    weight = joint.weight[row]
-    centre = posterior.best[row]
-    sigma = posterior.best_sigma[row]
-
-    def steps(scaled: float | np.ndarray) -> float:
-        return float(middle + half * scaled)
-
-    def at(probability: float) -> float:
-        return steps(quantile(weight, centre, sigma, probability=probability))
-
-    below, above = outside(weight, centre, sigma, low=-1.0, high=1.0)
-    inner = central_interval(weight, centre, sigma, coverage=SIGMA1)
-    # Where a needle and a wide part compete, never outside the interval that is stated with it.
-    best = float(np.clip(_middle(joint, weight, centre, sigma=sigma), *inner))
-    low68, high68 = (steps(v) for v in inner)
-    low95, high95 = (steps(v) for v in central_interval(weight, centre, sigma, coverage=SIGMA2))
-    floor = _average(weight, np.log(posterior.floor[row]), posterior, row)
-    slope = _exponential(weight, posterior, row, 2)
-    used = joint.batch.present[row].sum()
-    bad = (weight[:, None] * posterior.suspect[row]).sum(axis=0)
-    freedom = max(used - (bad > 0.5).sum() - 3, 1)
-    share = np.array([weight[posterior.family == i].sum() for i in range(len(families))])
-    names = np.array([family.name for family in families])
-    odd = names == "asymmetric"
-    asymmetry = float(share[odd].sum())
-    # Families of one name count together, then the heaviest of them is drawn.
-    total = (share * (names[:, None] == names)).sum(axis=1)
-    leading = names == names[np.argmax(np.where(odd == (asymmetry > SURE), total, -1.0))]
-    drawn = int(np.argmax(np.where(leading, share, -1.0)))
-    model = families[drawn].name
-    parameters = _typical(joint, row, drawn)
+def summarise(night: Night, found: Posterior, row: int) -> Summary:
+    """Read one sweep off the posterior."""
+    weight, centre = found.weight, found.best_steps[:, row]
+    sigma = np.sqrt(found.covariance[:, row, row])
+    mine = night.sweep == row
+    position, radius = night.position_steps[mine], night.radius_px[mine]
+    low68, high68 = map(float, central_interval(weight, centre, sigma, coverage=SIGMA1))
+    low95, high95 = map(float, central_interval(weight, centre, sigma, coverage=SIGMA2))
+    best = float(quantile(weight, centre, sigma, probability=0.5))
+    bounds = [float(quantile(weight, centre, sigma, probability=p)) for p in (BEYOND, 1 - BEYOND)]
+    below, above = outside(weight, centre, sigma, low=position.min(), high=position.max())
+    shape = _shape(night, weight @ found.values, row)
+    floor = float(star_radius(shape, np.array([best]))[0])
+    slope = shared_slope(night, found)
+    spread = found.spread[:, FIRST + 3 * row + 1]
+    suspicion = 1 - found.sound[mine]
     return Summary(
-        best_steps=steps(best),
-        # Where two readings of the curve compete, the inner two thirds would hide the other one.
+        best_steps=best,
         best_sigma_steps=max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2,
         dof=float(matching_dof(np.array(high68 - low68), np.array(high95 - low95))),
         interval68_steps=(low68, high68),
         interval95_steps=(low95, high95),
-        bound_steps=(at(BEYOND), at(1 - BEYOND)),
+        bound_steps=(bounds[0], bounds[1]),
         below=float(below),
         above=float(above),
-        floor_px=floor,
-        slope_px_per_step=Estimate(slope.value / half, slope.sigma / half),
-        jitter=float(np.exp((weight * np.log(JITTERS[posterior.jitter])).sum())),
-        chi2_reduced=float((weight * posterior.chi2[row]).sum() / freedom),
-        suspicion=bad,
-        model=model,
-        asymmetry=asymmetry,
-        shape=pack_shape(obstruction, parameters, model=model, best_steps=steps(best)),
-        hyperbola_steps=_hyperbola_alone(joint, row, families),
+        floor_px=Estimate(floor, floor * float(weight @ spread)),
+        slope_px_per_step=slope,
+        jitter=_mean_log(weight, found.jitter),
+        chi2_reduced=_chi2(night, found, row),
+        suspicion=suspicion,
+        hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),
+        wing_centre_steps=_wing_centre(shape, best, floor / slope.value),
+        shape=shape,
         reach=(
-            float((1 + best) * slope.value / floor.value),
-            float((1 - best) * slope.value / floor.value),
+            (best - float(position.min())) * slope.value / floor,
+            (float(position.max()) - best) * slope.value / floor,
         ),
+        gain=gain_over_flat(night, found, row),
     )
 
 
-def _middle(
-    joint: Joint, weight: np.ndarray, centre: np.ndarray, *, sigma: np.ndarray
-) -> np.ndarray:
-    """Where the answer is read off the mixture: the mean, if others tell how restless the air is.
-
-    A sweep alone hardly knows; there a wreck read as restless air would drag the mean far off.
-    """
-    if joint.batch.half.size > COMPANY:
-        return (weight * centre).sum()
-    return central_value(weight, centre, sigma)
+def shared_slope(night: Night, found: Posterior) -> Estimate:
+    """Slope of the half-flux radius far from focus, pixels per step."""
+    share = np.sqrt((1 + night.telescope.obstruction**2) / 2)
+    middle = float(found.weight @ found.values[:, LOG_SLOPE])
+    between = found.weight @ (found.values[:, LOG_SLOPE] - middle) ** 2
+    spread = float(np.sqrt(found.weight @ found.spread[:, LOG_SLOPE] ** 2 + between))
+    value = float(np.exp(middle) * share)
+    return Estimate(value, value * spread)
 
 
-def _moments(weight: np.ndarray, value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
-    mean = float((weight * value).sum())
-    return mean, float(np.sqrt((weight * (sigma**2 + (value - mean) ** 2)).sum()))
+def joint_covariance(found: Posterior, sigma: np.ndarray) -> np.ndarray:
+    """Covariance of best foci that have the standard uncertainties given."""
+    middle = found.weight @ found.best_steps
+    away = found.best_steps - middle
+    total = np.einsum("g,gij->ij", found.weight, found.covariance)
+    total += np.einsum("g,gi,gj->ij", found.weight, away, away)
+    scale = np.sqrt(np.diag(total))
+    return total / np.outer(scale, scale) * np.outer(sigma, sigma)
 
 
-def _exponential(weight: np.ndarray, posterior: Posterior, row: int, index: int) -> Estimate:
-    value = posterior.parameters[row, :, index]
-    sigma = np.sqrt(posterior.covariance[row, :, index, index])
-    mean, spread = _moments(weight, value, sigma)
-    return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
+def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
+    """What `prediction.star_radius` draws the curve from."""
+    zero, log_seeing, tint = values[FIRST + 3 * row : FIRST + 3 * row + 3]
+    band = night.bands[row]
+    numbers = [
+        night.telescope.obstruction,
+        band.wavelength_nm,
+        band.width_nm,
+        np.exp(values[LOG_DIFFRACTION]),
+        np.exp(values[LOG_SLOPE]),
+        zero,
+        np.exp(log_seeing),
+        tint,
+        values[SPHERICAL],
+        values[SPREAD],
+        values[AIR],
+        *values[SPECTRUM],
+        *values[COLOUR],
+    ]
+    return tuple(float(n) for n in numbers)
 
 
-def _average(weight: np.ndarray, log_floor: np.ndarray, posterior: Posterior, row: int) -> Estimate:
-    """Smallest radius; its relative uncertainty is that of the floor parameter."""
-    sigma = np.sqrt(posterior.covariance[row, :, 1, 1])
-    mean, spread = _moments(weight, log_floor, sigma)
-    return Estimate(float(np.exp(mean)), float(np.exp(mean) * spread))
+def _mean_log(weight: np.ndarray, value: np.ndarray) -> float:
+    return float(np.exp(weight @ np.log(value)))
 
 
-def _typical(joint: Joint, row: int, family: int) -> np.ndarray:
-    """Mean parameters of the heaviest half of one family, in px and steps: (8,).
-
-    Two bands bent or spread to either side must not be averaged, so only the heaviest's own sides
-    count.
-    """
-    posterior = joint.posterior
-    weight = joint.weight[row] * (posterior.family == family)
-    found = posterior.parameters[row]
-    sides = found[:, LINE : BEND + 1]
-    weight = weight * (sides * sides[weight.argmax()] >= 0).all(axis=1)
-    mean = (weight[:, None] * found).sum(axis=0) / weight.sum()
-    half, middle = joint.batch.half[row], joint.batch.middle[row]
-    mean[0] = middle + half * mean[0]
-    mean[2] -= np.log(half)
-    return mean
+def _chi2(night: Night, found: Posterior, row: int) -> float:
+    """Misfit of the sound frames over star noise and the scatter found, reduced."""
+    mine = night.sweep == row
+    sizes = found.fit.sizes
+    jitter, lack = _mean_log(found.weight, found.jitter), _mean_log(found.weight, found.lack)
+    variance = night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2 + (lack * sizes.radius) ** 2
+    pull = (found.sound * (night.radius_px - sizes.radius) ** 2 / variance)[mine]
+    return float(pull.sum() / max(found.sound[mine].sum() - 3, 1))
 
 
-def _hyperbola_alone(joint: Joint, row: int, families: Sequence[Family]) -> Estimate:
-    """Best focus by the plain hyperbola alone."""
-    posterior = joint.posterior
-    for i, family in enumerate(families):
-        if family.name == "hyperbola":
-            mine = posterior.family == i
-            weight = normalised(np.log(joint.weight[row, mine] + 1e-300))
-            vertex = posterior.parameters[row, mine, 0]
-            sigma = np.sqrt(posterior.covariance[row, mine, 0, 0])
-            _, spread = _moments(weight, vertex, sigma)
-            best = float(_middle(joint, weight, vertex, sigma=sigma))
-            half = joint.batch.half[row]
-            return Estimate(float(joint.batch.middle[row] + half * best), float(half * spread))
-    return NOT_KNOWN
+def _hyperbola(
+    position: np.ndarray, radius: np.ndarray, sigma: np.ndarray, suspicion: np.ndarray
+) -> Estimate:
+    """Vertex of the plain hyperbola through the sound frames."""
+    keep = suspicion < 0.5
+    if np.unique(position[keep]).size < 4 or np.ptp(radius[keep]) < 0.05 * radius[keep].min():
+        return NOT_KNOWN
+    x, y = position[keep], radius[keep]
+    noise = np.hypot(np.maximum(sigma[keep], 0.003 * y), PRIORS.jitter * y.min() ** 2 / y)
+    try:
+        fit = fit_hyperbola(x, y, radius_sigma_px=noise)
+    except (ValueError, np.linalg.LinAlgError):
+        return NOT_KNOWN
+    scatter = np.sqrt(max(fit.rss / max(fit.dof, 1), 1.0))
+    vertex, spread = float(fit.value[0]), float(fit.sigma[0] * scatter)
+    return Estimate(vertex, spread) if np.isfinite([vertex, spread]).all() else NOT_KNOWN
+
+
+def _wing_centre(shape: tuple[float, ...], best: float, floor_steps: float) -> float:
+    """Middle between the two positions where the curve is twice its smallest radius."""
+    away = np.linspace(0, BOTH_WAYS * floor_steps, 60)
+    place = []
+    for side in (-1.0, 1.0):
+        radius = np.maximum.accumulate(star_radius(shape, best + side * away))
+        place.append(side * float(np.interp(2 * radius[0], radius, away)))
+    return best + sum(place) / 2

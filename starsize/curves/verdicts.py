@@ -8,16 +8,17 @@ from ..estimate import NOT_KNOWN, Estimate
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .joint import COMPANY, usable_points
 from .play import FlatStart, play_from, short_play
-from .prediction import radius_at, wing_centre
+from .prediction import radius_at
 from .summary import Summary
 
+COMPANY = 3
+"""Other sweeps that tell slope and seeing well enough to make up for a frame lost or wrecked."""
 LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
 OUTSIDE = 0.001
 """A sweep answers only if best focus lies inside it with all but this probability."""
-LARGEST_JITTER = 0.45
+LARGEST_JITTER = 0.35
 RESTLESS = 0.20
 VAGUE = 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
@@ -25,8 +26,13 @@ better than to this many floors of defocus (a curve may be odd in shape and yet 
 SURE = 0.5
 LEAST_REACH = 0.6
 """Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
-LEAST_RISE = 3.0
-"""And larger by so many times the scatter of the seeing, or chance may have made the dip."""
+LEAST_GAIN = 13.0
+"""Twice the log likelihood ratio of curve to flat that chance hardly gives: of flat sweeps 1 % pass
+11, of sweeps of seven positions that reach one floor none falls below 16."""
+MOST_WRECKED = 0.34
+"""A sweep that loses more of its frames than this share has no curve to lose them from."""
+LOPSIDED = 0.1
+"""A curve is called asymmetric where its wings are centred off best focus by this part of a zone."""
 RISEN = 1.5
 """Stars that differ by this factor are beyond what the seeing mostly does."""
 
@@ -67,20 +73,21 @@ def judge(
     curve: FocusCurve,
     found: Summary,
     *,
+    used: np.ndarray,
     standing: FlatStart | None,
-    expected_slope_px_per_step: float | None = None,
+    zone_steps: float,
 ) -> CurveFit:
     """Turn the numbers of a sweep into its answer, or its refusal.
 
-    ``standing`` are the frames at the start that were left out while play was taken up.
+    ``used`` are the frames that took part; ``standing`` those at the start that were left out while
+    play was taken up.
     """
-    good = takes_part(curve, standing)
-    suspicion = found.suspicion[: good.size]
+    good = used
+    suspicion = np.zeros(good.size)
+    suspicion[good] = found.suspicion
     used = good & (suspicion < SURE)
-    middle = _wing_centre(found)
-    verdict, reason = _verdict(
-        curve, found, used, expected_slope=expected_slope_px_per_step, middle=middle.value
-    )
+    middle = Estimate(found.wing_centre_steps, found.best_sigma_steps)
+    verdict, reason = _verdict(curve, found, used, zone_steps=zone_steps)
     fit = CurveFit(
         curve=curve,
         verdict=verdict,
@@ -88,11 +95,10 @@ def judge(
         reason=reason,
         used=used,
         frame_reasons=_frame_reasons(good, suspicion, standing),
-        model=found.model,
+        model="star",
         jitter=found.jitter,
         chi2_reduced=found.chi2_reduced,
         shape=found.shape,
-        asymmetry=found.asymmetry,
     )
     if not fit.answered:
         return replace(fit, bound_steps=_bound(verdict, found))
@@ -122,6 +128,11 @@ def judge(
     return _with_short_play(fit, noise[0]) if standing is None else _with_play(fit, standing)
 
 
+def usable_points(curve: FocusCurve) -> np.ndarray:
+    """Frames with a radius and a position."""
+    return np.isfinite(curve.radius_px) & (curve.radius_px > 0) & np.isfinite(curve.position_steps)
+
+
 def takes_part(curve: FocusCurve, standing: FlatStart | None) -> np.ndarray:
     """Frames that are fitted: usable, and the camera had begun to move."""
     late = np.arange(curve.position_steps.size) >= (standing.frames if standing else 0)
@@ -148,13 +159,6 @@ def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
     )
 
 
-def _wing_centre(found: Summary) -> Estimate:
-    if found.model != "asymmetric":
-        return Estimate(found.best_steps, found.best_sigma_steps)
-    middle = wing_centre(found.model, found.shape, best_steps=found.best_steps)
-    return Estimate(middle, found.hyperbola_steps.sigma)
-
-
 def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
     """Read the play off the curve, and say that frames were left out."""
     start = float(fit.curve.position_steps[0])
@@ -171,7 +175,7 @@ def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
 def _with_short_play(fit: CurveFit, noise_px: float) -> CurveFit:
     """Say so where the first frame, set aside, looks like play of less than a spacing."""
     curve = fit.curve
-    if fit.used[0] or not usable_points(curve)[0] or fit.model == "asymmetric":
+    if fit.used[0] or not usable_points(curve)[0]:
         return fit
     start = float(curve.position_steps[0])
     steps = np.linspace(start, fit.best_steps, 400)
@@ -204,8 +208,7 @@ def _verdict(
     found: Summary,
     used: np.ndarray,
     *,
-    expected_slope: float | None,
-    middle: float,
+    zone_steps: float,
 ) -> tuple[Verdict, str]:
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
@@ -216,9 +219,14 @@ def _verdict(
                 f"Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie on no one "
                 f"smooth curve. {_LOOK} If nothing is found, take wider steps."
             )
-        return "too_narrow", _too_narrow(found, low, high, expected_slope)
+        return "too_narrow", _too_narrow(found, low, high)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
+    lost = float(np.mean(found.suspicion >= SURE))
+    if lost > MOST_WRECKED:
+        return "not_repeatable", (
+            f"Not repeatable: {100 * lost:.0f} % of the frames lie off any one smooth curve. {_LOOK}"
+        )
     vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
         return "not_repeatable", (
@@ -229,7 +237,8 @@ def _verdict(
         f"Best focus at {found.best_steps:.0f} +- {found.best_sigma_steps:.1f} steps "
         f"from {_count(int(used.sum()), 'frame')}."
     )
-    if found.asymmetry > SURE:
+    middle = found.wing_centre_steps
+    if abs(middle - found.best_steps) > max(LOPSIDED * zone_steps, 2 * found.best_sigma_steps):
         return "asymmetric", (
             f"{answer} The two sides differ: the wings are centred at {middle:.0f}, the star is "
             "smallest elsewhere, as with colour or spherical aberration of the lens."
@@ -239,8 +248,7 @@ def _verdict(
 
 def _flat(found: Summary) -> bool:
     """Whether the seeing alone may have drawn this curve."""
-    reach = max(found.reach)
-    return reach < LEAST_REACH or np.hypot(1, reach) - 1 < LEAST_RISE * found.jitter
+    return max(found.reach) < LEAST_REACH or found.gain < LEAST_GAIN
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> str:
@@ -258,8 +266,8 @@ def _not_bracketed(found: Summary, low: float, high: float) -> str:
     )
 
 
-def _too_narrow(found: Summary, low: float, high: float, expected_slope: float | None) -> str:
-    slope = expected_slope or found.slope_px_per_step.value
+def _too_narrow(found: Summary, low: float, high: float) -> str:
+    slope = found.slope_px_per_step.value
     needed = 2 * 2.5 * found.floor_px.value / slope if slope > 0 else float("inf")
     span = high - low
     if not np.isfinite(needed) or needed > 20 * span or needed <= span:

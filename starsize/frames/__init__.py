@@ -7,7 +7,7 @@ from .frame import Frame, FrameFacts, InputFile, Sweep
 from .listing import list_frames
 from .pixels import read_facts, read_frame, read_pixels
 from .setup_file import load_setup
-from .sweeps import find_sweeps
+from .sweeps import find_sweeps, set_aside_single
 from .unused import lost_filters, unused_notices
 from .write import write_frame
 
@@ -28,6 +28,7 @@ __all__ = [
     "read_facts_csv",
     "read_frame",
     "read_pixels",
+    "set_aside_single",
     "unused_notices",
     "write_frame",
 ]

@@ -8,11 +8,24 @@ from pathlib import Path
 from typing import Final, Literal
 
 from ..filters import canonical_filter
-from ..setup import Setup
+from ..setup import FASTEST, PLAUSIBLE, SLOWEST, Setup
 from . import keywords as k
 from .frame import FrameFacts, FrameKind
 from .header import ImageHeader
-from .values import Card, bayer_at_origin, celsius, is_length, mjd, number, positive, steps, text
+from .values import (
+    LONGEST_S,
+    MOST_STEPS,
+    Card,
+    bayer_at_origin,
+    celsius,
+    day,
+    is_length,
+    mjd,
+    number,
+    steps,
+    text,
+    within,
+)  # fmt: skip
 
 _OPEN: Final = frozenset({"open", "empty", "clear", "air", "none", "hole", "blank"})
 _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
@@ -32,6 +45,10 @@ _NAME_KINDS: Final[dict[str, FrameKind]] = {
 }
 #: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
 _CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
+#: Words of a position in steps, but not of a focal length, ratio, temperature or step size.
+_LIKE_POSITION: Final = re.compile(
+    r"(?!.*(LEN|RAT|TEM|TMP|SZ|SIZE|ANG))[\w -]*(FOC|STEP|POS)[\w -]*"
+)
 _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*/", re.IGNORECASE)
 
 
@@ -54,7 +71,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         None for whatever the headers lack or state in a way that cannot be trusted.
     """
     exposure = _first(header, (*_own(setup.headers.exposure), *k.EXPOSURE), number)
-    exposure = exposure if exposure is not None and exposure >= 0 else None
+    exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None
     temperature, source = _temperature(header, setup)
     written = _filter(header, setup)
     position, keyword = _position(header, setup)
@@ -72,13 +89,13 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         temperature_of=source,
         exposure_s=exposure,
         mid_time_mjd=_mid_time(header, setup, exposure),
-        pixel_um=_first(header, k.PIXEL_UM, positive),
-        binning=round(_first(header, k.BINNING, positive) or 1),
-        focal_length_mm=_first(header, k.FOCAL_LENGTH_MM, positive),
+        pixel_um=_figure(header, k.PIXEL_UM, "pixel_um"),
+        binning=round(_first(header, k.BINNING, lambda v: within(v, 1, 64)) or 1),
+        focal_length_mm=_figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm"),
         aperture_mm=_aperture(header),
-        um_per_step=_first(header, k.STEP_UM, positive),
+        um_per_step=_figure(header, k.STEP_UM, "um_per_step"),
         gain_e_per_adu=_gain(header),
-        read_noise_e=_first(header, k.READ_NOISE, positive),
+        read_noise_e=_figure(header, k.READ_NOISE, "read_noise_e"),
         saturation_adu=_saturation(header),
         bayer=_bayer(header, setup),
     )
@@ -99,6 +116,12 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
             return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
         value = "empty or not readable" if card.value in (None, "") else repr(card.value)
         return f"no focuser position: {card.keyword} is {value}; {remedy}"
+    for card in header.find(header.keywords()):
+        if _LIKE_POSITION.fullmatch(card.keyword) and steps(card, loose=True) is not None:
+            return (
+                f"no focuser position under a known keyword; {card.keyword} = {card.value} looks "
+                f'like one: if so, state position = "{card.keyword}" under [headers] in the setup'
+            )
     return f"no focuser position in the header; {remedy}"
 
 
@@ -109,6 +132,11 @@ def _first(
         if (found := convert(card.value)) is not None:
             return found
     return None
+
+
+def _figure(header: ImageHeader, names: Iterable[str], key: str) -> float | None:
+    """A figure of the equipment; what it cannot be counts as not stated."""
+    return _first(header, names, lambda value: within(value, *PLAUSIBLE[key]))
 
 
 def _own(keyword: str | None) -> tuple[str, ...]:
@@ -124,7 +152,7 @@ def plain_keyword(keyword: str) -> str:
 def _position(header: ImageHeader, setup: Setup) -> tuple[float | None, str | None]:
     for card in header.find(_own(setup.headers.position)):
         # Named by the person: any number counts, be it in the focuser's own unit.
-        if (found := number(card.value)) is not None:
+        if (found := number(card.value)) is not None and abs(found) <= MOST_STEPS:
             return found, card.keyword
     for loose, names in ((False, k.POSITION_STEPS), (True, k.POSITION_LOOSE)):
         for card in header.find(names):
@@ -178,7 +206,7 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
             if (found := _date(header, names, whole_days=whole_days)) is not None:
                 return found + lead
         for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
-            if (found := _first(header, names, positive)) is not None:
+            if (found := _first(header, names, day)) is not None:
                 return found + lead
     return None
 
@@ -213,26 +241,26 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
 
 
 def _aperture(header: ImageHeader) -> float | None:
-    if stated := _first(header, k.APERTURE_MM, positive):
+    if stated := _figure(header, k.APERTURE_MM, "aperture_mm"):
         return stated
-    focal = _first(header, k.FOCAL_LENGTH_MM, positive)
-    ratio = _first(header, k.FOCAL_RATIO, positive)
+    focal = _figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm")
+    ratio = _first(header, k.FOCAL_RATIO, lambda value: within(value, FASTEST, SLOWEST))
     return focal / ratio if focal and ratio else None
 
 
 def _gain(header: ImageHeader) -> float | None:
     """EGAIN, or GAIN where its comment says electrons per count."""
-    if stated := _first(header, k.GAIN_E, positive):
+    if stated := _figure(header, k.GAIN_E, "gain_e_per_adu"):
         return stated
-    told = [c for c in header.find(k.GAIN_LOOSE) if _PER_ELECTRON.search(c.comment)]
-    return next((g for c in told if (g := positive(c.value))), None)
+    told = [c.keyword for c in header.find(k.GAIN_LOOSE) if _PER_ELECTRON.search(c.comment)]
+    return _figure(header, told, "gain_e_per_adu")
 
 
 def _saturation(header: ImageHeader) -> float | None:
     """A stated ceiling; DATAMAX only if it is a converter's, not the brightest pixel."""
-    if stated := _first(header, k.SATURATION, positive):
+    if stated := _figure(header, k.SATURATION, "saturation_adu"):
         return stated
-    highest = _first(header, ("DATAMAX",), positive)
+    highest = _first(header, ("DATAMAX",), number)
     return highest if highest in _CEILINGS else None
 
 

@@ -6,13 +6,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
-from typing import Final
+from typing import Any, Final
 
 from ..errors import SetupError
 from ..filters import canonical_filter
 from .facts import with_mid_time
 from .frame import FrameFacts
-from .values import HIGHEST_DEGC, LOWEST_DEGC, mjd
+from .values import HIGHEST_DEGC, LONGEST_S, LOWEST_DEGC, MOST_STEPS, mjd
 
 #: What ``FrameFacts.position_from`` says of a position that stood in the table.
 TABLE: Final = "facts table"
@@ -47,6 +47,9 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
         The file cannot be read, a column is unknown or missing, a cell cannot be understood, or
         two lines name the same file.
     """
+    if path.exists() and not path.is_file():
+        msg = f"{path}: the facts table cannot be read (not an ordinary file)"
+        raise SetupError(msg)
     try:
         content = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -60,6 +63,14 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     first = content.split("\n", 1)[0]
     separator = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
+    try:
+        return _read_rows(path, reader, separator)
+    except csv.Error as error:
+        msg = f"{path}, line {reader.line_num}: not a table ({error})"
+        raise SetupError(msg) from error
+
+
+def _read_rows(path: Path, reader: Any, separator: str) -> tuple[FactsRow, ...]:
     columns = _columns(path, next(reader, []))
     rows: dict[str, FactsRow] = {}
     for cells in reader:
@@ -122,9 +133,9 @@ def _columns(path: Path, header: list[str]) -> list[str]:
     columns = [name.strip() for name in header]
     for name in columns:
         if name not in COLUMNS:
-            near = get_close_matches(name, COLUMNS, n=1, cutoff=0.5)
+            near = get_close_matches(name[:60], COLUMNS, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
-            msg = f"{path}, line 1: unknown column '{name}'; {hint}"
+            msg = f"{path}, line 1: unknown column '{name[:60]}'; {hint}"
             raise SetupError(msg)
         if columns.count(name) > 1:
             msg = f"{path}, line 1: column '{name}' is there twice"
@@ -137,6 +148,9 @@ def _columns(path: Path, header: list[str]) -> list[str]:
 
 def _row(path: Path, line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
     given = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
+    if not given.get("filter", "").isprintable():
+        msg = f"{path}, line {line}: the filter's name holds characters that cannot be shown"
+        raise SetupError(msg)
     if "file" not in given:
         msg = f"{path}, line {line}: the cell 'file' is empty"
         raise SetupError(msg)
@@ -164,7 +178,8 @@ def _finite(path: Path, line: int, name: str, word: str) -> float:
         value = float(word)
     except ValueError:
         value = float("nan")
-    if not abs(value) < float("inf") or (name == "exposure_s" and value < 0):
+    low, high = (0, LONGEST_S) if name == "exposure_s" else (-MOST_STEPS, MOST_STEPS)
+    if not low <= value <= high:
         msg = f"{path}, line {line}: {name} '{word}' is not a number that can be used"
         raise SetupError(msg)
     return value

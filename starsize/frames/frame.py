@@ -2,13 +2,15 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
 from ..conventions import Approach
 
 FrameKind = Literal["light", "dark", "bias", "flat"]
+#: Why a frame in no sweep is not used.
+SINGLE: Final = "a single exposure at a position of its own, not part of a sweep"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,7 @@ class FrameFacts:
     already applied), such as ``RGGB``; None for a mono camera."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Frame:
     """One exposure with its pixels.
 
@@ -65,6 +67,10 @@ class Frame:
     image: np.ndarray
     facts: FrameFacts
     mask: np.ndarray | None = None
+
+    def __repr__(self) -> str:
+        rows, columns = self.image.shape
+        return f"<Frame {self.facts.path.name}, {columns} x {rows} pixels>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +88,7 @@ class InputFile:
         return self.reason is None and self.facts is not None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Sweep:
     """The frames of one filter taken at a run of positions with one approach direction.
 
@@ -96,3 +102,6 @@ class Sweep:
     frames: tuple[FrameFacts, ...]
     approach: Approach = "unknown"
     timed: bool = True
+
+    def __repr__(self) -> str:
+        return f"<Sweep {self.id}: {len(self.frames)} frames, {self.approach}>"

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import BinaryIO, Final, NamedTuple, cast
 
 from astropy.io import fits
-from astropy.io.fits.verify import VerifyError
 
 from ..errors import FrameReadError
 from .raw import is_raw, raw_header
@@ -20,6 +19,10 @@ from .values import Card
 FITS_ENDINGS: Final = (".fits", ".fit", ".fts", ".fz", ".gz")
 #: Headers and data are filled up to whole blocks of this many bytes.
 _BLOCK_BYTES: Final = 2880
+#: Longest header that is read: 14,400 entries.
+_MOST_BLOCKS: Final = 400
+#: Deflate packs at most 1032 bytes into one (zlib's technical notes); Rice coding packs less.
+_DENSEST: Final = 1100
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,10 @@ class ImageHeader:
     compressed: bool
     headers: tuple[fits.Header, ...]
 
+    def keywords(self) -> Iterator[str]:
+        """Yield the keywords of all headers."""
+        return (keyword for header in self.headers for keyword in header)
+
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
         """Yield the entries among ``keywords`` that are there, in the order asked."""
         for keyword in keywords:
@@ -64,7 +71,7 @@ class _Unit(NamedTuple):
 
     @property
     def compressed(self) -> bool:
-        return self.header.get("ZIMAGE") is True
+        return self.header.get("ZIMAGE") is True and "SIMPLE" not in self.header
 
     @property
     def axes(self) -> tuple[int, ...]:
@@ -93,6 +100,9 @@ def read_image_header(path: Path) -> ImageHeader:
     FrameReadError
         The file is not FITS, is damaged or cut short, or holds no two-dimensional image.
     """
+    if path.exists() and not path.is_file():
+        msg = f"{path}: not an ordinary file"
+        raise FrameReadError(msg)
     if is_raw(path):
         with told_in_one_line(path):
             header = raw_header(path)
@@ -101,7 +111,7 @@ def read_image_header(path: Path) -> ImageHeader:
         primary = None
         for index, unit in enumerate(_units(path, file)):
             primary = primary or unit.header
-            if len(unit.axes) < 2 or 0 in unit.axes:
+            if len(unit.axes) < 2 or any(n < 1 for n in unit.axes):
                 continue
             shape = _plane(path, unit.axes)
             _check_length(path, unit)
@@ -145,14 +155,30 @@ def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
     """Walk through a file from header to header (FITS standard 4.0, sec. 3)."""
     _check_signature(path, file)
     while file.peek(1):  # type: ignore[attr-defined]
-        header = fits.Header.fromfile(file)
+        header = _next_header(file)
         size = abs(header["BITPIX"]) // 8 * header.get("GCOUNT", 1)
         count = header["NAXIS"]
         pixels = math.prod(header[f"NAXIS{i}"] for i in range(1, count + 1)) if count else 0
         size *= header.get("PCOUNT", 0) + pixels
+        if size < 0:  # or the walk would go round for ever
+            msg = f"{path}: the file is damaged and cannot be read"
+            raise FrameReadError(msg)
         unit = _Unit(header, file.tell(), size)
         yield unit
         file.seek(unit.start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
+
+
+def _next_header(file: BinaryIO) -> fits.Header:
+    """Read one header, and not all of the file where END was lost."""
+    blocks = []
+    for _ in range(_MOST_BLOCKS):
+        blocks.append(block := file.read(_BLOCK_BYTES))
+        if any(block[i : i + 80].rstrip() == b"END" for i in range(0, len(block), 80)):
+            return fits.Header.fromstring(b"".join(blocks))
+        if len(block) < _BLOCK_BYTES:
+            break
+    msg = "a header without END"
+    raise OSError(msg)
 
 
 def _check_signature(path: Path, file: BinaryIO) -> None:
@@ -183,16 +209,25 @@ def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:
 
 
 def _check_length(path: Path, unit: _Unit) -> None:
-    """Find files that were cut short (of a gzip file that shows only on reading its pixels)."""
+    """Find files that were cut short, and those that declare more than they can hold.
+
+    How much of a gzip file is missing shows only on reading its pixels.
+    """
+    size = path.stat().st_size
     needed = unit.start + unit.size
-    if path.suffix.lower() != ".gz" and (size := path.stat().st_size) < needed:
+    if path.suffix.lower() != ".gz" and size < needed:
         msg = f"{path}: the file is cut short ({size} bytes of {needed}); copy it again"
+        raise FrameReadError(msg)
+    if _DENSEST * size < max(needed, math.prod(unit.axes)):
+        picture = " x ".join(str(n) for n in unit.axes[::-1])
+        msg = f"{path}: a picture of {picture} pixels cannot be in a file of {size} bytes"
         raise FrameReadError(msg)
 
 
 def _image_header(path: Path, index: int) -> fits.Header:
     """Return the header of a compressed image as it was before compression."""
-    with fits.open(path, memmap=False) as hdus:
+    # Opened by us, because the reader leaves a damaged file open.
+    with open_bytes(path) as file, fits.open(file, memmap=False) as hdus:
         return hdus[index].header
 
 
@@ -203,5 +238,5 @@ def _card(header: fits.Header, keyword: str) -> Card:
             warnings.simplefilter("ignore")
             card = header.cards[keyword]
             return Card(keyword, card.value, str(card.comment))
-    except (VerifyError, ValueError):
+    except Exception:  # a damaged card makes the reader fail anywhere
         return Card(keyword, None)

@@ -5,7 +5,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Final
 
-from ..errors import FrameReadError, SetupError
+from ..errors import FrameReadError, SetupError, printable
 from ..setup import Setup
 from .facts import entries, facts_from_header, why_no_position
 from .facts_csv import FactsRow, apply_row, match_rows, read_facts_csv
@@ -88,7 +88,8 @@ def _read(
     try:
         header = read_image_header(file.path)
     except FrameReadError as error:
-        return InputFile(file.path, reason=str(error).removeprefix(f"{file.path}: ")), None
+        reason = str(error).removeprefix(printable(f"{file.path}: "))
+        return InputFile(file.path, reason=reason), None
     facts = facts_from_header(file.path, header, setup)
     if row is not None:
         facts = apply_row(facts, row, setup.aliases)
@@ -97,6 +98,8 @@ def _read(
 
 def _other_file(path: Path) -> str:
     """Say why a file in a folder is passed over; FITS under another name is worth a hint."""
+    if not path.is_file():
+        return "not an ordinary file"
     try:
         with path.open("rb") as file:
             is_fits = file.read(9) == b"SIMPLE  ="

@@ -94,7 +94,7 @@ def read_pixels(
     _check_shape(facts, header.shape)
     with told_in_one_line(facts.path):
         if header.compressed:
-            with fits.open(facts.path, memmap=False) as hdus:
+            with open_bytes(facts.path) as file, fits.open(file, memmap=False) as hdus:
                 return _read_compressed(facts, hdus[header.hdu], dtype)
         with open_bytes(facts.path) as file:
             file.seek(header.start)

@@ -12,9 +12,10 @@ from .facts_csv import TABLE
 from .frame import FrameFacts, InputFile
 from .header import ImageHeader, has_frame_ending
 
-#: Positions that some programs write where they know none (common practice).
-_PLACEHOLDERS: Final = (0.0, -1.0)
+#: So many positions make a sweep, that many frames a habit.
 _SOME: Final = 3
+#: Farther off than this many lengths of all the rest: no sweep is spaced like that.
+_FAR: Final = 3
 _SAMPLE_BYTES: Final = 1 << 16
 
 Read = tuple[InputFile, ImageHeader | None]
@@ -25,8 +26,9 @@ def second_look(
 ) -> tuple[InputFile, ...]:
     """Judge the facts of each file in the light of all.
 
-    - A position of 0 or -1 is a position like any other (some focusers count from the middle),
-      unless it lies farther from all others than these span.
+    - A position such as 0, -1 or 99999 is a position like any other (some focusers count from the
+      middle), unless it lies three times as far from all others as these span.
+    - A lower-case g or r beside u, i or z is a band of the sky surveys, not green or red.
     - A keyword such as TELFOCUS that holds a fraction in one file is a length in all.
     - A focuser temperature of exactly 0 in every file is a probe that is not there; the
       temperature of the air is taken instead, if the headers have it.
@@ -46,7 +48,7 @@ def second_look(
         In the same order.
     """
     files = _without_lengths(read, position_keyword)
-    files = _without_placeholders(files)
+    files = _with_survey_bands(_without_strays(files))
     files = _without_dead_probe(files, [header for _, header in read])
     return _without_copies(files)
 
@@ -67,29 +69,58 @@ def _without_lengths(read: Sequence[Read], named: str | None) -> list[InputFile]
     ]
 
 
-def _without_placeholders(files: Sequence[InputFile]) -> list[InputFile]:
-    known = {p for file in files if file.usable and (p := _position(file)) is not None}
-    others = known - set(_PLACEHOLDERS)
-    if len(others) < _SOME:
-        return list(files)
-    span = max(others) - min(others)
-
-    def is_stray(file: InputFile) -> bool:
-        here = _position(file)
-        return (
-            here in _PLACEHOLDERS
-            and file.facts is not None
-            and file.facts.position_from != TABLE
-            and min(abs(p - here) for p in others) > span
-        )
-
+def _without_strays(files: Sequence[InputFile]) -> list[InputFile]:
+    """Leave out what lies far from all other positions, of its own filter and of all."""
+    stated = {f.path for f in files if f.facts and f.facts.position_from == TABLE}
+    places: dict[str | None, set[float]] = {}
+    for file in files:
+        if file.usable and file.facts and (here := _position(file)) is not None:
+            for group in {file.facts.filter, "*"}:
+                places.setdefault(group, set()).add(here)
+    strays = {group: _strays(found) for group, found in places.items()}
     return [
         _unknown_position(
             file,
-            f"focuser position {_position(file):.0f} stands far from all others: most likely the "
+            f"focuser position {_position(file):.10g} stands far from all others: most likely the "
             "position was not known; if it is right, state it in a facts table",
         )
-        if is_stray(file)
+        if file.facts
+        and file.path not in stated
+        and _position(file) in strays.get(file.facts.filter, set()) | strays.get("*", set())
+        else file
+        for file in files
+    ]
+
+
+def _strays(places: set[float]) -> set[float]:
+    """One or two positions at the ends, far from the rest.
+
+    Three may be a sweep, and the sweeps of two filters may lie far apart.
+    """
+    rest = sorted(places)
+    inner: list[float] | None = rest
+    while inner is not None:
+        rest = inner
+        parts = (rest[1:], rest[:-1], rest[1:-1], rest[2:], rest[:-2])
+        inner = next((part for part in parts if _stands_off(rest, part)), None)
+    return places - set(rest)
+
+
+def _stands_off(places: Sequence[float], inner: Sequence[float]) -> bool:
+    """Tell whether the positions that ``inner`` lacks lie far off for its length."""
+    if len(inner) < _SOME or len(inner) == len(places):
+        return False
+    low, high = inner[0], inner[-1]
+    return min(max(low - p, p - high) for p in places if not low <= p <= high) > _FAR * (high - low)
+
+
+def _with_survey_bands(files: Sequence[InputFile]) -> list[InputFile]:
+    written = {f.facts.filter_written for f in files if f.facts}
+    if not written & {"u", "i", "z"}:
+        return list(files)
+    return [
+        replace(file, facts=replace(file.facts, filter=file.facts.filter_written))
+        if file.facts and (file.facts.filter_written, file.facts.filter) in (("g", "G"), ("r", "R"))
         else file
         for file in files
     ]
@@ -157,10 +188,13 @@ def _stem(file: InputFile) -> tuple[str, object]:
 
 def _digest(path: Path) -> bytes:
     """Digest of both ends of a file: no two exposures have the same noise even there."""
-    with path.open("rb") as file:
-        digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
-        file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
-        digest.update(file.read(_SAMPLE_BYTES))
+    try:
+        with path.open("rb") as file:
+            digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
+            file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
+            digest.update(file.read(_SAMPLE_BYTES))
+    except OSError:  # gone since its header was read: told when its pixels are wanted
+        return str(path).encode("utf-8", "surrogateescape")
     return digest.digest()
 
 

@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Final, Literal, NamedTuple
 
@@ -11,7 +12,7 @@ import numpy as np
 from ..conventions import Approach
 from ..estimate import Notice
 from ..filters import filter_order
-from .frame import FrameFacts, InputFile, Sweep
+from .frame import SINGLE, FrameFacts, InputFile, Sweep
 from .runs import direction, runs, usual_spacing, visits
 from .walk import natural_key
 
@@ -28,8 +29,8 @@ _DAYLIGHT_DAYS: Final = 9 / 24
 #: So many positions of another filter in between are another sweep.
 _OTHER_SWEEP: Final = 3
 
-#: A stated bandwidth, such as in "Ha 7nm": two of them are likely two filters.
-_WIDTH: Final = re.compile(r"\d+(?:\.\d+)?(?=\s*nm)", re.IGNORECASE)
+#: A width or number, as in "Ha 7nm" and "R (2)": two of them are likely two filters.
+_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?(?=\s*nm)|(?<=[\s(_-])\d+(?:\.\d+)?", re.IGNORECASE)
 
 
 class _Group(NamedTuple):
@@ -83,6 +84,25 @@ def find_sweeps(
     cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
     sweeps = _named(cut, outward)
     return sweeps, (*_notices(groups), *_night_notice(facts), *_order_notices(sweeps))
+
+
+def set_aside_single(
+    files: Sequence[InputFile], sweeps: Sequence[Sweep]
+) -> tuple[tuple[InputFile, ...], tuple[Sweep, ...]]:
+    """Take single exposures for what they are: no sweeps, and no filters that were lost.
+
+    Returns
+    -------
+    files : tuple of InputFile
+        As given, those of sweeps of one frame with a reason.
+    sweeps : tuple of Sweep
+        Those of several frames; all, if none has several.
+    """
+    kept = tuple(sweep for sweep in sweeps if len(sweep.frames) > 1)
+    if not kept:
+        return tuple(files), tuple(sweeps)
+    lone = {sweep.frames[0].path for sweep in sweeps if len(sweep.frames) == 1}
+    return tuple(replace(f, reason=SINGLE) if f.path in lone else f for f in files), kept
 
 
 def _group_of(facts: FrameFacts) -> _Group:
@@ -230,7 +250,7 @@ def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
                 f"({', '.join(looks)}) are kept in separate sweeps.",
             )
         written = {str(f.filter_written) for g in kinds for f in groups[g]}
-        if len({w for s in written for w in _WIDTH.findall(s)}) > 1:
+        if len({w for s in written for w in _NUMBER.findall(s)}) > 1:
             yield Notice(
                 "filter_spellings",
                 f"{name}: {', '.join(sorted(written))} are taken as one filter. If they are "

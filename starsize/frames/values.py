@@ -5,6 +5,8 @@ import re
 from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
+from ..errors import printable
+
 #: Numbers that stand for "not known" (common practice).
 SENTINELS: Final = frozenset({-99.0, -999.0, -9999.0, -99999.0, -999999.0})
 #: What lies outside is not the temperature of a telescope under the night sky.
@@ -24,6 +26,12 @@ _ISO: Final = re.compile(
 )
 _OLD: Final = re.compile(r"(\d{2})/(\d{2})/(\d{2})")
 _CLOCK: Final = re.compile(r"(?:.*T)?(\d{1,2}):(\d{2}):(\d{2})(?:\.(\d*))?Z?", re.IGNORECASE)
+#: Nights between 1900 and 2100; a clock that says otherwise is not set.
+_MJD_RANGE: Final = (15020.0, 88069.0)
+#: No single exposure is longer than a fortnight.
+LONGEST_S: Final = 1e6
+#: Focusers count in whole numbers of 32 bits.
+MOST_STEPS: Final = 2.0**31
 _MJD_EPOCH: Final = datetime(1858, 11, 17)
 #: TAI - UTC since 2017 and TT - TAI, in seconds (IERS Bulletin C 52; FITS standard 4.0, sec. 9).
 _SCALE_SECONDS: Final = {"TAI": 37.0, "TT": 37.0 + 32.184}
@@ -54,17 +62,22 @@ def number(value: object) -> float | None:
     return found if math.isfinite(found) and found not in SENTINELS else None
 
 
-def positive(value: object) -> float | None:
-    """Return a number above zero, else None: zero stands for "not known" where nothing can be 0."""
+def within(value: object, low: float, high: float) -> float | None:
+    """Return a number above zero and in a range, else None: 0 stands for "not known"."""
     found = number(value)
-    return found if found is not None and found > 0 else None
+    return found if found and low <= found <= high else None
+
+
+def day(value: object) -> float | None:
+    """Return a Modified Julian Date of our times, else None."""
+    return within(value, *_MJD_RANGE)
 
 
 def text(value: object) -> str | None:
     """Return a word that says something, without surrounding space, else None."""
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         return None
-    word = str(value).strip().strip("'").strip()
+    word = printable(str(value)).strip().strip("'").strip()
     if isinstance(value, float) and value.is_integer():
         word = str(int(value))
     return None if word.casefold() in _WORDS else word
@@ -85,7 +98,7 @@ def steps(card: Card, *, loose: bool) -> float | None:
         27.287 occur in public headers): then only whole numbers count, and any number from 1000.
     """
     found = number(_without_unit(card.value))
-    if found is None or is_length(card):
+    if found is None or is_length(card) or abs(found) > MOST_STEPS:
         return None
     if loose and not (found.is_integer() or abs(found) >= 1000):
         return None
@@ -141,13 +154,12 @@ def mjd(
     moment = _day(date.strip())
     if moment is None:
         return None
-    start, has_clock = moment
+    days, has_clock = moment
     if not has_clock and isinstance(clock, str) and (at := _CLOCK.fullmatch(clock.strip())):
-        start += _span(at[1], at[2], at[3], at[4])
+        days += _span(at[1], at[2], at[3], at[4]) / timedelta(days=1)
     elif not has_clock and not whole_days:
         return None
-    days = (start - _MJD_EPOCH) / timedelta(days=1)
-    return days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400
+    return day(days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400)
 
 
 def bayer_at_origin(
@@ -180,15 +192,17 @@ def _without_unit(value: object) -> object:
     return re.sub(r"\s*(steps?|C|degC|°C)\s*$", "", value) if isinstance(value, str) else value
 
 
-def _day(date: str) -> tuple[datetime, bool] | None:
-    """Parse a date; the flag says whether it holds a time of day."""
+def _day(date: str) -> tuple[float, bool] | None:
+    """Parse a date to days of MJD; the flag says whether it holds a time of day."""
     try:
         if iso := _ISO.fullmatch(date):
-            start = datetime(int(iso[1]), int(iso[2]), int(iso[3]))
+            start = datetime(int(iso[1]), int(iso[2]), int(iso[3])) - _MJD_EPOCH
             zone = _span(iso[9], iso[10], None, None) * (-1 if iso[8] == "-" else 1)
-            return start + _span(iso[4], iso[5], iso[6], iso[7]) - zone, iso[4] is not None
+            since = start + _span(iso[4], iso[5], iso[6], iso[7]) - zone
+            return since / timedelta(days=1), iso[4] is not None
         if old := _OLD.fullmatch(date):
-            return datetime(1900 + int(old[3]), int(old[2]), int(old[1])), False
+            start = datetime(1900 + int(old[3]), int(old[2]), int(old[1])) - _MJD_EPOCH
+            return start / timedelta(days=1), False
     except ValueError:
         return None
     return None

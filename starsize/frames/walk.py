@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from os import walk
+from os.path import realpath
 from pathlib import Path
 from typing import NamedTuple
 
@@ -47,12 +48,12 @@ def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundF
         A path is missing, cannot be entered, is neither file nor folder, or is a folder without
         any FITS file.
     """
-    skipped = {folder.resolve() for folder in skip}
+    skipped = {Path(realpath(folder)) for folder in skip}
     seen: dict[Path, Path] = {}
     found = []
     for path in paths:
         for file, named in _files_of(path, skipped):
-            real = file.resolve()
+            real = Path(realpath(file))
             found.append(FoundFile(file, named, seen.get(real)))
             seen.setdefault(real, file)
     return tuple(found)
@@ -86,12 +87,12 @@ def _walk(top: Path, skipped: set[Path]) -> Iterator[Path]:
     entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
         here = Path(folder)
-        entered.add(here.resolve())
+        entered.add(Path(realpath(here)))
         inside[:] = [
             name
             for name in sorted(inside)
             if not name.startswith(".")
-            and (real := (here / name).resolve()) not in entered
+            and (real := Path(realpath(here / name))) not in entered
             and real not in skipped
         ]
         yield from (here / name for name in names if not name.startswith("."))

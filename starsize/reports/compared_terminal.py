@@ -1,14 +1,12 @@
 """The comparison of two runs in the terminal."""
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
 from ..comparison.compared_sets import SetComparison
 from .compared_page import change_text, move_number, set_headline
 from .sentences import sentence
-from .terminal import say, showable, standard_output
+from .terminal import say, standard_output, text_table
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
@@ -37,21 +35,18 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
 
 
 def _table(comparison: SetComparison, console: Console) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("filter", no_wrap=True)
-    table.add_column("old move", justify="right", no_wrap=True)
-    table.add_column("new move", justify="right", no_wrap=True)
-    table.add_column("change", justify="right", no_wrap=True)
-    table.add_column("verdict")
-    for row in comparison.rows:
-        cells = (
+    titles = ("filter", "old move", "new move", "change", "verdict")
+    rows = [
+        (
             row.filter,
             move_number(row.old_move_steps),
             move_number(row.new_move_steps) + (" *" if row.update else ""),
             change_text(row) or "-",
             row.change,
         )
-        table.add_row(*(Text(showable(cell, console)) for cell in cells))
+        for row in comparison.rows
+    ]
+    table = text_table(console, titles, rows, styles=[""] * len(rows), spare=("old move", "change"))
     if any(row.update for row in comparison.rows):
         table.caption = "* change this number in your equipment"
         table.caption_justify = "left"

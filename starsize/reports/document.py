@@ -10,7 +10,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from ..comparison.compared import ColourReport, Comparison, FocuserHealth, TemperatureTerm
+from ..comparison.compared import (
+    ColourReport,
+    Comparison,
+    FieldReport,
+    FocuserHealth,
+    Slip,
+    TemperatureTerm,
+)
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
 from ..frames.frame import FrameFacts
@@ -39,7 +46,7 @@ def result_document(result: RunResult) -> Document:
     dict
         Keys ``schema``, ``setup``, ``frames``, ``sweeps``, ``curves``, ``offsets`` (the rows of
         offsets.csv), ``offset_covariance``, ``colour``, ``temperature``, ``focuser``, ``field``,
-        ``warnings``. ``field`` is null: that layer is not built, and a warning says so. Floats
+        ``warnings``; null with a warning where there is no answer. Floats
         carry 12 significant digits, so that the same run gives the same text everywhere.
     """
     comparison = result.comparison
@@ -58,7 +65,7 @@ def result_document(result: RunResult) -> Document:
         "colour": _colour(comparison.colour),
         "temperature": _temperature(comparison.temperature),
         "focuser": _focuser(comparison.focuser, comparison),
-        "field": None,
+        "field": _field(comparison.field),
         "warnings": _warnings(result),
     }
 
@@ -267,6 +274,8 @@ def _temperature(term: TemperatureTerm) -> Document:
         "source": term.source,
         "range_degC": term.range_degC,
         "reference_degC": term.reference_degC,
+        "refocus_degC": dict(term.refocus_degC),
+        "expected_steps_per_degC": term.expected_steps_per_degC,
     }
     return plain(document)
 
@@ -276,9 +285,38 @@ def _focuser(health: FocuserHealth, comparison: Comparison) -> Document:
         "um_per_step": health.um_per_step,
         "um_per_step_source": health.um_per_step_source,
         "backlash_steps": health.backlash_steps,
+        "backlash_from": health.backlash_from,
         "repeatability_steps": health.repeatability_steps,
-        "slips": health.slips,
+        "repeatability68_steps": health.repeatability68_steps,
+        "measuring_steps": health.measuring_steps,
+        "placement_steps": health.placement_steps,
+        "slips": None if health.slips is None else [_slip(slip) for slip in health.slips],
         "birge_ratio": comparison.birge_ratio,
+    }
+    return plain(document)
+
+
+def _slip(slip: Slip) -> Document:
+    return {
+        "after_sweep": slip.after_sweep,
+        "before_sweep": slip.before_sweep,
+        "steps": slip.steps,
+        "between": slip.between,
+    }
+
+
+def _field(field: FieldReport | None) -> Document | None:
+    if field is None:
+        return None
+    document = {
+        "tilt_um": {"x": field.tilt_x_um, "y": field.tilt_y_um},
+        "tilt_arcmin": field.tilt_arcmin,
+        "curvature_um": field.curvature_um,
+        "significant": field.significant,
+        "corners_um": field.corners_um,
+        "changes_with_filter": field.changes_with_filter,
+        "stars": field.stars,
+        "centre_steps": dict(field.centre_steps),
     }
     return plain(document)
 

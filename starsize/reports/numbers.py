@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from ..estimate import Estimate
 
 #: Modified Julian Date 0 in the civil calendar.
-_MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
+MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
 
 
 def known(value: float | None) -> float | None:
@@ -131,5 +131,5 @@ def time_text(mjd: float | None) -> str:
     day = known(mjd)
     if day is None:
         return ""
-    moment = _MJD_ZERO + timedelta(days=day)
+    moment = MJD_ZERO + timedelta(days=day)
     return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%dT%H:%M:%SZ")

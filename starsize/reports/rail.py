@@ -7,7 +7,15 @@ from ..comparison.compared import Comparison, OffsetRow
 from ..estimate import Estimate
 from ..setup import Setup
 from .numbers import estimate_text, known, micrometres, short_number
-from .sentences import direction, move_text
+from .result import RunResult
+from .sentences import (
+    action_words,
+    common_move,
+    direction,
+    is_colour_camera,
+    move_text,
+    signed_move,
+)  # fmt: skip
 from .tints import filter_tint
 
 
@@ -26,16 +34,20 @@ class Rail:
     sigma_width: float | None = None
 
 
-def offset_rows(comparison: Comparison, setup: Setup) -> list[dict[str, Any]]:
+def offset_rows(result: RunResult) -> list[dict[str, Any]]:
     """One dict per filter for the template."""
-    rails = rails_of(comparison, setup)
-    return [_row(row, rail, setup) for row, rail in zip(comparison.rows, rails, strict=True)]
+    rails = rails_of(result.comparison, result.setup)
+    channels = is_colour_camera(result)
+    return [
+        _row(row, rail, result.setup, channels=channels)
+        for row, rail in zip(result.comparison.rows, rails, strict=True)
+    ]
 
 
 def rails_of(comparison: Comparison, setup: Setup) -> list[Rail]:
     """Lay all filters out on one rail that holds every zone, the reference and the compromise."""
     sign = 1 if setup.focuser.outward == "increasing" else -1
-    serve = _serve(comparison)
+    serve = common_move(comparison)
     ends = [0.0] if serve is None else [0.0, sign * serve]
     for row in comparison.rows:
         offset = known(row.offset_steps)
@@ -45,16 +57,6 @@ def rails_of(comparison: Comparison, setup: Setup) -> list[Rail]:
     length = 1.06 * (max(ends) - min(ends)) or 1.0
     start = (min(ends) + max(ends) - length) / 2
     return [_rail(row, sign, serve, start=start, length=length) for row in comparison.rows]
-
-
-def _serve(comparison: Comparison) -> float | None:
-    """The best common position counted from the reference, steps."""
-    common = known(comparison.colour.compromise_steps)
-    for row in comparison.rows:
-        best = known(row.best_focus_steps)
-        if row.filter == comparison.reference and common is not None and best is not None:
-            return common - best
-    return None
 
 
 def _rail(row: OffsetRow, sign: int, serve: float | None, *, start: float, length: float) -> Rail:
@@ -78,7 +80,7 @@ def _rail(row: OffsetRow, sign: int, serve: float | None, *, start: float, lengt
     )
 
 
-def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
+def _row(row: OffsetRow, rail: Rail, setup: Setup, *, channels: bool) -> dict[str, Any]:
     is_reference = row.filter == row.reference
     zone = short_number(row.zone_steps)
     return {
@@ -86,25 +88,23 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup) -> dict[str, Any]:
         "tint": filter_tint(row.filter),
         "rail": rail,
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
-        "word": _word(row, setup),
+        "move": "–" if row.move_steps is None else signed_move(row.move_steps),
+        "word": _word(row, setup, channels=channels),
         "offset": _offset_text(row),
         "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
-        "quiet": is_reference or row.action == "ignore" or not row.move_steps,
+        "quiet": is_reference or not row.move_steps,
     }
 
 
-def _word(row: OffsetRow, setup: Setup) -> str:
+def _word(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
     """What stands beside the number."""
-    if row.status == "refused":
-        return "refused"
-    if row.filter == row.reference:
-        return "reference"
-    if row.action == "ignore" or (row.action == "move" and not row.move_steps):
-        return "leave it"
-    way = "" if row.move_steps is None else direction(row.move_steps, setup)
-    return f"{way}, refocus".removeprefix(", ") if row.action == "refocus" else way
+    words = action_words(row, channels=channels)
+    way = direction(row.move_steps or 0, setup) if words not in ("refused", "reference") else ""
+    if words in ("", "move"):
+        return way
+    return f"{way}, {words}".replace(", or", " or").removeprefix(", ") if way else words
 
 
 def _offset_text(row: OffsetRow) -> str:

@@ -10,11 +10,13 @@ from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class RunResult:
     """One run of the main job.
 
     ``curves.fits`` follows ``measured`` one to one; ``notices`` are all warnings of all layers.
+    Where focus followed the temperature, the positions of ``curves`` are those of the headers
+    brought to the mean temperature of their sweep.
     """
 
     setup: Setup
@@ -24,3 +26,11 @@ class RunResult:
     curves: CurveSet
     comparison: Comparison
     notices: tuple[Notice, ...] = ()
+
+    def __repr__(self) -> str:
+        rows = self.comparison.rows
+        measured = sum(row.status == "measured" for row in rows)
+        return (
+            f"<RunResult: {measured} of {len(rows)} filters measured in {len(self.measured)} "
+            f"sweeps, counted from {self.comparison.reference}>"
+        )

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 
-from ..comparison.compared import ColourReport, OffsetRow
+from ..comparison.compared import Comparison, FieldReport, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
@@ -26,9 +26,8 @@ APPROACH_WORDS = {
     "unknown": "direction not known",
 }
 MODEL_WORDS = {
-    "blurred_disc": "seeing-blurred pupil disc",
+    "star": "star of wave optics under the night's seeing",
     "hyperbola": "hyperbola",
-    "asymmetric": "lopsided curve",
 }
 
 
@@ -81,15 +80,15 @@ def row_sentence(row: OffsetRow, setup: Setup) -> str:
     change = f"From {row.reference} to {row.filter}"
     if row.status == "refused":
         return f"{change}: not measured, refocus there. {sentence(row.reason)}".strip()
-    if row.action == "ignore":
-        return f"{change}, leave the focuser where it is. {sentence(row.reason)}".strip()
     if row.move_steps is None:
         return f"{change}: refocus there. {sentence(row.reason)}".strip()
     words = steps_text(abs(row.move_steps))
     way = direction(row.move_steps, setup)
     move = f"move {words} {way} ({row.move_steps:+d})" if way else "no move is needed (0 steps)"
-    if row.action == "move":
-        return f"{change}, {move}."
+    if row.action == "ignore":
+        move = f"{move}, or leave it" if way else "leave the focuser where it is"
+    if row.action != "refocus":
+        return f"{change}, {move}. {sentence(row.reason)}".strip()
     start = f"or {move} as a start" if way else "or leave the focuser where it is as a start"
     return f"{change}: refocus there, {start}. {sentence(row.reason)}".strip()
 
@@ -103,11 +102,67 @@ def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
     return [(listing(names), reason) for reason, names in sharing.items()]
 
 
+def is_colour_camera(result: RunResult) -> bool:
+    """Whether all that was measured are channels of one exposure, which share one focus."""
+    return bool(result.measured) and all(m.filter != m.sweep.filter for m in result.measured)
+
+
+def action_words(row: OffsetRow, *, channels: bool = False) -> str:
+    """What to do with a filter's number, in a word or three; nothing with a colour's."""
+    if row.status == "refused":
+        return "refused"
+    if row.filter == row.reference:
+        return "reference"
+    if channels:
+        return ""
+    if row.action == "refocus":
+        return "refocus"
+    if not row.move_steps:
+        return "leave it"
+    return "move" if row.action == "move" else "or leave it"
+
+
+def numbers_to_enter(result: RunResult) -> str:
+    """The moves alone, to be copied: ``L 0, R +12``; empty where nothing is to be entered."""
+    rows = [row for row in result.comparison.rows if row.move_steps is not None]
+    if len(rows) < 2 or is_colour_camera(result):
+        return ""
+    return ", ".join(f"{row.filter} {signed_move(row.move_steps or 0)}" for row in rows)
+
+
+def entering(result: RunResult) -> str:
+    """The rule for these numbers, the same wherever they are shown."""
+    words = {action_words(row) for row in result.comparison.rows}
+    said = "Enter the moves as they stand, each counted from the reference."
+    if "or leave it" in words:
+        said += (
+            " Where it says 'or leave it', 0 would do: the change stays inside the zone. With the "
+            "number, a focus found through any filter holds for all."
+        )
+    if "refocus" in words:
+        said += " Where it says 'refocus', the number is only a start for focusing."
+    return said
+
+
+def signed_move(steps: int) -> str:
+    """A whole number of steps with its sign; 0 has none."""
+    return f"{steps:+d}" if steps else "0"
+
+
+def common_move(comparison: Comparison) -> float | None:
+    """The position that serves all colours best, counted from the reference, in steps."""
+    common = known(comparison.colour.compromise_steps)
+    for row in comparison.rows:
+        best = known(row.best_focus_steps)
+        if row.filter == comparison.reference and common is not None and best is not None:
+            return common - best
+    return None
+
+
 def headline(result: RunResult) -> str:
     """The run in one line: how many filters (a colour camera's colours) are measured."""
     rows = result.comparison.rows
-    channels = result.measured and all(m.filter != m.sweep.filter for m in result.measured)
-    things = "colours" if channels else "filters"
+    things = "colours" if is_colour_camera(result) else "filters"
     measured = [row for row in rows if row.status == "measured"]
     if not rows:
         return "No filter was found in these files."
@@ -130,11 +185,15 @@ def lead(result: RunResult) -> str:
     others = [row for row in result.comparison.rows if row.filter != reference]
     if all(row.status == "refused" for row in others):
         return ""
+    if is_colour_camera(result):
+        common = common_move(result.comparison)
+        where = "" if common is None else f", {_from(round(common), reference, setup)}"
+        return f"One exposure holds all colours, so focus once for all{where}."
     moves, stay, again = [], [], []
     for row in others:
         if row.status == "refused" or row.action == "refocus" or row.move_steps is None:
             again.append(row.filter)
-        elif row.action == "ignore" or row.move_steps == 0:
+        elif "leave it" in action_words(row):
             stay.append(row.filter)
         else:
             moves.append((row.filter, row.move_steps))
@@ -147,7 +206,7 @@ def lead(result: RunResult) -> str:
         parts += [f"to {name}, {abs(count)} {direction(count, setup)}" for name, count in rest]
         sentences.append("; ".join(parts) + ".")
     if stay:
-        sentences.append(f"For {listing(stay)}, leave the focuser where it is.")
+        sentences.append(f"At {listing(stay)}, the focuser may stay where {reference} has it.")
     if again:
         sentences.append(f"At {listing(again)}, refocus: not known well enough to move blindly.")
     return " ".join(sentences)
@@ -160,10 +219,24 @@ def listing(names: list[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def colour_headline(colour: ColourReport) -> str:
-    """The verdict on colour in one line."""
+def colour_headline(result: RunResult) -> str:
+    """The verdict on colour in one line or two."""
+    colour, rows = result.comparison.colour, result.comparison.rows
     if colour.verdict == "together":
-        return "One focus position serves all colours."
+        doubtful = [row.filter for row in rows if action_words(row) == "refocus"]
+        if doubtful and not is_colour_camera(result):
+            # That there is such a position can be sure while where it lies is not.
+            return (
+                "One focus position serves all colours, but where it lies is not known well "
+                f"enough: refocus at {listing(doubtful)}."
+            )
+        common = common_move(result.comparison)
+        where = (
+            ""
+            if common is None
+            else f", {_from(round(common), result.comparison.reference, result.setup)}"
+        )
+        return f"One focus position serves all colours{where}."
     if colour.verdict == "cannot tell":
         return "These frames cannot tell whether one focus position serves all colours."
     blame = {
@@ -174,6 +247,12 @@ def colour_headline(colour: ColourReport) -> str:
         None: "whether telescope or glass is to blame was not examined",
     }[colour.cause]
     return f"No single focus position serves all colours: {blame}."
+
+
+def _from(steps: int, reference: str, setup: Setup) -> str:
+    """``3 steps out from G``, or ``that of G``."""
+    way = direction(steps, setup)
+    return f"{steps_text(abs(steps))} {way} from {reference}" if way else f"that of {reference}"
 
 
 def glass_text(extra_mm: Estimate) -> str:
@@ -192,3 +271,32 @@ def bound_sentence(fit: CurveFit) -> str:
     if high is None:
         return f"Best focus lies above {number_text(low)} steps."
     return f"Best focus lies between {number_text(low)} and {number_text(high)} steps."
+
+
+def slip_sentence(slip: Slip) -> str:
+    """Between which sweeps the focuser slipped, and by how much."""
+    return (
+        f"between {slip.after_sweep} and {slip.before_sweep}, by "
+        f"{estimate_text(slip.steps, signed=True)} steps"
+    )
+
+
+def refocus_text(comparison: Comparison) -> str:
+    """When to refocus as the temperature changes: for the reference, and where it is sooner."""
+    changes = comparison.temperature.refocus_degC
+    if comparison.reference not in changes:
+        return ""
+    usual = changes[comparison.reference].value
+    sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
+    text = f"Refocus or compensate every {usual:.1f} °C"
+    return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
+
+
+def far_edge(field: FieldReport | None) -> str:
+    """The edge or corner at which focus lies furthest out, which has to move in."""
+    if field is None:
+        return ""
+    x, y = field.tilt_x_um.value, field.tilt_y_um.value
+    words = [("right" if x > 0 else "left") if abs(x) > abs(y) / 2 else ""]
+    words.insert(0, ("upper" if y > 0 else "lower") if abs(y) > abs(x) / 2 else "")
+    return " ".join(word for word in words if word)

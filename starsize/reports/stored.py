@@ -33,7 +33,7 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     """
     given = Path(path)
     file = given / "result.json" if given.is_dir() else given
-    document = _read(file)
+    document = read_document(file)
     try:
         return _measured_set(document, name=file.absolute().parent.name)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -41,7 +41,8 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
         raise InputError(msg) from error
 
 
-def _read(file: Path) -> Mapping[str, Any]:
+def read_document(file: Path) -> Mapping[str, Any]:
+    """The JSON of a result file; see ``load_measured_set`` for what it raises."""
     if not file.is_file():
         msg = f"there is no {file}; give a folder that 'starsize offsets' wrote"
         raise InputError(msg)

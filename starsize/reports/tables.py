@@ -40,8 +40,27 @@ def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([harmless(cell) for cell in row] for row in rows)
     return out.getvalue()
+
+
+def harmless(cell: str) -> str:
+    """A cell that no spreadsheet takes for a formula; numbers stay numbers.
+
+    Text that begins like a formula gets an apostrophe before it (OWASP, "CSV Injection").
+
+    Examples
+    --------
+    >>> harmless("=1+1"), harmless("-12.5"), harmless("+19.8 +- 2.5 steps"), harmless("L")
+    ("'=1+1", '-12.5', "'+19.8 +- 2.5 steps", 'L')
+    """
+    if not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n")):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell
 
 
 def offsets_csv(result: RunResult) -> str:
@@ -88,6 +107,8 @@ def _offset_cells(row: OffsetRow) -> list[str]:
         "best_focus_sigma_steps": row.best_focus_sigma_steps,
         "offset_steps": row.offset_sigma_steps,
         "offset_sigma_steps": row.offset_sigma_steps,
+        "sigma_frames_steps": row.offset_sigma_steps,
+        "sigma_focuser_steps": row.offset_sigma_steps,
     }
     return [_cell(getattr(row, name), sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
 
@@ -136,7 +157,9 @@ def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
 def _frame_cells(entry: FileEntry) -> list[str]:
     facts, reading = entry.facts, entry.main_reading
     cells = dict.fromkeys(FRAME_COLUMNS, "")
-    cells |= {"file": entry.file, "used": _cell(entry.used), "reason": entry.reason or ""}
+    # The same file for scripts, and no formula for spreadsheets.
+    name = f"./{entry.file}" if harmless(entry.file) != entry.file else entry.file
+    cells |= {"file": name, "used": _cell(entry.used), "reason": entry.reason or ""}
     if facts:
         cells |= {
             "kind": facts.kind,

@@ -1,6 +1,7 @@
 """What a run, or a few frames, look like in a terminal: plain words and one table."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Final, Literal
 
 from rich import box
 from rich.console import Console
@@ -8,22 +9,31 @@ from rich.table import Table
 from rich.text import Text
 
 from ..comparison.compared import OffsetRow
+from ..errors import printable
 from ..estimate import Estimate
 from ..setup import Setup
 from ..tracking.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
 from .sentences import (
+    action_words,
     colour_headline,
     direction,
+    entering,
     grouped_reasons,
     headline,
+    is_colour_camera,
+    lead,
     listing,
+    numbers_to_enter,
     row_sentence,
     sentence,
+    signed_move,
 )
 from .unanswered import open_questions
 
+#: Columns of text below which a table leaves out what it can spare.
+_NARROW: Final = 56
 _ASCII = str.maketrans(
     {"±": "+-", "−": "-", "–": "-", "—": "-", "µ": "u", "°": "deg", "λ": "lambda", "²": "2",
      "×": "x", "→": "->", "…": "...", "‘": "'", "’": "'", "“": '"', "”": '"', "α": "alpha"}
@@ -46,13 +56,19 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     if result.comparison.rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
+        if moves := numbers_to_enter(result):
+            say(out, f"To enter: {moves}")
     if quiet:
         return
     say(out, headline(result), style="bold")
     _print_reasons(result, out)
+    if is_colour_camera(result):
+        say(out, lead(result))
+    elif numbers_to_enter(result):
+        say(out, entering(result))
     colour = result.comparison.colour
     out.print()
-    say(out, colour_headline(colour), style="bold")
+    say(out, colour_headline(result), style="bold")
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
     _print_warnings(result, out)
@@ -106,7 +122,7 @@ def say(console: Console, text: str, *, style: str = "", bullet: bool = False) -
 
 
 def showable(text: str, console: Console) -> str:
-    """The text itself, or its ASCII spelling where the console's encoding cannot show it.
+    """The text on one line, in ASCII where the console's encoding cannot show it.
 
     Examples
     --------
@@ -114,6 +130,7 @@ def showable(text: str, console: Console) -> str:
     >>> showable("1 ± 2 µm", Console(file=io.TextIOWrapper(io.BytesIO(), encoding="ascii")))
     '1 +- 2 um'
     """
+    text = printable(text)
     encoding = console.encoding or "ascii"
     try:
         text.encode(encoding)
@@ -124,30 +141,51 @@ def showable(text: str, console: Console) -> str:
 
 
 def _offset_table(result: RunResult, console: Console) -> Table:
-    rows = result.comparison.rows
+    titles = ("filter", "move", "offset", "zone", "what to do")
+    rows = [_offset_cells(row, result) for row in result.comparison.rows]
+    styles = ["red" if row.status == "refused" else "" for row in result.comparison.rows]
+    # A narrow screen keeps what is to be done.
+    return text_table(console, titles, rows, styles=styles, spare=("offset", "zone"))
+
+
+def _offset_cells(row: OffsetRow, result: RunResult) -> tuple[str, ...]:
+    zone = short_number(row.zone_steps)
+    return (
+        row.filter,
+        _move_cell(row, result.setup),
+        _offset_cell(row),
+        f"±{zone}" if zone else "",
+        action_words(row, channels=is_colour_camera(result)),
+    )
+
+
+def text_table(
+    console: Console,
+    titles: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    styles: Sequence[str],
+    spare: Sequence[str],
+) -> Table:
+    """A table of words; where the screen is narrow, without the columns that can be spared.
+
+    The first column and the last are words, those between are numbers.
+    """
+    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title not in spare]
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("filter", no_wrap=True)
-    for name in ("move", "offset", "zone"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("what to do")
-    for row in rows:
-        zone = short_number(row.zone_steps)
-        cells = (
-            row.filter,
-            _move_cell(row, result.setup),
-            _offset_cell(row),
-            f"±{zone}" if zone else "",
-            _action_cell(row),
-        )
-        style = "red" if row.status == "refused" else ""
-        table.add_row(*(Text(showable(cell, console)) for cell in cells), style=style)
+    for i in shown:
+        last = i == len(titles) - 1
+        justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
+        table.add_column(titles[i], justify=justify, no_wrap=not last)
+    for cells, style in zip(rows, styles, strict=True):
+        table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
     return table
 
 
 def _move_cell(row: OffsetRow, setup: Setup) -> str:
     if row.move_steps is None:
         return "-"
-    return f"{row.move_steps:+d} {direction(row.move_steps, setup)}".strip().replace("+0", "0")
+    return f"{signed_move(row.move_steps)} {direction(row.move_steps, setup)}".strip()
 
 
 def _offset_cell(row: OffsetRow) -> str:
@@ -160,23 +198,13 @@ def _offset_cell(row: OffsetRow) -> str:
     return estimate_text(Estimate(offset, float("nan") if sigma is None else sigma), signed=True)
 
 
-def _action_cell(row: OffsetRow) -> str:
-    if row.status == "refused":
-        return "refused"
-    if row.filter == row.reference:
-        return "reference"
-    if row.action == "refocus":
-        return "refocus"
-    return "move" if row.action == "move" and row.move_steps else "leave it"
-
-
 def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
     for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
         say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet=True)
     for row in rows:
-        if row.status == "measured" and row.action == "refocus":
+        if action_words(row, channels=is_colour_camera(result)) == "refocus":
             say(console, row_sentence(row, result.setup), bullet=True)
 
 
@@ -192,10 +220,16 @@ def _print_warnings(result: RunResult, console: Console) -> None:
 
 def _print_open(result: RunResult, console: Console) -> None:
     """The questions left open, by topic; the page says what to capture for each."""
-    topics = [question.topic for question in open_questions(result)]
-    if topics:
+    open_now = open_questions(result)
+    to_capture = [question.topic for question in open_now if question.capture]
+    not_built = [question.topic for question in open_now if not question.capture]
+    if open_now:
         console.print()
-        say(console, f"Not answered: {listing(topics)}. The report page says what to capture.")
+    if to_capture:
+        topics = listing(to_capture)
+        say(console, f"Not answered: {topics}. The report page says what to capture.")
+    if not_built:
+        say(console, f"Not worked out by this version: {listing(not_built)}.")
 
 
 def _measurement(frame: FrameRadius) -> str:

@@ -23,10 +23,10 @@ class OpenQuestion:
 
 
 _FIELD = OpenQuestion(
-    "field_not_built",
+    "field_unknown",
     "tilt and curvature of the field",
-    "Tilt and curvature of the field are not worked out by this version.",
-    "Nothing needs to be captured again: the frames will do.",
+    "These frames cannot tell how best focus runs over the field.",
+    "It takes 24 stars or more in all parts of the frame, and the size of a focuser step.",
 )
 _TEMPERATURE = OpenQuestion(
     "temperature_unknown",
@@ -75,6 +75,12 @@ _COLOUR = OpenQuestion(
 )
 
 
+def play_seen(result: RunResult) -> tuple[float, ...]:
+    """Steps of play that sweeps took up at their start, smallest first."""
+    found = (known(fit.play_steps.value) for fit in result.curves.fits)
+    return tuple(sorted(steps for steps in found if steps is not None))
+
+
 def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
     """Every question of the contract that this run leaves without an answer."""
     comparison = result.comparison
@@ -83,11 +89,11 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
     checks = (
         (_TEMPERATURE, coefficient is None or not coefficient.is_known),
         (_STEP, health.um_per_step is None),
-        (_BACKLASH, health.backlash_steps is None),
+        (_BACKLASH, health.backlash_steps is None and not play_seen(result)),
         (_REPEAT, health.repeatability_steps is None),
         (_SLIPS, health.slips is None),
         (_SPECTRUM, known(comparison.colour.secondary_spectrum) is None),
         (_COLOUR, known(comparison.colour.compromise_steps) is None),
-        (_FIELD, True),
+        (_FIELD, comparison.field is None),
     )
     return tuple(question for question, is_open in checks if is_open)

@@ -8,8 +8,8 @@ from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN, Estimate
 from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
+from .identity import identity
 from .numbers import decimals_for, estimate_text, known, time_text
-from .predicted import curve_line
 from .rail import offset_rows
 from .result import RunResult
 from .sentences import (
@@ -18,13 +18,20 @@ from .sentences import (
     VERDICT_WORDS,
     bound_sentence,
     colour_headline,
+    common_move,
+    entering,
+    far_edge,
     grouped_reasons,
     headline,
     lead,
+    move_text,
+    numbers_to_enter,
+    refocus_text,
+    slip_sentence,
 )
 from .tables import mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
-from .unanswered import open_questions
+from .unanswered import open_questions, play_seen
 
 #: Hundredths of a step are the most that a page about focusers should spell out.
 _STEP_DECIMALS = 2
@@ -38,9 +45,14 @@ def page_view(result: RunResult) -> dict[str, Any]:
     return {
         "headline": headline(result),
         "lead": lead(result),
-        "colour_headline": colour_headline(comparison.colour),
+        "colour_headline": colour_headline(result),
         "facts": _facts(result, entries),
-        "rows": offset_rows(comparison, setup),
+        "rows": offset_rows(result),
+        "moves": numbers_to_enter(result),
+        "entering": entering(result),
+        "identity": identity(result),
+        "common": _common(result),
+        "play": play_seen(result),
         "notes": grouped_reasons(
             row
             for row in comparison.rows
@@ -56,6 +68,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
+        "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
+        "field": comparison.field,
+        "field_edge": far_edge(comparison.field),
+        "refocus": refocus_text(comparison),
         "birge_ratio": comparison.birge_ratio,
         "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
         "notices": list(dict.fromkeys(result.notices)),
@@ -65,6 +81,12 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "models": sorted({MODEL_WORDS[fit.model] for fit in result.curves.answered}),
         "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
     }
+
+
+def _common(result: RunResult) -> str:
+    """The best common position as a move from the reference."""
+    move = common_move(result.comparison)
+    return "" if move is None else move_text(move, result.setup)
 
 
 def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
@@ -107,7 +129,7 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
             for i, reason in enumerate(fit.frame_reasons)
             if reason and fit.used[i]
         ],
-        "figure": Markup(sweep_svg(fit, curve_line(fit), name=f"sweep-{number}")),
+        "figure": Markup(sweep_svg(fit, name=f"sweep-{number}")),
     }
 
 

@@ -94,7 +94,7 @@ def _scene(name: str, made: _Made) -> Scene:
         filters={
             f: usual_plate(
                 f,
-                samples=1 if f in narrow else 7 if f == "L" else 5,
+                samples=1 if f in narrow else 21 if f == "L" else 11,
                 taper=0.1,
                 kelvin=made.kelvin,
                 throughput=0.04 if f in narrow else None,

@@ -11,7 +11,7 @@ import pytest
 from astropy.table import QTable
 
 from starsize.cli import main
-from starsize.cli.shared import print_line
+from starsize.cli.shared import print_line, waiting
 from starsize.frames import write_frame
 from starsize.simulate import SCENARIOS, draw_night, simulate_night
 
@@ -150,3 +150,17 @@ def test_the_channel_of_a_mono_frame_is_empty_and_stands_last(tmp_path, capsys):
     assert stars.colnames[-1] == "channel"
     # Empty cells come back as masked ones.
     assert np.ma.getmaskarray(stars["channel"]).all()
+
+
+def test_drawing_practice_frames_shows_that_it_goes_on(monkeypatch):
+    screen = io.StringIO()
+    monkeypatch.setattr(screen, "isatty", lambda: True)
+    monkeypatch.setattr(sys, "stderr", screen)
+    with waiting("drawing frames", quiet=False):
+        pass
+    assert "drawing frames" in screen.getvalue()
+
+
+def test_a_folder_name_cannot_steer_the_terminal(capsys):
+    print_line("\nwritten to \x1b[2J")
+    assert capsys.readouterr().out == "\nwritten to ?[2J\n"

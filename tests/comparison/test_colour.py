@@ -145,9 +145,9 @@ def test_what_is_missing_for_a_verdict_is_named():
     assert "um_per_step" in exact(offsets, Setup(telescope=telescope(500, 90).telescope)).reason
     assert "focal_length_mm" in exact(offsets, Setup(focuser=telescope(500, 90).focuser)).reason
     assert "only L was measured" in exact({"L": 0.0}, telescope(500, 90)).reason
-    unknown = exact({"V": 0.0, "X": 4.0}, telescope(500, 90))
+    unknown = exact({"W": 0.0, "X": 4.0}, telescope(500, 90))
     assert unknown.reason == (
-        "the wavelength of V, X is not known: state wavelength_nm in the setup file"
+        "the wavelength of W, X is not known: state wavelength_nm in the setup file"
     )
     assert (unknown.verdict, unknown.cause) == ("cannot tell", None)
 

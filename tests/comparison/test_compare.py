@@ -119,12 +119,13 @@ def test_the_step_size_given_wins_over_the_setups():
 
 
 def test_a_filter_of_unknown_wavelength_gets_an_offset_but_no_zone():
-    night = NightOfSweeps(order=("L", "R", "V", "L"), offsets={"L": 0.0, "R": 2.0, "V": 5.0})
+    night = NightOfSweeps(order=("L", "R", "X", "L"), offsets={"L": 0.0, "R": 2.0, "X": 5.0})
     found = compared(night)
-    row = {r.filter: r for r in found.rows}["V"]
+    row = {r.filter: r for r in found.rows}["X"]
     assert row.status == "measured"
     assert row.zone_steps is None
-    assert "the zone is not known" in row.reason
+    # Focal ratio and step size are stated: only what lacks is named.
+    assert "the zone is not known (it needs wavelength_nm under [filters.X])" in row.reason
     assert len(found.colour.points) == 3
 
 
@@ -221,12 +222,13 @@ def test_two_nights_agree_although_the_camera_was_moved_between_them():
     assert rows["OIII"].offset_sigma_steps < compared(NightOfSweeps()).rows[-1].offset_sigma_steps
 
 
-def test_repeats_that_scatter_are_noticed_with_the_birge_ratio():
+def test_repeats_that_scatter_are_noticed_in_plain_words():
     night = NightOfSweeps(order=ONCE * 3, fit_sigma=0.3, scatter=6.0)
     found = compared(night)
     assert found.birge_ratio > 5
     text = next(n.text for n in found.notices if n.code == "repeats_scatter")
-    assert "Birge ratio" in text
+    assert "repeats scatter" in text
+    assert "Birge" not in text
     assert found.focuser.repeatability_steps.value == pytest.approx(6, rel=0.5)
 
 
@@ -234,8 +236,11 @@ def test_a_slip_is_seen_where_repeats_allow_it():
     fits = NightOfSweeps(order=ONCE * 3, scatter=0.5).fits(np.random.default_rng(2))
     fits[15] = replace(fits[15], best_steps=fits[15].best_steps + 60)
     found = compare_sweeps(curve_set(fits), setup=REFRACTOR)
-    assert len(found.focuser.slips) == 1
-    assert found.focuser.slips[0].startswith("R-3 stands +")
+    # One sweep that stands off: away before it and back after it.
+    away, back = found.focuser.slips
+    assert (away.after_sweep, away.before_sweep, back.after_sweep) == ("L-3", "R-3", "R-3")
+    assert away.steps.value == pytest.approx(60, abs=4)
+    assert back.steps.value == pytest.approx(-60, abs=4)
     assert "slip" in codes(found)
     assert compared(NightOfSweeps(order=ONCE * 3)).focuser.slips == ()
     assert compared(NightOfSweeps(order=ONCE)).focuser.slips is None

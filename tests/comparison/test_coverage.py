@@ -8,7 +8,7 @@ from sweep_nights import OFFSETS, ONCE, REFRACTOR, NightOfSweeps
 
 from starsize.comparison.adjustment import adjust
 from starsize.comparison.sweeps import data_of_curves
-from starsize.comparison.terms import choose_terms, usual_scatter_steps
+from starsize.comparison.terms import choose_terms, expected_scatter
 from starsize.setup import Focuser
 
 COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
@@ -20,13 +20,13 @@ STATED = replace(
 def errors_of(night, *, setup=REFRACTOR, nights=300, seed=1, drawn=True):
     """(nights, 6) arrays: error, sigma and 95 % half-width of every offset but L's own."""
     rng = np.random.default_rng(seed)
-    usual = usual_scatter_steps(4.0)
+    usual = expected_scatter(REFRACTOR, 4.0).median_steps
     rows = []
     for _ in range(nights):
         tonight = replace(night, scatter=usual * np.exp(rng.standard_normal())) if drawn else night
         data = data_of_curves(tonight.curves(rng))
         choice = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=usual)
-        found = adjust(data, choice.terms, scatter_scale_steps=usual)
+        found = adjust(data, choice.terms, scatter=usual)
         offsets = zip(found.filters, found.offsets("L"), strict=True)
         rows.append([(o.value - OFFSETS[f], o.sigma, o.half95) for f, o in offsets if f != "L"])
     return np.moveaxis(np.array(rows), 2, 0)

@@ -13,13 +13,13 @@ def scatter_mixture(dof, observed=1.0, points=400):
     log_weight = -dof * np.log(sd) - dof * observed**2 / (2 * sd**2)
     weight = np.exp(log_weight - log_weight.max())
     return Mixture(
-        weight / weight.sum(),
-        np.zeros((points, 1)),
-        (sd**2)[:, None, None],
-        np.ones((points, 1, 1)),
-        np.zeros(1),
-        np.full(1, np.inf),
-        np.zeros((points, 1, 0)),
+        weight=weight / weight.sum(),
+        mean=np.zeros((points, 1)),
+        covariance=(sd**2)[:, None, None],
+        response=np.ones((points, 1, 1)),
+        noise=np.zeros((1, 1)),
+        dof=np.full(1, np.inf),
+        reach=np.zeros((points, 1, 0)),
     )
 
 
@@ -49,13 +49,13 @@ def test_draws_repeat_themselves():
 
 def test_a_shift_between_the_components_widens_the_interval():
     two = Mixture(
-        np.array([0.5, 0.5]),
-        np.array([[-3.0], [3.0]]),
-        np.full((2, 1, 1), 0.01),
-        np.ones((2, 1, 1)),
-        np.zeros(1),
-        np.full(1, np.inf),
-        np.zeros((2, 1, 0)),
+        weight=np.array([0.5, 0.5]),
+        mean=np.array([[-3.0], [3.0]]),
+        covariance=np.full((2, 1, 1), 0.01),
+        response=np.ones((2, 1, 1)),
+        noise=np.zeros((1, 1)),
+        dof=np.full(1, np.inf),
+        reach=np.zeros((2, 1, 0)),
     )
     interval = two.intervals(np.eye(1))[0]
     assert interval.value == 0

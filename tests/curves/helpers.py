@@ -1,8 +1,9 @@
-"""Invented sweeps for the tests of the curves."""
+"""Invented sweeps for the tests of the curves, by the simulator's physics."""
 
 import numpy as np
 
-from starsize.curves import FocusCurve, blurred_disc, focus_curve
+from starsize.curves import FocusCurve, focus_curve
+from starsize.simulate.disc import disc_radius_px
 
 
 def sweep(
@@ -19,7 +20,7 @@ def sweep(
     name: str = "sweep-1",
     band: str = "L",
 ) -> FocusCurve:
-    """A sweep drawn with the blurred disc; the seeing changes the floor of every frame."""
+    """A sweep of a disc under seeing, which changes the floor of every frame."""
     rng = np.random.default_rng(seed)
     position = np.linspace(middle - half, middle + half, positions)
     return at_positions(
@@ -32,13 +33,8 @@ def at_positions(
     position, *, best, slope, floor, jitter, star, rng, name="sweep-1", band="L", shift=0.0
 ):
     """The same at given positions; the camera stands ``shift`` steps from where the count says."""
-    floors = floor * (1 + jitter * rng.standard_normal(position.size))
-    radius = np.array(
-        [
-            blurred_disc(p, best, f, slope_px_per_step=slope)
-            for p, f in zip(position + shift, floors, strict=True)
-        ]
-    )
+    floors = floor * np.exp(jitter * rng.standard_normal(position.size))
+    radius = disc_radius_px(position + shift, best, floors, slope_px_per_step=slope)
     sigma = star * radius
     noisy = radius + sigma * rng.standard_normal(radius.size)
     return focus_curve(position, noisy, sigma, id=name, filter=band)

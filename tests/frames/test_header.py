@@ -90,4 +90,4 @@ def test_a_cube(make_fits, planes, told):
 def test_the_header_cut_in_the_middle(make_fits):
     path = make_fits()
     path.write_bytes(path.read_bytes()[:1000])
-    assert reason(path) == "the file is damaged and cannot be read"
+    assert reason(path).startswith("the file is cut short (1000 bytes")

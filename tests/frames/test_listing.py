@@ -113,6 +113,41 @@ def test_a_lone_zero_far_from_all_others_is_not_a_position(make_fits, placeholde
     assert "stands far from all others" in files[-1].reason
 
 
+def test_an_absurd_position_is_left_out_and_its_neighbours_stay(make_fits):
+    positions = (99999, 10000, 10100, 10200, 10300, -50000)
+    files = list_frames(sweep(make_fits, [{"FOCUSPOS": p} for p in positions]))
+    assert [f.usable for f in files] == [False, True, True, True, True, False]
+    assert files[0].reason.startswith("focuser position 99999 stands far from all others")
+
+
+def test_an_absurd_position_of_one_filter_does_not_hide_among_those_of_another(make_fits):
+    near, far = range(1000, 1500, 100), range(9000, 9500, 100)
+    cards = [{"FOCUSPOS": p} for p in near] + [{"FOCUSPOS": p, "FILTER": "Ha"} for p in far]
+    files = list_frames(sweep(make_fits, [*cards, {"FOCUSPOS": 9250}]))
+    assert [f.usable for f in files] == [True] * 10 + [False]
+
+
+@pytest.mark.parametrize("positions", [(0, 100, 300, 700, 1500), (0, 10, 20, 9000, 9010, 9020)])
+def test_wide_and_uneven_sweeps_are_kept_whole(make_fits, positions):
+    files = list_frames(sweep(make_fits, [{"FOCUSPOS": p} for p in positions]))
+    assert all(f.usable for f in files)
+
+
+def test_a_keyword_that_looks_like_a_position_is_named(make_fits):
+    cards = {"FILTER": "L", "STEPPOS": 12040, "FOCALLEN": 480, "FOCTEMP": 4}
+    (file,) = list_frames([make_fits("a.fits", cards)])
+    assert 'STEPPOS = 12040 looks like one: if so, state position = "STEPPOS"' in file.reason
+
+
+@pytest.mark.parametrize(
+    ("written", "names"),
+    [(("g", "r", "i"), {"g", "r", "i"}), (("g", "r", "b"), {"G", "R", "B"})],
+)
+def test_lower_case_letters_are_survey_bands_in_the_company_of_such(make_fits, written, names):
+    cards = [{"FOCUSPOS": 10000 + i, "FILTER": name} for i, name in enumerate(written)]
+    assert {f.facts.filter for f in list_frames(sweep(make_fits, cards))} == names
+
+
 @pytest.mark.parametrize("positions", [(0, 1000, 2000, 3000), (-2, -1, 0, 1, 2), (0, 0, 0)])
 def test_zero_and_small_negatives_within_the_run_are_positions(make_fits, positions):
     files = list_frames(sweep(make_fits, [{"FOCUSPOS": p} for p in positions]))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from starsize.errors import SetupError
 from starsize.frames import load_setup
 from starsize.frames.setup_file import setup_from_tables
-from starsize.setup import Setup
+from starsize.setup import PLAUSIBLE, Camera, FilterGlass, Focuser, Setup, Telescope
 
 FULL = """
 [telescope]
@@ -93,26 +93,35 @@ def test_two_filters_of_one_band_keep_the_persons_names(write):
         ('[telescope]\naperture_mm = "100"\n', r"aperture_mm must be a number \(without quotes\), "
          "not '100'"),
         ("[telescope]\naperture_mm = true\n", r"aperture_mm must be a number .*not true"),
-        ("[telescope]\naperture_mm = 0\n", r"\[telescope\] aperture_mm must be above zero, not 0"),
-        ("[telescope]\naperture_mm = -1\n", r"aperture_mm must be above zero, not -1"),
-        ("[telescope]\naperture_mm = nan\n", r"aperture_mm must be a finite number, not nan"),
-        ("[focuser]\num_per_step = inf\n", r"um_per_step must be a finite number, not inf"),
-        ("[focuser]\nbacklash_steps = -1\n", r"backlash_steps must be zero or more, not -1"),
+        ("[telescope]\naperture_mm = 0\n", r"aperture_mm must lie between 0.1 and 100,000, not 0"),
+        ("[telescope]\naperture_mm = -1\n", r"aperture_mm must lie between .*, not -1"),
+        ("[telescope]\naperture_mm = nan\n", r"aperture_mm must lie between .*, not nan"),
+        ("[focuser]\num_per_step = inf\n", r"um_per_step must lie between .*, not inf"),
+        ("[focuser]\nbacklash_steps = -1\n", r"backlash_steps must lie between 0 and .*, not -1"),
         ('[focuser]\noutward = "up"\n', r'outward must be one of "increasing", "decreasing", not'),
         ('[camera]\nbayer = "RGB"\n', r'bayer must be one of "header", "none", "RGGB".* not \'RGB'),
         ("[headers]\nposition = 5\n", r"\[headers\] position must be a word in quotes, not 5"),
         ('[headers]\nposition = " "\n', r"\[headers\] position must be a word in quotes"),
         ('[filters.Ha]\naliases = "H-alpha"\n', r"aliases must be a list of names such as"),
         ("[filters.Ha]\naliases = [1]\n", r"aliases must be a list of names such as"),
-        ("[filters.Ha]\nrefractive_index = 0.9\n", r"refractive_index must lie between 1 and 5"),
+        ("[filters.Ha]\nrefractive_index = 0.9\n", r"refractive_index must lie between 1.01 and 5"),
         ('[filters.Ha]\naliases = ["X"]\n[filters.R]\naliases = ["x"]\n',
          r"\[filters.R\] aliases: 'x' already stands for Ha"),
         ("[telescope]\naperture_mm = 100\nobstruction_mm = 100\n", r"obstruction_mm must be small"),
+        ("[telescope]\naperture_mm = 1e300\n", r"must lie between 0.1 and 100,000, not 1e\+300"),
+        (f"[telescope]\naperture_mm = {'9' * 5000}\n", r"a number too long or tables too deep"),
+        (f"[telescope]\naperture_mm = {'9' * 400}\n", r"not a number of many digits"),
+        (f"[telescope]\naperture_mm = 0x{'f' * 9000}\n", r"not a number of many digits"),
+        (f"[telescope]\naperture_mm = {'[' * 2000}{']' * 2000}\n", r"tables too deep"),
+        (f"[telescope]\n{'x' * 9000} = 1\n", r"\[telescope\] x{60}: unknown key"),
+        ('[filters."Ha\\u001b[2J"]\n', r"not a name that can be shown"),
+        ('[filters.Ha]\naliases = ["a\\nb"]\n', r"aliases must be a list of names such as"),
+        (f"#{' ' * 300_000}\n", r"too large for a setup file"),
         ("[telescope\n", r"not valid TOML: .*line 1"),
         ("[telescope]\naperture_mm = 1\naperture_mm = 2\n", r"not valid TOML"),
         (b"[telescope]\n# \xe9\n", r"is not UTF-8 text; save it anew"),
         ("[filters]\nHa = 3\n", r"'Ha' must be a table, written \[filters\.Ha\], not 3"),
-        ("[filters.L]\nwavelength_nm = 0.55\n", r"must lie between 200 and 2500 \(nanometres\)"),
+        ("[filters.L]\nwavelength_nm = 0.55\n", r"must lie between 200 and 2,500, not 0.55"),
         ("[telescope]\nfocal_length_mm = 0.48\naperture_mm = 87\n", r"makes f/0\.00552; .*check"),
     ],
 )  # fmt: skip
@@ -158,3 +167,9 @@ def test_any_content_is_either_a_setup_or_one_clear_line(content):
         assert message
     else:
         assert isinstance(setup, Setup)
+
+
+def test_every_figure_of_a_setup_has_a_range():
+    kinds = (Telescope, Focuser, Camera, FilterGlass)
+    figures = {f.name for kind in kinds for f in dataclasses.fields(kind) if f.type == float | None}
+    assert figures <= set(PLAUSIBLE)

@@ -1,10 +1,14 @@
 """Whole nights cut into sweeps, whatever the order in which they were taken."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from starsize.frames import find_sweeps
+from starsize.filters import canonical_filter
+from starsize.frames import find_sweeps, set_aside_single
+from starsize.frames.frame import SINGLE
 
 UP = list(range(10000, 14500, 500))
 DOWN = UP[::-1]
@@ -317,3 +321,31 @@ def test_frames_of_two_nights_in_one_call_are_told(tmp_path):
     assert "several_nights" not in codes
     (told,) = [n for n in find_sweeps(files([61000.2, 61002.2]))[1] if n.code == "several_nights"]
     assert "from 2 nights" in told.text
+
+
+def test_a_single_long_exposure_is_no_sweep(make_sweep_files):
+    files = make_sweep_files([*shots(("L", UP, 0), ("R", UP, 1)), ("Ha", 12000, 30)])
+    told, kept = set_aside_single(files, find_sweeps(files)[0])
+    assert [s.id for s in kept] == ["L-1", "R-1"]
+    assert [f.reason for f in told] == [None] * (len(files) - 1) + [SINGLE]
+
+
+def test_frames_of_which_none_is_in_company_stay(make_sweep_files):
+    files = make_sweep_files([("L", 10000, 0), ("R", 11000, 1)])
+    sweeps, _ = find_sweeps(files)
+    assert set_aside_single(files, sweeps) == (files, sweeps)
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [(("Ha 3", "Ha 7nm"), True), (("R (1)", "R (2)"), True), (("O3", "OIII 3nm"), False)],
+)
+def test_numbers_behind_one_name_are_pointed_out(make_sweep_files, written, told):
+    name = canonical_filter(written[0])
+    files = make_sweep_files(shots((name, UP, 0), (name, UP, 1)))
+    files = [
+        replace(f, facts=replace(f.facts, filter_written=written[i % 2]))
+        for i, f in enumerate(files)
+    ]
+    codes = [notice.code for notice in find_sweeps(files)[1]]
+    assert ("filter_spellings" in codes) is told

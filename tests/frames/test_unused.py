@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from starsize.frames import lost_filters, unused_notices
-from starsize.frames.frame import FrameFacts, InputFile
+from starsize.frames.frame import SINGLE, FrameFacts, InputFile
 
 
 def file(name, filter_name=None, reason=None, kind="light", read=True):
@@ -32,10 +32,28 @@ def test_a_frame_that_cannot_be_read_is_told_once_with_its_name():
     assert notice.text == "One frame cannot be used: 2.fits: cut short."
 
 
-def test_many_such_frames_make_one_notice():
-    lost = [file(f"{i}.fits", reason="cut short", read=False) for i in range(5)]
-    (notice,) = unused_notices([file("l.fits", "L"), *lost])
-    assert notice.text.startswith("5 frames cannot be used, for one 0.fits: cut short;")
+def test_each_reason_is_told_once_that_of_the_most_frames_first():
+    broken = [file(f"b{i}.fits", reason=f"cut short ({i} bytes)", read=False) for i in range(2)]
+    lost = [file(f"{i}.fits", None, "no focuser position") for i in range(11)]
+    notices = unused_notices([*broken, file("l.fits", "L"), *lost])
+    assert [n.text for n in notices] == [
+        "11 frames cannot be used, such as 0.fits: no focuser position.",
+        "2 frames cannot be used, such as b0.fits: cut short (0 bytes).",
+    ]
+
+
+def test_many_reasons_are_counted_together():
+    odd = [file(f"{word}.fits", reason=word, read=False) for word in "abcdefg"]
+    notices = unused_notices([file("l.fits", "L"), *odd])
+    assert len(notices) == 5
+    assert notices[-1].text.startswith("3 more cannot be used")
+
+
+def test_a_single_exposure_is_told_but_its_filter_does_not_count_as_lost():
+    files = [file("1.fits", "L"), file("2.fits", "Ha", SINGLE)]
+    assert lost_filters(files) == {}
+    (notice,) = unused_notices(files)
+    assert notice.text == f"One frame cannot be used: 2.fits: {SINGLE}."
 
 
 def test_calibration_frames_copies_and_notes_are_no_cause_for_a_notice():

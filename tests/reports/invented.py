@@ -132,7 +132,7 @@ def good_fit(measured, *, best, sigma=1.1, wrecked=()):
         floor_px=Estimate(FLOOR, 0.03),
         slope_px_per_step=Estimate(SLOPE, 0.0002),
         # A hyperbola: obstruction, vertex, logarithms of floor and slope, no lopsidedness.
-        shape=(0.0, best, float(np.log(FLOOR)), float(np.log(SLOPE)), 0.0, 0.0, 0.0, 0.0, 0.0),
+        shape=(best, FLOOR, SLOPE),
         jitter=0.04,
         chi2_reduced=1.07,
         wing_centre_steps=Estimate(best + 0.4, 1.0),

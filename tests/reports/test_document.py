@@ -82,7 +82,7 @@ def test_what_cannot_be_answered_is_null_with_a_warning(nothing_measured):
     assert document["temperature"]["steps_per_degC"] is None
     assert document["focuser"]["um_per_step"] is None
     assert {
-        "field_not_built",
+        "field_unknown",
         "temperature_unknown",
         "step_size_unknown",
         "nothing_measured",
@@ -91,7 +91,7 @@ def test_what_cannot_be_answered_is_null_with_a_warning(nothing_measured):
 
 def test_what_is_answered_carries_no_such_warning(night):
     codes = {warning["code"] for warning in result_document(night)["warnings"]}
-    assert codes == {"sweep_refused", "backlash_unknown", "field_not_built"}
+    assert codes == {"sweep_refused", "backlash_unknown", "field_unknown"}
 
 
 def test_a_refused_sweep_carries_its_bound_and_no_number(night):

@@ -9,11 +9,10 @@ import pytest
 
 import starsize.reports
 from starsize.reports.figures import colour_svg, left_out_letters, sweep_svg, temperature_svg
-from starsize.reports.predicted import curve_line
 
 
 def draw(fit, name="one"):
-    return sweep_svg(fit, curve_line(fit), name=name)
+    return sweep_svg(fit, name=name)
 
 
 def test_matplotlib_is_known_in_one_place():
@@ -97,12 +96,11 @@ def test_temperature_needs_a_range(night, colour_camera):
     assert temperature_svg(colour_camera.curves.fits, colour_camera.comparison, name="t") is None
 
 
-def test_a_fitted_curve_passes_its_own_minimum_at_best_focus(night):
-    fit = night.curves.fits[0]
-    line = curve_line(fit)
-    lowest = line.position_steps[np.argmin(line.radius_px)]
-    assert lowest == pytest.approx(fit.best_steps, abs=np.diff(line.position_steps)[0])
-    assert line.radius_px.min() == pytest.approx(fit.floor_px.value, rel=1e-3)
+def test_only_what_was_fitted_is_drawn(night):
+    # One line of many points: the curve, and no other beside it.
+    drawing = ET.fromstring(draw(night.curves.fits[0]))
+    paths = [element.get("d", "") for element in drawing.iter()]
+    assert sum(path.count("L") > 50 for path in paths) == 1
 
 
 @pytest.mark.parametrize("name", ["$\\frac{$", "a_b^c", "\u6ee4\u955c", "Hα & <b>", "#1"])

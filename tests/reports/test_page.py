@@ -5,11 +5,13 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from starsize.estimate import Notice
+import starsize
+from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import InputFile
 from starsize.reports import report_html
 
 from .helpers import Page
+from .invented import NIGHT
 
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
@@ -123,3 +125,21 @@ def test_a_run_without_a_single_frame_still_makes_a_page(nothing_measured):
 def test_a_page_of_many_sweeps_stays_light(night, pages):
     # A page that a phone opens at once: 30 kB of drawing and words a sweep is generous.
     assert len(pages["night"]) < 30_000 * (len(night.curves.fits) + 3)
+
+
+def test_the_page_says_which_telescope_camera_night_folder_and_version_it_is_of(night):
+    files = tuple(
+        replace(f, facts=replace(f.facts, camera="Camera <1>")) if f.facts else f
+        for f in night.files
+    )
+    page = Page(report_html(replace(night, files=files)))
+    assert "550 mm f/5.5 · Camera <1> · night of 2025-11-" in page.text
+    assert f"folder {NIGHT.name} · starsize {starsize.__version__}" in page.text
+
+
+def test_a_coefficient_within_twice_its_uncertainty_is_not_called_found(night):
+    term = replace(night.comparison.temperature, steps_per_degC=Estimate(-1.1, 1.9))
+    run = replace(night, comparison=replace(night.comparison, temperature=term))
+    text = Page(report_html(run)).text
+    assert "found from these frames" not in text
+    assert "focus did not follow the temperature beyond that uncertainty" in text

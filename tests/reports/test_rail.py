@@ -42,10 +42,8 @@ def test_one_filter_alone_needs_no_scale(night):
 
 
 def test_the_words_beside_the_number(night):
-    words = {
-        item["row"].filter: item["word"] for item in offset_rows(night.comparison, night.setup)
-    }
+    words = {item["row"].filter: item["word"] for item in offset_rows(night)}
     assert words == {
-        "L": "reference", "R": "out", "G": "leave it", "B": "out", "Ha": "out", "SII": "refused",
-        "OIII": "out",
+        "L": "reference", "R": "out", "G": "in or leave it", "B": "out", "Ha": "out",
+        "SII": "refused", "OIII": "out",
     }  # fmt: skip

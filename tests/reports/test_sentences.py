@@ -10,15 +10,18 @@ from starsize.reports.sentences import (
     APPROACH_WORDS,
     MODEL_WORDS,
     VERDICT_WORDS,
+    action_words,
     bound_sentence,
     colour_headline,
     direction,
+    entering,
     glass_text,
     grouped_reasons,
     headline,
     lead,
     listing,
     move_text,
+    numbers_to_enter,
     row_sentence,
     sentence,
 )
@@ -45,7 +48,7 @@ def test_no_move_has_no_direction():
 def test_every_action_has_its_sentence(night):
     said = {row.filter: row_sentence(row, night.setup) for row in night.comparison.rows}
     assert said["R"] == "From L to R, move 12 steps out (+12)."
-    assert said["G"].startswith("From L to G, leave the focuser where it is.")
+    assert said["G"].startswith("From L to G, move 1 step in (-1), or leave it.")
     assert said["L"] == "L is the reference: all moves are counted from it."
     assert said["SII"].startswith("From L to SII: not measured, refocus there. The stars still")
 
@@ -61,7 +64,7 @@ def test_an_offset_not_known_well_enough_says_refocus_and_still_gives_the_start(
 def test_the_lead_tells_all_moves_in_one_breath(night):
     said = lead(night)
     assert said.startswith("From L to R, move 12 steps out; to B, 20 out; to Ha, 15 out")
-    assert "For G, leave the focuser where it is." in said
+    assert "At G, the focuser may stay where L has it." in said
     assert "At SII, refocus" in said
 
 
@@ -74,7 +77,7 @@ def test_the_headline_counts_what_is_measured(night, nothing_measured, colour_ca
 @pytest.mark.parametrize(
     ("verdict", "cause", "words"),
     [
-        ("together", None, "serves all colours."),
+        ("together", None, "serves all colours"),
         ("apart", "telescope", "the telescope"),
         ("apart", "glass", "the glass of a filter"),
         ("apart", "both", "both the telescope and the glass"),
@@ -85,7 +88,33 @@ def test_the_headline_counts_what_is_measured(night, nothing_measured, colour_ca
 )
 def test_every_verdict_on_colour_has_its_words(night, verdict, cause, words):
     colour = replace(night.comparison.colour, verdict=verdict, cause=cause)
-    assert words in colour_headline(colour)
+    run = replace(night, comparison=replace(night.comparison, colour=colour))
+    assert words in colour_headline(run)
+
+
+def test_a_common_position_is_told_as_a_move_from_the_reference_unless_it_is_not_known(night):
+    colour = replace(night.comparison.colour, verdict="together")
+    run = replace(night, comparison=replace(night.comparison, colour=colour))
+    assert colour_headline(run) == "One focus position serves all colours, 9 steps out from L."
+    rows = tuple(
+        replace(r, action="refocus") if r.filter == "B" else r for r in run.comparison.rows
+    )
+    doubtful = replace(run, comparison=replace(run.comparison, rows=rows))
+    assert "refocus at B." in colour_headline(doubtful)
+
+
+def test_the_numbers_to_enter_are_those_of_the_table_alone_and_the_rule_is_said(night):
+    assert numbers_to_enter(night) == "L 0, R +12, G -1, B +20, Ha +15, OIII +85"
+    assert "Where it says 'or leave it', 0 would do" in entering(night)
+    assert "refocus" not in entering(night)
+
+
+def test_a_colour_camera_is_not_told_to_move_between_its_colours(colour_camera):
+    rows = tuple(replace(r, action="refocus") for r in colour_camera.comparison.rows)
+    run = replace(colour_camera, comparison=replace(colour_camera.comparison, rows=rows))
+    assert numbers_to_enter(run) == ""
+    assert lead(run).startswith("One exposure holds all colours, so focus once for all")
+    assert {action_words(row, channels=True) for row in rows} == {"reference", ""}
 
 
 @pytest.mark.parametrize(

@@ -14,11 +14,13 @@ from starsize.reports.tables import (
     offsets_csv,
 )
 
+from .invented import NIGHT
+
 #: As the command's contract lists them.
 CONTRACT = [
     "filter", "reference", "status", "sweeps", "frames", "stars", "best_focus_steps",
     "best_focus_sigma_steps", "offset_steps", "offset_sigma_steps", "move_steps", "offset_um",
-    "zone_steps", "action", "reason",
+    "zone_steps", "action", "reason", "sigma_frames_steps", "sigma_focuser_steps",
 ]  # fmt: skip
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
@@ -55,6 +57,8 @@ def test_offsets_have_one_row_per_filter(night):
         "zone_steps": "9.68",
         "action": "move",
         "reason": "",
+        "sigma_frames_steps": "",
+        "sigma_focuser_steps": "",
     }
     assert rows["SII"]["move_steps"] == ""
     assert rows["SII"]["reason"]
@@ -111,3 +115,15 @@ def test_commas_quotes_and_line_breaks_in_names_do_not_tear_the_table(night):
     files = (InputFile(facts.path, facts, "It was, to say it so, not used."),)
     row = read(frames_csv(replace(night, files=files)))[0]
     assert row["file"] == odd
+
+
+def test_names_that_begin_like_a_formula_are_harmless_and_numbers_stay_numbers(night):
+    files = (replace(night.files[0], path=NIGHT / "=1+1.fits"), *night.files[1:])
+    rows = list(csv.DictReader(io.StringIO(frames_csv(replace(night, files=files)))))
+    assert rows[0]["file"] == "./=1+1.fits"
+    comparison = replace(
+        night.comparison, rows=(replace(night.comparison.rows[2], filter="=cmd|' /C calc'!A0"),)
+    )
+    (row,) = csv.DictReader(io.StringIO(offsets_csv(replace(night, comparison=comparison))))
+    assert row["filter"].startswith("'=cmd")
+    assert float(row["offset_steps"]) < 0

@@ -1,12 +1,14 @@
 import io
+import re
 from dataclasses import replace
 
 import pytest
 from rich.console import Console
 
-from starsize.estimate import Notice
+from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
+from starsize.reports.unanswered import open_questions, play_seen
 from starsize.tracking.measured import FrameRadius
 
 from .invented import NIGHT
@@ -24,7 +26,7 @@ def shown(console):
     return console.file.buffer.getvalue().decode(console.file.encoding)
 
 
-@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
 @pytest.mark.parametrize("name", RUNS)
 def test_no_line_is_wider_than_the_screen_and_no_cell_is_cut(request, name, width):
     console = screen(width)
@@ -44,6 +46,7 @@ def test_it_tells_moves_verdict_and_warnings(night):
     text = " ".join(shown(console).split())
     assert "R +12 out +12.3 ± 1.6 ±9.7 move" in text
     assert "No single focus position serves all colours: the glass of a filter is to blame." in text
+    assert "To enter: L 0, R +12, G -1, B +20, Ha +15, OIII +85" in text
     assert "1 warning: - SII-1: the minimum is not inside the sweep." in text
     assert "SII: not measured, refocus there. The stars still shrink" in text
 
@@ -109,3 +112,28 @@ def test_each_frame_has_its_line():
         "a.fits R: HFR 3.210 ± 0.012 px, 120 of 150 stars, background 812.4 ADU, elongation 1.08, "
         "at 12345 steps",
     ]
+
+
+def test_play_that_sweeps_took_up_is_not_called_unanswered(night):
+    fits = tuple(replace(fit, play_steps=Estimate(45.0, 1.0)) for fit in night.curves.fits)
+    run = replace(night, curves=replace(night.curves, fits=fits))
+    topics = {question.topic for question in open_questions(run)}
+    assert "play of the focuser" not in topics
+    assert play_seen(run)[0] == 45.0
+
+
+def test_the_screen_promises_only_what_the_page_holds(night):
+    console = screen(200)
+    print_result(night, console=console)
+    (promise,) = re.findall(
+        r"Not answered: .* The report page says what to capture", shown(console)
+    )
+    assert "tilt" not in promise
+    assert "Not worked out by this version: tilt and curvature of the field." in shown(console)
+
+
+def test_names_from_files_cannot_steer_the_terminal(night):
+    console = screen()
+    print_result(replace(night, notices=(Notice("x", "a\x1b[2J\nb"),)), console=console)
+    assert "\x1b" not in shown(console)
+    assert "A?[2J?b" in shown(console) or "a?[2J?b" in shown(console)

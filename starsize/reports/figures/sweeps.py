@@ -2,40 +2,34 @@
 
 import numpy as np
 
-from ...curves.fitted import CurveFit
+from ...curves import CurveFit, radius_at
 from ..numbers import estimate_text, known, number_text
-from ..predicted import CurveLine
 from ..sentences import VERDICT_WORDS
 from . import _canvas
 
+#: So many points make a smooth line.
+_POINTS = 97
 
-def sweep_svg(fit: CurveFit, line: CurveLine | None, *, name: str) -> str:
+
+def sweep_svg(fit: CurveFit, *, name: str) -> str:
     """Draw one sweep.
 
     Parameters
     ----------
     fit : CurveFit
-    line : CurveLine or None
-        The fitted curve and its cross-check, for drawing; None for a sweep without an answer.
     name : str
         Unique on the page.
     """
     figure, axes = _canvas.new_axes(300, 205)
     curve = fit.curve
     tint = _canvas.filter_colour(fit.curve.filter)
-    if line is not None:
+    if fit.answered:
         low, high = fit.interval95_steps
         if known(low) is not None and known(high) is not None:
             axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
         axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
-        axes.plot(line.position_steps, line.radius_px, color=tint, linewidth=2)
-        axes.plot(
-            line.position_steps,
-            line.hyperbola_px,
-            color=_canvas.colour("ink"),
-            linewidth=1.2,
-            linestyle=(0, (4, 3)),
-        )
+        position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _POINTS)
+        axes.plot(position, radius_at(fit, position), color=tint, linewidth=2)
     _points(axes, fit, tint)
     shown = curve.radius_px[np.isfinite(curve.radius_px)]
     top = float(shown.max()) if shown.size else 1.0

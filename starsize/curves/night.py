@@ -1,0 +1,314 @@
+"""The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ..filters import BANDS, Band
+from ..optics.star import (
+    DRAFT_NM,
+    Sizes,
+    Stars,
+    StarState,
+    Telescope,
+    lay_out,
+    prepare_stars,
+    star_sizes,
+)
+from .curve import FocusCurve
+from .guess import Guess, robust_guess
+from .statistics import PRIORS, Priors, student_weight
+
+USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
+"""Stands in for what is not stated."""
+UNKNOWN_BAND: Final = Band(550.0, 100.0)
+#: Quantities of the night; after them come zero, log seeing and tint of each sweep.
+SHARED: Final = (
+    "log_slope", "log_diffraction", "colour1", "colour2", "colour3", "spherical", "spread",
+    "air", "spectrum1", "spectrum2", "zero", "drift", "play", "log_seeing",
+)  # fmt: skip
+LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
+AIR, SPECTRUM, ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 7, slice(8, 10), 10, 11, 12, 13, 14
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is stated of the telescope; each may be None."""
+
+    focal_ratio: float | None = None
+    pixel_um: float | None = None
+    um_per_step: float | None = None
+    obstruction: float = 0.0
+
+    @property
+    def telescope(self) -> Telescope:
+        """The telescope, with usual values for what is not stated."""
+        return Telescope(
+            focal_ratio=self.focal_ratio or USUAL.focal_ratio,
+            pixel_um=self.pixel_um or USUAL.pixel_um,
+            obstruction=self.obstruction,
+        )
+
+    @property
+    def slope_px_per_step(self) -> float | None:
+        """Radius of the disc of defocus per step, where all it takes is stated."""
+        if self.focal_ratio and self.pixel_um and self.um_per_step:
+            return self.telescope.blur_px_per_um * self.um_per_step
+        return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PriorRows:
+    """Priors as rows: (rows @ values - target) / scale, Student's t where a tail is finite."""
+
+    rows: np.ndarray
+    target: np.ndarray
+    scale: np.ndarray
+    tail: np.ndarray
+
+    def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+        """Precision matrix and pull at ``values``, and minus twice the log density."""
+        distance = (self.rows @ values - self.target) / self.scale
+        heavy = np.isfinite(self.tail)
+        tail = np.where(heavy, self.tail, 1.0)
+        weight = np.where(heavy, student_weight(distance, tail), 1.0) / self.scale**2
+        cost = np.where(heavy, (tail + 1) * np.log1p(distance**2 / tail), distance**2).sum()
+        weighted = self.rows * weight[:, None]
+        return self.rows.T @ weighted, weighted.T @ (self.rows @ values - self.target), float(cost)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Night:
+    """All frames of all sweeps, one below the other, and what is known before looking.
+
+    Attributes
+    ----------
+    sweep : (n,) int array
+    position_steps, radius_px, sigma_px : (n,) arrays
+    exposure : (n,) int array
+        Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
+    stars, draft : Stars
+        With many colours in each band, and with few for a first look.
+    guesses : tuple of Guess
+    prior : PriorRows
+    start : (p,) array
+    """
+
+    curves: tuple[FocusCurve, ...]
+    sweep: np.ndarray
+    position_steps: np.ndarray
+    radius_px: np.ndarray
+    sigma_px: np.ndarray
+    exposure: np.ndarray
+    telescope: Telescope
+    bands: tuple[Band, ...]
+    stars: Stars
+    draft: Stars
+    guesses: tuple[Guess, ...]
+    prior: PriorRows
+    start: np.ndarray
+
+    def own(self, which: int) -> np.ndarray:
+        """Indices of zero (0), log seeing (1) or tint (2) of the sweeps."""
+        return FIRST + 3 * np.arange(len(self.curves)) + which
+
+    def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
+        """Stars of all frames."""
+        own = values[FIRST:].reshape(-1, 3)[self.sweep]
+        blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
+        state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
+        return star_sizes(self.stars, state, start_px=start_px)
+
+    def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
+        """Derivatives of all radii by all quantities: (n, p)."""
+        own = values[FIRST:].reshape(-1, 3)[self.sweep]
+        slope = np.exp(values[LOG_SLOPE])
+        blur = slope * (self.position_steps - own[:, 0])
+        out = np.zeros((self.sweep.size, values.size))
+        fill_shared(out, values, sizes, blur_px=blur)
+        row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
+        out[row, first] = -slope * sizes.by_blur
+        out[row, first + 1] = sizes.by_log_seeing
+        out[row, first + 2] = sizes.by_tint
+        return out
+
+
+def state_of(
+    values: np.ndarray, *, blur_px: np.ndarray, log_seeing: np.ndarray, tint: np.ndarray
+) -> StarState:
+    """Stars as the quantities of the night make them."""
+    return StarState(
+        blur_px=blur_px,
+        seeing_px=np.exp(log_seeing),
+        diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
+        colour_px=values[COLOUR],
+        spherical=float(values[SPHERICAL]),
+        spread_px=float(values[SPREAD]),
+        air=float(values[AIR]),
+        spectrum=values[SPECTRUM],
+        tint=tint,
+    )
+
+
+def fill_shared(
+    out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: np.ndarray
+) -> None:
+    """Put derivatives by the shared quantities into the first columns."""
+    out[:, LOG_SLOPE] = sizes.by_blur * blur_px
+    out[:, COLOUR] = sizes.by_colour.T
+    out[:, SPHERICAL] = sizes.by_spherical
+    out[:, SPREAD] = sizes.by_spread
+    out[:, AIR] = sizes.by_air
+    out[:, SPECTRUM] = sizes.by_spectrum.T
+    # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
+    scaled = blur_px * sizes.by_blur + sizes.by_log_seeing
+    scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
+    out[:, LOG_DIFFRACTION] = sizes.radius - scaled
+
+
+def build_night(
+    curves: Sequence[FocusCurve],
+    used: Sequence[np.ndarray],
+    *,
+    known: Known,
+    bands: Mapping[str, Band],
+    priors: Priors = PRIORS,
+) -> Night:
+    """Lay out sweeps that have enough frames.
+
+    Parameters
+    ----------
+    curves : sequence of FocusCurve
+    used : sequence of (n,) bool arrays
+        Frames that take part.
+    known : Known
+    bands : mapping of str to Band
+        Passbands by filter name; usual ones for the rest.
+    """
+    rows = [np.flatnonzero(u) for u in used]
+    sweep = np.repeat(np.arange(len(curves)), [r.size for r in rows])
+
+    def column(name: str) -> np.ndarray:
+        return np.concatenate([getattr(c, name)[r] for c, r in zip(curves, rows, strict=True)])
+
+    position, radius, sigma = (
+        column(n) for n in ("position_steps", "radius_px", "radius_sigma_px")
+    )
+    guesses = tuple(
+        robust_guess(c.position_steps[r], c.radius_px[r])
+        for c, r in zip(curves, rows, strict=True)
+    )
+    known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
+    start, prior = _start_and_priors(curves, guesses, known, priors)
+    spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
+    largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
+    floor = min(g.floor_px for g in guesses)
+    colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
+    stars = prepare_stars(
+        colours,
+        sweep,
+        telescope=known.telescope,
+        largest_blur_px=largest,
+        finest_seeing_px=max(0.9 * floor, 0.5),
+    )
+    return Night(
+        curves=tuple(curves),
+        sweep=sweep,
+        position_steps=position,
+        radius_px=radius,
+        sigma_px=np.nan_to_num(sigma),
+        exposure=_exposures(curves, rows),
+        telescope=known.telescope,
+        bands=known_bands,
+        stars=stars,
+        draft=lay_out(stars.table, colours, sweep, each_nm=DRAFT_NM),
+        guesses=guesses,
+        prior=prior,
+        start=start,
+    )
+
+
+def _start_and_priors(
+    curves: Sequence[FocusCurve], guesses: Sequence[Guess], known: Known, priors: Priors
+) -> tuple[np.ndarray, PriorRows]:
+    """Values to start from, a lens without colour, and the priors of the night."""
+    telescope, m = known.telescope, len(curves)
+    share = np.sqrt((1 + telescope.obstruction**2) / 2)
+    stated = known.slope_px_per_step
+    slope = stated or float(np.median([g.slope_px_per_step for g in guesses])) / share
+    floor = float(np.median([g.floor_px for g in guesses]))
+    start = np.zeros(FIRST + 3 * m)
+    start[LOG_SLOPE] = np.log(slope)
+    start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
+    start[SPREAD] = 0.3 * floor
+    start[AIR] = 5 / 3
+    start[SPECTRUM] = priors.spectrum
+    start[ZERO] = np.median([g.best_steps for g in guesses])
+    own = start[FIRST:].reshape(m, 3)
+    own[:, 0] = [g.best_steps for g in guesses]
+    # Diffraction takes its part of the floor, about 0.6 lambda N of half-flux radius.
+    airy = 0.55 * 0.53 * telescope.diffraction_px_per_um
+    own[:, 1] = np.log([np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses])
+    start[LOG_SEEING] = np.median(own[:, 1])
+    px = telescope.blur_px_per_um
+    optics_known = known.focal_ratio and known.pixel_um
+    rows, target, scale, tail = [], [], [], []
+
+    def add(at: Mapping[int, float], *, value: float, width: float, heavy: float = np.inf) -> None:
+        row = np.zeros(start.size)
+        for index, factor in at.items():
+            row[index] = factor
+        rows.append(row)
+        target.append(value)
+        scale.append(width)
+        tail.append(heavy)
+
+    if stated:
+        add({LOG_SLOPE: 1}, value=np.log(stated), width=priors.slope, heavy=priors.slope_tail)
+    else:
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
+    add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=0.02 if optics_known else priors.diffraction)
+    for k, width in enumerate(priors.colour_um):
+        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
+    add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
+    add({SPREAD: 1}, value=0, width=priors.spread_floors * floor)
+    add({AIR: 1}, value=5 / 3, width=priors.air)
+    for k in (0, 1):
+        add({SPECTRUM.start + k: 1}, value=priors.spectrum[k], width=priors.spectrum_spread)
+    add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
+    add({DRIFT: 1}, value=0, width=priors.drift_um_per_degC * px / slope)
+    add({PLAY: 1}, value=0, width=priors.play_um * px / slope)
+    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=priors.seeing)
+    warm, way = _conditions(curves)
+    for s in range(m):
+        first = FIRST + 3 * s
+        add({first: 1, ZERO: -1, DRIFT: -warm[s], PLAY: -way[s]}, value=0, width=priors.glass_um * px / slope, heavy=priors.glass_tail)
+        add({first + 1: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
+        add({first + 2: 1}, value=0, width=priors.tint)
+    return start, PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
+
+
+def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
+    """Temperature and direction of approach of the sweeps, about their means; 0 where unknown."""
+    known = np.array([np.isfinite(c.temperature_degC).all() for c in curves])
+    warm = np.array([np.mean(c.temperature_degC) if ok else 0.0 for c, ok in zip(curves, known, strict=True)])
+    warm = warm - warm.mean() if known.all() else np.zeros(len(curves))
+    way = np.array([{"outward": 0.5, "inward": -0.5}.get(c.approach, 0.0) for c in curves])
+    return warm, way - way.mean()
+
+
+def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
+    """Number the exposures that more than one curve has an entry of; -1 for the rest."""
+    keys = [
+        (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
+        if np.isfinite(c.time_mjd[i]) else (s, i)
+        for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
+    ]  # fmt: skip
+    count: dict[tuple, int] = {}
+    for key in keys:
+        count[key] = count.get(key, 0) + 1
+    number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
+    return np.array([number.get(key, -1) for key in keys])
+

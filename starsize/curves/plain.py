@@ -1,0 +1,55 @@
+"""The plain hyperbola as an answer of its own: for those who ask for it, each sweep alone."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..estimate import Estimate
+from .curve import FocusCurve
+from .fitted import CurveFit
+from .guess import USUAL_JITTER, robust_guess
+from .least_squares import fit_hyperbola
+
+FAR = 5.0
+"""A frame so many times the typical miss off is left out."""
+
+
+def fit_plain(curve: FocusCurve) -> CurveFit:
+    """Least squares on the frames that are not far off; the scatter about the curve sets sigma."""
+    x, y = curve.position_steps, curve.radius_px
+    good = np.isfinite(x) & np.isfinite(y) & (y > 0)
+    guess = robust_guess(x[good], y[good])
+    noise = np.hypot(np.nan_to_num(curve.radius_sigma_px), USUAL_JITTER * guess.floor_px**2 / y)
+    miss = (y - np.hypot(guess.floor_px, guess.slope_px_per_step * (x - guess.best_steps))) / noise
+    used = good & (np.abs(miss) < FAR * max(float(np.median(np.abs(miss[good]))), 1.0))
+    reasons = tuple(None if ok else "far off the curve" for ok in used)
+    bare = CurveFit(
+        curve=curve, verdict="not_repeatable", answered=False, used=used, frame_reasons=reasons,
+        reason="No hyperbola fits the frames of this sweep.",
+    )  # fmt: skip
+    if used.sum() < 5:
+        return bare
+    fit = fit_hyperbola(x[used], y[used], radius_sigma_px=noise[used])
+    best, floor, slope = map(float, fit.value)
+    scale = float(np.sqrt(max(fit.rss / fit.dof, 1e-6)))
+    if not (x[used].min() < best < x[used].max()) or not np.isfinite(fit.sigma).all():
+        reason = "The vertex of the hyperbola lies outside the sweep: take positions on both sides."
+        return replace(bare, verdict="not_bracketed", reason=reason)
+    sigma = scale * float(fit.sigma[0])
+    return replace(
+        bare,
+        verdict="good",
+        answered=True,
+        reason=f"Vertex of the hyperbola at {best:.0f} +- {sigma:.1f} steps.",
+        best_steps=best,
+        best_sigma_steps=sigma,
+        dof=float(fit.dof),
+        interval68_steps=(best - sigma, best + sigma),
+        interval95_steps=(best - 2 * sigma, best + 2 * sigma),
+        floor_px=Estimate(abs(floor), scale * float(fit.sigma[1])),
+        slope_px_per_step=Estimate(abs(slope), scale * float(fit.sigma[2])),
+        chi2_reduced=scale**2,
+        wing_centre_steps=Estimate(best, sigma),
+        hyperbola_steps=Estimate(best, sigma),
+        shape=(best, abs(floor), abs(slope)),
+    )

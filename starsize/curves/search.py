@@ -1,0 +1,182 @@
+"""Find the likeliest telescope and sky of a night: from several starts, by damped Newton steps."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..optics.star import Sizes, colour_terms
+from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, SPREAD, Night
+from .statistics import PRIORS, Priors, believe
+
+DAMPING = 1e-3
+SCREENING, POLISHING = 6, 30
+STARTS_KEPT = 2
+COARSE_JITTER, COARSE_LACK = 0.1, 0.03
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Variance:
+    """Variances of sound frames (n,), what a wreck adds (n,), and scatter that exposures share."""
+
+    sound: np.ndarray
+    wild: np.ndarray
+    common: np.ndarray
+    """Factor of each entry to the scatter of its exposure; zero where an entry is alone."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Quantities found, the stars they make, and minus twice the log of their probability."""
+
+    values: np.ndarray
+    sizes: Sizes
+    cost: float
+
+
+def variance_of(
+    night: Night, sizes: Sizes, *, jitter: float, lack: float, priors: Priors = PRIORS
+) -> Variance:
+    """Variances at a scatter of the seeing and a share that the model lacks."""
+    seeing = jitter * sizes.by_log_seeing
+    together = night.exposure >= 0
+    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
+    return Variance(
+        own + np.where(together, 0.0, seeing**2),
+        (priors.wreck_size * sizes.radius) ** 2,
+        np.where(together, seeing, 0.0),
+    )
+
+
+def find(night: Night, *, jitter: float, lack: float) -> Fit:
+    """Likeliest quantities of the night, from every start that could lead elsewhere."""
+    # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
+    draft = replace(night, stars=night.draft)
+    fits = [
+        descend(draft, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
+        for start in starts(night)
+    ]
+    fits.sort(key=lambda fit: fit.cost)
+    fits = [
+        descend(draft, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
+        for fit in fits[:STARTS_KEPT]
+    ]
+    fits = [descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING) for fit in fits]
+    return min(fits, key=lambda fit: fit.cost)
+
+
+def starts(night: Night) -> list[np.ndarray]:
+    """A lens without colour, the colour that best foci suggest, and strong colours of both signs."""
+    slope = np.exp(night.start[LOG_SLOPE])
+    middle = np.array([b.wavelength_nm for b in night.bands]) * 1e-3
+    terms = colour_terms(middle).T
+    best = night.start[FIRST::3]
+    tried = [np.zeros(3)]
+    if np.ptp(middle) > 0.05:
+        away = slope * (best - np.median(best))
+        basis = np.column_stack([np.ones(len(best)), terms])
+        normal = basis.T @ basis + np.diag([0, 1e-3, 1e-3, 1.0])
+        tried.append(np.linalg.solve(normal, basis.T @ away)[1:])
+    strong = 500.0 * night.telescope.blur_px_per_um
+    tried += [np.array([0.0, strong, 0.0]), np.array([0.0, -strong, 0.0])]
+    out = []
+    for colour in tried:
+        for bend in (0.0,) if colour.any() else (0.0, 0.4, -0.4):
+            start = night.start.copy()
+            start[COLOUR] = colour
+            start[SPHERICAL] = bend
+            # The zero is the focus of 550 nm; what was seen is that of the band.
+            start[FIRST::3] = best - terms @ colour / slope
+            out.append(start)
+    return out
+
+
+def descend(
+    night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int
+) -> Fit:
+    """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
+    values = start
+    sizes = night.sizes(values)
+    damping = DAMPING
+    for _ in range(steps):
+        variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+        before = cost_of(night, values, sizes, variance)
+        normal, pull = normal_equations(night, values, sizes, variance)
+        scale = np.sqrt(np.diag(normal))
+        moved = False
+        for _ in range(8):
+            damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
+            step = np.linalg.solve(damped, pull / scale) / scale
+            step = _bounded(night, step)
+            trial = values + step
+            trial_sizes = night.sizes(trial, start_px=sizes.radius)
+            after = cost_of(night, trial, trial_sizes, variance)
+            if after < before:
+                moved = True
+                damping = max(damping / 5, 1e-6)
+                break
+            damping *= 6
+        if not moved:
+            break
+        values, sizes = trial, trial_sizes
+        if before - after < 1e-3 and steps > SCREENING:
+            break
+    variance = variance_of(night, sizes, jitter=jitter, lack=lack)
+    return Fit(values, sizes, cost_of(night, values, sizes, variance))
+
+
+def _bounded(night: Night, step: np.ndarray) -> np.ndarray:
+    """A step shortened so that no size changes by more than a factor e^0.7 and S by 0.5 waves."""
+    logs = np.concatenate([step[[LOG_SLOPE]], step[FIRST + 1 :: 3]])
+    most = max(np.abs(logs).max() / 0.7, abs(step[SPHERICAL]) / 0.5, 1.0)
+    return step / most
+
+
+def cost_of(night: Night, values: np.ndarray, sizes: Sizes, variance: Variance) -> float:
+    """Minus twice the log of the posterior probability, but for a constant."""
+    miss = night.radius_px - sizes.radius
+    shared = variance.common != 0
+    spare = variance.common**2
+    alone = believe(miss[~shared], variance.sound[~shared], wild=variance.wild[~shared])
+    cost = -2 * float(alone.log_likelihood.sum())
+    if shared.any():
+        spread = (variance.sound, variance.wild, spare)
+        weight = believe(
+            miss[shared], spread[0][shared], wild=spread[1][shared], doubt=spread[2][shared]
+        ).weight
+        group = night.exposure[shared]
+        pulled = np.bincount(group, weight * variance.common[shared] * miss[shared])
+        strength = np.bincount(group, weight * variance.common[shared] ** 2)
+        cost += float((weight * miss[shared] ** 2 - np.log(weight)).sum())
+        cost += float((np.log1p(strength) - pulled**2 / (1 + strength)).sum())
+    return cost + night.prior.normal(values)[2]
+
+
+def normal_equations(
+    night: Night, values: np.ndarray, sizes: Sizes, variance: Variance
+) -> tuple[np.ndarray, np.ndarray]:
+    """Precision matrix of the quantities and the pull on them."""
+    slopes = night.slopes(values, sizes)
+    miss = night.radius_px - sizes.radius
+    weight = believe(
+        miss, variance.sound, wild=variance.wild, doubt=variance.common**2
+    ).weight
+    precision, pull, _ = night.prior.normal(values)
+    normal = precision + slopes.T @ (weight[:, None] * slopes)
+    right = slopes.T @ (weight * miss) - pull
+    if variance.common.any():
+        taken, moved = shared_scatter(night, slopes, weight, variance.common, miss)
+        normal, right = normal - taken, right - moved
+    return normal, right
+
+
+def shared_scatter(
+    night: Night, slopes: np.ndarray, weight: np.ndarray, common: np.ndarray, miss: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What scatter common to an exposure takes off the normal equations (Woodbury's identity)."""
+    on = common != 0
+    group = night.exposure[on]
+    lever = np.zeros((group.max() + 1, slopes.shape[1]))
+    np.add.at(lever, group, (weight * common)[on, None] * slopes[on])
+    strength = 1 / (1 + np.bincount(group, (weight * common**2)[on]))
+    pulled = np.bincount(group, (weight * common * miss)[on])
+    return lever.T @ (strength[:, None] * lever), lever.T @ (strength * pulled)

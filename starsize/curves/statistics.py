@@ -1,0 +1,138 @@
+"""The statistics of focus curves, written down once.
+
+The half-flux radius of frame i of sweep s is
+
+    r_i = R(rho (x_i - z_s), F_s, t_s; c, S, A, q) + noise,
+
+R from `optics.star`: rho is the blur in pixels per step, z_s where the sweep's 550 nm light
+focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour, its spherical
+aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
+sound frame has the variance
+
+    s_i^2 + (j dR/dlnF)^2 + (m R)^2:
+
+the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
+and m for what the model and the focuser lack. A frame is wrecked (cloud, gust, trail) with the
+probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more.
+j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
+
+Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
+the filters and for drift, z_s = Z + k (T_s - T) + d (direction) + e_s, with e_s heavy-tailed, so
+that one thick filter does not pull the lens. Best focus is where R is smallest, for all sweeps at
+the night's median seeing; its distribution is the average over the grid of normal distributions,
+read at its median.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priors:
+    """What is taken as likely before looking; standard deviations unless said otherwise.
+
+    Attributes
+    ----------
+    colour_um : float
+        Each of the two terms of the lens' colour (an achromat of 600 mm has some 300 um).
+    glass_um, glass_tail : float
+        Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
+        (0.1 mm of glass is 35 um; common practice).
+    drift_um_per_degC, play_um : float
+        Change of focus with temperature, and between directions of approach (common practice).
+    spherical_waves : float
+    spread_floors : float
+        Spread of defocus, in units of the smallest radius.
+    spectrum, spectrum_spread : tuple of float, float
+        Means and spread of the slope and bend of star and sensor (silicon passes about half as
+        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common practice).
+    tint : float
+        What a filter's own shape tilts.
+    seeing, seeing_between : float
+        Relative: about the guess, and from sweep to sweep about their mean.
+    slope, slope_tail : float
+        Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
+    free_slope, diffraction : float
+        Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
+    wrecked, wreck_size : float
+        Share of wrecked frames, and by how much of their radius they scatter.
+    jitter, jitter_spread, lack, lack_spread : float
+        Medians of j and m, and standard deviations of their logarithms.
+    """
+
+    colour_um: tuple[float, float, float] = (150.0, 400.0, 300.0)
+    colour_tail: float = 1.5
+    glass_um: float = 40.0
+    glass_tail: float = 2.0
+    drift_um_per_degC: float = 25.0
+    play_um: float = 200.0
+    spherical_waves: float = 0.4
+    spread_floors: float = 0.7
+    spectrum: tuple[float, float] = (0.0, -0.5)
+    spectrum_spread: float = 0.4
+    tint: float = 0.4
+    air: float = 0.15
+    seeing: float = 0.7
+    seeing_between: float = 0.25
+    slope: float = 0.02
+    slope_tail: float = 2.0
+    free_slope: float = 0.7
+    diffraction: float = 0.5
+    wrecked: float = 0.03
+    wreck_size: float = 0.35
+    jitter: float = 0.05
+    jitter_spread: float = 0.8
+    lack: float = 0.004
+    lack_spread: float = 0.7
+
+
+PRIORS: Final = Priors()
+JITTERS: Final = np.geomspace(0.006, 0.4, 13)
+LACKS: Final = np.geomspace(0.001, 0.032, 5)
+
+
+def log_normal(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Log density of a normal distribution, but for the constant."""
+    return -0.5 * (residual**2 / variance + np.log(variance))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """What is believed of frames: probability of being sound, weight, log likelihood."""
+
+    sound: np.ndarray
+    weight: np.ndarray
+    log_likelihood: np.ndarray
+
+
+def believe(
+    residual: np.ndarray,
+    sound: np.ndarray,
+    *,
+    wild: np.ndarray,
+    doubt: np.ndarray | float = 0.0,
+    priors: Priors = PRIORS,
+) -> Belief:
+    """Sound or wrecked, for each frame by itself.
+
+    Parameters
+    ----------
+    residual, sound, wild : arrays
+        Miss of the curve, variance of a sound frame and what a wreck adds to it at least: how bad
+        a wreck is, nobody knows, so a larger miss is its own scale.
+    doubt : array
+        Variance of the curve at that frame, as all others know it.
+    """
+    wreck = sound + np.maximum(wild, residual**2)
+    good = np.log1p(-priors.wrecked) + log_normal(residual, sound + doubt)
+    bad = np.log(priors.wrecked) + log_normal(residual, wreck + doubt)
+    both = np.logaddexp(good, bad)
+    share = np.exp(good - both)
+    return Belief(share, share / sound + (1 - share) / wreck, both)
+
+
+def student_weight(distance: np.ndarray, tail: float) -> np.ndarray:
+    """Weight that turns squares into Student's t: (n + 1) / (n + d^2), d in units of the scale."""
+    return (tail + 1) / (tail + distance**2)

@@ -1,0 +1,142 @@
+"""How a round pupil passes detail: its transfer function, tabulated once and read off smoothly.
+
+A point of the pupil is named by q, its height squared in units of the pupil's radius, e^2 to 1. The
+wave error is D q + S (q^2 - q) waves: D of defocus, S of spherical aberration balanced at the rim.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.ndimage import spline_filter1d
+from scipy.sparse import csr_matrix
+
+DEFOCUS_STEP = 0.09
+SPHERICAL_STEP = 0.18
+SPHERICAL_LAYERS = 19
+"""Waves between tabulated curves, and how many of spherical aberration: +-1.62 waves."""
+MARGIN = 2
+_ACROSS = 40
+_ALONG = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PupilTable:
+    """Transfer function over defocus and spherical aberration, as coefficients of cubic splines.
+
+    Attributes
+    ----------
+    detail, weight : (n,) arrays
+        Frequencies in units of the cut-off 1 / (lambda N), and quadrature weights over them.
+    coefficients : (defocus rows * spherical layers, n) array
+    rows : int
+        Rows of defocus, from ``-most`` to ``most`` waves.
+    most : float
+    """
+
+    detail: np.ndarray
+    weight: np.ndarray
+    coefficients: np.ndarray
+    rows: int
+    most: float
+
+    def weights(
+        self, defocus: np.ndarray, spherical: np.ndarray, shares: np.ndarray
+    ) -> tuple[csr_matrix, csr_matrix, csr_matrix]:
+        """Weights that read off the transfer function, its slopes by defocus and by spherical.
+
+        Parameters
+        ----------
+        defocus, spherical, shares : (m, k) arrays
+            Each of the m rows is the sum of k curves, in waves, with the shares given. Aberrations
+            beyond the table are taken at its edge.
+        """
+        row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
+        half = (SPHERICAL_LAYERS - 1) / 2 * SPHERICAL_STEP
+        layer, by_s, slope_s = _basis(spherical, -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
+        place = row[..., :, None] * SPHERICAL_LAYERS + layer[..., None, :]
+        per_row = place[0].size if len(place) else 0
+        pointer = np.arange(len(place) + 1) * per_row
+        size = (len(place), len(self.coefficients))
+
+        def matrix(along: np.ndarray, across: np.ndarray) -> csr_matrix:
+            value = shares[..., None, None] * along[..., :, None] * across[..., None, :]
+            return csr_matrix((value.ravel(), place.ravel(), pointer), shape=size)
+
+        return matrix(by_d, by_s), matrix(slope_d, by_s), matrix(by_d, slope_s)
+
+
+@lru_cache(maxsize=8)
+def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> PupilTable:
+    """Tabulate a pupil, clear or with a round obstruction in its middle.
+
+    The transfer function is the overlap of the pupil with itself moved aside by 2 nu radii
+    (Hopkins 1955, Proc. R. Soc. A 231, 91 -- from memory):
+    (1 / area) of the integral of cos(2 pi 2 x s (D + S (2 x^2 + 2 y^2 + s^2 / 2 - 1))), s = 2 nu.
+
+    Parameters
+    ----------
+    obstruction : float
+        Its diameter over that of the pupil, 0 to below 1.
+    most : float
+        Waves of defocus to either side.
+    top : float
+        Highest frequency, in units of the cut-off, at most 1.
+    nodes : int
+        Number of frequencies.
+
+    Notes
+    -----
+    Accuracy: half-flux radii within 0.05 % of independent quadrature (tests/optics/test_pupil.py).
+    """
+    node, weight = np.polynomial.legendre.leggauss(nodes)
+    detail, weight = (node + 1) * top / 2, weight * top / 2
+    rows = 2 * int(np.ceil(most / DEFOCUS_STEP)) + 2 * MARGIN + 1
+    most = (rows - 1) / 2 * DEFOCUS_STEP
+    defocus = np.linspace(-most, most, rows)
+    layer = (np.arange(SPHERICAL_LAYERS) - (SPHERICAL_LAYERS - 1) / 2) * SPHERICAL_STEP
+    table = np.empty((rows, SPHERICAL_LAYERS, nodes))
+    for k, nu in enumerate(detail):
+        x, share = _overlap(2 * nu, obstruction, layer)
+        turn = np.exp(1j * 4 * np.pi * 2 * nu * np.outer(defocus, x))
+        table[:, :, k] = (turn @ share).real
+    for axis in (0, 1):
+        table = spline_filter1d(table, axis=axis, mode="mirror")
+    return PupilTable(detail, weight, table.reshape(-1, nodes), rows, most)
+
+
+def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Quadrature over the half x > 0 of the overlap: places x, and shares for each layer of S."""
+    breaks = np.unique([0.0, *np.clip([s / 2 - hole, hole - s / 2, s / 2 + hole], 0, 1 - s / 2), 1 - s / 2])
+    node, weight = np.polynomial.legendre.leggauss(_ACROSS)
+    # Chords of circles begin like square roots: sines at both ends make that smooth.
+    low, high = breaks[:-1, None], breaks[1:, None]
+    x = (low + (high - low) * (1 + np.sin(np.pi / 2 * node)) / 2).ravel()
+    dx = ((high - low) / 2 * np.pi / 2 * np.cos(np.pi / 2 * node) * weight).ravel()
+    rim = np.sqrt(np.maximum(1 - (x + s / 2) ** 2, 0))
+    inner = np.sqrt(np.maximum(hole**2 - np.minimum(np.abs(x - s / 2), x + s / 2) ** 2, 0))
+    inner = np.minimum(inner, rim)
+    node, weight = np.polynomial.legendre.leggauss(_ALONG)
+    y = inner[:, None] + (rim - inner)[:, None] * (node + 1) / 2
+    dy = (rim - inner)[:, None] / 2 * weight
+    bend = 2 * x[:, None] ** 2 + 2 * y**2 + s * s / 2 - 1
+    wave = np.exp(1j * 4 * np.pi * s * (x[:, None] * bend)[..., None] * layer)
+    area = np.pi * (1 - hole**2)
+    return x, 4 / area * dx[:, None] * np.einsum("xy,xyl->xl", dy, wave)
+
+
+def _basis(
+    value: np.ndarray, first: float, step: float, count: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Four neighbouring knots of a cubic B-spline, its weights there and their slopes."""
+    place = np.clip((value - first) / step, 1.0, count - 2.001)
+    base = np.floor(place).astype(int)
+    t = place - base
+    r = 1 - t
+    weight = np.stack(
+        [r**3 / 6, 2 / 3 - t * t * (2 - t) / 2, 2 / 3 - r * r * (2 - r) / 2, t**3 / 6], -1
+    )
+    slope = np.stack(
+        [-r * r / 2, t * (3 * t - 4) / 2, r * (4 - 3 * r) / 2, t * t / 2], -1
+    )
+    return base[..., None] + np.arange(-1, 3), weight, slope / step

@@ -1,0 +1,161 @@
+"""The steps between the layers, for people who take them one by one."""
+
+import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from astropy.table import QTable
+
+from .curves import CurveSet, FocusCurve, Known
+from .curves import fit_curves as fit_focus_curves
+from .frames import Frame, FrameFacts, read_frame
+from .photometry import measure_frame as measure_image_stars
+from .setup import Setup
+from .tracking import MeasuredSweep
+
+
+def measure_frame(
+    source: FrameFacts | Frame | str | Path | np.ndarray,
+    *,
+    threshold: float = 5.0,
+    gain_e_per_adu: float | None = None,
+    saturation_adu: float | None = None,
+    max_stars: int | None = None,
+) -> QTable:
+    """Find and measure the stars of one frame of a mono camera.
+
+    Parameters
+    ----------
+    source : path, FrameFacts, Frame or (ny, nx) array
+        A file, what ``list_frames`` or ``read_frame`` hand out, or pixel values in ADU; NaN where
+        unusable.
+    threshold : float
+        Lowest signal-to-noise ratio in a box about as wide as a star.
+    gain_e_per_adu, saturation_adu : float, optional
+        Camera gain and ceiling; from the header, else judged from the data, where not given.
+    max_stars : int, optional
+        Measure only this many of the brightest.
+
+    Returns
+    -------
+    QTable
+        One row a star, brightest first: ``x``, ``y``, ``radius``, ``radius_sigma``,
+        ``mean_radius`` (pix), ``flux``, ``flux_sigma``, ``background`` (adu), ``elongation``,
+        ``flags``.
+
+    Raises
+    ------
+    FrameReadError
+        If a file cannot be read.
+    ValueError
+        If an array is not 2-D.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> y, x = np.mgrid[:64, :64]
+    >>> star = 3e4 * np.exp(-((x - 30) ** 2 + (y - 33) ** 2) / (2 * 2.0**2))
+    >>> noise = np.random.default_rng(1).normal(500, 10, (64, 64))
+    >>> len(measure_frame(star + noise))
+    1
+    """
+    if isinstance(source, np.ndarray):
+        image = source
+    else:
+        frame = source if isinstance(source, Frame) else read_frame(source)
+        image = frame.image
+        gain_e_per_adu = gain_e_per_adu or frame.facts.gain_e_per_adu
+        saturation_adu = saturation_adu or frame.facts.saturation_adu
+    return measure_image_stars(
+        image,
+        threshold=threshold,
+        gain_e_per_adu=gain_e_per_adu,
+        saturation_adu=saturation_adu,
+        max_stars=max_stars,
+    )
+
+
+def fit_curves(
+    sweeps: Sequence[MeasuredSweep | FocusCurve],
+    *,
+    setup: Setup | None = None,
+    obstruction: float | None = None,
+    model: Literal["auto", "star", "hyperbola"] = "auto",
+) -> CurveSet:
+    """Fit the sweeps of one telescope together, by one physical model of the star.
+
+    Parameters
+    ----------
+    sweeps : sequence of MeasuredSweep or FocusCurve
+        From ``measure_sweeps``, or radii measured elsewhere (``focus_curve``).
+    setup : Setup, optional
+        Telescope, camera, step size and passbands, as far as they are known.
+    obstruction : float, optional
+        Diameter of the central obstruction over that of the aperture; wins over the setup's.
+    model : {"auto", "star", "hyperbola"}
+        "auto" and "star" are the physical star, "hyperbola" the plain curve, each sweep alone.
+
+    Returns
+    -------
+    CurveSet
+        One fit per sweep, in order, and the joint covariance of the answered ones.
+
+    Notes
+    -----
+    Positions are those of the headers; ``measure_offsets`` also frees each sweep of the cooling
+    that went on within it, once the sweeps have told the coefficient.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import starsize
+    >>> position = np.arange(900, 1101, 20)
+    >>> radius = np.hypot(1.5, 0.05 * (position - 1003))
+    >>> curve = starsize.focus_curve(position, radius, 0.01 * radius)
+    >>> (fit,) = fit_curves([curve]).fits
+    >>> round(fit.best_steps)
+    1003
+    """
+    curves = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
+    known = setup or Setup()
+    telescope = Known(
+        focal_ratio=known.telescope.focal_ratio,
+        pixel_um=known.camera.pixel_um,
+        um_per_step=known.focuser.um_per_step,
+        obstruction=known.telescope.obstruction if obstruction is None else obstruction,
+    )
+    bands = {c.filter: band for c in curves if (band := known.band(c.filter)) is not None}
+    return fit_focus_curves(curves, telescope=telescope, bands=bands, model=model)
+
+
+def curve_of(measured: MeasuredSweep) -> FocusCurve:
+    """Focus curve of a measured sweep: the frames that have a radius, in order of time.
+
+    Parameters
+    ----------
+    measured : MeasuredSweep
+
+    Returns
+    -------
+    FocusCurve
+        With the positions of the headers.
+    """
+    frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
+
+    def column(values: Iterable[float | None]) -> np.ndarray:
+        return np.array([math.nan if v is None else v for v in values], float)
+
+    return FocusCurve(
+        id=measured.id,
+        filter=measured.filter,
+        position_steps=column(f.facts.position_steps for f in frames),
+        radius_px=column(f.radius_px for f in frames),
+        radius_sigma_px=column(f.radius_sigma_px for f in frames),
+        n_stars=np.array([f.n_stars for f in frames], int),
+        temperature_degC=column(f.facts.temperature_degC for f in frames),
+        time_mjd=column(f.facts.mid_time_mjd for f in frames),
+        names=tuple(f.facts.path.name for f in frames),
+        approach=measured.sweep.approach,
+    )

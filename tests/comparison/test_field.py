@@ -1,0 +1,102 @@
+"""Tilt and bowl found from stars, flat fields left alone, uneven ones refused."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from star_fields import FRAME, UM_PER_STEP, drawn_sweep
+
+from starsize.comparison.field import field_of_focus
+from starsize.comparison.table import Scale
+from starsize.estimate import Estimate
+
+SCALE = Scale(um_per_step=Estimate(UM_PER_STEP))
+
+
+def found(sweeps, scale=SCALE):
+    return field_of_focus(sweeps, frame=FRAME, scale=scale)
+
+
+@pytest.mark.parametrize(
+    ("tilt", "bowl"), [((60.0, 0.0), 0.0), ((-60.0, 30.0), 60.0), ((0.0, 60.0), -60.0)]
+)
+def test_tilt_and_bowl_come_back_within_5_um_and_10_per_cent(tilt, bowl):
+    rng = np.random.default_rng(1)
+    for _ in range(10):
+        field = found([drawn_sweep(rng, tilt_um=tilt, bowl_um=bowl)])
+        for value, true in zip(
+            (field.tilt_x_um, field.tilt_y_um, field.curvature_um), (*tilt, bowl), strict=True
+        ):
+            assert abs(value.value - true) < max(5.0, 0.1 * abs(true))
+            assert abs(value.value - true) < 4 * value.sigma
+        assert field.significant
+
+
+def test_the_angle_and_the_corners_follow():
+    field = found([drawn_sweep(np.random.default_rng(2), tilt_um=(60.0, 0.0), bowl_um=20.0)])
+    # 60 um over half of 4656 pixels of 3.8 um: 6.78e-3 rad, 23.3 arc minutes.
+    assert field.tilt_arcmin.value == pytest.approx(23.3, rel=0.05)
+    lower_left, lower_right, upper_left, upper_right = (c.value for c in field.corners_um)
+    assert lower_right == pytest.approx(80, abs=6)
+    assert upper_right == pytest.approx(80, abs=6)
+    assert lower_left == pytest.approx(-40, abs=6)
+    assert upper_left == pytest.approx(-40, abs=6)
+
+
+def test_flat_fields_are_called_flat():
+    rng = np.random.default_rng(3)
+    for own_um in (0.0, 20.0):
+        said = [found([drawn_sweep(rng, own_um=own_um)]).significant for _ in range(100)]
+        assert sum(said) <= 5
+
+
+def test_a_small_tilt_is_seen_in_three_filters_and_is_the_same_in_all():
+    rng = np.random.default_rng(4)
+    for _ in range(10):
+        field = found([drawn_sweep(rng, name=n, tilt_um=(34.0, -20.0)) for n in "LRG"])
+        assert field.significant
+        assert abs(field.tilt_x_um.value - 34) < 5
+        assert abs(field.tilt_y_um.value + 20) < 5
+        assert field.changes_with_filter is False
+
+
+def test_a_filter_with_a_field_of_its_own_is_told():
+    rng = np.random.default_rng(5)
+    sweeps = [drawn_sweep(rng, name=n, tilt_um=(60.0 * (n == "G"), 0.0)) for n in "LRG"]
+    assert found(sweeps).changes_with_filter is True
+
+
+def test_a_filter_that_shows_one_half_is_brought_to_the_centre():
+    # The right half of a tilt of 60 um has its mean 30 um further out: 7.5 steps, give or take
+    # which stars there are. All of the frame is 10,000 at its centre; 1.35 steps: a tenth zone.
+    rng = np.random.default_rng(6)
+    for _ in range(10):
+        whole = drawn_sweep(rng, tilt_um=(60.0, 0.0))
+        part = drawn_sweep(rng, name="Ha", tilt_um=(60.0, 0.0), half=True, stars=80)
+        centre = found([whole, part]).centre_steps
+        for sweep in (whole, part):
+            own = sweep.curve_steps[np.argmin(sweep.curve_px)]
+            assert own + centre[sweep.id].value == pytest.approx(10_000, abs=1.35)
+        assert centre["Ha-1"].value < -5
+
+
+def test_the_sense_of_the_count_turns_the_micrometres():
+    sweep = drawn_sweep(np.random.default_rng(7), tilt_um=(60.0, 0.0))
+    turned = found([sweep], Scale(um_per_step=Estimate(UM_PER_STEP), sense=-1))
+    assert turned.tilt_x_um.value == pytest.approx(-found([sweep]).tilt_x_um.value)
+
+
+def test_the_same_stars_in_all_filters_count_once():
+    one = drawn_sweep(np.random.default_rng(8), own_um=20.0)
+    one = replace(one, star=np.arange(len(one.x_px)))
+    thrice = [replace(one, id=f"{n}-1", filter=n) for n in "LRG"]
+    again = found(thrice)
+    assert again.stars <= 200
+    assert again.tilt_x_um.sigma == pytest.approx(found([one]).tilt_x_um.sigma, rel=0.05)
+
+
+def test_too_few_or_uneven_stars_are_refused_with_the_reason():
+    rng = np.random.default_rng(9)
+    assert "stars could be followed" in found([drawn_sweep(rng, stars=15)])
+    assert "whole frame" in found([drawn_sweep(rng, half=True)])
+    assert "step" in found([drawn_sweep(rng)], Scale())

@@ -1,0 +1,116 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from starsize.optics import wing_slope_px_per_um
+from starsize.optics.star import StarState, Telescope, colour_terms, prepare_stars, star_sizes
+from starsize.simulate.lens import Lens
+
+TELESCOPE = Telescope(focal_ratio=6.0, pixel_um=3.76, obstruction=0.2)
+BANDS = [(550.0, 300.0), (656.3, 0.0), (450.0, 100.0)]
+WHICH = np.repeat([0, 1, 2], 5)
+STARS = prepare_stars(
+    BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=14.0, finest_seeing_px=1.2
+)
+
+
+def state(**changed):
+    usual = {
+        "blur_px": np.tile([-8.0, -2.0, 0.3, 2.5, 9.0], 3),
+        "seeing_px": np.full(15, 2.4),
+        "diffraction_px_per_um": TELESCOPE.diffraction_px_per_um,
+        "colour_px": np.array([1.3, 3.0, -2.0]),
+        "spherical": 0.3,
+        "spread_px": 0.7,
+        "spectrum": np.array([0.2, -0.3]),
+        "tint": np.full(15, 0.2),
+    }
+    return StarState(**(usual | changed))
+
+
+def moved(value, by, index=None):
+    if index is None:
+        return value + by
+    out = np.array(value, float)
+    out[index] += by
+    return out
+
+
+@pytest.mark.parametrize(
+    ("name", "index", "slope"),
+    [
+        ("blur_px", None, lambda s: s.by_blur),
+        ("colour_px", 0, lambda s: s.by_colour[0]),
+        ("colour_px", 1, lambda s: s.by_colour[1]),
+        ("colour_px", 2, lambda s: s.by_colour[2]),
+        ("spherical", None, lambda s: s.by_spherical),
+        ("spread_px", None, lambda s: s.by_spread),
+        ("air", None, lambda s: s.by_air),
+        ("spectrum", 0, lambda s: s.by_spectrum[0]),
+        ("spectrum", 1, lambda s: s.by_spectrum[1]),
+        ("tint", None, lambda s: s.by_tint),
+        ("seeing_px", None, lambda s: s.by_log_seeing / 2.4),
+    ],
+)
+def test_every_slope_is_the_derivative_of_the_radius(name, index, slope):
+    step, middle = 1e-4, state()
+    value = getattr(middle, name)
+    up, down = (
+        star_sizes(STARS, replace(middle, **{name: moved(value, s, index)})).radius
+        for s in (step, -step)
+    )
+    assert_allclose(slope(star_sizes(STARS, middle)), (up - down) / (2 * step), atol=2e-4)
+
+
+def test_seeing_alone_has_the_half_light_radius_of_turbulence():
+    """Kolmogorov seeing: 0.568533 FWHM (GalSim, references section 3); waves far too small."""
+    telescope = Telescope(focal_ratio=0.2, pixel_um=3.76)
+    stars = prepare_stars(
+        [(656.3, 0.0)], np.zeros(1, int), telescope=telescope, largest_blur_px=0.1, finest_seeing_px=2
+    )
+    plain = StarState(
+        blur_px=np.zeros(1),
+        seeing_px=np.full(1, 2.4),
+        diffraction_px_per_um=telescope.diffraction_px_per_um,
+    )
+    # The seeing goes as lambda^-0.2.
+    known = 0.568533 * 2.4 * (656.3 / 550) ** -0.2
+    assert_allclose(star_sizes(stars, plain).radius, known, rtol=6e-3)
+
+
+def test_far_from_focus_the_radius_grows_as_geometry_says():
+    """Slope sqrt(1 + e^2) / (2 sqrt 2 N p), handbook geometry; design of the pupil alone."""
+    far = replace(state(), colour_px=np.zeros(3), spherical=0.0, spread_px=0.0)
+    um = np.array([900.0, 1000.0])
+    stars = prepare_stars(
+        [(550.0, 0.0)], np.zeros(2, int), telescope=TELESCOPE, largest_blur_px=24, finest_seeing_px=2
+    )
+    far = replace(
+        far, blur_px=um * TELESCOPE.blur_px_per_um, seeing_px=np.full(2, 2.4), tint=np.zeros(1)
+    )
+    rise = np.diff(star_sizes(stars, far).radius) / 100
+    assert_allclose(rise, wing_slope_px_per_um(6.0, 3.76, 0.2), rtol=0.03)
+
+
+@pytest.mark.parametrize(("fraction", "known"), [(0.5, 0.534832), (0.8, 0.89694)])
+def test_a_perfect_star_holds_the_shares_of_the_airy_pattern(fraction, known):
+    """Root of J0^2 + J1^2 = 1 - share, in lambda N (references 2.4)."""
+    telescope = Telescope(focal_ratio=10.0, pixel_um=1.0)
+    stars = prepare_stars(
+        [(500.0, 0.0)], np.zeros(1, int), telescope=telescope, largest_blur_px=1, finest_seeing_px=0.5
+    )
+    bare = StarState(blur_px=np.zeros(1), seeing_px=np.full(1, 0.02), diffraction_px_per_um=10.0)
+    assert_allclose(star_sizes(stars, bare, fraction=fraction).radius, known * 5.0, rtol=2e-3)
+
+
+@pytest.mark.parametrize("glasses", [("N-BK7", "F2"), ("S-FPL53", "N-ZK7")])
+def test_three_terms_hold_the_colour_of_lenses_of_catalogue_glass(glasses):
+    """Sellmeier constants of the makers' data sheets, thin lenses (simulate.lens)."""
+    lens = Lens(focal_length_mm=600.0, aperture_mm=100.0, glasses=glasses)
+    nm = np.linspace(405, 690, 60)
+    shift = np.array([lens.colour_shift_um(c) for c in nm])
+    terms = np.vstack([np.ones(60), colour_terms(nm * 1e-3)]).T
+    left = shift - terms @ np.linalg.lstsq(terms, shift, rcond=None)[0]
+    assert np.std(left) < 0.01 * np.ptp(shift) + 1.0

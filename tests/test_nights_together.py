@@ -1,0 +1,63 @@
+"""Result folders of other nights as input: the same sweeps, one adjustment."""
+
+import json
+
+import pytest
+
+from starsize.errors import InputError
+from starsize.pipeline import measure_offsets
+from starsize.reports import write_results
+
+
+def later(folder, to, *, days, steps):
+    """The same night once more, some days later, the focuser's zero elsewhere."""
+    document = json.loads((folder / "result.json").read_text("utf-8"))
+    for fit in document["curves"]["fits"]:
+        fit["best_focus_steps"]["value"] += steps
+        fit["points"]["time_mjd"] = [t + days for t in fit["points"]["time_mjd"]]
+    to.mkdir()
+    (to / "result.json").write_text(json.dumps(document), "utf-8")
+    return to
+
+
+@pytest.fixture(scope="module")
+def together(demo, tmp_path_factory):
+    others = tmp_path_factory.mktemp("nights")
+    more = [later(demo[1], others / f"n{k}", days=3 * k, steps=100 * k) for k in (1, 2)]
+    return measure_offsets([demo[1], *more])
+
+
+def test_a_stored_night_gives_its_own_offsets_again(demo):
+    stored = json.loads((demo[1] / "result.json").read_text("utf-8"))
+    rows = {row.filter: row for row in measure_offsets([demo[1]]).comparison.rows}
+    for row in stored["offsets"]:
+        again = rows[row["filter"]]
+        assert again.offset_steps == pytest.approx(row["offset_steps"], abs=0.02)
+        assert again.sweeps == row["sweeps"]
+
+
+def test_three_nights_are_known_better_than_one_though_the_zero_moved(demo, together):
+    stored = json.loads((demo[1] / "result.json").read_text("utf-8"))
+    rows = {row.filter: row for row in together.comparison.rows}
+    for row in stored["offsets"]:
+        if row["filter"] == "L":
+            continue
+        assert rows[row["filter"]].offset_steps == pytest.approx(row["offset_steps"], abs=0.5)
+        assert rows[row["filter"]].offset_sigma_steps < row["offset_sigma_steps"] / 1.5
+        assert rows[row["filter"]].sweeps == 3 * row["sweeps"]
+
+
+def test_nights_that_were_joined_can_be_joined_again(together, tmp_path):
+    write_results(together, tmp_path / "all")
+    again = {row.filter: row for row in measure_offsets([tmp_path / "all"]).comparison.rows}
+    for row in together.comparison.rows:
+        assert again[row.filter].offset_steps == pytest.approx(row.offset_steps, abs=1e-6)
+
+
+def test_another_focuser_is_refused_in_one_line(demo, tmp_path):
+    other = later(demo[1], tmp_path / "other", days=1, steps=0)
+    document = json.loads((other / "result.json").read_text("utf-8"))
+    document["focuser"]["um_per_step"]["value"] *= 2
+    (other / "result.json").write_text(json.dumps(document), "utf-8")
+    with pytest.raises(InputError, match="other: its step is 8 um, here it is 4"):
+        measure_offsets([demo[1], other])
