@@ -1,4 +1,4 @@
-"""Make ``starsize/stars/growth_bank.npz``: growth curves of the stars telescopes can make.
+"""Make ``starsize/photometry/growth_bank.npz``: growth curves of the stars telescopes can make.
 
 A star is light of a few neighbouring waves bent at an annular pupil out of focus, smeared by
 Moffat seeing. In the Fourier plane smearing is a product. The transfer function of the pupil is the
@@ -23,7 +23,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import gamma, j1, kv
 
-from starsize.stars.bank import GRID
+from starsize.photometry.law import GRID
 
 DISCS = (0.0, 0.35, 0.6, 0.85, 1.1, 1.4, 1.75, 2.2, 2.75, 3.5, 4.5, 6.0, 9.0)
 #: Hole over pupil, and how common each is taken to be.
@@ -35,20 +35,19 @@ SHARP_HOLES = {0.0: 1.5, 0.35: 1.0}
 BENDS = {0.0: 2.0, 0.2: 0.5, 0.4: 0.7, 0.7: 0.4}
 SHARP_BENDS = {0.0: 3.0, 0.2: 0.6, 0.4: 0.7, 0.7: 0.3}
 FAR_BENDS = {0.0: 2.0, 0.4: 1.0}
-#: Seeing is a Moffat star of beta 2.5 to 4.8 (common practice; 4.765 is Kolmogorov's turbulence),
-#: rarely wider.
-BETAS = {2.2: 0.4, 2.5: 0.9, 3.0: 1.0, 3.6: 1.0, 4.8: 1.0}
+#: Seeing is a Moffat star of beta 2.5 to 4.8 (common practice), rarely wider; what shakes the
+#: telescope adds a Gaussian (here beta 9); 0 is Kolmogorov's turbulence, a long exposure.
+BETAS = {0: 0.6, 2.2: 0.3, 2.5: 0.8, 3.0: 1.0, 3.6: 1.0, 4.8: 1.0, 9.0: 0.6}
 #: In focus nothing else shapes the star, and the data tell more.
 SHARP_BETAS = {
-    2.2: 0.5, 2.35: 0.8, 2.5: 1.0, 2.75: 0.8, 3.0: 0.6, 3.3: 0.5, 3.6: 0.5, 4.1: 0.4, 4.8: 0.4
+    0: 0.7, 2.2: 0.2, 2.35: 0.3, 2.5: 0.5, 2.75: 0.5, 3.0: 0.6, 3.3: 0.6, 3.6: 0.6, 4.1: 0.6,
+    4.8: 0.5, 6.0: 0.5, 9.0: 0.5, 30.0: 0.3
 }  # fmt: skip
-#: Bends, holes and seeing of the few curves that stand for all.
-KINDS = (0.0, 0.4), (0.0, 0.35), (2.5, 3.6)
 #: One filter's waves over their mean.
 COLOURS = (0.92, 1.0, 1.08)
 #: Waves per FWHM of the seeing; it leaves nothing beyond four.
 WAVES = (np.arange(12000) + 0.5) * (4.0 / 12000)
-TARGET = Path(__file__).resolve().parents[1] / "starsize" / "stars" / "growth_bank.npz"
+TARGET = Path(__file__).resolve().parents[1] / "starsize" / "photometry" / "growth_bank.npz"
 
 
 def pupils() -> Iterator[tuple[float, float, float, float]]:
@@ -62,7 +61,10 @@ def pupils() -> Iterator[tuple[float, float, float, float]]:
                 yield disc, hole, bend, weight
 
 
-def moffat_transfer(k: np.ndarray, beta: float) -> np.ndarray:
+def seeing_transfer(k: np.ndarray, beta: float) -> np.ndarray:
+    if beta == 0:
+        # FWHM 0.976 lambda / r0; Fried 1966 (from memory), as in GalSim's Kolmogorov.
+        return np.exp(-3.44 * (k / 0.976) ** (5 / 3))
     alpha = 0.5 / np.sqrt(2 ** (1 / beta) - 1)
     x = 2 * np.pi * alpha * k
     return 2 * (x / 2) ** (beta - 1) * kv(beta - 1, x) / gamma(beta - 1)
@@ -116,22 +118,20 @@ def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def main() -> None:
-    shares, blurs, weights, kind = [], [], [], []
+    shares, blurs, weights = [], [], []
     for disc, hole, bend, weight in pupils():
         pupil = transfer_of(disc, hole, bend)
         betas = BETAS if disc > 0.5 else SHARP_BETAS
         for beta, beta_weight in betas.items():
-            share, blur = curve(moffat_transfer(WAVES, beta) * pupil, max(0.7 * disc, 0.7))
+            share, blur = curve(seeing_transfer(WAVES, beta) * pupil, max(0.7 * disc, 0.7))
             shares.append(share)
             blurs.append(blur)
             weights.append(weight * beta_weight / sum(betas.values()))
-            kind.append(bend in KINDS[0] and hole in KINDS[1] and beta in KINDS[2])
     np.savez_compressed(
         TARGET,
         share=np.array(shares, np.float32),
         blur=np.array(blurs, np.float32),
         weight=np.array(weights) / np.sum(weights),
-        kind=np.array(kind),
     )
     print(f"wrote {len(shares)} curves to {TARGET.name}, {TARGET.stat().st_size} bytes")
 

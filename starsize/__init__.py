@@ -1,7 +1,7 @@
 """Telescope focus from image frames: half-flux radii, focus curves, filter offsets.
 
-The names below follow the way the data flows: frames -> stars -> curves -> comparison -> reports.
-Each step can be used alone; ``measure_offsets`` is all of them in a row.
+The names below follow the way the data flows: frames -> photometry -> tracking -> curves ->
+comparison -> reports. Each step can be used alone; ``measure_offsets`` is all of them in a row.
 """
 
 import importlib
@@ -38,18 +38,12 @@ if TYPE_CHECKING:
         load_setup,
         read_frame,
     )
+    from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
-    from .stars import (
-        FrameRadius,
-        MeasuredSweep,
-        StarFlag,
-        find_stars,
-        half_flux_radius,
-        measure_sweeps,
-    )
     from .steps import curve_of, fit_curves, measure_frame
+    from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
 __version__ = "0.1.0"
 
@@ -113,14 +107,8 @@ _HOMES = {
         "load_setup",
         "read_frame",
     ),
-    "stars": (
-        "FrameRadius",
-        "MeasuredSweep",
-        "StarFlag",
-        "find_stars",
-        "half_flux_radius",
-        "measure_sweeps",
-    ),
+    "photometry": ("StarFlag", "find_stars", "half_flux_radius"),
+    "tracking": ("FrameRadius", "MeasuredSweep", "measure_sweeps"),
     "curves": (
         "CurveFit",
         "CurveSet",

@@ -1,4 +1,4 @@
-"""Folder in, result out: one call per arrow of frames -> stars -> curves -> comparison."""
+"""Folder in, result out: one call per arrow of frames -> tracking -> curves -> comparison."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -34,8 +34,8 @@ from .frames import (
 from .reports.result import RunResult
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
-from .stars import MeasuredSweep, measure_sweeps, other_field_notices
 from .steps import curve_of, fit_curves
+from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -124,8 +124,8 @@ def measure_offsets(
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
     notices = (
-        *unused_notices(files), *header_notices, *sweep_notices, *other_field_notices(measured),
-        *curves.notices, *step_notices, *comparison.notices,
+        *unused_notices(files), *header_notices, *sweep_notices, *left_out_notices(measured),
+        *other_field_notices(measured), *curves.notices, *step_notices, *comparison.notices,
     )  # fmt: skip
     return RunResult(
         setup=known,

@@ -27,8 +27,8 @@ from astropy.io import fits
 from starfields_stars import star_field, write_field
 
 from starsize.frames import read_facts
-from starsize.stars import measure_files
-from starsize.stars.bank import growth_bank
+from starsize.photometry.law import growth_bank
+from starsize.tracking import measure_files
 
 ROUNDS = 3
 
@@ -79,7 +79,8 @@ def peak_memory(path):
     """Peak of a fresh process above what its imports take, in MB (Linux)."""
     code = (
         "import sys; from starsize.frames import read_facts; "
-        "from starsize.stars import measure_files; from starsize.stars.bank import growth_bank; "
+        "from starsize.tracking import measure_files; "
+        "from starsize.photometry.law import growth_bank; "
         "import astropy.io.fits, scipy.spatial; growth_bank(); "
         "peak = lambda: int(open('/proc/self/status').read().split('VmHWM:')[1].split()[0]); "
         "before = peak(); "

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import sep
 from astropy.io import fits
 from scipy.signal import fftconvolve
-
-from starsize.stars.rings import aperture_sums
 
 SHAPE = (4176, 6248)
 FINE = 4  # the star is drawn on a grid this much finer, and stamped at so many sub-pixel places
@@ -57,10 +56,17 @@ def _true_radius(stamps, half):
     for (j, i), stamp in stamps.items():
         dx, dy = ((c + 0.5) / FINE for c in (i, j))
         at = np.array([dx]), np.array([dy])
-        near = np.interp(0.5, aperture_sums(stamp[None], *at, radii[::25])[0], radii[::25])
+        near = np.interp(0.5, sums(stamp, *at, radii[::25]), radii[::25])
         close = radii[np.abs(radii - near) < 0.6]
-        found.append(np.interp(0.5, aperture_sums(stamp[None], *at, close)[0], close))
+        found.append(np.interp(0.5, sums(stamp, *at, close), close))
     return float(np.median(found))
+
+
+def sums(stamp, dx, dy, radii):
+    """Light of a stamp inside exact circles about a point off its middle."""
+    middle = stamp.shape[0] // 2
+    stamp = np.ascontiguousarray(stamp, float)
+    return sep.sum_circle(stamp, middle + dx[0], middle + dy[0], radii, subpix=0)[0]
 
 
 def place_stars(light, stamps, half, places, fluxes):

@@ -17,7 +17,7 @@ from ..estimate import NOT_KNOWN, Estimate
 from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
-from ..stars.measured import FrameRadius, MeasuredSweep, StarTracks
+from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
 from .stored import read_document
 
 #: Between the folder's name and the sweep's own id.

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
-from ..stars.measured import MeasuredSweep
+from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .numbers import known, number_text, time_text
 from .result import RunResult

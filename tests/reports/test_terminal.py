@@ -9,7 +9,7 @@ from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
 from starsize.reports.unanswered import open_questions, play_seen
-from starsize.stars.measured import FrameRadius
+from starsize.tracking.measured import FrameRadius
 
 from .invented import NIGHT
 

@@ -1,0 +1,23 @@
+"""Photometry: arrays in, numbers out; each image on its own."""
+
+from .flags import FLAG_WORDS, StarFlag, count_flags
+from .measure import measure_image
+from .measured import REASONS, ImageRadius, MeasuredImage, Stars
+from .sky import Sky
+from .tables import find_stars, half_flux_radius, measure_frame, star_table
+
+__all__ = [
+    "FLAG_WORDS",
+    "REASONS",
+    "ImageRadius",
+    "MeasuredImage",
+    "Sky",
+    "StarFlag",
+    "Stars",
+    "count_flags",
+    "find_stars",
+    "half_flux_radius",
+    "measure_frame",
+    "measure_image",
+    "star_table",
+]

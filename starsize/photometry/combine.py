@@ -1,0 +1,119 @@
+"""One radius that stands for an image, from the radii of its stars: none leads all others."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from .flags import StarFlag, count_flags
+from .measured import ImageRadius, Stars
+from .sky import Sky
+
+#: Stars differ over a field by so much at least: no weight grows beyond that of such a star.
+_LEAST_SCATTER = 0.01
+_CLIP, _ROUNDS = 4.0, 8
+#: A star below this signal-to-noise ratio tells little of its radius.
+FAINT_SNR = 8.0
+_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
+#: Flags that are taken back, one after another, where fewer than so many stars are left.
+_TAKEN_BACK = (
+    (StarFlag.BLENDED, 3),
+    (StarFlag.BLENDED | StarFlag.FAINT, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE, 1),
+    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE | StarFlag.EDGE, 1),
+)
+
+
+def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
+    """Combine the stars of an image; ``common`` (n, 3) are the errors that its stars share."""
+    plain = ImageRadius(
+        n_found=n_found,
+        background_adu=sky.level,
+        background_rms_adu=sky.noise,
+        set_aside=count_flags(stars.flags),
+    )
+    known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
+    used = known & (stars.flags == 0)
+    for allowed, least in _TAKEN_BACK:
+        if StarFlag.FAINT & allowed and np.any(stars.flags & StarFlag.SATURATED):
+            break  # specks beside burnt-out stars do not stand for these
+        if used.sum() < least:
+            used = known & (stars.flags & ~int(allowed) == 0)
+    if not used.any():
+        return replace(plain, reason=_why_none(stars))
+    some, common = stars.part(used), np.median(common[used], axis=0)
+    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
+    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
+    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
+    shape = weight / weight.sum()
+    # Directions are averaged at twice their angle: 0 and 180 degrees are one.
+    twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
+    return replace(
+        plain,
+        radius_px=half,
+        radius_sigma_px=half_sigma,
+        radius30_px=small,
+        radius30_sigma_px=small_sigma,
+        radius80_px=large,
+        radius80_sigma_px=large_sigma,
+        n_stars=int((weight > 0).sum()),
+        elongation=float(np.nansum(shape * some.elongation)),
+        elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),
+    )
+
+
+def robust_mean(
+    radius: np.ndarray, sigma: np.ndarray, common: float
+) -> tuple[float, float, np.ndarray]:
+    """Weighted mean of radii, its uncertainty, and the weights (0 for outliers).
+
+    Weights are those of each star's own noise and the scatter among the stars, which is found from
+    the stars and never taken below a hundredth. From the weighted median on, what departs by four
+    times that is left out.
+    """
+    log = np.log(np.maximum(radius, 1e-6))
+    own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
+    scatter, kept = 0.0, np.isfinite(log) & np.isfinite(own)
+    total = np.hypot(own, _LEAST_SCATTER)
+    centre = _weighted_median(log[kept], total[kept] ** -2)
+    for _ in range(_ROUNDS):
+        gap = log - centre
+        near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, _LEAST_SCATTER)))
+        if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
+            near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
+        if near.sum() > 2:
+            scatter = _scatter(log[near], own[near])
+        weight = np.where(near, 1 / (own**2 + max(scatter, _LEAST_SCATTER) ** 2), 0.0)
+        moved = float(np.average(log[near], weights=weight[near]))
+        done, centre = abs(moved - centre) < 1e-5, moved
+        if done:
+            break
+    share = weight / weight.sum()
+    value = float(np.exp(centre))
+    # What the stars really scatter: of three and fewer their own noise has to tell.
+    noise = float(np.sqrt(np.sum(share**2 * (own**2 + scatter**2))))
+    return value, float(np.hypot(noise * value, common)), weight
+
+
+def _scatter(log: np.ndarray, own: np.ndarray) -> float:
+    """Scatter beyond the stars' own noise, by maximum likelihood on a ladder."""
+    ladder = np.r_[0.0, np.geomspace(0.001, 0.3, 30)][:, None]
+    variance = own**2 + ladder**2
+    variance = np.maximum(variance, 1e-10)
+    mean = np.sum(log / variance, axis=1) / np.sum(1 / variance, axis=1)
+    fit = np.sum(np.log(variance) + (log - mean[:, None]) ** 2 / variance, axis=1)
+    fit += np.log(np.sum(1 / variance, axis=1))  # the mean is fitted: restricted likelihood
+    return float(ladder[np.argmin(fit), 0])
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    order = np.argsort(values, kind="stable")
+    share = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return float(np.interp(0.5 * weights.sum(), share, values[order]))
+
+
+def _why_none(stars: Stars) -> str:
+    if len(stars) == 0:
+        return "no_stars"
+    if np.any(stars.flags & StarFlag.SATURATED):
+        return "all_saturated"
+    return "all_faint" if np.all(stars.flags & StarFlag.FAINT) else "none_usable"

@@ -1,0 +1,332 @@
+"""Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.spatial.distance import pdist
+
+from .sky import Sky, halve, pixel_noise, sky_map
+
+#: Images larger than this (pixels) are searched from half scale down.
+_LARGE = 4_000_000
+#: Sky cells in pixels, and in widths of the brightest stars where that is more.
+_CELL_PX, _CELL_WIDTHS = 96.0, 14.0
+#: The widest maximum looked for, pixels.
+_LARGEST = 256
+#: Noise of a pixel of unit noise after weights 1 2 1, once and twice, along both axes; and the
+#: variance of these weights along an axis.
+_KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
+#: A weaker maximum this near to a stronger one, in widths of the larger, belongs to it.
+_BELONGS = 1.8
+#: Stars side by side stand out alone nearly as much as together (two discs that touch 0.85), and
+#: so many widths apart; the lumps of one ring do not (half a disc 0.71, a third 0.58).
+_ALONE, _CLEAR, _LEAST_GROUP_PX = 0.8, 3.0, 2.5
+#: Fewer independent values than this do not tell how rough the sky is.
+_ENOUGH, _SAMPLES = 150, 300
+#: So far around a bright star, in its widths, the sky is not to be learned from.
+_COVERED = 3.5
+_SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Peaks:
+    """What stands out, strongest first; ``width`` is the sigma of the Gaussian that fits best."""
+
+    x: np.ndarray
+    y: np.ndarray
+    width: np.ndarray
+    snr: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def part(self, which: np.ndarray) -> "Peaks":
+        """Return some of the peaks, by index or mask."""
+        return Peaks(self.x[which], self.y[which], self.width[which], self.snr[which])
+
+
+NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detected:
+    """The stars of an image, its sky, and what measuring them needs.
+
+    Attributes
+    ----------
+    peaks : Peaks
+    sky : Sky
+    levels : list of (ny, nx) arrays
+        The image binned by 1, 2, 4, ...; the first without its lone spikes.
+    roughness : (n,) arrays
+        ``widths`` in pixels and how much noisier than white noise the sky is at each.
+    """
+
+    peaks: Peaks
+    sky: Sky
+    levels: list[np.ndarray]
+    widths: np.ndarray
+    roughness: np.ndarray
+
+
+def detect(
+    image: np.ndarray, *, threshold: float, expected_width_px: float | None = None
+) -> Detected:
+    """Find everything that stands out, of whatever size, each once.
+
+    Parameters
+    ----------
+    image : (ny, nx) array
+        Pixel values; NaN where unusable.
+    threshold : float
+        Lowest signal-to-noise ratio.
+    expected_width_px : float, optional
+        Where maxima of different size contend for one place, the nearer to this width wins.
+    """
+    noise = pixel_noise(image)
+    levels = [_without_spikes(image, noise)]
+    while min(levels[-1].shape) >= 8:
+        levels.append(halve(levels[-1]))
+    first = 1 if image.size > _LARGE and len(levels) > 2 else 0
+    coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
+    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
+    # What is large or bright is found first, at a glance, so that the sky is learned beside it.
+    bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
+    if len(bright):
+        largest = float(np.max(bright.width[: max(1, len(bright) // 4)]))
+        covered = _cover(levels[coarse], 2**coarse, bright)
+        sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
+    peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
+    return Detected(peaks, sky, levels, widths, roughness)
+
+
+def _without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
+    """The image with lone spikes (hot pixels) at the median of their neighbours.
+
+    A spike stands far above the second highest of its eight neighbours; of the sharpest star's
+    light these hold a fifth of what its brightest pixel holds.
+    """
+    ny, nx = image.shape
+    if min(ny, nx) < 3:
+        return image
+    found = []
+    for top in range(0, ny, 128):
+        rows = image[top : top + 128]
+        wide = rows.astype(np.int32 if rows.dtype.kind in "ui" else np.float32, copy=False)
+        rise = wide[:, 1:-1] - np.maximum(wide[:, :-2], wide[:, 2:])
+        spot = np.flatnonzero(rise.ravel() > _SPIKE_SIGMA * max(noise, 1e-9))
+        found.append(np.stack([spot // (nx - 2) + top, spot % (nx - 2) + 1], axis=1))
+    y, x = np.concatenate(found).T
+    dy, dx = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
+    beside_y = np.clip(y[:, None] + dy, 0, ny - 1)
+    around = np.sort(image[beside_y, x[:, None] + dx].astype(float), axis=1)
+    base = around[:, :4].mean(axis=1)
+    peak = image[y, x] - base
+    lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
+    lone &= peak > _SPIKE_SIGMA * noise
+    if not lone.any():
+        return image
+    mended = image.copy()
+    mended[y[lone], x[lone]] = np.median(around[lone], axis=1)
+    return mended
+
+
+def _search(
+    levels: list[np.ndarray], first: int, sky: Sky, threshold: float, expected: float | None
+) -> tuple[Peaks, np.ndarray, np.ndarray]:
+    """Maxima over place and scale; the widths tried and how rough the sky is at each."""
+    if not sky.noise > 0:
+        return NO_PEAKS, np.ones(1), np.ones(1)
+    flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
+    np.nan_to_num(flat, copy=False, nan=0.0)
+    factor, maps = 2**first, []
+    rough = np.ones((1, 1))
+    while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
+        smooth = flat
+        for gain, variance in _KERNELS:
+            smooth = _smooth(smooth)
+            width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
+            white = sky.noise / factor * gain
+            rough = _roughness(smooth, white, rough)
+            maps.append(_Map(smooth, white, rough, width, factor))
+        flat = halve(np.pad(flat, ((0, flat.shape[0] % 2), (0, flat.shape[1] % 2))))
+        factor *= 2
+    rows = _told_apart(np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))]))
+    weight = rows[:, 3]
+    if expected is not None:
+        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
+    order = np.argsort(-weight, kind="stable")
+    kept = _one_each(rows[order])
+    kept = kept[np.argsort(-kept[:, 3], kind="stable")]
+    widths = np.array([m.width for m in maps])
+    roughness = np.array([float(np.median(m.rough)) for m in maps])
+    return Peaks(*kept.T), widths, roughness
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Map:
+    """Sky-free image smoothed to one width; ``rough`` is its noise over ``white`` by cells."""
+
+    smooth: np.ndarray
+    white: float
+    rough: np.ndarray
+    width: float
+    factor: int
+
+    def snr_at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Signal-to-noise ratio at places in full-resolution pixels, the best pixel nearby."""
+        ny, nx = self.smooth.shape
+        column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
+        best = np.full(len(x), -np.inf)
+        for dy in (-1, 0, 1):
+            for dx in (-1, 0, 1):
+                r, c = np.clip(row + dy, 0, ny - 1), np.clip(column + dx, 0, nx - 1)
+                best = np.maximum(best, self.smooth[r, c])
+        return best / self.noise_at(np.clip(row, 0, ny - 1), np.clip(column, 0, nx - 1))
+
+    def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+        """Noise at pixels of this map."""
+        cells = (
+            np.minimum(place * n_cells // n, n_cells - 1)
+            for place, n, n_cells in zip(
+                (row, column), self.smooth.shape, self.rough.shape, strict=True
+            )
+        )
+        return self.white * self.rough[tuple(cells)]
+
+
+def _smooth(image: np.ndarray) -> np.ndarray:
+    """Weights 1 2 1 along both axes, nothing beyond the edges; in strips that stay in cache."""
+    padded = np.pad(image, 1)
+    out = np.empty_like(image)
+    for top in range(0, len(image), 64):
+        part = padded[top : min(top + 64, len(image)) + 2]
+        rows = part[:-1] + part[1:]
+        rows = rows[:-1] + rows[1:]
+        columns = rows[:, :-1] + rows[:, 1:]
+        np.add(columns[:, :-1], columns[:, 1:], out=out[top : top + len(rows)])
+    out *= 1 / 16
+    return out
+
+
+def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarray:
+    """Noise over white noise in each cell, from what lies below the sky: stars only add light.
+
+    Nebula and the waves of a poor flat grow with width and are no stars. Where a map has too few
+    independent values, the sky is taken to be as rough as at the width before.
+    """
+    cells = np.maximum(np.array(smooth.shape) // 48, 1)
+    step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
+    sample = smooth[::step, ::step]
+    if sample.size / cells.prod() < _ENOUGH:
+        return before
+    side = -(-np.array(sample.shape) // cells)
+    cells = -(-np.array(sample.shape) // side)
+    padded = np.full(cells * side, np.nan, np.float32)
+    padded[: sample.shape[0], : sample.shape[1]] = sample
+    blocks = padded.reshape(cells[0], side[0], cells[1], side[1]).swapaxes(1, 2)
+    ordered = np.sort(blocks.reshape(cells.prod(), -1), axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    low = -ordered[np.arange(len(ordered)), (0.1587 * count).astype(int)]
+    low[count < _ENOUGH // 2] = 0.0
+    return np.maximum(low / white, 1.0).reshape(cells)
+
+
+def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
+    """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
+    here = maps[k]
+    value, row, column = _local_peaks(here.smooth, threshold * here.white * float(here.rough.min()))
+    snr = value / here.noise_at(row, column)
+    keep = snr > threshold
+    snr, row, column = snr[keep], row[keep], column[keep]
+    x, y = (
+        (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
+        for axis, c in ((1, column), (0, row))
+    )
+    keep = np.ones(len(x), bool)
+    if k > 0:
+        keep &= snr >= maps[k - 1].snr_at(x, y)
+    # Sky left over grows with width without end; a star has its maximum.
+    keep &= snr > maps[k + 1].snr_at(x, y) if k + 1 < len(maps) else False
+    return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
+
+
+def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
+    ny, nx = image.shape
+    rows, columns = np.divmod(np.flatnonzero(image.ravel() > least), nx)
+    value = image[rows, columns]
+    for dy, dx in ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1)):
+        r, c = rows + dy, columns + dx
+        beyond = (r < 0) | (r >= ny) | (c < 0) | (c >= nx)
+        other = image[np.clip(r, 0, ny - 1), np.clip(c, 0, nx - 1)]
+        # On a plateau the last pixel in reading order wins.
+        keep = beyond | (value > other if (dy, dx) > (0, 0) else value >= other)
+        rows, columns, value = rows[keep], columns[keep], value[keep]
+    return value, rows, columns
+
+
+def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
+    """Where the parabola through a maximum and its two neighbours has its own, in pixels."""
+    padded = np.pad(image, 1)
+    dy, dx = (1, 0) if axis == 0 else (0, 1)
+    before, here, after = (padded[row + 1 + k * dy, column + 1 + k * dx] for k in (-1, 0, 1))
+    bend = np.maximum(2 * here - before - after, 1e-9)
+    return np.clip((after - before) / (2 * bend), -0.5, 0.5)
+
+
+def _told_apart(rows: np.ndarray) -> np.ndarray:
+    """Maxima over place and scale; but in place of one that is several stars side by side, these.
+
+    They stand out nearly as much as the whole and clear of each other, if at a narrower width.
+    """
+    place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
+    if len(rows) == 0:
+        return rows[:, :4]
+    tree = cKDTree(place)
+    for parent in np.flatnonzero(kept & (width > _LEAST_GROUP_PX)):
+        near = np.array(tree.query_ball_point(place[parent], _BELONGS * width[parent]))
+        near = near[(width[near] < 0.8 * width[parent]) & (snr[near] > _ALONE * snr[parent])]
+        for own in np.unique(width[near])[::-1]:
+            members = near[width[near] == own]
+            if len(members) > 1 and pdist(place[members]).min() > _CLEAR * own:
+                kept[parent] = False
+                kept[members] = True
+                break
+    return rows[kept, :4]
+
+
+def _one_each(rows: np.ndarray) -> np.ndarray:
+    """Leave one maximum a star; ``rows`` run from strong to weak."""
+    if len(rows) < 2:
+        return rows
+    place, width = rows[:, :2], rows[:, 2]
+    alive, pairs = np.ones(len(rows), bool), []
+    for wide in np.unique(width):
+        own, near = np.flatnonzero(width == wide), np.flatnonzero(width <= wide)
+        hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
+        both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
+        pairs.append(np.sort(np.stack(both, 1), axis=1))
+    for strong, weak in np.unique(np.concatenate(pairs), axis=0):
+        if strong != weak and alive[strong]:
+            alive[weak] = False
+    return rows[alive]
+
+
+def _cover(binned: np.ndarray, factor: int, peaks: Peaks) -> np.ndarray:
+    """The image with NaN about each peak, so far as that leaves something to see."""
+    covered = binned.copy()
+    for x, y, width in zip(peaks.x, peaks.y, peaks.width, strict=True):
+        column, row, reach = (
+            (x + 0.5) / factor - 0.5,
+            (y + 0.5) / factor - 0.5,
+            _COVERED * width / factor,
+        )
+        top, left = max(int(row - reach), 0), max(int(column - reach), 0)
+        part = covered[top : int(row + reach) + 2, left : int(column + reach) + 2]
+        dy, dx = np.ogrid[
+            top - row : top - row + len(part), left - column : left - column + part.shape[1]
+        ]
+        part[dy[: len(part)] ** 2 + dx[:, : part.shape[1]] ** 2 < reach**2] = np.nan
+    return covered if np.isfinite(covered).sum() > 30 else binned

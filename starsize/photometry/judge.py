@@ -1,0 +1,129 @@
+"""Which stars are not to be trusted: burnt out, blended, at the edge, not like the others."""
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from .flags import StarFlag
+from .law import RADII, Law
+from .patches import Patches
+
+#: Stars with more of their neighbours' light than this are set aside.
+FOREIGN = 0.05
+_MISSING = 0.15
+#: Stars of one image differ in size by less than this factor.
+_SIZE_TOLERANCE = 0.3
+#: A burnt-out core is flatter than the stars' common shape by so much, and so many sigma.
+_FLAT, _FLAT_SIGMA = 0.06, 4.0
+_SOUND = 10
+_NEAR_CEILING = 0.98
+#: So many pixels at exactly the highest value are no chance.
+_CEILING_PIXELS = 4
+
+
+def ceiling_of(image: np.ndarray) -> float:
+    """Level from which a pixel counts as burnt out, from the image's own highest values.
+
+    Infinite unless several pixels share the highest value and few come just below it, as the
+    summit of a star has them.
+    """
+    strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
+    tops = [float(np.fmax.reduce(s, axis=None)) for s in strips]
+    top = float(np.fmax.reduce(tops))
+    if not (np.isfinite(top) and top > 0):
+        return np.inf
+    near = 0.97 * top
+    values = np.concatenate(
+        [s[s > near].ravel() for s, t in zip(strips, tops, strict=True) if t > near]
+    )
+    full = int(np.count_nonzero(values == top))
+    # A summit of a smooth star has as many pixels in each equal step of its light.
+    return _NEAR_CEILING * top if full >= max(_CEILING_PIXELS, 0.4 * len(values)) else np.inf
+
+
+def pixel_flags(
+    patches: Patches, seen: np.ndarray, law: Law, *, shape: tuple[int, ...], ceiling: np.ndarray
+) -> np.ndarray:
+    """Flags of single stars: at the edge, bad pixels, burnt out by level.
+
+    ``seen`` is the half-flux radius in pixels, ``shape`` that of the image the patches are cut
+    from, ``ceiling`` the level of burnt-out pixels less each star's sky.
+    """
+    distance = patches.distance()
+    reach = float(np.interp(0.9, law.share, RADII)) * seen
+    inside = distance <= np.minimum(reach, patches.half)[:, None, None]
+    core = distance <= np.maximum(1.2 * seen, 1.5)[:, None, None]
+    unread = (inside & ~patches.read).sum(axis=(1, 2)) / np.maximum(inside.sum(axis=(1, 2)), 1)
+    flags = np.where(unread > _MISSING, int(StarFlag.MASKED), 0)
+    x, y = patches.x + patches.left, patches.y + patches.top
+    beyond = np.minimum.reduce([x, y, shape[1] - 1 - x, shape[0] - 1 - y]) + 0.5 < reach
+    flags[beyond] |= int(StarFlag.EDGE)
+    full = (core & patches.read & (patches.pixels >= ceiling[:, None, None])).any(axis=(1, 2))
+    flags[full] |= int(StarFlag.SATURATED)
+    return flags
+
+
+def foreign_share(
+    x: np.ndarray, y: np.ndarray, light: np.ndarray, *, half_px: float, law: Law
+) -> np.ndarray:
+    """Share of the light in each star's aperture that is its neighbours'.
+
+    A neighbour's light in a circle that its distance puts it in: what its growth curve holds
+    between the nearest and the farthest point, on the arc that the circle covers.
+    """
+    aperture = float(np.interp(0.93, law.share, RADII)) * half_px
+    places = np.stack([x, y], 1)
+    pairs = cKDTree(places).query_pairs(3 * aperture, output_type="ndarray")
+    share = np.zeros(len(x))
+    if len(pairs) == 0:
+        return share
+    a, b = np.concatenate([pairs, pairs[:, ::-1]]).T
+    gap = np.hypot(*(places[a] - places[b]).T)
+    near, far = np.abs(gap - aperture) / half_px, (gap + aperture) / half_px
+    arc = np.arcsin(np.minimum(1, aperture / np.maximum(gap, aperture))) / np.pi
+    inside = np.where(gap < aperture, law.inside(near), 0.0)
+    caught = inside + (law.inside(far) - law.inside(near)) * arc
+    np.add.at(share, a, caught * np.maximum(light[b], 0) / np.maximum(light[a], 1e-9))
+    return share
+
+
+def burnt_out(
+    flux: np.ndarray, core: np.ndarray, core_sigma: np.ndarray, half: np.ndarray
+) -> np.ndarray:
+    """True for stars with flatter cores than their fainter neighbours', and larger.
+
+    Parameters
+    ----------
+    flux : (n,) array
+    core, core_sigma : (n,) arrays
+        Share of the light inside half of the typical half-flux radius, and its noise.
+    half : (n,) array
+        Half-flux radii.
+    """
+    flat = np.zeros(len(flux), bool)
+    good = np.isfinite(core) & (core_sigma < 0.1) & (flux > 0)
+    order = np.flatnonzero(good)[np.argsort(-flux[good], kind="stable")]
+    sound = 0
+    for rank, k in enumerate(order[:-3]):
+        fainter = order[rank + 1 : rank + 100]
+        usual, size = np.median(core[fainter]), np.median(half[fainter])
+        spread = 1.4826 * np.median(np.abs(core[fainter] - usual))
+        limit = max(_FLAT * usual, _FLAT_SIGMA * np.hypot(core_sigma[k], spread))
+        flat[k] = usual - core[k] > limit and half[k] > size
+        sound = 0 if flat[k] else sound + 1
+        if sound >= _SOUND:
+            break  # what is fainter than so many sound stars is not burnt out
+    return flat
+
+
+def odd_sizes(half: np.ndarray, sigma: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """True for what is not as large as the stars of the image: cosmic rays, knots, galaxies."""
+    usable = np.isfinite(half) & (weight > 0)
+    if usable.sum() < 2:
+        return np.zeros(len(half), bool)
+    log = np.log(np.maximum(half, 1e-3))
+    order = np.argsort(log[usable])
+    share = np.cumsum(weight[usable][order])
+    typical = float(log[usable][order][np.searchsorted(share, 0.5 * share[-1])])
+    spread = 1.4826 * float(np.median(np.abs(log[usable] - typical)))
+    allowed = np.maximum(5 * np.hypot(spread, sigma / half), _SIZE_TOLERANCE)
+    return np.abs(log - typical) > np.minimum(allowed, 1.0)

@@ -1,0 +1,185 @@
+"""How the light of a frame's stars grows with radius: what lies beyond every aperture.
+
+A table of growth curves a telescope can make (Moffat seeing, a pupil with or without a hole, in and
+out of focus, by rays and by waves; ``scripts/make_growth_bank.py``) is weighed by what the frame's
+own stars show. What lies in the noise is taken from the curves that agree with what does not.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+#: Radii of the table over the half-flux radius.
+GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.geomspace(6, 24, 13)])
+#: Radii at which the law of a frame is handed on.
+RADII = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 12.01, 0.25)])
+SHARES = (0.3, 0.5, 0.8)
+#: Real stars depart from the table by so much of their light, and so much of an annulus' own.
+_TOLERANCE, _TOLERANCE_SHARE = 0.0005, 0.004
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bank:
+    """Growth curves of half-flux radius 1 on ``GRID``.
+
+    Attributes
+    ----------
+    share : (m, g) array
+        Share of the light inside each radius.
+    kappa : (m, g) array
+        Growth of the square of the radius that holds that share with the variance of a small blur;
+        to first order what the pixels do to it, to all orders for a Gaussian.
+    weight : (m,) array
+        Prior probability, summing to 1.
+    """
+
+    share: np.ndarray
+    kappa: np.ndarray
+    weight: np.ndarray
+
+
+@lru_cache(maxsize=1)
+def growth_bank() -> Bank:
+    """Read the table, once per process."""
+    source = resources.files(__package__) / "growth_bank.npz"
+    with source.open("rb") as stream, np.load(stream) as stored:
+        share, blur, weight = (np.array(stored[n], float) for n in ("share", "blur", "weight"))
+    slope = PchipInterpolator(GRID, share, axis=1).derivative()(GRID)
+    kappa = -2 * GRID * blur / np.maximum(slope, 1e-4)
+    return Bank(share, np.clip(kappa, -2.0, 8.0), weight)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Law:
+    """The growth of a frame's stars as seen on its pixels.
+
+    Attributes
+    ----------
+    share, sigma : arrays
+        Share of all the light inside ``RADII`` (in half-flux radii as seen), and its uncertainty.
+    kappa : (3,) array
+        What a blur of unit variance adds to the squares of the radii of ``SHARES``.
+    """
+
+    share: np.ndarray
+    sigma: np.ndarray
+    kappa: np.ndarray
+
+    def inside(self, radius: np.ndarray | float) -> np.ndarray:
+        """Share of the light inside radii, in half-flux radii."""
+        return np.interp(radius, RADII, self.share)
+
+    def slope(self, radius: np.ndarray | float) -> np.ndarray:
+        """Growth of that share with the logarithm of the radius."""
+        step = 0.05
+        return (self.inside(radius * (1 + step)) - self.inside(radius * (1 - step))) / (2 * step)
+
+    def ring(self, inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
+        """Mean light of a ring, per squared half-flux radius over pi."""
+        return (self.inside(outer) - self.inside(inner)) / (outer**2 - inner**2)
+
+    def seen(self, radius: np.ndarray, inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
+        """Share of the light left in a circle once the light of the sky ring is taken off."""
+        return self.inside(radius) - radius**2 * self.ring(inner, outer)
+
+
+def _as_seen(bank: Bank, radii: np.ndarray, blur: float) -> np.ndarray:
+    """Shares inside radii (in half-flux radii as seen) of every curve of the table, blurred.
+
+    ``blur`` is the variance of the blur in squared half-flux radii as seen.
+    """
+    true_half2 = np.maximum(1 - bank.kappa[:, 20:21] * blur, 0.2)  # GRID[20] is 1
+    true = np.broadcast_to(radii / np.sqrt(true_half2), (len(bank.share), len(radii)))
+    for _ in range(2):
+        kappa = _lookup(bank.kappa, true)
+        true = np.sqrt(np.maximum(radii**2 - kappa * blur, 0.04 * radii**2) / true_half2)
+    return _lookup(bank.share, true)
+
+
+def _lookup(table: np.ndarray, radii: np.ndarray) -> np.ndarray:
+    """Linear interpolation of each row of a table on ``GRID`` at its own radii."""
+    place = np.interp(radii, GRID, np.arange(len(GRID)))
+    left = np.minimum(place.astype(int), len(GRID) - 2)
+    rows = np.arange(len(table))[:, None]
+    low = table[rows, left]
+    return low + (place - left) * (table[rows, left + 1] - low)
+
+
+@lru_cache(maxsize=16)
+def usual_law(blur: float) -> Law:
+    """The law that the table alone suggests."""
+    law, _ = learn_law(
+        np.array([0.5, 1.0]), np.ones(2), np.full(2, 1e3), ring=(4.5, 6.5), sky_sigma=1e3, blur=blur
+    )
+    return law
+
+
+def learn_law(
+    radii: np.ndarray,
+    growth: np.ndarray,
+    sigma: np.ndarray,
+    *,
+    ring: tuple[float, float],
+    sky_sigma: float,
+    blur: float,
+) -> tuple[Law, float]:
+    """Weigh the table by the stacked growth curve of a frame's stars.
+
+    Parameters
+    ----------
+    radii : (j,) array
+        In half-flux radii as seen, increasing.
+    growth : (j,) array
+        Light inside, sky ring taken off, in any unit.
+    sigma : (j,) array
+        Uncertainty of the light of the annulus that ends at each radius, same unit.
+    ring : tuple of float
+        Inner and outer radius of the sky ring.
+    sky_sigma : float
+        Uncertainty of the sky's light on a circle of radius 1, same unit.
+    blur : float
+        Variance of the pixel's blur in squared half-flux radii as seen.
+
+    Returns
+    -------
+    law : Law
+    total : float
+        All the light, in the unit of ``growth``.
+    """
+    bank = growth_bank()
+    edges = np.r_[radii, ring]
+    share = _as_seen(bank, edges, blur)
+    foreign = (share[:, -1] - share[:, -2]) / (ring[1] ** 2 - ring[0] ** 2)
+    seen = share[:, :-2] - radii**2 * foreign[:, None]
+    nudge = 0.02
+    moved = _as_seen(bank, radii * (1 + nudge), blur) - share[:, :-2]
+    columns = np.stack([seen, moved / nudge, np.broadcast_to(radii**2, seen.shape)], axis=2)
+    columns = np.diff(columns, axis=1, prepend=0.0)
+    data = np.diff(growth, prepend=0.0)
+    scale = float(growth[-1])
+    error = np.hypot(sigma, scale * (_TOLERANCE + _TOLERANCE_SHARE * np.abs(data) / scale))
+    weighted = columns / error[:, None]
+    normal = np.einsum("mja,mjb->mab", weighted, weighted)
+    # A size a few per cent off is possible; the sky is known as well as it is.
+    normal[:, 1, 1] += (0.03 * scale) ** -2
+    normal[:, 2, 2] += max(sky_sigma, 1e-5 * scale) ** -2
+    right = weighted.transpose(0, 2, 1) @ (data / error)
+    answer = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    misfit = np.sum((data / error) ** 2) - np.einsum("ma,ma->m", right, answer)
+    weight = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
+    weight /= weight.sum()
+    few = weight > 1e-4
+    few_weight = weight[few] / weight[few].sum()
+    some = Bank(bank.share[few], bank.kappa[few], few_weight)
+    curves = _as_seen(some, RADII, blur)
+    mean = few_weight @ curves
+    spread = np.sqrt(few_weight @ (curves - mean) ** 2)
+    rows = np.arange(len(some.share))
+    after = np.stack([(some.share < p).sum(axis=1) for p in SHARES], axis=1)
+    low, high = (some.share[rows[:, None], i] for i in (after - 1, after))
+    at = GRID[after] - (GRID[after] - GRID[after - 1]) * (high - SHARES) / (high - low)
+    kappa = few_weight @ _lookup(some.kappa, at)
+    return Law(mean, spread, kappa), float(weight @ answer[:, 0])

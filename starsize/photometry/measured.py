@@ -1,0 +1,111 @@
+"""What the photometry of one image hands on: its stars and its radius."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from .sky import Sky
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stars:
+    """The stars of one image, one array entry each; NaN where a star could not be measured.
+
+    Brightest first, but in the order of the places where these were given.
+
+    Attributes
+    ----------
+    x, y : (n,) arrays
+        Centre, pixels.
+    flux, flux_sigma : (n,) arrays
+        All the star's light, wings included, ADU.
+    radius, radius_sigma : (n,) arrays
+        Half-flux radius (see ``conventions``) and its standard uncertainty from this star's own
+        light alone, pixels; never drawn towards that of other stars.
+    radius30, radius30_sigma, radius80, radius80_sigma : (n,) arrays
+        The same for 30 and 80 % of the light.
+    mean_radius : (n,) array
+        Flux-weighted mean radius inside twice ``radius80``, pixels: another quantity.
+    background : (n,) array
+        Level of the sky under the star, ADU.
+    elongation, angle_deg : (n,) arrays
+        Longer over shorter axis; direction of the longer, degrees from +x towards +y, -90 to 90.
+    snr : (n,) array
+        ``flux`` over ``flux_sigma``.
+    flags : (n,) int array
+        ``StarFlag`` bits.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    flux: np.ndarray
+    flux_sigma: np.ndarray
+    radius: np.ndarray
+    radius_sigma: np.ndarray
+    radius30: np.ndarray
+    radius30_sigma: np.ndarray
+    radius80: np.ndarray
+    radius80_sigma: np.ndarray
+    mean_radius: np.ndarray
+    background: np.ndarray
+    elongation: np.ndarray
+    angle_deg: np.ndarray
+    snr: np.ndarray
+    flags: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def part(self, which: np.ndarray) -> "Stars":
+        """Return some of the stars, by index or mask."""
+        return Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageRadius:
+    """The radius that stands for the whole image.
+
+    ``radius_sigma_px`` holds photons, read-out, sky and the scatter between the stars; seeing,
+    which all stars of an image share, is the business of ``curves``. The radii are NaN exactly
+    where ``reason`` says why.
+    """
+
+    radius_px: float = float("nan")
+    radius_sigma_px: float = float("nan")
+    radius30_px: float = float("nan")
+    radius30_sigma_px: float = float("nan")
+    radius80_px: float = float("nan")
+    radius80_sigma_px: float = float("nan")
+    n_stars: int = 0
+    """Stars behind ``radius_px``."""
+    n_found: int = 0
+    elongation: float = float("nan")
+    """Longer over shorter axis of the typical star, and the direction of the longer."""
+    elongation_angle_deg: float = float("nan")
+    background_adu: float = float("nan")
+    background_rms_adu: float = float("nan")
+    set_aside: Mapping[str, int] = field(default_factory=dict)
+    """Why other stars were not used: flag name -> how many."""
+    reason: str | None = None
+    """None, or a key of ``REASONS``."""
+
+
+#: Why an image has no radius.
+REASONS: Mapping[str, str] = {
+    "no_pixels": "the image has no usable pixels",
+    "too_small": "the image is only a few pixels wide",
+    "no_stars": "no stars were found",
+    "all_saturated": "all stars are burnt out",
+    "all_faint": "all stars are too faint to measure",
+    "none_usable": "none of the stars could be measured",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredImage:
+    """An image measured alone: its stars, its radius, its sky."""
+
+    stars: Stars
+    radius: ImageRadius
+    sky: Sky

@@ -1,0 +1,247 @@
+"""Square patches about stars: pixels less sky, which to trust, sums in exact circles."""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import sep
+from scipy.interpolate import make_interp_spline
+from scipy.spatial import cKDTree
+
+from .detect import Peaks
+
+#: Small stars are read on a grid so much finer, out to so many pixels.
+FINER, _FINE_PX = 3, 6.0
+#: Fewest pixels that tell the level of the sky about a star.
+_FEWEST = 40
+#: Where there is no ring, so many of the pixels tell it, the farthest ones.
+_FARTHEST = 0.12
+_CLIP, _SAMPLE = 6.0, 400
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patches:
+    """Patches about ``n`` stars, each ``2 half + 1`` pixels wide.
+
+    Attributes
+    ----------
+    pixels : (n, s, s) float32 array
+        Less the sky map; pixels not to be trusted hold what lies opposite the star's centre.
+    trusted : (n, s, s) bool array
+        False outside the image, where there is no reading, and under a neighbour.
+    read : (n, s, s) bool array
+        True where the image has a reading.
+    x, y : (n,) arrays
+        Centres in patch pixels.
+    left, top : (n,) int arrays
+        Image pixel of the patch's first one.
+    fine : (n, t, t) float32 array, optional
+        The middle of each patch on pixels ``FINER`` times finer.
+    """
+
+    pixels: np.ndarray
+    trusted: np.ndarray
+    read: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    left: np.ndarray
+    top: np.ndarray
+    fine: np.ndarray | None = None
+
+    @property
+    def half(self) -> int:
+        """Pixels from the middle one to the edge."""
+        return self.pixels.shape[1] // 2
+
+    def part(self, which: np.ndarray) -> "Patches":
+        """Return some of the patches, by index or mask."""
+        arrays = [getattr(self, f) for f in ("pixels", "trusted", "read", "x", "y", "left", "top")]
+        pixels, trusted, read, x, y, left, top = (v[which] for v in arrays)
+        fine = None if self.fine is None else self.fine[which]
+        return Patches(pixels, trusted, read, x, y, left, top, fine)
+
+    def distance(self) -> np.ndarray:
+        """(n, s, s) distance of each pixel's centre from the star's."""
+        grid = np.arange(self.pixels.shape[1], dtype=np.float32)
+        dx, dy = (
+            grid - self.x[:, None].astype(np.float32),
+            grid - self.y[:, None].astype(np.float32),
+        )
+        return np.hypot(dy[:, :, None], dx[:, None, :])
+
+    def sums(self, radii: np.ndarray) -> np.ndarray:
+        """(n, ...) light inside circles of exact area; ``radii`` is (n, ...) in pixels."""
+        radii = np.asarray(radii, float)
+        if self.fine is None:
+            return self._exact(self.pixels, self.x, self.y, radii)
+        # The middle on a finer grid, where small circles hardly feel where the pixels lie.
+        mid = self.fine.shape[1] // 2
+        x, y = ((c - self.half) * FINER + mid for c in (self.x, self.y))
+        inner = np.minimum(radii, _FINE_PX)
+        small = self._exact(self.fine, x, y, inner * FINER)
+        whole = self._exact(self.pixels, self.x, self.y, radii)
+        return np.where(radii > _FINE_PX, whole, small)
+
+    @staticmethod
+    def _exact(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, radii: np.ndarray) -> np.ndarray:
+        size, each = pixels.shape[1], radii[0].size if len(radii) else 1
+        half = size // 2
+        # A circle must not reach into the patch of the next star.
+        reach = half + 0.4 - np.maximum(abs(x - half), abs(y - half))
+        flat = np.clip(radii.reshape(-1, each), 1e-3, reach[:, None]).ravel()
+        columns, rows = (np.repeat(c, each) for c in (x, y + size * np.arange(len(y))))
+        light = sep.sum_circle(pixels.reshape(-1, size), columns, rows, flat, subpix=0)[0]
+        return light.reshape(radii.shape)
+
+    def refined(self) -> "Patches":
+        """The same with the middle of each patch on a finer grid, by quintic splines."""
+        far = min(self.half, int(_FINE_PX) + 5)
+        middle = slice(self.half - far, self.half + far + 1)
+        spline = _refining(2 * far + 1)
+        fine = spline @ self.pixels[:, middle, middle] @ spline.T / FINER**2
+        return replace(self, fine=np.ascontiguousarray(fine, np.float32))
+
+
+@lru_cache(maxsize=4)
+def _refining(n: int) -> np.ndarray:
+    """Matrix that interpolates ``n`` pixels at ``FINER`` places in each, by quintic splines."""
+    fine = (np.arange((n - 1) * FINER + 1) / FINER).astype(float)
+    return make_interp_spline(np.arange(n), np.eye(n), k=5)(fine).astype(np.float32)
+
+
+def read_patches(
+    level: np.ndarray, sky: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
+) -> Patches:
+    """Cut patches from an image, all places in its pixels.
+
+    ``peaks`` is all that was found, ``sky`` the level of the sky at each, and ``chosen`` says by
+    index which of them are wanted.
+    """
+    x, y = peaks.x[chosen], peaks.y[chosen]
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    offset = np.arange(-half, half + 1)
+    ny, nx = level.shape
+    rows, columns = row[:, None] + offset, column[:, None] + offset
+    read = ((rows >= 0) & (rows < ny))[:, :, None] & ((columns >= 0) & (columns < nx))[:, None, :]
+    pixels = level[np.clip(rows, 0, ny - 1)[:, :, None], np.clip(columns, 0, nx - 1)[:, None, :]]
+    pixels = pixels.astype(np.float32) - sky[chosen, None, None].astype(np.float32)
+    read &= np.isfinite(pixels)
+    left, top = column - half, row - half
+    trusted = read.copy()
+    _leave_out_neighbours(trusted, peaks, chosen, left, top)
+    return Patches(_filled(pixels, trusted, read), trusted, read, x - left, y - top, left, top)
+
+
+def _leave_out_neighbours(
+    trusted: np.ndarray, peaks: Peaks, chosen: np.ndarray, left: np.ndarray, top: np.ndarray
+) -> None:
+    """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
+    size = trusted.shape[1]
+    # Light falls off so that a star ten thousand times brighter reaches ten times as far.
+    reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
+    places = np.stack([peaks.x, peaks.y], 1)
+    near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
+    grid = np.arange(size)
+    for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
+        for other in others:
+            column, row, far = peaks.x[other] - left[k], peaks.y[other] - top[k], reach[other]
+            if other == star or not (-far < column < size + far and -far < row < size + far):
+                continue
+            rows = slice(max(int(row - far), 0), max(int(row + far) + 2, 0))
+            columns = slice(max(int(column - far), 0), max(int(column + far) + 2, 0))
+            theirs = (grid[rows, None] - row) ** 2 + (grid[columns] - column) ** 2
+            own_row, own_column = peaks.y[star] - top[k], peaks.x[star] - left[k]
+            own = (grid[rows, None] - own_row) ** 2 + (grid[columns] - own_column) ** 2
+            nearer = theirs * peaks.width[star] ** 2 < own * peaks.width[other] ** 2
+            trusted[k, rows, columns] &= ~(nearer & (theirs < far**2))
+
+
+def _filled(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> np.ndarray:
+    """What lies opposite the star in place of what is not trusted; else what was read, or 0."""
+    opposite = np.where(trusted, pixels, np.nan)[:, ::-1, ::-1]
+    own = np.where(read, pixels, 0.0)
+    filled = np.where(trusted, pixels, np.where(np.isfinite(opposite), opposite, own))
+    return np.ascontiguousarray(filled, np.float32)
+
+
+def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
+    """Patches with centres moved to the middle of the light, through a Gaussian window.
+
+    The window is as wide as the star (winpos of Bertin & Arnouts' SExtractor manual, by ``sep``).
+    A centre that strays by more than the star's own radius stays where it was.
+    """
+    size = patches.pixels.shape[1]
+    rows = patches.y + size * np.arange(len(patches.y))
+    mosaic = patches.pixels.reshape(-1, size)
+    x, y, _ = sep.winpos(mosaic, patches.x, rows, 0.85 * half_flux_px)
+    y = y - size * np.arange(len(y))
+    good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
+    good &= (np.abs(x - patches.half) < patches.half / 2) & (
+        np.abs(y - patches.half) < patches.half / 2
+    )
+    return replace(patches, x=np.where(good, x, patches.x), y=np.where(good, y, patches.y))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rings:
+    """The sky about each star, beyond the sky map.
+
+    Attributes
+    ----------
+    level, scatter : (n,) arrays
+        Clipped mean of the ring's pixels and their scatter.
+    count : (n,) array
+        Pixels behind it.
+    inner, outer : (n,) arrays
+        Radii of the ring, pixels.
+    """
+
+    level: np.ndarray
+    scatter: np.ndarray
+    count: np.ndarray
+    inner: np.ndarray
+    outer: np.ndarray
+
+
+def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) -> Rings:
+    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it.
+
+    ``noise`` is that of a pixel, a coarse converter's steps included.
+    """
+    n = len(patches.x)
+    offset = np.arange(-patches.half, patches.half + 1)
+    distance = np.hypot(offset[:, None], offset)
+    rows, columns = np.nonzero((distance > inner_px) & (distance <= outer_px))
+    values = patches.pixels[:, rows, columns]
+    values[~patches.trusted[:, rows, columns]] = np.nan
+    level, scatter, count = _clipped_mean(values, noise)
+    inner, outer = np.full(n, inner_px), np.full(n, outer_px)
+    for k in np.flatnonzero(count < max(_FEWEST, 0.12 * len(rows))):
+        trusted = patches.trusted[k]
+        wanted = _FARTHEST * trusted.sum()
+        if wanted < _FEWEST / 4:
+            level[k], count[k] = 0.0, 0
+            continue
+        far = np.sort(distance[trusted])[-int(wanted) :]
+        chosen = patches.pixels[k][trusted & (distance >= far[0])]
+        level[k], scatter[k], count[k] = (v[0] for v in _clipped_mean(chosen[None], noise))
+        inner[k], outer[k] = far[0], np.sqrt(2 * np.mean(far**2) - far[0] ** 2)
+    return Rings(level, scatter, count, inner, outer)
+
+
+def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean of each row within so many scatters of its median, that scatter, and the number."""
+    sample = np.sort(values[:, :: max(1, values.shape[1] // _SAMPLE)], axis=1)  # NaN last
+    count = np.isfinite(sample).sum(axis=1)
+    rows, last = np.arange(len(sample)), sample.shape[1] - 1
+
+    def quantile(q: float) -> np.ndarray:
+        return np.nan_to_num(sample[rows, np.minimum((q * count).astype(int), last)])
+
+    middle = quantile(0.5)
+    # Stars only add light, so the scatter is taken from below.
+    spread = np.maximum(middle - quantile(0.1587), noise)
+    kept = np.abs(values - middle[:, None]) <= _CLIP * spread[:, None]
+    number = kept.sum(axis=1)
+    mean = np.where(kept, values, 0).sum(axis=1) / np.maximum(number, 1)
+    return np.where(number > 0, mean, 0.0), spread, number

@@ -1,0 +1,153 @@
+"""Star tables with units: find, measure at given places, measure a whole image."""
+
+import astropy.units as u
+import numpy as np
+from astropy.table import QTable
+
+from .detect import NO_PEAKS, detect
+from .measure import checked, measure_image
+from .measured import Stars
+from .sky import usable_pixels
+
+_UNITS = {
+    "x": u.pix, "y": u.pix, "radius": u.pix, "radius_sigma": u.pix, "mean_radius": u.pix,
+    "flux": u.adu, "flux_sigma": u.adu, "background": u.adu, "elongation": None, "flags": None,
+    "radius30": u.pix, "radius30_sigma": u.pix, "radius80": u.pix, "radius80_sigma": u.pix,
+    "angle_deg": None, "snr": None,
+}  # fmt: skip
+
+
+def find_stars(image: np.ndarray, *, threshold: float = 6.0) -> QTable:
+    """Find the stars of an image, of whatever size, each once.
+
+    Parameters
+    ----------
+    image : (ny, nx) array
+        Pixel values in ADU; NaN where unusable.
+    threshold : float
+        Lowest signal-to-noise ratio at the width that fits the star best.
+
+    Returns
+    -------
+    QTable
+        Columns ``x``, ``y``, ``width`` (pix; sigma of the Gaussian that fits best) and ``snr``,
+        strongest first; no rows if nothing was found.
+
+    Raises
+    ------
+    ValueError
+        If ``image`` is not 2-D.
+
+    Notes
+    -----
+    Accuracy: scripts/results/star_accuracy.md; a smaller twin in tests/photometry/test_detect.py.
+    """
+    image, _ = checked(image, None)
+    usable = usable_pixels(image)
+    peaks = detect(usable, threshold=threshold).peaks if usable.size else NO_PEAKS
+    return QTable(
+        {"x": peaks.x * u.pix, "y": peaks.y * u.pix, "width": peaks.width * u.pix, "snr": peaks.snr}
+    )
+
+
+def half_flux_radius(
+    image: np.ndarray,
+    positions: np.ndarray | QTable,
+    *,
+    guess_px: float | None = None,
+    gain_e_per_adu: float | None = None,
+    saturation_adu: float | None = None,
+) -> Stars:
+    """Measure the half-flux radius of the stars at given places.
+
+    Parameters
+    ----------
+    image : (ny, nx) array
+        Pixel values in ADU; NaN where unusable.
+    positions : (n, 2) array or QTable
+        ``(x, y)`` in pixels, or a table with columns ``x`` and ``y``.
+    guess_px : float, optional
+        About how large the stars are; found from the image where not given.
+    gain_e_per_adu, saturation_adu : float, optional
+        Camera gain and ceiling; both are judged from the data where not given.
+
+    Returns
+    -------
+    Stars
+        One entry a place, in the same order; what is wrong with it in ``flags``.
+
+    Raises
+    ------
+    ValueError
+        If ``image`` is not 2-D or ``positions`` not (n, 2).
+
+    Notes
+    -----
+    Accuracy: within 1 % of all the light as it fell, from 0.7 px up, for stars alone above a
+    signal-to-noise ratio of 30 (scripts/results/star_accuracy.md, tests/photometry/).
+    """
+    if isinstance(positions, QTable):
+        columns = (u.Quantity(positions[name], u.pix).value for name in ("x", "y"))
+        positions = np.stack(list(columns), axis=1)
+    return measure_image(
+        image,
+        places=positions,
+        expected_radius_px=guess_px,
+        gain_e_per_adu=gain_e_per_adu,
+        saturation_adu=saturation_adu,
+    ).stars
+
+
+def measure_frame(
+    image: np.ndarray,
+    *,
+    threshold: float = 6.0,
+    gain_e_per_adu: float | None = None,
+    saturation_adu: float | None = None,
+    max_stars: int | None = 500,
+) -> QTable:
+    """Find and measure the stars of one frame.
+
+    Parameters
+    ----------
+    image : (ny, nx) array
+        Pixel values in ADU; NaN where unusable.
+    threshold : float
+        Lowest signal-to-noise ratio of a star.
+    gain_e_per_adu, saturation_adu : float, optional
+        Camera gain and ceiling; both are judged from the data where not given.
+    max_stars : int, optional
+        Measure only this many of the brightest; None for all.
+
+    Returns
+    -------
+    QTable
+        One row a star, brightest first: ``x``, ``y``, ``radius``, ``radius_sigma``,
+        ``mean_radius`` (pix), ``flux``, ``flux_sigma``, ``background`` (adu), ``elongation``,
+        ``flags``, and the radii of 30 and 80 % of the light. Zero rows and the same columns where
+        nothing was found. ``meta`` holds the radius of the frame.
+
+    Raises
+    ------
+    ValueError
+        If ``image`` is not 2-D.
+
+    Notes
+    -----
+    Accuracy: that of `half_flux_radius`.
+    """
+    measured = measure_image(
+        image, threshold=threshold, gain_e_per_adu=gain_e_per_adu, saturation_adu=saturation_adu,
+        max_stars=max_stars,
+    )  # fmt: skip
+    table = star_table(measured.stars)
+    radius = measured.radius
+    for name in ("radius_px", "radius_sigma_px", "n_found", "background_adu", "background_rms_adu"):
+        table.meta[name] = getattr(radius, name)
+    return table
+
+
+def star_table(stars: Stars) -> QTable:
+    """The measured stars as a table with units."""
+    columns = {name: getattr(stars, name) for name in _UNITS}
+    return QTable({n: c if _UNITS[n] is None else c * _UNITS[n] for n, c in columns.items()})
