@@ -12,8 +12,9 @@ sound frame has the variance
     s_i^2 + (j dR/dlnF)^2 + (m R)^2 + (g c dR/dc)^2:
 
 the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is wrecked (cloud, gust, trail) with the
-probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more.
+m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is
+wrecked (cloud, gust, trail) with the probability ``wrecked`` independently of the others, and then
+scatters by ``wreck_size`` R more, or by as much as it is seen to.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of

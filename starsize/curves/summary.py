@@ -26,6 +26,8 @@ BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
 HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
+STEEP, FEWEST_WING = 0.8, 12
+"""A wing point: the radius grows by this part of the steepest; and how many it takes."""
 BOTH_WAYS = 4.0
 """How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
@@ -179,3 +181,27 @@ def _wing_centre(shape: tuple[float, ...], best: float, floor_steps: float) -> f
         radius = np.maximum.accumulate(star_radius(shape, best + side * away))
         place.append(side * float(np.interp(2 * radius[0], radius, away)))
     return best + sum(place) / 2
+
+
+def placement(night: Night, found: Posterior) -> Estimate:
+    """How exactly single positions are reached, steps: scatter of steep wing points about the curve.
+
+    Mean over the wings of (miss / slope)^2 less what stars and seeing explain, with the freedom
+    that the fit took up; its own uncertainty that of a mean of squares. What the model lacks counts
+    too: an upper bound. Not known with fewer than `FEWEST_WING` points, or below its own noise.
+    """
+    sizes = found.fit.sizes
+    rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
+    steep = (rise > STEEP * rise.max()) & (found.sound > 0.5)
+    count, taken = int(steep.sum()), 3 * len(night.curves) + 6
+    free = 1 - taken / night.sweep.size
+    if count < FEWEST_WING or free <= 0:
+        return NOT_KNOWN
+    jitter = found.usual(found.jitter)
+    noise = (night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2)[steep] / rise[steep] ** 2
+    seen = ((night.radius_px - sizes.radius)[steep] / rise[steep]) ** 2 / free
+    square = float(np.mean(seen - noise))
+    doubt = float(np.mean(noise) + max(square, 0.0)) * np.sqrt(2 / (count * free))
+    if square < doubt:
+        return NOT_KNOWN
+    return Estimate(float(np.sqrt(square)), doubt / (2 * float(np.sqrt(square))))
