@@ -76,7 +76,6 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
     shape = _shape(night, weight @ found.values, row)
     floor = float(star_radius(shape, np.array([best]))[0])
     slope = shared_slope(night, found)
-    spread = found.spread[:, FIRST + 3 * row + 1]
     suspicion = 1 - found.sound[mine]
     return Summary(
         best_steps=best,
@@ -87,7 +86,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         bound_steps=(bounds[0], bounds[1]),
         below=float(below),
         above=float(above),
-        floor_px=Estimate(floor, floor * float(weight @ spread)),
+        floor_px=Estimate(floor, float(weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
         chi2_reduced=_chi2(night, found, row),
