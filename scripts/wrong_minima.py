@@ -95,7 +95,8 @@ def main() -> None:
     text = (
         f"# Wrong minima\n\n`python scripts/wrong_minima.py --trials {asked.trials} --starts "
         f"{asked.starts} --seed {asked.seed}`: {np.sum(above > WORSE)} of {asked.trials} random "
-        f"nights end more than {WORSE:g} in chi-square above the best of {asked.starts} random starts; "
+        f"nights end more than {WORSE:g} in chi-square above the best of {asked.starts} random "
+        f"starts; "
         f"worst {above.max():.2f}, 95 % below {np.quantile(above, 0.95):.2f}.\n"
     )
     asked.out.write_text(text, encoding="utf-8")

@@ -183,7 +183,7 @@ def _wing_centre(shape: tuple[float, ...], best: float, floor_steps: float) -> f
 
 
 def placement(night: Night, found: Posterior) -> Estimate:
-    """How exactly single positions are reached, steps: scatter of steep wing points about the curve.
+    """How exactly single positions are reached, steps: scatter of steep wing points.
 
     Mean over the wings of (miss / slope)^2 less what stars and seeing explain, with the freedom
     that the fit took up; its own uncertainty that of a mean of squares. What the model lacks counts
