@@ -6,6 +6,11 @@ from ..photometry import FLAG_WORDS, ImageRadius, StarFlag
 
 _WORDS: Final = {
     "no_pixels": "it has no usable pixels; copy or expose it again",
+    "too_small": "it is only a few pixels wide; give whole frames, or a larger subframe",
+    "too_many_holes": (
+        "unusable pixels lie scattered all over it; look at the frame and at the masters it was "
+        "calibrated with"
+    ),
     "no_stars": (
         "no stars were found in it, only sky ({sky}); "
         "look at it for cloud or a closed cover, else expose longer"
