@@ -1,11 +1,12 @@
 """What is said of the focuser, the temperature and the field, against what was drawn.
 
-Usage: python scripts/focuser_trials.py [runs per row]
+Run: ``python scripts/focuser_trials.py --runs 500``
 
 Writes scripts/results/focuser_trials.md. Sweeps are drawn at the level of best focus, stars at that
 of radii; no pixels. The zone of L is 13.5 steps, a tenth of it 1.35.
 """
 
+import argparse
 import subprocess
 import sys
 from pathlib import Path
@@ -150,7 +151,7 @@ def main(runs: int) -> None:
     ).stdout.strip()  # fmt: skip
     parts = [
         "# Focuser, temperature and field",
-        f"Written by scripts/focuser_trials.py {runs} at commit {commit}.",
+        f"`python scripts/focuser_trials.py --runs {runs}`, at commit {commit}.",
         f"## A slip of 40 steps, fits known to 0.5 steps, {runs} runs a row",
         "\n".join(slips(runs)),
         "## Repeatability",
@@ -171,4 +172,6 @@ def main(runs: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=500, help="runs a row")
+    main(parser.parse_args().runs)

@@ -24,10 +24,10 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
-from starsize.tracking import measure_files
 
 from starsize.errors import InputError
 from starsize.frames import list_frames, load_setup, read_facts_csv, read_frame
+from starsize.tracking import measure_files
 
 #: No file may take longer, nor more memory beyond its own size (unpacked: 1100 times it).
 MOST_SECONDS = 5.0

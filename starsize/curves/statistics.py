@@ -36,8 +36,9 @@ class Priors:
 
     Attributes
     ----------
-    colour_um : float
-        Each of the two terms of the lens' colour (an achromat of 600 mm has some 300 um).
+    colour_um, colour_tail : tuple of float, float
+        Scales of the three terms of the lens' colour (an achromat of 600 mm has some 300 um), and
+        the degrees of freedom of their Student's t.
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
@@ -52,6 +53,8 @@ class Priors:
         practice).
     tint : float
         What a filter's own shape tilts.
+    air : float
+        Of the exponent of the seeing's transfer function about Kolmogorov's 5/3.
     seeing, seeing_between : float
         Relative: about the guess, and from sweep to sweep about their mean.
     slope, slope_tail : float

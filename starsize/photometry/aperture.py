@@ -19,8 +19,10 @@ _START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """What blurs the light of a pixel: ``pixel`` its noise, ``rough`` how much more wide sums
-    scatter, ``inverse_gain`` the variance that each unit of light brings along.
+    """What blurs the light of a pixel.
+
+    ``pixel`` is its noise, ``rough`` how much more wide sums scatter, ``inverse_gain`` the variance
+    that each unit of light brings along.
     """
 
     pixel: float
@@ -81,8 +83,10 @@ def measure_apertures(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Totals:
-    """All the light of each star; ``random`` its noise less that of the sky's level, which counts
-    ``area`` times; ``doubt`` its uncertainty from the law.
+    """All the light of each star.
+
+    ``random`` is its noise less that of the sky's level, which counts ``area`` times; ``doubt`` its
+    uncertainty from the law.
     """
 
     light: np.ndarray
