@@ -57,11 +57,10 @@ def row(scenario: str, seed: int) -> str:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument(
-        "scenarios", nargs="*", choices=[*EXPECTED, []], default=[], metavar="SCENARIO",
-        help=", ".join(EXPECTED),
-    )  # fmt: skip
+    parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(EXPECTED))
     asked = parser.parse_args().scenarios
+    if unknown := set(asked) - set(EXPECTED):
+        parser.error(f"no expectation for {', '.join(sorted(unknown))}")
     print("| night | seed | as expected | verdict | cause | odd filters | offset errors | CPU s |")
     print("|---|---|---|---|---|---|---|---|")
     for name in asked or EXPECTED:

@@ -39,13 +39,13 @@ if TYPE_CHECKING:
         read_frame,
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
-    from .pipeline import measure_offsets
+    from .pipeline import load_result, measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
     from .steps import curve_of, fit_curves, measure_frame
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Comparison",
@@ -80,6 +80,7 @@ __all__ = [
     "list_frames",
     "load_calibration",
     "load_measured_set",
+    "load_result",
     "load_setup",
     "measure_frame",
     "measure_offsets",
@@ -127,7 +128,7 @@ _HOMES = {
     ),
     "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
     "steps": ("curve_of", "fit_curves", "measure_frame"),
-    "pipeline": ("measure_offsets",),
+    "pipeline": ("load_result", "measure_offsets"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

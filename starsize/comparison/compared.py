@@ -170,7 +170,7 @@ class FieldReport:
     """For each sweep best focus at the centre less that of its curve, which is of all stars."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Comparison:
     """All that the comparison finds.
 
@@ -192,3 +192,10 @@ class Comparison:
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
     notices: tuple[Notice, ...] = ()
+
+    def __repr__(self) -> str:
+        measured = sum(row.status == "measured" for row in self.rows)
+        return (
+            f"<Comparison: {measured} of {len(self.rows)} filters measured, counted from "
+            f"{self.reference}; colours: {self.colour.verdict}>"
+        )

@@ -72,7 +72,7 @@ class StarTracks:
     pointing: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MeasuredSweep:
     """A sweep (for a colour camera: one channel of it) with the radius of each of its frames.
 
@@ -86,3 +86,8 @@ class MeasuredSweep:
     sweep: Sweep
     frames: tuple[FrameRadius, ...]
     tracks: StarTracks
+
+    def __repr__(self) -> str:
+        seen = sum(frame.reason is None for frame in self.frames)
+        count = f"{seen} of {len(self.frames)} frames measured"
+        return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"
