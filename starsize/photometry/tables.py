@@ -40,7 +40,7 @@ def find_stars(image: np.ndarray, *, threshold: float = 6.0) -> QTable:
 
     Notes
     -----
-    Accuracy: scripts/results/star_accuracy.md; a smaller twin in tests/photometry/test_detect.py.
+    Accuracy: scripts/results/star_accuracy.md; a smaller twin in tests/photometry/test_measure.py.
     """
     image, _ = checked(image, None)
     usable = usable_pixels(image)

@@ -136,7 +136,7 @@ def entering(result: RunResult) -> str:
     """The rule for these numbers, the same wherever they are shown."""
     words = {action_words(row) for row in result.comparison.rows}
     said = "Enter the moves as they stand, each counted from the reference."
-    if "or leave it" in words:
+    if any(word.startswith("or leave it") for word in words):
         said += (
             " Where it says 'or leave it', 0 would do: the change stays inside the zone. With the "
             "number, a focus found through any filter holds for all."
