@@ -5,6 +5,7 @@ import re
 
 import pytest
 
+from starsize.curves import radius_at
 from starsize.errors import InputError
 from starsize.pipeline import load_result, measure_offsets
 from starsize.reports import write_results
@@ -84,3 +85,18 @@ def test_a_result_read_again_says_the_same_in_lines_of_one_line(demo):
 def test_a_folder_without_a_result_is_told_in_one_line(tmp_path):
     with pytest.raises(InputError, match=r"there is no .*result\.json"):
         load_result(tmp_path)
+
+
+def test_a_result_of_version_0_1_whose_curves_had_other_shapes_is_read_and_shown(demo, tmp_path):
+    old = later(demo[1], tmp_path / "old", days=1, steps=0)
+    document = json.loads((old / "result.json").read_text("utf-8"))
+    for fit in document["curves"]["fits"]:
+        best, floor, slope = (
+            fit[name]["value"] for name in ("best_focus_steps", "floor_px", "slope_px_per_step")
+        )
+        fit.update(model="blurred_disc", shape=[best, floor, slope, 0.0, 1.0])
+    (old / "result.json").write_text(json.dumps(document), "utf-8")
+    result = load_result(old)
+    drawn = radius_at(result.curves.fits[0], result.curves.fits[0].curve.position_steps)
+    assert drawn == pytest.approx(result.curves.fits[0].curve.radius_px, rel=0.15)
+    write_results(result, tmp_path / "again")

@@ -41,6 +41,15 @@ def find_stars(image: np.ndarray, *, threshold: float = 6.0) -> QTable:
     Notes
     -----
     Accuracy: scripts/results/star_accuracy.md; a smaller twin in tests/photometry/test_measure.py.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[:64, :64]
+    >>> star = 3e4 * np.exp(-((x - 30) ** 2 + (y - 33) ** 2) / (2 * 2.0**2))
+    >>> noise = np.random.default_rng(1).normal(500, 10, (64, 64))
+    >>> (found,) = find_stars(star + noise)
+    >>> found["x"].round(), found["y"].round()
+    (<Quantity 30. pix>, <Quantity 33. pix>)
     """
     image, _ = checked(image, None)
     usable = usable_pixels(image)
@@ -85,6 +94,16 @@ def half_flux_radius(
     -----
     Accuracy: within 1 % of all the light as it fell, from 0.7 px up, for stars alone above a
     signal-to-noise ratio of 30 (scripts/results/star_accuracy.md, tests/photometry/).
+
+    Examples
+    --------
+    A Gaussian holds half of its light inside 1.1774 sigma:
+
+    >>> y, x = np.mgrid[:64, :64]
+    >>> star = 3e4 * np.exp(-((x - 30) ** 2 + (y - 33) ** 2) / (2 * 3.0**2))
+    >>> noise = np.random.default_rng(1).normal(500, 10, (64, 64))
+    >>> half_flux_radius(star + noise, [(30, 33)]).radius.round(1)
+    array([3.5])
     """
     if isinstance(positions, QTable):
         columns = (u.Quantity(positions[name], u.pix).value for name in ("x", "y"))
