@@ -25,6 +25,7 @@ from focuser_nights import (
 )
 from star_fields import FRAME, UM_PER_STEP, drawn_sweep
 
+from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import field_of_focus
 from starsize.comparison.table import Scale
 from starsize.estimate import Estimate
@@ -110,7 +111,7 @@ def field(runs: int) -> list[str]:
         "| field, 16 megapixels | stars | filters | x, um | y, um | bowl, um | significant |",
         "|---|---|---|---|---|---|---|",
     ]
-    cases = (
+    cases: tuple[tuple[tuple[float, float], float, dict[str, float], str], ...] = (
         ((60.0, 0.0), 0.0, {}, "L"),
         ((-60.0, 30.0), 60.0, {}, "L"),
         ((34.0, -20.0), 0.0, {}, "LRG"),
@@ -135,7 +136,7 @@ def field(runs: int) -> list[str]:
         extra = ", each 20 um off" if options else ""
         lines.append(
             f"| tilt {tilt[0]:g}, {tilt[1]:g} um, bowl {bowl:g} um | 200{extra} | {len(names)} "
-            f"| {shown} | {share(f.significant for f in found)} |"
+            f"| {shown} | {share(isinstance(f, FieldReport) and f.significant for f in found)} |"
         )
     return lines
 

@@ -16,6 +16,7 @@ straight rays.
 Run: ``python scripts/make_growth_bank.py``, about a minute.
 """
 
+import argparse
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -137,4 +138,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     main()

@@ -7,6 +7,7 @@ telescopes of catalogue glasses, at the level of radii, 11 positions each.
 import argparse
 import time
 from collections.abc import Callable
+from functools import partial
 
 from starsize.curves import FocusCurve, fit_curves, fit_hyperbola, focus_curve
 from starsize.simulate import LENSES, PointsPlan, draw_points, tabulate_radii
@@ -44,10 +45,10 @@ def main() -> None:
         curves = sweeps(lens, longest)
         fit_curves(curves[:1])
         one = curves[0]
-        plain = seconds(lambda one=one: fit_hyperbola(one.position_steps, one.radius_px), tries=20)
+        plain = seconds(partial(fit_hyperbola, one.position_steps, one.radius_px), tries=20)
         print(f"{lens:14s} plain hyperbola {1e3 * plain:9.2f} ms")
         for count in (1, 7, longest):
-            taken = seconds(lambda some=curves[:count]: fit_curves(some))
+            taken = seconds(partial(fit_curves, curves[:count]))
             print(
                 f"{lens:14s} {count:3d} sweeps      {1e3 * taken:9.2f} ms   x {taken / plain:.0f}"
             )
