@@ -8,6 +8,7 @@ Run: ``python scripts/wrong_minima.py --trials 60 --starts 10``.
 
 import argparse
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -72,7 +73,7 @@ def trial(seed: int, starts: int) -> float:
     curves, known = draw(rng)
     used = [np.ones(c.position_steps.size, bool) for c in curves]
     night = build_night(curves, used, known=known, bands={})
-    end = {"jitter": PRIORS.jitter, "lack": PRIORS.lack, "steps": 40}
+    end = partial(descend, jitter=PRIORS.jitter, lack=PRIORS.lack, steps=40)
     first = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).cost
     least = first
     draft = replace(night, stars=night.draft)
@@ -80,7 +81,7 @@ def trial(seed: int, starts: int) -> float:
         coarse = descend(
             draft, scattered(night, rng), jitter=COARSE_JITTER, lack=COARSE_LACK, steps=40
         )
-        least = min(least, descend(night, coarse.values, **end).cost)
+        least = min(least, end(night, coarse.values).cost)
     return first - least
 
 
