@@ -1,13 +1,13 @@
 """Does the colour verdict hold on full frames? Simulated nights, three seeds each.
 
-Usage: python scripts/colour_frames.py [scenario ...]
+Run: ``python scripts/colour_frames.py [SCENARIO ...]``
 
 Each night is drawn, written, read back and measured the way a person's own would be. Prints the
 verdict, its cause, the odd filters with their extra glass, and the errors of the offsets against
 the simulator's truth, in steps and in stated sigmas.
 """
 
-import sys
+import argparse
 import tempfile
 import time
 from pathlib import Path
@@ -56,8 +56,13 @@ def row(scenario: str, seed: int) -> str:
 
 
 if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("scenarios", nargs="*", metavar="SCENARIO", help=", ".join(EXPECTED))
+    asked = parser.parse_args().scenarios
+    if unknown := set(asked) - set(EXPECTED):
+        parser.error(f"no expectation for {', '.join(sorted(unknown))}")
     print("| night | seed | as expected | verdict | cause | odd filters | offset errors | CPU s |")
     print("|---|---|---|---|---|---|---|---|")
-    for name in sys.argv[1:] or EXPECTED:
+    for name in asked or EXPECTED:
         for number in SEEDS:
             print(row(name, number), flush=True)

@@ -1,11 +1,12 @@
 """What is said of the focuser, the temperature and the field, against what was drawn.
 
-Usage: python scripts/focuser_trials.py [runs per row]
+Run: ``python scripts/focuser_trials.py --runs 500``
 
 Writes scripts/results/focuser_trials.md. Sweeps are drawn at the level of best focus, stars at that
 of radii; no pixels. The zone of L is 13.5 steps, a tenth of it 1.35.
 """
 
+import argparse
 import subprocess
 import sys
 from pathlib import Path
@@ -24,6 +25,7 @@ from focuser_nights import (
 )
 from star_fields import FRAME, UM_PER_STEP, drawn_sweep
 
+from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import field_of_focus
 from starsize.comparison.table import Scale
 from starsize.estimate import Estimate
@@ -109,7 +111,7 @@ def field(runs: int) -> list[str]:
         "| field, 16 megapixels | stars | filters | x, um | y, um | bowl, um | significant |",
         "|---|---|---|---|---|---|---|",
     ]
-    cases = (
+    cases: tuple[tuple[tuple[float, float], float, dict[str, float], str], ...] = (
         ((60.0, 0.0), 0.0, {}, "L"),
         ((-60.0, 30.0), 60.0, {}, "L"),
         ((34.0, -20.0), 0.0, {}, "LRG"),
@@ -134,7 +136,7 @@ def field(runs: int) -> list[str]:
         extra = ", each 20 um off" if options else ""
         lines.append(
             f"| tilt {tilt[0]:g}, {tilt[1]:g} um, bowl {bowl:g} um | 200{extra} | {len(names)} "
-            f"| {shown} | {share(f.significant for f in found)} |"
+            f"| {shown} | {share(isinstance(f, FieldReport) and f.significant for f in found)} |"
         )
     return lines
 
@@ -150,7 +152,7 @@ def main(runs: int) -> None:
     ).stdout.strip()  # fmt: skip
     parts = [
         "# Focuser, temperature and field",
-        f"Written by scripts/focuser_trials.py {runs} at commit {commit}.",
+        f"`python scripts/focuser_trials.py --runs {runs}`, at commit {commit}.",
         f"## A slip of 40 steps, fits known to 0.5 steps, {runs} runs a row",
         "\n".join(slips(runs)),
         "## Repeatability",
@@ -171,4 +173,6 @@ def main(runs: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 500)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=500, help="runs a row")
+    main(parser.parse_args().runs)

@@ -27,7 +27,7 @@ from astropy.io import fits
 
 from starsize.errors import InputError
 from starsize.frames import list_frames, load_setup, read_facts_csv, read_frame
-from starsize.stars import measure_files
+from starsize.tracking import measure_files
 
 #: No file may take longer, nor more memory beyond its own size (unpacked: 1100 times it).
 MOST_SECONDS = 5.0

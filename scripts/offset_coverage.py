@@ -1,6 +1,6 @@
 """Are the offsets unbiased and their intervals true? Monte Carlo at the level of sweeps.
 
-Usage: python scripts/offset_coverage.py [nights per case]
+Run: ``python scripts/offset_coverage.py --nights 2000``
 
 Prints one row per case: mean error over its own standard error, rms error and the least possible
 with the scatter known, coverage of the 68 % and 95 % intervals, and the median stated sigma. The
@@ -8,6 +8,7 @@ run-to-run scatter is drawn afresh each night from what is common among telescop
 number of steps. Then the colour verdict on three telescopes, 500 nights each.
 """
 
+import argparse
 import sys
 import time
 from collections import Counter
@@ -119,7 +120,9 @@ def colour_table(count: int) -> None:
 
 
 if __name__ == "__main__":
-    nights = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--nights", type=int, default=2000, help="nights a case")
+    nights = parser.parse_args().nights
     start = time.process_time()
     coverage_table(nights)
     colour_table(min(500, nights))

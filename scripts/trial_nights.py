@@ -120,7 +120,7 @@ def judge_frames(night: Night, readings: dict, trial: Trial) -> None:
             truth = frame_radius_px(night.scene, planned.shot, channel or None)
             kept = frame is not None and np.isfinite(frame.radius_px)
             trial.left_out.append(not kept)
-            if kept:
+            if frame is not None and kept:
                 ratio = 100 * np.log(frame.radius_px / truth)
                 ratios.setdefault((planned.sweep, channel), []).append(ratio)
             elif (seen := best_signal_to_noise(night, planned, truth)) >= SEEN:

@@ -1,7 +1,7 @@
 """Telescope focus from image frames: half-flux radii, focus curves, filter offsets.
 
-The names below follow the way the data flows: frames -> stars -> curves -> comparison -> reports.
-Each step can be used alone; ``measure_offsets`` is all of them in a row.
+The names below follow the way the data flows: frames -> photometry -> tracking -> curves ->
+comparison -> reports. Each step can be used alone; ``measure_offsets`` is all of them in a row.
 """
 
 import importlib
@@ -38,20 +38,14 @@ if TYPE_CHECKING:
         load_setup,
         read_frame,
     )
-    from .pipeline import measure_offsets
+    from .photometry import StarFlag, find_stars, half_flux_radius
+    from .pipeline import load_result, measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
-    from .stars import (
-        FrameRadius,
-        MeasuredSweep,
-        StarFlag,
-        find_stars,
-        half_flux_radius,
-        measure_sweeps,
-    )
     from .steps import curve_of, fit_curves, measure_frame
+    from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Comparison",
@@ -86,6 +80,7 @@ __all__ = [
     "list_frames",
     "load_calibration",
     "load_measured_set",
+    "load_result",
     "load_setup",
     "measure_frame",
     "measure_offsets",
@@ -113,14 +108,8 @@ _HOMES = {
         "load_setup",
         "read_frame",
     ),
-    "stars": (
-        "FrameRadius",
-        "MeasuredSweep",
-        "StarFlag",
-        "find_stars",
-        "half_flux_radius",
-        "measure_sweeps",
-    ),
+    "photometry": ("StarFlag", "find_stars", "half_flux_radius"),
+    "tracking": ("FrameRadius", "MeasuredSweep", "measure_sweeps"),
     "curves": (
         "CurveFit",
         "CurveSet",
@@ -139,7 +128,7 @@ _HOMES = {
     ),
     "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
     "steps": ("curve_of", "fit_curves", "measure_frame"),
-    "pipeline": ("measure_offsets",),
+    "pipeline": ("load_result", "measure_offsets"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

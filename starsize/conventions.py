@@ -26,8 +26,5 @@ from typing import Final, Literal
 Approach = Literal["inward", "outward", "mixed", "unknown"]
 """How the focuser travelled during a sweep; ``mixed`` when it turned round within it."""
 
-FLUX_FRACTION: Final = 0.5
-"""Share of the flux inside the half-flux radius, by definition."""
-
 UNKNOWN: Final = float("nan")
 """A number that is not known. Never a sentinel such as -1 or 0."""

@@ -1,4 +1,4 @@
-"""Folder in, result out: one call per arrow of frames -> stars -> curves -> comparison."""
+"""Folder in, result out: one call per arrow of frames -> tracking -> curves -> comparison."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -32,10 +32,11 @@ from .frames import (
     unused_notices,
 )
 from .reports.result import RunResult
+from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
-from .stars import MeasuredSweep, measure_sweeps, other_field_notices
 from .steps import curve_of, fit_curves
+from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -124,8 +125,8 @@ def measure_offsets(
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
     notices = (
-        *unused_notices(files), *header_notices, *sweep_notices, *other_field_notices(measured),
-        *curves.notices, *step_notices, *comparison.notices,
+        *unused_notices(files), *header_notices, *sweep_notices, *left_out_notices(measured),
+        *other_field_notices(measured), *curves.notices, *step_notices, *comparison.notices,
     )  # fmt: skip
     return RunResult(
         setup=known,
@@ -136,6 +137,35 @@ def measure_offsets(
         comparison=comparison,
         notices=_without_repeats(notices),
     )
+
+
+def load_result(path: str | Path) -> RunResult:
+    """Read a result folder again; its sweeps are compared anew, by this version.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder that ``write_results`` wrote, or the result.json in it.
+
+    Returns
+    -------
+    RunResult
+        Ids of sweeps begin with the folder's name. Not stored, so empty: the tracks of single
+        stars, and what was to be said of headers and grouping.
+
+    Raises
+    ------
+    InputError
+        If there is no result.json, it is not one of ours, or it is damaged.
+
+    Examples
+    --------
+    >>> result = load_result("my-results")  # doctest: +SKIP
+    >>> result.comparison  # doctest: +SKIP
+    <Comparison: 7 of 7 filters measured, counted from L; colours: apart>
+    """
+    stored = load_measured_set(path)
+    return measure_offsets([path], reference=stored.filters[0] if stored.filters else None)
 
 
 def compare_measured(

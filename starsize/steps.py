@@ -11,9 +11,9 @@ from astropy.table import QTable
 from .curves import CurveSet, FocusCurve, Known
 from .curves import fit_curves as fit_focus_curves
 from .frames import Frame, FrameFacts, read_frame
+from .photometry import measure_frame as measure_image_stars
 from .setup import Setup
-from .stars import MeasuredSweep
-from .stars import measure_frame as measure_image_stars
+from .tracking import MeasuredSweep
 
 
 def measure_frame(

@@ -1,5 +1,7 @@
 """The two commands for a fresh machine say what is wrong in one line."""
 
+import ast
+import importlib
 import importlib.util
 import json
 import subprocess
@@ -77,6 +79,14 @@ def test_the_scripts_use_no_syntax_newer_than_python_3_6(script):
     source = (SCRIPTS / script).read_text("utf-8")
     code = "import ast, sys; ast.parse(sys.stdin.read(), feature_version=(3, 6))"
     subprocess.run([sys.executable, "-c", code], input=source, text=True, check=True)
+
+
+@pytest.mark.parametrize("script", sorted(SCRIPTS.rglob("*.py")), ids=lambda p: p.name)
+def test_each_name_a_script_takes_from_the_package_is_there(script):
+    for node in ast.walk(ast.parse(script.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("starsize"):
+            module = importlib.import_module(node.module)
+            assert not [one.name for one in node.names if not hasattr(module, one.name)]
 
 
 def test_spoiled_files_end_in_facts_or_in_one_clear_line():

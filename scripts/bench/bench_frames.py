@@ -5,10 +5,12 @@ CPU seconds of one process, least of several tries; peak memory as traced by Pyt
 there before.
 """
 
+import argparse
 import tempfile
 import time
 import tracemalloc
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -78,18 +80,19 @@ def bench_listing(folder: Path) -> None:
         night = folder / ending.strip(".")
         night.mkdir()
         for i in range(200):
-            cards = {f"KEY{j}": j for j in range(60)}
+            cards: dict[str, str | float] = {f"KEY{j}": j for j in range(60)}
             cards |= {"FILTER": "L", "FOCUSPOS": i, "EXPTIME": 2.0, "MJD-OBS": 61000 + i / 1e4}
             write_frame(
                 night / f"f{i}{ending}", rng.integers(0, 999, (40, 50), np.uint16), cards=cards
             )
-        listed = cpu_seconds(lambda night=night: list_frames([night]))
+        listed = cpu_seconds(partial(list_frames, [night]))
         files = list_frames([night])
-        swept = cpu_seconds(lambda files=files: find_sweeps(files))
+        swept = cpu_seconds(partial(find_sweeps, files))
         print(f"{ending:10s} {1e3 * listed / 200:6.2f}   find_sweeps {1e3 * swept / 200:6.2f}")
 
 
 if __name__ == "__main__":
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     with tempfile.TemporaryDirectory() as name:
         bench_pixels(Path(name))
         bench_listing(Path(name))

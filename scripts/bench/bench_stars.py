@@ -25,10 +25,10 @@ import numpy as np
 import sep
 from astropy.io import fits
 from starfields_stars import star_field, write_field
-from starsize.tracking import measure_files
 
 from starsize.frames import read_facts
 from starsize.photometry.law import growth_bank
+from starsize.tracking import measure_files
 
 ROUNDS = 3
 

@@ -5,14 +5,14 @@ import sys
 
 from ..errors import printable
 from ..frames import list_frames
-from ..frames.header import has_fits_ending
+from ..frames.header import has_frame_ending
 from ..reports import (
     check_file_writable,
     measurement_document,
     print_measurements,
     write_star_table,
 )
-from ..stars import measure_files, measure_files_and_stars
+from ..tracking import measure_files, measure_files_and_stars
 from .shared import calibration_of, print_json, setup_of
 from .workers import workers
 
@@ -29,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         for f in files
         if f.facts is None or f.facts.kind != "light"
         # Notes and pictures that lie in a folder were not meant; a file named by its path was.
-        if has_fits_ending(f.path) or f.path in arguments.frames
+        if has_frame_ending(f.path) or f.path in arguments.frames
     ]
     with workers(arguments.jobs if len(facts) > 1 else 1) as executor:
         if arguments.stars is None:

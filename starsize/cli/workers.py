@@ -4,9 +4,10 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from typing import Any
 
 
 @contextmanager
@@ -16,22 +17,56 @@ def workers(jobs: int | None) -> Iterator[Executor | None]:
     if count == 1:
         yield None
         return
-    # Fresh processes on every system: a fork beside the progress line's thread can hang.
-    context = multiprocessing.get_context("spawn")
-    executor = ProcessPoolExecutor(count, mp_context=context, initializer=_leave_stopping_to_parent)
+    executor = _LastingPool(count)
     try:
-        with _interrupts_ignored():
-            # Processes start with the first tasks, and inherit that Ctrl-C is not for them.
-            for _ in range(count):
-                executor.submit(os.getpid)
         yield executor
     finally:
         executor.shutdown(cancel_futures=True)
 
 
-def _leave_stopping_to_parent() -> None:
-    """Ctrl-C reaches all processes of a terminal; only the first one is to say that it stops."""
+class _LastingPool(Executor):
+    """Processes that are replaced, all of them, once one has died."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._pool = self._started()
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Hand out a task, to new processes where the old ones are gone."""
+        try:
+            return self._pool.submit(fn, *args, **kwargs)
+        except BrokenExecutor:
+            self._pool.shutdown(wait=False)
+            self._pool = self._started()
+            return self._pool.submit(fn, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the processes."""
+        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+    def _started(self) -> ProcessPoolExecutor:
+        # Fresh processes on every system: a fork beside the progress line's thread can hang.
+        context = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_prepare_worker)
+        with _interrupts_ignored():
+            # Processes start with the first tasks, and inherit that Ctrl-C is not for them.
+            for _ in range(self._count):
+                pool.submit(os.getpid)
+        return pool
+
+
+def _prepare_worker() -> None:
+    """Leave stopping to the first process, but do not outlive it."""
+    # Ctrl-C reaches all processes of a terminal; only the first one is to say that it stops.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 @contextmanager

@@ -1,17 +1,16 @@
 """Each filter on the chromatic curve: shift, zone, telescope's share, growth of its star."""
 
-import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from ..curves import radius_at
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from .adjustment import Adjustment
 from .colour_verdict import compromise_weights
 from .compared import ColourPoint
 from .glass import Optics
+from .growth import growth
 
 
 def colour_points(
@@ -64,18 +63,6 @@ def compromise_contrast(adjustment: Adjustment, zone_steps: Mapping[str, float])
     contrast = np.zeros(len(adjustment.names))
     contrast[pick] = compromise_weights(best, zone)
     return contrast
-
-
-def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:
-    """Radius at a distance from best focus over the smallest radius, from the filter's curve."""
-    if fit is None or not fit.answered:
-        return None
-    if not fit.shape:
-        # A fit that somebody brought with no more than floor and slope is a hyperbola.
-        rise = fit.slope_px_per_step.value * defocus_steps / fit.floor_px.value
-        return math.hypot(1.0, rise) if math.isfinite(rise) else None
-    there, smallest = radius_at(fit, fit.best_steps + np.array([defocus_steps, 0.0]))
-    return float(there / smallest) if np.isfinite(there) and smallest > 0 else None
 
 
 def _point(

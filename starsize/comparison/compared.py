@@ -22,7 +22,8 @@ class OffsetRow:
 
     None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction;
     ``sigma_frames_steps`` is the part of it that the frames bring, ``sigma_focuser_steps`` what the
-    focuser is known or assumed to add (in squares).
+    focuser is known or assumed to add (in squares). ``growth_if_ignored`` is the fraction by which
+    the filter's stars grow when the reference's position is kept.
     """
 
     filter: str
@@ -42,6 +43,7 @@ class OffsetRow:
     reason: str = ""
     sigma_frames_steps: float | None = None
     sigma_focuser_steps: float | None = None
+    growth_if_ignored: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +170,7 @@ class FieldReport:
     """For each sweep best focus at the centre less that of its curve, which is of all stars."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Comparison:
     """All that the comparison finds.
 
@@ -190,3 +192,10 @@ class Comparison:
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
     notices: tuple[Notice, ...] = ()
+
+    def __repr__(self) -> str:
+        measured = sum(row.status == "measured" for row in self.rows)
+        return (
+            f"<Comparison: {measured} of {len(self.rows)} filters measured, counted from "
+            f"{self.reference}; colours: {self.colour.verdict}>"
+        )

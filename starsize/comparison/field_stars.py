@@ -9,7 +9,7 @@ from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
 from ..setup import Setup
-from ..stars.measured import MeasuredSweep
+from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
 from .field import FieldSweep, Frame, field_of_focus
 from .table import Scale
@@ -85,14 +85,12 @@ def _field_sweep(measured: MeasuredSweep, fit: CurveFit) -> FieldSweep:
     margin = np.ptp(curve.position_steps) / 3
     ends = curve.position_steps.min() - margin, curve.position_steps.max() + margin
     along = np.linspace(*ends, 400)
-    night = tracks.night
-    unknown = np.full(len(tracks.x_px), -1)
     return FieldSweep(
         id=curve.id,
         filter=curve.filter,
         x_px=tracks.x_px,
         y_px=tracks.y_px,
-        star=unknown if night is None else night.identity,
+        star=tracks.identity,
         radius_px=np.where(good, tracks.radius_px[:, seen], np.nan),
         radius_sigma_px=tracks.radius_sigma_px[:, seen],
         position_steps=curve.position_steps,

@@ -11,6 +11,7 @@ from ..estimate import Estimate
 from ..filters import filter_order
 from .adjustment import Adjustment
 from .compared import Action, OffsetRow
+from .growth import growth_if_ignored
 from .mixture import Interval
 from .phrases import signed
 
@@ -183,7 +184,14 @@ def _measured_row(
         reason=reason,
         sigma_frames_steps=offset.frames,
         sigma_focuser_steps=offset.focuser,
+        growth_if_ignored=None
+        if name == reference
+        else growth_if_ignored(_surest(answered), Estimate(offset.value, offset.sigma)),
     )
+
+
+def _surest(fits: Sequence[CurveFit]) -> CurveFit | None:
+    return min(fits, key=lambda fit: fit.best_sigma_steps, default=None)
 
 
 def _refused_row(name: str, fits: Sequence[CurveFit], reference: str) -> OffsetRow:

@@ -73,6 +73,12 @@ def focus_curve(
     ------
     ValueError
         If the arrays differ in length, or a position or radius is not finite.
+
+    Examples
+    --------
+    >>> curve = focus_curve([960, 980, 1000, 1020], [2.5, 1.6, 1.2, 1.7], 0.02, filter="R")
+    >>> curve.filter, curve.radius_px.max()
+    ('R', np.float64(2.5))
     """
     position = np.asarray(position_steps, float)
     radius = np.asarray(radius_px, float)

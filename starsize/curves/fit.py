@@ -14,7 +14,7 @@ from .order import order_conflict
 from .plain import fit_plain
 from .play import flat_start
 from .posterior import Posterior, explain
-from .summary import joint_covariance, shared_slope, summarise
+from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 
 Model = Literal["auto", "star", "hyperbola"]
@@ -127,6 +127,7 @@ def fit_curves(
         covariance_steps2=together,
         slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
         notices=joint.notices,
+        placement_steps=joint.placement,
     )
 
 
@@ -142,6 +143,7 @@ class _Joint(NamedTuple):
     correlation: np.ndarray
     slope: Estimate
     notices: tuple[Notice, ...]
+    placement: Estimate
 
 
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
@@ -168,7 +170,13 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
-    return _Joint(tuple(fits), correlation, shared_slope(night, found), tuple(notices))
+    return _Joint(
+        tuple(fits),
+        correlation,
+        shared_slope(night, found),
+        tuple(notices),
+        placement(night, found),
+    )
 
 
 def _fit(

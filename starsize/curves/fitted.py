@@ -20,7 +20,7 @@ Verdict = Literal[
 ModelName = Literal["star", "hyperbola"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CurveFit:
     """The answer of one sweep, or why there is none.
 
@@ -62,8 +62,14 @@ class CurveFit:
     play_steps: Estimate = NOT_KNOWN
     """Play taken up at the start of the sweep; NaN where it shows none."""
 
+    def __repr__(self) -> str:
+        sweep = f"<CurveFit {self.curve.id} ({self.curve.filter}): "
+        if not self.answered:
+            return f"{sweep}refused, {self.verdict}>"
+        return f"{sweep}{self.best_steps:.2f} +- {self.best_sigma_steps:.2f} steps, {self.verdict}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CurveSet:
     """The fits of all sweeps, in the order of the curves given, and what they share.
 
@@ -88,3 +94,6 @@ class CurveSet:
     def answered(self) -> tuple[CurveFit, ...]:
         """The fits that have a best focus, in order."""
         return tuple(fit for fit in self.fits if fit.answered)
+
+    def __repr__(self) -> str:
+        return f"<CurveSet: {len(self.answered)} of {len(self.fits)} sweeps answered>"

@@ -9,12 +9,6 @@ SIGMA2 = 0.954499736
 NEWTON, HALVINGS = 12, 44
 
 
-def normalised(log_weight: np.ndarray) -> np.ndarray:
-    """Weights that add to one over the last axis."""
-    weight = np.exp(log_weight - log_weight.max(axis=-1, keepdims=True))
-    return weight / weight.sum(axis=-1, keepdims=True)
-
-
 def quantile(
     weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, probability: float
 ) -> np.ndarray:

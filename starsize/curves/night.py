@@ -24,11 +24,7 @@ from .statistics import PRIORS, Priors, student_weight
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 """Stands in for what is not stated."""
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
-#: Quantities of the night; after them come zero, log seeing and tint of each sweep.
-SHARED: Final = (
-    "log_slope", "log_diffraction", "colour1", "colour2", "colour3", "spherical", "spread",
-    "air", "spectrum1", "spectrum2", "zero", "drift", "play", "log_seeing",
-)  # fmt: skip
+#: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
 AIR, SPECTRUM, ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 7, slice(8, 10), 10, 11, 12, 13, 14
 

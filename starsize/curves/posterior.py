@@ -29,6 +29,8 @@ class Posterior:
     covariance : (g, m, m) array
     values, spread : (g, p) arrays
         The quantities and their standard deviations.
+    floor_spread : (g, m) array
+        Standard deviations of the smallest radii, pixels.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -41,6 +43,7 @@ class Posterior:
     covariance: np.ndarray
     values: np.ndarray
     spread: np.ndarray
+    floor_spread: np.ndarray
     sound: np.ndarray
 
     def usual(self, scatter: np.ndarray) -> float:
@@ -83,6 +86,7 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
     slopes = night.slopes(fit.values, fit.sizes)
     linear = _Linear(night, slopes, night.radius_px - fit.sizes.radius, precision, pull)
     place, lever = best_focus(night, fit.values)
+    rise = _floor_lever(night, fit.values, place)
     grid = [(jitter, lack) for jitter in JITTERS for lack in LACKS]
     answers = []
     for jitter, lack in grid:
@@ -105,6 +109,9 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
         covariance=np.array([lever @ a.known @ lever.T for a in answers]),
         values=np.array([fit.values + a.shift for a in answers]),
         spread=np.array([np.sqrt(np.diag(a.known)) for a in answers]),
+        floor_spread=np.array(
+            [np.sqrt(np.einsum("ij,jk,ik->i", rise, a.known, rise)) for a in answers]
+        ),
         sound=weight @ np.array([a.sound for a in answers]),
     )
 
@@ -186,6 +193,21 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     lever[:, LOG_SLOPE] += -blur / slope
     lever[which, FIRST + 3 * which] += 1.0
     return values[FIRST::3] + blur / slope, lever
+
+
+def _floor_lever(night: Night, values: np.ndarray, best_steps: np.ndarray) -> np.ndarray:
+    """Derivatives of the smallest radius of each sweep, at its own seeing: (m, p)."""
+    which = np.arange(len(night.curves))
+    own = values[FIRST:].reshape(-1, 3)
+    blur = np.exp(values[LOG_SLOPE]) * (best_steps - own[:, 0])
+    state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
+    bands = [(b.wavelength_nm, b.width_nm) for b in night.bands]
+    sizes = star_sizes(lay_out(night.stars.table, bands, which), state)
+    out = np.zeros((which.size, values.size))
+    fill_shared(out, values, sizes, blur_px=blur)
+    out[which, FIRST + 3 * which + 1] = sizes.by_log_seeing
+    out[which, FIRST + 3 * which + 2] = sizes.by_tint
+    return out
 
 
 def _at(night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray) -> Sizes:

@@ -22,6 +22,14 @@ def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
     -------
     (n,) float array
         NaN where the sweep was refused.
+
+    Examples
+    --------
+    >>> from starsize.curves import fit_curve, focus_curve
+    >>> position = np.arange(900, 1101, 25)
+    >>> fit = fit_curve(focus_curve(position, np.hypot(2.0, 0.05 * (position - 1004)), 0.01))
+    >>> radius_at(fit, [954, 1004]).round(1)
+    array([3.2, 2. ])
     """
     position = np.asarray(position_steps, float)
     if not fit.answered or not fit.shape:

@@ -12,8 +12,9 @@ sound frame has the variance
     s_i^2 + (j dR/dlnF)^2 + (m R)^2 + (g c dR/dc)^2:
 
 the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is wrecked (cloud, gust, trail) with the
-probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more.
+m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is
+wrecked (cloud, gust, trail) with the probability ``wrecked`` independently of the others, and then
+scatters by ``wreck_size`` R more, or by as much as it is seen to.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
@@ -35,8 +36,9 @@ class Priors:
 
     Attributes
     ----------
-    colour_um : float
-        Each of the two terms of the lens' colour (an achromat of 600 mm has some 300 um).
+    colour_um, colour_tail : tuple of float, float
+        Scales of the three terms of the lens' colour (an achromat of 600 mm has some 300 um), and
+        the degrees of freedom of their Student's t.
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
@@ -51,6 +53,8 @@ class Priors:
         practice).
     tint : float
         What a filter's own shape tilts.
+    air : float
+        Of the exponent of the seeing's transfer function about Kolmogorov's 5/3.
     seeing, seeing_between : float
         Relative: about the guess, and from sweep to sweep about their mean.
     slope, slope_tail : float

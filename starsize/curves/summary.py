@@ -26,6 +26,8 @@ BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
 HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
+STEEP, FEWEST_WING = 0.8, 12
+"""A wing point: the radius grows by this part of the steepest; and how many it takes."""
 BOTH_WAYS = 4.0
 """How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
@@ -74,7 +76,6 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
     shape = _shape(night, weight @ found.values, row)
     floor = float(star_radius(shape, np.array([best]))[0])
     slope = shared_slope(night, found)
-    spread = found.spread[:, FIRST + 3 * row + 1]
     suspicion = 1 - found.sound[mine]
     return Summary(
         best_steps=best,
@@ -85,7 +86,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         bound_steps=(bounds[0], bounds[1]),
         below=float(below),
         above=float(above),
-        floor_px=Estimate(floor, floor * float(weight @ spread)),
+        floor_px=Estimate(floor, float(weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
         chi2_reduced=_chi2(night, found, row),
@@ -179,3 +180,27 @@ def _wing_centre(shape: tuple[float, ...], best: float, floor_steps: float) -> f
         radius = np.maximum.accumulate(star_radius(shape, best + side * away))
         place.append(side * float(np.interp(2 * radius[0], radius, away)))
     return best + sum(place) / 2
+
+
+def placement(night: Night, found: Posterior) -> Estimate:
+    """How exactly single positions are reached, steps: scatter of steep wing points.
+
+    Mean over the wings of (miss / slope)^2 less what stars and seeing explain, with the freedom
+    that the fit took up; its own uncertainty that of a mean of squares. What the model lacks counts
+    too: an upper bound. Not known with fewer than `FEWEST_WING` points, or below its own noise.
+    """
+    sizes = found.fit.sizes
+    rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
+    steep = (rise > STEEP * rise.max()) & (found.sound > 0.5)
+    count, taken = int(steep.sum()), 3 * len(night.curves) + 6
+    free = 1 - taken / night.sweep.size
+    if count < FEWEST_WING or free <= 0:
+        return NOT_KNOWN
+    jitter = found.usual(found.jitter)
+    noise = (night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2)[steep] / rise[steep] ** 2
+    seen = ((night.radius_px - sizes.radius)[steep] / rise[steep]) ** 2 / free
+    square = float(np.mean(seen - noise))
+    doubt = float(np.mean(noise) + max(square, 0.0)) * np.sqrt(2 / (count * free))
+    if square < doubt:
+        return NOT_KNOWN
+    return Estimate(float(np.sqrt(square)), doubt / (2 * float(np.sqrt(square))))

@@ -12,6 +12,7 @@ from typing import BinaryIO, Final, NamedTuple, cast
 from astropy.io import fits
 
 from ..errors import FrameReadError
+from .raw import is_raw, raw_header
 from .values import Card
 
 #: Endings of FITS files, in lower case; ``.gz`` and ``.fz`` also follow one of the others.
@@ -83,15 +84,16 @@ class _Unit(NamedTuple):
         return tuple(self.header[f"{z}NAXIS{i}"] for i in range(count, 0, -1))
 
 
-def has_fits_ending(path: Path) -> bool:
-    """Tell whether a file's name ends as FITS files do."""
-    return path.suffix.lower() in FITS_ENDINGS
+def has_frame_ending(path: Path) -> bool:
+    """Tell whether a file's name ends as FITS files or camera raw files do."""
+    return path.suffix.lower() in FITS_ENDINGS or is_raw(path)
 
 
 def read_image_header(path: Path) -> ImageHeader:
     """Find the image in a FITS file and read the headers that describe it.
 
-    Only headers are read; of a gzip file nothing behind the header is unpacked.
+    Only headers are read; of a gzip file nothing behind the header is unpacked. What a camera
+    raw file tells of itself is handed on in the words of a FITS header.
 
     Raises
     ------
@@ -101,6 +103,10 @@ def read_image_header(path: Path) -> ImageHeader:
     if path.exists() and not path.is_file():
         msg = f"{path}: not an ordinary file"
         raise FrameReadError(msg)
+    if is_raw(path):
+        with told_in_one_line(path):
+            header = raw_header(path)
+        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, False, (header,))
     with told_in_one_line(path), open_bytes(path) as file:
         primary = None
         for index, unit in enumerate(_units(path, file)):
@@ -183,7 +189,7 @@ def _check_signature(path: Path, file: BinaryIO) -> None:
     if not start:
         msg = f"{path}: the file is empty (0 bytes)"
     else:
-        extra = ", whatever its name says" if has_fits_ending(path) else ""
+        extra = ", whatever its name says" if has_frame_ending(path) else ""
         msg = f"{path}: not a FITS file{extra}"
     raise FrameReadError(msg)
 

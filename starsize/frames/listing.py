@@ -10,7 +10,7 @@ from ..setup import Setup
 from .facts import entries, facts_from_header, why_no_position
 from .facts_csv import FactsRow, apply_row, match_rows, read_facts_csv
 from .frame import FrameFacts, InputFile
-from .header import ImageHeader, has_fits_ending, read_image_header
+from .header import ImageHeader, has_frame_ending, read_image_header
 from .second_look import second_look
 from .walk import FoundFile, find_files
 
@@ -83,7 +83,7 @@ def _read(
     if file.first_seen is not None:
         reason = f"the same file as {file.first_seen}, counted once"
         return InputFile(file.path, reason=reason), None
-    if not file.named and not has_fits_ending(file.path):
+    if not file.named and not has_frame_ending(file.path):
         return InputFile(file.path, reason=_other_file(file.path)), None
     try:
         header = read_image_header(file.path)

@@ -13,6 +13,7 @@ from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
 from .header import open_bytes, read_image_header, told_in_one_line
+from .raw import is_raw, raw_pixels
 
 #: Pixels converted at a time: small enough to stay in the processor's cache.
 _BLOCK: Final = 1 << 17
@@ -84,10 +85,13 @@ def read_pixels(
     if dtype is not None and np.dtype(dtype).kind != "f":
         msg = f"'dtype' must be a floating type or None, got {dtype}"
         raise TypeError(msg)
+    if is_raw(facts.path):
+        with told_in_one_line(facts.path):
+            image = raw_pixels(facts.path)
+        _check_shape(facts, image.shape)
+        return image if dtype is None else image.astype(dtype), None
     header = read_image_header(facts.path)
-    if header.shape != facts.shape:
-        msg = f"{facts.path}: the file has changed since its header was read"
-        raise FrameReadError(msg)
+    _check_shape(facts, header.shape)
     with told_in_one_line(facts.path):
         if header.compressed:
             with open_bytes(facts.path) as file, fits.open(file, memmap=False) as hdus:
@@ -95,6 +99,12 @@ def read_pixels(
         with open_bytes(facts.path) as file:
             file.seek(header.start)
             return _read_plain(facts, file, _layout(header.headers[0]), dtype)
+
+
+def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
+    if shape != facts.shape:
+        msg = f"{facts.path}: the file has changed since its header was read"
+        raise FrameReadError(msg)
 
 
 class _Layout(NamedTuple):

@@ -10,7 +10,7 @@ from typing import Final
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
 from .frame import FrameFacts, InputFile
-from .header import ImageHeader, has_fits_ending
+from .header import ImageHeader, has_frame_ending
 
 #: So many positions make a sweep, that many frames a habit.
 _SOME: Final = 3
@@ -180,7 +180,7 @@ def _stem(file: InputFile) -> tuple[str, object]:
     nights can have equal names and equal facts.
     """
     name = file.path
-    while has_fits_ending(name):
+    while has_frame_ending(name):
         name = name.with_suffix("")
     timed = file.facts is not None and file.facts.mid_time_mjd is not None
     return name.name, None if timed else name.parent

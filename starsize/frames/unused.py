@@ -7,7 +7,7 @@ from typing import Final
 from ..estimate import Notice
 from ..filters import filter_order
 from .frame import SINGLE, InputFile
-from .header import has_fits_ending
+from .header import has_frame_ending
 
 #: So many reasons are told one by one.
 _MOST: Final = 4
@@ -73,7 +73,7 @@ def _is_lost_frame(file: InputFile) -> bool:
     if file.reason is None or file.reason.endswith("counted once"):
         return False
     if file.facts is None:
-        return has_fits_ending(file.path)
+        return has_frame_ending(file.path)
     return file.facts.kind == "light"
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from ..errors import InputError
-from .header import has_fits_ending
+from .header import has_frame_ending
 
 NaturalPart = tuple[tuple[str | int, ...], str]
 
@@ -67,10 +67,10 @@ def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
         if not files:
             msg = f"{path}: this folder holds no files"
             raise InputError(msg)
-        if not any(has_fits_ending(file) for file in files):
+        if not any(has_frame_ending(file) for file in files):
             msg = (
-                f"{path}: no FITS file in this folder, only {len(files)} other (such as "
-                f"{files[0].name}); give the folder with the FITS frames of the camera"
+                f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
+                f"as {files[0].name}); give the folder with the frames as the camera wrote them"
             )
             raise InputError(msg)
         yield from ((file, False) for file in files)

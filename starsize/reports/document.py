@@ -22,7 +22,7 @@ from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
 from ..frames.frame import FrameFacts
 from ..setup import Setup
-from ..stars.measured import FrameRadius, MeasuredSweep
+from ..tracking.measured import FrameRadius, MeasuredSweep
 from .entries import FileEntry, Reading, file_entries, shown_names
 from .numbers import known, time_text
 from .result import RunResult

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..curves.fitted import CurveFit
 from ..frames.frame import FrameFacts, InputFile
-from ..stars.measured import FrameRadius, MeasuredSweep
+from ..tracking.measured import FrameRadius, MeasuredSweep
 from .result import RunResult
 from .sentences import VERDICT_WORDS
 

@@ -7,7 +7,7 @@ from ..curves.fitted import CurveSet
 from ..estimate import Notice
 from ..frames.frame import InputFile, Sweep
 from ..setup import Setup
-from ..stars.measured import MeasuredSweep
+from ..tracking.measured import MeasuredSweep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -117,9 +117,11 @@ def action_words(row: OffsetRow, *, channels: bool = False) -> str:
         return ""
     if row.action == "refocus":
         return "refocus"
-    if not row.move_steps:
-        return "leave it"
-    return "move" if row.action == "move" else "or leave it"
+    if row.action == "move":
+        return "move"
+    grown = row.growth_if_ignored
+    cost = f", costs {100 * max(grown.value, 0.0):.1f} %" if grown else ""
+    return f"leave it{cost}" if not row.move_steps else f"or leave it{cost}"
 
 
 def numbers_to_enter(result: RunResult) -> str:
@@ -134,7 +136,7 @@ def entering(result: RunResult) -> str:
     """The rule for these numbers, the same wherever they are shown."""
     words = {action_words(row) for row in result.comparison.rows}
     said = "Enter the moves as they stand, each counted from the reference."
-    if "or leave it" in words:
+    if any(word.startswith("or leave it") for word in words):
         said += (
             " Where it says 'or leave it', 0 would do: the change stays inside the zone. With the "
             "number, a focus found through any filter holds for all."

@@ -5,19 +5,19 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
 from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
-from ..curves.fitted import CurveFit, CurveSet
+from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..errors import InputError
 from ..estimate import NOT_KNOWN, Estimate
 from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
-from ..stars.measured import FrameRadius, MeasuredSweep, StarTracks
+from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
 from .stored import read_document
 
 #: Between the folder's name and the sweep's own id.
@@ -231,7 +231,12 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, colour: bool) -
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
     points = stored["points"]
     best = _estimate(stored["best_focus_steps"])
+    floor, slope = (_estimate(stored[name]) for name in ("floor_px", "slope_px_per_step"))
     low, high = stored["bound_steps"]
+    model, shape = stored["model"], tuple(map(_number, stored["shape"]))
+    if model not in get_args(ModelName):
+        # A curve of version 0.1 (or none): drawn as the hyperbola of its floor and wings.
+        model, shape = "hyperbola", (best.value, floor.value, slope.value)
 
     def column(key: str) -> np.ndarray:
         return np.array(points[key], float)
@@ -255,21 +260,21 @@ def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
         reason=stored["reason"],
         used=np.array(points["used"], bool),
         frame_reasons=tuple(points["reason"]),
-        model=stored["model"] or "hyperbola",
+        model=model,
         best_steps=best.value,
         best_sigma_steps=best.sigma,
         dof=_number(stored["dof"]),
         interval68_steps=_ends(stored["interval68_steps"]),
         interval95_steps=_ends(stored["interval95_steps"]),
-        floor_px=_estimate(stored["floor_px"]),
-        slope_px_per_step=_estimate(stored["slope_px_per_step"]),
+        floor_px=floor,
+        slope_px_per_step=slope,
         jitter=_number(stored["jitter"]),
         chi2_reduced=_number(stored["chi2_reduced"]),
         wing_centre_steps=_estimate(stored["wing_centre_steps"]),
         hyperbola_steps=_estimate(stored["hyperbola_steps"]),
         v_steps=_estimate(stored["v_steps"]),
         bound_steps=(-math.inf if low is None else low, math.inf if high is None else high),
-        shape=tuple(map(_number, stored["shape"])),
+        shape=shape,
         play_steps=_estimate(stored["play_steps"]),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
-from ..stars.measured import MeasuredSweep
+from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .numbers import known, number_text, time_text
 from .result import RunResult
@@ -110,7 +110,10 @@ def _offset_cells(row: OffsetRow) -> list[str]:
         "sigma_frames_steps": row.offset_sigma_steps,
         "sigma_focuser_steps": row.offset_sigma_steps,
     }
-    return [_cell(getattr(row, name), sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
+    grown = row.growth_if_ignored
+    sigmas["growth_if_ignored"] = grown.sigma if grown else None
+    values = dataclasses.asdict(row) | {"growth_if_ignored": grown.value if grown else None}
+    return [_cell(values[name], sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
 
 
 def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:

@@ -12,7 +12,7 @@ from ..comparison.compared import OffsetRow
 from ..errors import printable
 from ..estimate import Estimate
 from ..setup import Setup
-from ..stars.measured import FrameRadius
+from ..tracking.measured import FrameRadius
 from .numbers import estimate_text, known, number_text, short_number, steps_text
 from .result import RunResult
 from .sentences import (

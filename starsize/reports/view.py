@@ -6,7 +6,7 @@ from markupsafe import Markup
 
 from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN, Estimate
-from ..stars.measured import MeasuredSweep
+from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .identity import identity
 from .numbers import decimals_for, estimate_text, known, time_text

@@ -32,7 +32,9 @@ def test_measure_as_json_is_a_list_with_a_number_or_null(capsys):
     (frame,) = json.loads(capsys.readouterr().out)
     assert status == 0
     # FLUX_RADIUS 50 % of the unsaturated stars in the catalogue beside the image: 1.21 to 1.49 px.
-    assert 1.1 < frame["hfr_px"]["value"] < 1.6
+    # Most of what shines there is a galaxy, which the stated doubt has to hold.
+    value, sigma = frame["hfr_px"]["value"], frame["hfr_px"]["sigma"]
+    assert 1.1 < value < 1.49 + 2 * sigma < 1.7
 
 
 def test_measure_writes_the_star_table_with_units_and_not_twice(tmp_path, capsys):

@@ -101,7 +101,7 @@ def test_a_mirrored_sweep_is_answered_alike_and_larger_pixels_change_little(seed
     plain, other, larger = (fit_curve(c) for c in (curve, mirrored, zoomed))
     assert_allclose(other.best_steps, -plain.best_steps, atol=0.02 * plain.best_sigma_steps)
     # Nothing is stated of the telescope: what share of the star is diffraction is a guess.
-    assert_allclose(larger.best_steps, plain.best_steps, atol=0.6 * plain.best_sigma_steps)
+    assert_allclose(larger.best_steps, plain.best_steps, atol=1.5 * plain.best_sigma_steps)
     assert_allclose(larger.floor_px.value, zoom * plain.floor_px.value, rtol=0.06)
 
 

@@ -28,9 +28,11 @@ def misses(lens, plan, seeds):
     for seed in seeds:
         points = draw_points(lens, plan, seed=seed)
         curves = [
-            focus_curve(p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=str(k))
+            focus_curve(
+                p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=str(k)
+            )
             for k, p in enumerate(points)
-        ]  # fmt: skip
+        ]
         for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
             assert fit.answered
             miss = fit.best_steps - p.best_steps

@@ -52,7 +52,8 @@ def test_a_folder_without_fits(tmp_path):
     (tmp_path / "notes.txt").touch()
     (tmp_path / "a.jpg").touch()
     with pytest.raises(
-        InputError, match=r"no FITS file in this folder, only 2 other \(such as a\.jpg"
+        InputError,
+        match=r"no FITS or camera raw file in this folder, only 2 other \(such as a\.jpg",
     ):
         find_files([tmp_path])
 

@@ -18,7 +18,7 @@ from starsize.estimate import Estimate
 from starsize.frames.frame import FrameFacts, Sweep
 from starsize.optics import critical_focus_zone_um
 from starsize.setup import Focuser, Setup, Telescope
-from starsize.stars.measured import FrameRadius, MeasuredSweep, StarTracks
+from starsize.tracking.measured import FrameRadius, MeasuredSweep, StarTracks
 
 NIGHT = Path("night")
 UM_PER_STEP = 4.0

@@ -109,6 +109,13 @@ def test_the_numbers_to_enter_are_those_of_the_table_alone_and_the_rule_is_said(
     assert "refocus" not in entering(night)
 
 
+def test_the_rule_is_said_beside_what_leaving_it_costs_too(night):
+    rows = tuple(replace(r, growth_if_ignored=Estimate(0.012)) for r in night.comparison.rows)
+    run = replace(night, comparison=replace(night.comparison, rows=rows))
+    assert "or leave it, costs 1.2 %" in {action_words(row) for row in rows}
+    assert "Where it says 'or leave it', 0 would do" in entering(run)
+
+
 def test_a_colour_camera_is_not_told_to_move_between_its_colours(colour_camera):
     rows = tuple(replace(r, action="refocus") for r in colour_camera.comparison.rows)
     run = replace(colour_camera, comparison=replace(colour_camera.comparison, rows=rows))

@@ -21,6 +21,7 @@ CONTRACT = [
     "filter", "reference", "status", "sweeps", "frames", "stars", "best_focus_steps",
     "best_focus_sigma_steps", "offset_steps", "offset_sigma_steps", "move_steps", "offset_um",
     "zone_steps", "action", "reason", "sigma_frames_steps", "sigma_focuser_steps",
+    "growth_if_ignored",
 ]  # fmt: skip
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
@@ -59,6 +60,7 @@ def test_offsets_have_one_row_per_filter(night):
         "reason": "",
         "sigma_frames_steps": "",
         "sigma_focuser_steps": "",
+        "growth_if_ignored": "",
     }
     assert rows["SII"]["move_steps"] == ""
     assert rows["SII"]["reason"]

@@ -1,0 +1,93 @@
+"""What the tracking layer hands on: the radius of each frame, and of each star in each frame."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..frames.frame import FrameFacts, Sweep
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameRadius:
+    """One frame (or one colour channel of it), measured.
+
+    ``radius_px`` is the frame's half-flux radius and ``radius_sigma_px`` its star noise alone
+    (photons, read-out, background, scatter between the stars); seeing, which all stars of a
+    frame share, is the business of the curve layer. The radii of 30 and 80 % of the light stand
+    beside. All are NaN where ``reason`` says why. Radii of a colour channel are counted in pixels
+    of the full-resolution frame.
+    """
+
+    facts: FrameFacts
+    radius_px: float = float("nan")
+    radius_sigma_px: float = float("nan")
+    n_stars: int = 0
+    """Stars behind ``radius_px``."""
+    n_found: int = 0
+    """Stars seen in the frame."""
+    radius30_px: float = float("nan")
+    radius30_sigma_px: float = float("nan")
+    radius80_px: float = float("nan")
+    radius80_sigma_px: float = float("nan")
+    background_adu: float = float("nan")
+    background_rms_adu: float = float("nan")
+    elongation: float = float("nan")
+    """Longer over shorter axis of the typical star."""
+    elongation_angle_deg: float = float("nan")
+    """Direction of the longer axis, degrees from +x towards +y."""
+    set_aside: Mapping[str, int] = field(default_factory=dict)
+    """Why other stars were not used: flag name -> how many."""
+    reason: str | None = None
+    channel: str = ""
+    """R, G or B of a colour camera; empty for a mono one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StarTracks:
+    """The same stars through the frames of a sweep.
+
+    Attributes
+    ----------
+    x_px, y_px : (n_stars,) arrays
+        Place in the sweep's reference frame (the one that shows most), pixels.
+    radius_px, radius_sigma_px : (n_stars, n_frames) arrays
+        Each star's own half-flux radius and its standard uncertainty, pixels; NaN where it was
+        not measured.
+    flags : (n_stars, n_frames) int array
+        ``StarFlag`` bits; UNMEASURED where a star was not recognised.
+    identity : (n_stars,) int array
+        The same number is the same star in every sweep of the night; -1 where that is not known.
+    pointing : int or None
+        Sweeps of one night with the same number show the same part of the sky; None where there
+        are too few stars to tell.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    radius_px: np.ndarray
+    radius_sigma_px: np.ndarray
+    flags: np.ndarray
+    identity: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    pointing: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class MeasuredSweep:
+    """A sweep (for a colour camera: one channel of it) with the radius of each of its frames.
+
+    ``filter`` is the sweep's filter or the channel (R, G, B); ``id`` is the sweep's id, with the
+    channel appended for a colour camera (``colour-1-R``). ``frames`` follows ``sweep.frames``
+    one to one.
+    """
+
+    id: str
+    filter: str
+    sweep: Sweep
+    frames: tuple[FrameRadius, ...]
+    tracks: StarTracks
+
+    def __repr__(self) -> str:
+        seen = sum(frame.reason is None for frame in self.frames)
+        count = f"{seen} of {len(self.frames)} frames measured"
+        return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"

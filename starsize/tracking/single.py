@@ -1,0 +1,85 @@
+"""Frames measured one by one, each on its own stars."""
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import replace
+
+import numpy as np
+from astropy.table import QTable, vstack
+
+from ..frames.calibration import Calibration
+from ..frames.frame import FrameFacts
+from ..photometry import star_table
+from ..setup import Setup
+from .colour import channels_of
+from .measured import FrameRadius
+from .spread import spread
+from .tasks import Look, Task, measure_task, unmeasured
+
+
+def measure_files(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+) -> tuple[FrameRadius, ...]:
+    """Measure frames one by one, each on its own stars.
+
+    Returns
+    -------
+    tuple of FrameRadius
+        One for each frame, in order; three (R, G, B) for a frame of a colour camera.
+    """
+    looks = _looks(facts_list, setup, calibration, executor)
+    return tuple(look.frame for look in looks)
+
+
+def measure_files_and_stars(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+) -> tuple[tuple[FrameRadius, ...], QTable]:
+    """Measure frames one by one, and hand on their stars too.
+
+    Returns
+    -------
+    frames : tuple of FrameRadius
+        What `measure_files` returns for these frames, to the last digit.
+    stars : QTable
+        One row a star, frames and channels one below the other: ``file``, the columns of
+        `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
+        no rows.
+    """
+    looks = _looks(facts_list, setup, calibration, executor)
+    tables = [_rows(look) for look in looks]
+    return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
+
+
+def _looks(
+    facts_list: Sequence[FrameFacts],
+    setup: Setup,
+    calibration: Calibration | None,
+    executor: Executor | None,
+) -> list[Look]:
+    """One look for each channel of each frame; one in all of a frame that cannot be read."""
+    tasks = [
+        Task(facts, channels_of(facts, setup.camera), setup, calibration) for facts in facts_list
+    ]
+    found: list[Look] = []
+    for looks in spread(executor, measure_task, tasks, lost=unmeasured):
+        found += looks if looks[0].read else [_without_channel(looks[0])]
+    return found
+
+
+def _without_channel(look: Look) -> Look:
+    return replace(look, frame=replace(look.frame, channel=""))
+
+
+def _rows(look: Look) -> QTable:
+    table = star_table(look.stars)
+    table.add_column(np.full(len(table), look.frame.facts.path.name), name="file", index=0)
+    table.add_column(np.full(len(table), look.frame.channel), name="channel")
+    return table

@@ -1,0 +1,110 @@
+"""What is done to one frame, in this process or in a worker: read it, measure its channels.
+
+Tasks are plain data that can be sent to another process; so are the answers, which hold tables
+of stars and never pixels.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from ..errors import FrameReadError
+from ..frames.calibration import Calibration, apply_calibration
+from ..frames.frame import Frame, FrameFacts
+from ..frames.pixels import read_pixels
+from ..photometry import ImageRadius, Stars, measure_image
+from ..photometry.measure import no_stars
+from ..setup import Setup
+from .colour import grid_of, in_frame, steepness
+from .measured import FrameRadius
+from .reasons import LOST_WORKER, reason_of
+
+#: What a frame takes over from the measurement of its image.
+_SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hint:
+    """What the other frames of a sweep lead one to expect of a channel of a frame."""
+
+    expected_px: float | None = None
+    """Its radius, in pixels of the frame."""
+    places: np.ndarray | None = None
+    """(n, 2) places of its stars, in pixels of the frame."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """One frame, how to read it, and which of its channels to measure."""
+
+    facts: FrameFacts
+    channels: tuple[str, ...]
+    setup: Setup
+    calibration: Calibration | None = None
+    hints: tuple[Hint, ...] = ()
+    """One a channel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One channel of one frame, measured alone; places in pixels of the frame."""
+
+    frame: FrameRadius
+    stars: Stars
+    read: bool = True
+    """False where the file could not be read, or its worker died."""
+
+
+def measure_task(task: Task) -> tuple[Look, ...]:
+    """Measure the channels of a frame; the file is read once."""
+    try:
+        image = _load(task)
+    except FrameReadError as error:
+        return unmeasured(task, str(error))
+    return tuple(_measure(task, k, image) for k in range(len(task.channels)))
+
+
+def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
+    """What is said of a frame that could not be looked at."""
+    return tuple(
+        Look(FrameRadius(facts=task.facts, channel=channel, reason=reason), no_stars(0), read=False)
+        for channel in task.channels
+    )
+
+
+def _measure(task: Task, k: int, image: np.ndarray) -> Look:
+    channel = task.channels[k]
+    hint = task.hints[k] if task.hints else Hint()
+    camera = task.setup.camera
+    grid = grid_of(channel, task.facts, camera)
+    gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
+    measured = measure_image(
+        grid.pick(image),
+        places=None if hint.places is None else (hint.places - grid.origin) / grid.pitch,
+        expected_radius_px=hint.expected_px and hint.expected_px / grid.pitch,
+        # The mean of several pixels holds the electrons of them all.
+        gain_e_per_adu=gain and gain * len(grid.corners),
+        saturation_adu=camera.saturation_adu or task.facts.saturation_adu,
+    )
+    steep = steepness(measured.radius)
+    radius = in_frame(measured.radius, grid, steep)
+    known = {name: getattr(radius, name) for name in _SHARED}
+    frame = FrameRadius(facts=task.facts, channel=channel, reason=reason_of(radius), **known)
+    return Look(frame, in_frame(measured.stars, grid, steep))
+
+
+def _load(task: Task) -> np.ndarray:
+    """The whole frame, calibrated if asked for; NaN where there is no value."""
+    if task.calibration is None or task.calibration.is_empty:
+        image, mask = read_pixels(task.facts, dtype=None)
+    else:
+        image, mask = read_pixels(task.facts)
+        frame = apply_calibration(
+            Frame(image, task.facts, mask),
+            task.calibration,
+            saturation_adu=task.setup.camera.saturation_adu,
+        )
+        image, mask = frame.image, frame.mask
+    if mask is not None:
+        image = np.where(mask, np.float32(np.nan), image.astype(np.float32))
+    return image
