@@ -5,9 +5,7 @@ Pixels
     lists of places are ``(n, 2)`` arrays of ``(x, y)``.
 Half-flux radius (HFR)
     Radius in pixels of the circle about a star's centre that holds half of its
-    background-free flux: of all its light, as it fell on the sensor. Neither a finite aperture nor
-    the pixel's own width remain in it (counted once when the pixel collects the light, once more
-    when its light counts as spread evenly over it). The flux-weighted mean radius is another quantity
+    background-free flux. The flux-weighted mean radius is another quantity
     (1.2533 sigma against 1.1774 sigma for a Gaussian) and is only ever called ``mean_radius``.
 Focuser positions
     In steps. Steps increase outward (away from the telescope) unless the setup says otherwise;
