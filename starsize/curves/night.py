@@ -24,6 +24,8 @@ from .statistics import PRIORS, Priors, student_weight
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 """Stands in for what is not stated."""
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
+OPTICS_STATED: Final = 0.02
+"""Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
 AIR, SPECTRUM, ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 7, slice(8, 10), 10, 11, 12, 13, 14
@@ -194,7 +196,8 @@ def build_night(
         robust_guess(c.position_steps[r], c.radius_px[r]) for c, r in zip(curves, rows, strict=True)
     )
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
-    start, prior = _start_and_priors(curves, guesses, known, priors)
+    start, usual = _start(guesses, known, priors)
+    prior = _priors(curves, start, usual, known=known, priors=priors)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
@@ -223,32 +226,36 @@ def build_night(
     )
 
 
-def _start_and_priors(
-    curves: Sequence[FocusCurve], guesses: Sequence[Guess], known: Known, priors: Priors
-) -> tuple[np.ndarray, PriorRows]:
-    """Values to start from, a lens without colour, and the priors of the night."""
-    telescope, m = known.telescope, len(curves)
+def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.ndarray, float]:
+    """Values to start from, a lens without colour, and the usual floor in pixels."""
+    telescope = known.telescope
     share = np.sqrt((1 + telescope.obstruction**2) / 2)
-    stated = known.slope_px_per_step
-    slope = stated or float(np.median([g.slope_px_per_step for g in guesses])) / share
+    slope = known.slope_px_per_step or (
+        float(np.median([g.slope_px_per_step for g in guesses])) / share
+    )
     floor = float(np.median([g.floor_px for g in guesses]))
-    start = np.zeros(FIRST + 3 * m)
+    start = np.zeros(FIRST + 3 * len(guesses))
     start[LOG_SLOPE] = np.log(slope)
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
     start[SPREAD] = 0.3 * floor
     start[AIR] = 5 / 3
     start[SPECTRUM] = priors.spectrum
     start[ZERO] = np.median([g.best_steps for g in guesses])
-    own = start[FIRST:].reshape(m, 3)
-    own[:, 0] = [g.best_steps for g in guesses]
-    # Diffraction takes its part of the floor, about 0.6 lambda N of half-flux radius.
+    start[FIRST::3] = [g.best_steps for g in guesses]
+    # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
     airy = 0.55 * 0.53 * telescope.diffraction_px_per_um
-    own[:, 1] = np.log(
+    start[FIRST + 1 :: 3] = np.log(
         [np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses]
     )
-    start[LOG_SEEING] = np.median(own[:, 1])
-    px = telescope.blur_px_per_um
-    optics_known = known.focal_ratio and known.pixel_um
+    start[LOG_SEEING] = np.median(start[FIRST + 1 :: 3])
+    return start, floor
+
+
+def _priors(
+    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known, priors: Priors
+) -> PriorRows:
+    """What is taken as likely before looking, row by row."""
+    slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     rows, target, scale, tail = [], [], [], []
 
     def add(at: Mapping[int, float], *, value: float, width: float, heavy: float = np.inf) -> None:
@@ -260,15 +267,13 @@ def _start_and_priors(
         scale.append(width)
         tail.append(heavy)
 
-    if stated:
-        add({LOG_SLOPE: 1}, value=np.log(stated), width=priors.slope, heavy=priors.slope_tail)
+    if known.slope_px_per_step:
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.slope, heavy=priors.slope_tail)
     else:
         add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
-    add(
-        {LOG_DIFFRACTION: 1},
-        value=start[LOG_DIFFRACTION],
-        width=0.02 if optics_known else priors.diffraction,
-    )
+    sure = known.focal_ratio and known.pixel_um
+    width = OPTICS_STATED if sure else priors.diffraction
+    add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=width)
     for k, width in enumerate(priors.colour_um):
         add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
     add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
@@ -280,18 +285,14 @@ def _start_and_priors(
     add({DRIFT: 1}, value=0, width=priors.drift_um_per_degC * px / slope)
     add({PLAY: 1}, value=0, width=priors.play_um * px / slope)
     add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=priors.seeing)
-    warm, way = _conditions(curves)
-    for s in range(m):
-        first = FIRST + 3 * s
-        add(
-            {first: 1, ZERO: -1, DRIFT: -warm[s], PLAY: -way[s]},
-            value=0,
-            width=priors.glass_um * px / slope,
-            heavy=priors.glass_tail,
-        )
-        add({first + 1: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
-        add({first + 2: 1}, value=0, width=priors.tint)
-    return start, PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
+    glass = priors.glass_um * px / slope
+    for s, (warm, way) in enumerate(zip(*_conditions(curves), strict=True)):
+        zero, seeing, tint = FIRST + 3 * s + np.arange(3)
+        common = {zero: 1, ZERO: -1, DRIFT: -warm, PLAY: -way}
+        add(common, value=0, width=glass, heavy=priors.glass_tail)
+        add({seeing: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
+        add({tint: 1}, value=0, width=priors.tint)
+    return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
 
 
 def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
