@@ -126,13 +126,13 @@ def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray, np
     dense = np.arange(0, 4, 0.0005)
     splines = [PchipInterpolator(GRID, column) for column in light.T]
     radii = [[np.interp(p, spline(dense), dense) for p in SHARES] for spline in splines]
-    size = np.array(radii)[:, 1]
+    sizes = np.array(radii)[:, 1]
     share = [
-        spline(np.minimum(GRID * s, GRID[-1])) for spline, s in zip(splines, size, strict=True)
+        spline(np.minimum(GRID * s, GRID[-1])) for spline, s in zip(splines, sizes, strict=True)
     ]
     gain = np.square(radii[1:]) - np.square(radii[0])
     kappa = gain * (np.array(PIXELS)[:, None] ** 2 / VARIANCE)
-    return np.array(share), size, np.concatenate([kappa[:1], kappa])
+    return np.array(share), sizes, np.concatenate([kappa[:1], kappa])
 
 
 @lru_cache(maxsize=1)

@@ -287,8 +287,8 @@ def _priors(
     add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=priors.seeing)
     glass = priors.glass_um * px / slope
     for s, (warm, way) in enumerate(zip(*_conditions(curves), strict=True)):
-        zero, seeing, tint = FIRST + 3 * s + np.arange(3)
-        common = {zero: 1, ZERO: -1, DRIFT: -warm, PLAY: -way}
+        zero, seeing, tint = range(FIRST + 3 * s, FIRST + 3 * s + 3)
+        common = {zero: 1.0, ZERO: -1.0, DRIFT: -float(warm), PLAY: -float(way)}
         add(common, value=0, width=glass, heavy=priors.glass_tail)
         add({seeing: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
         add({tint: 1}, value=0, width=priors.tint)
