@@ -53,7 +53,7 @@ def measure_files_and_stars(
         `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
         no rows.
     """
-    looks = _looks(facts_list, setup, calibration, executor)
+    looks = _looks(facts_list, setup, calibration, executor, all_stars=True)
     tables = [_rows(look) for look in looks]
     return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
 
@@ -63,10 +63,13 @@ def _looks(
     setup: Setup,
     calibration: Calibration | None,
     executor: Executor | None,
+    *,
+    all_stars: bool = False,
 ) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     tasks = [
-        Task(facts, channels_of(facts, setup.camera), setup, calibration) for facts in facts_list
+        Task(facts, channels_of(facts, setup.camera), setup, calibration, all_stars=all_stars)
+        for facts in facts_list
     ]
     found: list[Look] = []
     for looks in spread(executor, measure_task, tasks, lost=unmeasured):

@@ -5,6 +5,7 @@ of stars and never pixels.
 """
 
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 
@@ -43,6 +44,8 @@ class Task:
     calibration: Calibration | None = None
     hints: tuple[Hint, ...] = ()
     """One a channel."""
+    all_stars: bool = False
+    """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +81,8 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     camera = task.setup.camera
     grid = grid_of(channel, task.facts, camera)
     gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
-    measured = measure_image(
+    measure = partial(
+        measure_image,
         grid.pick(image),
         places=None if hint.places is None else (hint.places - grid.origin) / grid.pitch,
         expected_radius_px=hint.expected_px and hint.expected_px / grid.pitch,
@@ -86,11 +90,13 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or task.facts.saturation_adu,
     )
+    measured = measure()
+    stars = measure(max_stars=None).stars if task.all_stars else measured.stars
     steep = steepness(measured.radius)
     radius = in_frame(measured.radius, grid, steep)
     known = {name: getattr(radius, name) for name in _SHARED}
     frame = FrameRadius(facts=task.facts, channel=channel, reason=reason_of(radius), **known)
-    return Look(frame, in_frame(measured.stars, grid, steep))
+    return Look(frame, in_frame(stars, grid, steep))
 
 
 def _load(task: Task) -> np.ndarray:
