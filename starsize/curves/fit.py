@@ -9,7 +9,7 @@ from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet
-from .night import Known, Night, build_night
+from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
 from .play import flat_start
@@ -207,7 +207,7 @@ def zone_steps(night: Night, row: int) -> float:
     telescope = night.telescope
     # 2 lambda N^2 of defocus makes a disc of radius lambda N.
     zone_px = 1e-3 * night.bands[row].wavelength_nm * telescope.diffraction_px_per_um
-    return zone_px / float(np.exp(night.start[0]))
+    return zone_px / float(np.exp(night.start[LOG_SLOPE]))
 
 
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:

@@ -108,9 +108,10 @@ class Night:
     prior: PriorRows
     start: np.ndarray
 
-    def own(self, which: int) -> np.ndarray:
-        """Indices of zero (0), log seeing (1) or tint (2) of the sweeps."""
-        return FIRST + 3 * np.arange(len(self.curves)) + which
+    @property
+    def bands_nm(self) -> list[tuple[float, float]]:
+        """Wavelength and width of each sweep's band."""
+        return [(band.wavelength_nm, band.width_nm) for band in self.bands]
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Stars of all frames."""

@@ -201,8 +201,7 @@ def _floor_lever(night: Night, values: np.ndarray, best_steps: np.ndarray) -> np
     own = values[FIRST:].reshape(-1, 3)
     blur = np.exp(values[LOG_SLOPE]) * (best_steps - own[:, 0])
     state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
-    bands = [(b.wavelength_nm, b.width_nm) for b in night.bands]
-    sizes = star_sizes(lay_out(night.stars.table, bands, which), state)
+    sizes = star_sizes(lay_out(night.stars.table, night.bands_nm, which), state)
     out = np.zeros((which.size, values.size))
     fill_shared(out, values, sizes, blur_px=blur)
     out[which, FIRST + 3 * which + 1] = sizes.by_log_seeing
@@ -215,8 +214,7 @@ def _at(night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray
     own = values[FIRST:].reshape(-1, 3)
     seeing = np.full(blur_px.size, np.median(own[:, 1]))
     state = state_of(values, blur_px=blur_px, log_seeing=seeing, tint=own[which, 2])
-    bands = [(b.wavelength_nm, b.width_nm) for b in night.bands]
-    return star_sizes(lay_out(night.stars.table, bands, which), state)
+    return star_sizes(lay_out(night.stars.table, night.bands_nm, which), state)
 
 
 def _derivatives(night: Night, values: np.ndarray, blur_px: np.ndarray) -> np.ndarray:

@@ -142,13 +142,14 @@ def cost_of(night: Night, values: np.ndarray, sizes: Sizes, variance: Variance) 
     """Minus twice the log of the posterior probability, but for a constant."""
     miss = night.radius_px - sizes.radius
     shared = variance.common != 0
-    spare = variance.common**2
     alone = believe(miss[~shared], variance.sound[~shared], wild=variance.wild[~shared])
     cost = -2 * float(alone.log_likelihood.sum())
     if shared.any():
-        spread = (variance.sound, variance.wild, spare)
         weight = believe(
-            miss[shared], spread[0][shared], wild=spread[1][shared], doubt=spread[2][shared]
+            miss[shared],
+            variance.sound[shared],
+            wild=variance.wild[shared],
+            doubt=variance.common[shared] ** 2,
         ).weight
         group = night.exposure[shared]
         pulled = np.bincount(group, weight * variance.common[shared] * miss[shared])

@@ -2,9 +2,9 @@
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from ..comparison.compared_sets import MeasuredSet
 from ..errors import InputError
 from ..estimate import Estimate
 from .document import RESULT_SCHEMA
+
+_Built = TypeVar("_Built")
 
 
 def load_measured_set(path: Path | str) -> MeasuredSet:
@@ -31,11 +33,16 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     InputError
         If there is no result.json, it is not one of ours, or it is damaged.
     """
+    return read_result(path, lambda document, home: _measured_set(document, name=home.name))
+
+
+def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Built]) -> _Built:
+    """Build something from a stored run and its folder; see ``load_measured_set`` for the rest."""
     given = Path(path)
     file = given / "result.json" if given.is_dir() else given
     document = read_document(file)
     try:
-        return _measured_set(document, name=file.absolute().parent.name)
+        return build(document, file.absolute().parent)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         msg = f"{file} is damaged ({error!r}); run 'starsize offsets' again to write it anew"
         raise InputError(msg) from error

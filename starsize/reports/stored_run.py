@@ -18,7 +18,7 @@ from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .stored import read_document
+from .stored import read_result
 
 #: Between the folder's name and the sweep's own id.
 SEPARATOR = ":"
@@ -52,14 +52,7 @@ def load_run(path: Path | str) -> StoredRun:
     InputError
         If there is no result.json, it is not one of ours, or it is damaged.
     """
-    given = Path(path)
-    file = given / "result.json" if given.is_dir() else given
-    document = read_document(file)
-    try:
-        return _run(document, file.absolute().parent)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{file} is damaged ({error!r}); run 'starsize offsets' again to write it anew"
-        raise InputError(msg) from error
+    return read_result(path, _run)
 
 
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
