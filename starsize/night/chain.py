@@ -177,17 +177,25 @@ class Seen:
     likelihood: Likelihood | None
     in_question: bool = False
     """Whether the nodes' offset error is that of this frame's filter."""
+    offset_zones: float = 0.0
+    """Error of its filter's offset that is settled."""
 
     def at(self, nodes: Nodes, log_seeing: np.ndarray) -> np.ndarray | None:
         """Likelihood over (node, x, v)."""
         if self.likelihood is None:
             return None
-        keys = np.stack([nodes.air, nodes.offset_zones if self.in_question else 0 * nodes.air])
-        kinds, which = np.unique(keys, axis=1, return_inverse=True)
+        offsets = self.offsets(nodes)
+        kinds, which = np.unique(np.stack([nodes.air, offsets]), axis=1, return_inverse=True)
         airs = np.unique(kinds[0]).astype(int)
         plain = dict(zip(airs, self.likelihood.at(airs, log_seeing), strict=True))
         rows = [_moved_rows(plain[int(air)], zones) for air, zones in kinds.T]
         return np.stack(rows).astype(np.float32)[which.ravel()]
+
+    def offsets(self, nodes: Nodes) -> np.ndarray:
+        """How far the frame's defocus lies beyond the telescope's, by node."""
+        if self.in_question:
+            return nodes.offset_zones
+        return np.full(len(nodes), self.offset_zones)
 
 
 def _moved_rows(values: np.ndarray, zones: float) -> np.ndarray:

@@ -1,7 +1,7 @@
 """From exposures to steps and nodes of the chain."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ _AIRS = np.linspace(-2.1, 2.1, 13)
 _FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
 _FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
+NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
 
 
@@ -128,8 +129,20 @@ def usual_elongation(exposures: Sequence[Exposure]) -> float:
     return float(np.percentile(known, 30)) if known else 1.0
 
 
-def seen_frame(course: Course, one: Exposure, *, in_question: bool = False) -> Seen:
-    """An exposure as the chain takes it."""
+def seen_frame(
+    course: Course, one: Exposure, *, question: str = "", settled: Mapping[str, float] = NONE
+) -> Seen:
+    """An exposure as the chain takes it.
+
+    Parameters
+    ----------
+    course : Course
+    one : Exposure
+    question : str
+        Filter whose offset the nodes vary.
+    settled : mapping of str to float
+        Errors of offsets that are settled, zones by filter.
+    """
     found = likelihood(
         one,
         course.tables[one.filter],
@@ -137,7 +150,7 @@ def seen_frame(course: Course, one: Exposure, *, in_question: bool = False) -> S
         priors=course.priors,
         elongation=course.elongation,
     )
-    return Seen(found, in_question)
+    return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
 
 
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:

@@ -10,7 +10,6 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate
 
 MIDDLE_UM = 0.55
-_ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
 ARCSEC_PER_RADIAN = 206264.806
 
 

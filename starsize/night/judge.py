@@ -1,14 +1,14 @@
 """What the night says of each frame: growth by defocus, chance that it is lost, defocus."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from .chain import Nodes, Seen, kept_nodes
-from .course import Course, seen_frame, steps_between
+from .course import NONE, Course, seen_frame, steps_between
 from .emission import growth_without_radius
 from .model import DEFOCUS_ZONES, STEP_ZONES
 from .observed import Exposure
@@ -59,7 +59,6 @@ class NightFocus:
         Zones per degree or per hour.
     nodes : Nodes
     weights : (n,) array
-    log_evidence : float
     """
 
     frames: tuple[FrameFocus, ...]
@@ -75,8 +74,9 @@ def follow(
     exposures: Sequence[Exposure],
     *,
     limit: float,
-    wrong_filter: str = "",
     nodes: Nodes | None = None,
+    question: str = "",
+    settled: Mapping[str, float] = NONE,
 ) -> NightFocus:
     """Judge all frames of a night by all of it.
 
@@ -87,15 +87,16 @@ def follow(
         In order of time.
     limit : float
         Growth, a fraction, beyond which focus counts as lost.
-    wrong_filter : str
-        Filter whose offset ``nodes`` vary.
     nodes : Nodes, optional
         Those of the course by default.
+    question, settled
+        As `course.seen_frame` takes them.
     """
-    seen = [seen_frame(course, e, in_question=e.filter == wrong_filter) for e in exposures]
+    seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
-    chosen = nodes or course.nodes
-    *_, last = course.chain.forward(seen, steps, chosen)
+    chosen = course.nodes if nodes is None else nodes
+    for state in course.chain.forward(seen, steps, chosen):
+        last = state
     chosen = kept_nodes(chosen, last.weights(chosen))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = tuple(
@@ -113,6 +114,24 @@ def follow(
     )
 
 
+def follow_live(
+    course: Course, exposures: Iterable[Exposure], *, limit: float
+) -> Iterator[FrameFocus]:
+    """Judge frames as they come in, each by itself and those before it; memory does not grow."""
+    chain, nodes = course.chain, course.nodes
+    state, before = chain.start(nodes), None
+    for one in exposures:
+        if before is not None:
+            state = chain.moved(state, steps_between(course, (before, one))[1], nodes)
+        frame = seen_frame(course, one)
+        state = chain.told(state, frame.at(nodes, chain.log_seeing))
+        weights = state.weights(nodes)
+        spread = weights[:, None] * state.grid.sum(2)
+        v = float(weights @ (state.grid.sum(1) @ chain.log_seeing))
+        yield frame_focus(course, one, frame, nodes, spread, v, limit=limit)
+        before = one
+
+
 def frame_focus(
     course: Course,
     one: Exposure,
@@ -128,8 +147,7 @@ def frame_focus(
         growths = growth_without_radius(course.tables[one.filter], log_seeing)
     else:
         growths = frame.likelihood.growth
-    zones = nodes.offset_zones if frame.in_question else np.zeros(len(nodes))
-    own = np.stack([_shift(row, z) for row, z in zip(spread, zones, strict=True)])
+    own = np.stack([_shift(row, z) for row, z in zip(spread, frame.offsets(nodes), strict=True)])
     by_air = np.stack([own[nodes.air == a].sum(0) for a in range(len(course.airs))])
     growth = np.expm1(growths)
     # The limit falls within a cell of the grid: count the share of the cell that lies beyond.

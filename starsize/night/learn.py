@@ -15,6 +15,7 @@ from .emission import at_radius
 from .equipment import ARCSEC_PER_RADIAN, MIDDLE_UM, Equipment
 from .model import DEFOCUS_ZONES, NightPriors
 
+_ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
 _AIRS = np.linspace(1.5, 1.95, 10)
 _FURTHEST_ZONES = 5.0
 _LEAST_FRAMES = 4
@@ -169,3 +170,44 @@ def _residuals(
         rows.append(math.log(frame.shape) - model)
         sigmas.append(frame.shape_sigma / frame.shape)
     return np.array(places), np.array(rows).reshape(-1, _AIRS.size), np.array(sigmas)
+
+
+def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
+    """Equipment from figures alone: a lens without faults, its doubts left to the priors."""
+    ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
+    assumed = ""
+    if ratio is None or pixel is None:
+        assumed = (
+            "focal length, aperture or pixel size are not known: f/6 and pixels of 3.8 um were "
+            "assumed; state them in the setup file"
+        )
+    ratio, known_pixel = ratio or _ASSUMED_RATIO, pixel or _ASSUMED_PIXEL_UM
+    size = ratio / known_pixel
+    zone_px = MIDDLE_UM * size
+    step = setup.focuser.um_per_step
+    zone_steps = math.nan
+    if step and not assumed:
+        zone_um = 2 * MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
+        zone_steps = zone_um / step
+    focal = setup.telescope.focal_length_mm
+    shapes = {name: _clear_star(setup, name, size) for name in filters}
+    per_degC = setup.focuser.steps_per_degC
+    return Equipment(
+        shapes=shapes,
+        best_px=dict.fromkeys(filters, 0.0),
+        zone_px=zone_px,
+        zone_steps=zone_steps,
+        per_degC=NOT_KNOWN
+        if per_degC is None
+        else Estimate(per_degC, setup.focuser.steps_per_degC_sigma or math.nan),
+        arcsec_per_px=ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan,
+        assumed=assumed,
+    )
+
+
+def _clear_star(setup: Setup, name: str, size: float) -> tuple[float, ...]:
+    """Numbers of a star of a faultless telescope, as `star_radius` takes them."""
+    band = setup.band(name)
+    wavelength, width = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
+    hole = setup.telescope.obstruction
+    return (hole, wavelength, width, size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 5)
