@@ -15,7 +15,7 @@ from .observed import Exposure
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
-_MOST_NODES = 6
+_MOST_NODES = 3
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
@@ -134,7 +134,7 @@ def _ask(
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
     error, sigma, sided = _signed(weight)
     told = frames >= _LEAST_FRAMES and sigma < 1.0
-    agrees = odds < 0 if told and abs(odds) > math.log(LOST / (1 - LOST)) else None
+    agrees = bool(odds < 0) if told and abs(odds) > math.log(LOST / (1 - LOST)) else None
     offset = FilterOffset(
         filter=name,
         frames=frames,

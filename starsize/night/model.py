@@ -52,9 +52,9 @@ class NightPriors:
     """
 
     start_zones: float = 0.7
-    """Defocus at the start: somebody focused, in nine nights of ten."""
-    start_anyhow: float = 0.1
-    walk_zones: float = 0.4
+    """Defocus at the start: somebody focused, but for one night in 25."""
+    start_anyhow: float = 0.04
+    walk_zones: float = 0.3
     """Wander of focus beyond the coefficient, per square root of an hour."""
     slip_chance: float = 0.003
     """Per frame: one night in five or six of 60 frames."""
@@ -84,7 +84,7 @@ class NightPriors:
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""
-    alike: float = 4.0
+    alike: float = 3.0
     """Frames in a row whose lack is one and the same, so that it is not averaged away."""
     radius_lack: float = 0.003
     wild: float = 0.02
