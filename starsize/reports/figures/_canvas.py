@@ -75,6 +75,17 @@ def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
     return figure, axes
 
 
+def new_strip(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, list[Axes]]:
+    """Drawings one below the other that share the axis along the bottom."""
+    figure, first = new_axes(width_px, sum(heights_px))
+    first.remove()
+    with mpl.rc_context(_SETTINGS):
+        axes = figure.subplots(len(heights_px), 1, sharex=True, height_ratios=heights_px)
+    for one in axes:
+        dress(one)
+    return figure, list(axes)
+
+
 def dress(axes: Axes) -> None:
     """Two thin axes, quiet ticks, no box."""
     axes.patch.set_visible(False)
