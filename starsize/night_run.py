@@ -23,6 +23,7 @@ from .night import (
     learn_shape,
     with_files,
 )
+from .night.observed import SHARED
 from .pipeline import load_result
 from .reports.result import RunResult
 from .setup import Setup
@@ -182,5 +183,6 @@ def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
         from_best_steps=float(facts.position_steps or 0.0) - best_steps,
         radius_px=frame.radius_px,
         shape=shape,
-        shape_sigma=sigma * shape,
+        # The rest of it is shared by all frames, those of the night to be judged too.
+        shape_sigma=SHARED * sigma * shape,
     )

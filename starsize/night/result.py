@@ -14,7 +14,7 @@ from .course import Course, prepare_course, steps_between
 from .equipment import Equipment
 from .filters import FilterOffset, find_offsets
 from .judge import FrameFocus, NightFocus, follow
-from .observed import Exposure
+from .observed import Exposure, with_scatter
 from .rule import RefocusRule, refocus_rule
 
 
@@ -104,6 +104,7 @@ def judge_night(
     if not limit > 0:
         msg = f"'limit' must exceed 0, got {limit}"
         raise ValueError(msg)
+    exposures = with_scatter(exposures)
     course = prepare_course(exposures, equipment)
     focus = follow(course, exposures, limit=limit)
     focus, offsets = find_offsets(course, exposures, focus, limit=limit)
