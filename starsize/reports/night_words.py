@@ -168,6 +168,13 @@ def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     return f"in or out by {estimate_text(size, most_decimals=1)} {unit}"
 
 
+def state_line(result: NightResult, k: int) -> str:
+    """One line on a frame for whoever watches."""
+    one, frame, cause = result.exposures[k], result.frames[k], CAUSE_WORDS[result.causes[k]]
+    what = f"{frame.state}, {cause}" if cause else frame.state
+    return f"{one.file} ({one.filter}): {what}; {frame_reason(result, k)}"
+
+
 def count_words(states: Sequence[str]) -> str:
     """How many frames are held, lost, unclear."""
     return ", ".join(f"{states.count(s)} {s}" for s in ("held", "lost", "unclear") if states.count(s))
