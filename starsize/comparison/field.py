@@ -19,7 +19,7 @@ from scipy.stats import f as fisher
 
 from ..estimate import Estimate
 from .compared import FieldReport
-from .table import Scale
+from .offsets.table import Scale
 
 #: Fewest stars in all and in each quarter of the frame (common practice: at least 15 a chip).
 LEAST_STARS, LEAST_IN_QUARTER = 24, 4

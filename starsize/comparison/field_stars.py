@@ -12,7 +12,7 @@ from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
 from .field import FieldSweep, Frame, field_of_focus
-from .table import Scale
+from .offsets.table import Scale
 
 
 def field_of_sweeps(

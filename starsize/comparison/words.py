@@ -5,12 +5,12 @@ from scipy.stats import chi2
 
 from ..estimate import Notice
 from ..setup import Setup
-from .adjustment import Adjustment
-from .changes import Changes
 from .compared import Slip
 from .drift_words import bounded_effects
-from .sweeps import BestFocusData
-from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
+from .offsets.adjustment import Adjustment
+from .offsets.changes import Changes
+from .offsets.sweeps import BestFocusData
+from .offsets.terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
 
 INCONSISTENT = 0.01
 
