@@ -36,7 +36,13 @@ from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
 from .steps import curve_of, fit_curves
-from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
+from .tracking import (
+    MeasuredSweep,
+    filmstrips,
+    left_out_notices,
+    measure_sweeps,
+    other_field_notices,
+)
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -118,6 +124,7 @@ def measure_offsets(
     measured = measure_sweeps(
         sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
     )
+    strips = filmstrips(measured, camera=known.camera, executor=executor)
     curves, comparison, step_notices = compare_measured(
         measured, setup=known, given=given, reference=reference, earlier=earlier
     )
@@ -136,6 +143,7 @@ def measure_offsets(
         curves=curves,
         comparison=comparison,
         notices=_without_repeats(notices),
+        strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
 
