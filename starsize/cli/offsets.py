@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 
+from ..cache import Cache
+from ..errors import printable
 from ..pipeline import measure_offsets
 from ..reports import (
     RESULT_FILES,
@@ -17,8 +19,10 @@ from ..reports import (
 )
 from ..setup import Setup
 from .shared import calibration_of, print_json, print_line, progress_line, setup_of
-from .watch import Measure, Remembering, check_call, watch_sweeps
+from .watch import Measure, check_call, watch_sweeps
 from .workers import workers
+
+CACHE_FILE = "measured.sqlite"
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -35,13 +39,16 @@ def run(arguments: argparse.Namespace) -> int:
             print_line(line)
             sys.stdout.flush()  # seen at once, in a pipe too
 
-    with workers(arguments.jobs) as executor:
+    with Cache(arguments.out / CACHE_FILE) as cache, workers(arguments.jobs) as executor:
+        measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
-            measure = _measurer(arguments, setup, Remembering(executor))
             say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
             result = watch_sweeps(arguments, setup, measure, say)
         else:
-            result = _measurer(arguments, setup, executor)((), arguments.reference)
+            result = measure(arguments.frames, arguments.reference)
+        cache.forget_unasked()
+    if cache.trouble:
+        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:
         print_json(result_document(result))
     elif not arguments.quiet:
@@ -50,23 +57,26 @@ def run(arguments: argparse.Namespace) -> int:
     return status_of(result)
 
 
-def _measurer(arguments: argparse.Namespace, setup: Setup, executor: Executor | None) -> Measure:
-    """What measures all frames but those left aside, and writes the results."""
+def _measurer(
+    arguments: argparse.Namespace, setup: Setup, cache: Cache, executor: Executor | None
+) -> Measure:
+    """What measures folders and files, and writes the results."""
     calibration = calibration_of(arguments)
+    quiet = arguments.quiet or arguments.json
 
-    def measure(aside: Sequence[Path], reference: str | None) -> RunResult:
-        with progress_line("measuring frames", quiet=arguments.quiet or arguments.json) as progress:
+    def measure(paths: Sequence[Path], reference: str | None) -> RunResult:
+        with progress_line("measuring frames", quiet=quiet) as progress:
             result = measure_offsets(
-                arguments.frames,
+                paths,
                 setup=setup,
                 reference=reference,
                 facts_csv=arguments.facts,
                 calibration=calibration,
-                skip=(arguments.out, *aside),
+                cache=cache,
                 executor=executor,
                 progress=progress,
             )
-        write_results(result, arguments.out, overwrite=arguments.overwrite)
+        write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
         return result
 
     return measure

@@ -1,24 +1,22 @@
 """``starsize offsets --watch``: the folder of a night that is still being captured."""
 
 import argparse
-import hashlib
-import pickle
 from collections import Counter
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, Future
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
 from ..frames.follow import follow_folders, frame_files
+from ..frames.header import has_frame_ending
 from ..frames.planned import PlannedSweep, read_planned_sweeps
 from ..pipeline import find_reference
 from ..reports import RunResult
+from ..reports.stored_run import is_result
 from ..reports.sweep_line import sweep_line
 from ..setup import Setup
 
@@ -28,7 +26,7 @@ _INTERVALS = 4.0
 _LEAST_QUIET_S = 45.0
 
 Measure = Callable[[Sequence[Path], str | None], RunResult]
-"""Measure and write all but the given frames, counted from the given reference."""
+"""Measure the given folders and files from the given reference, and write the results."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +46,7 @@ def watch_sweeps(
 
     Ends when all planned sweeps are in, or by Ctrl-C once there is a result.
     """
-    folders = [path for path in arguments.frames if path.is_dir()]
+    folders = [path for path in arguments.frames if path.is_dir() and not is_result(path)]
     plan = read_planned_sweeps(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     skip = (arguments.out,)
     told: set[tuple[Path, ...]] = set()
@@ -57,13 +55,20 @@ def watch_sweeps(
         for quiet_s in follow_folders(folders, skip=skip):
             if not any(frame_files(folders, skip)):
                 continue
-            files = list_frames(folders, setup=setup, facts_csv=arguments.facts, skip=skip)
+            files = [
+                file
+                for file in list_frames(folders, setup=setup, facts_csv=arguments.facts, skip=skip)
+                if has_frame_ending(file.path)
+            ]
             sweeps, _ = find_sweeps(files, outward=setup.focuser.outward)
             standing = how_far(sweeps, plan, quiet_s)
             new = [sweep for sweep in standing.over if _key(sweep) not in told]
             if new:
-                running = [f.path for s in standing.running for f in s.frames]
-                result = measure(running, _reference_so_far(arguments, sweeps, setup))
+                # Without the sweep that is being taken: half of it would be refused.
+                running = {f.path for s in standing.running for f in s.frames}
+                paths = [f.path for f in files if f.path not in running]
+                stored = [path for path in arguments.frames if path not in folders]
+                result = measure([*paths, *stored], _reference_so_far(arguments, sweeps, setup))
                 told |= {_key(sweep) for sweep in new}
                 for sweep in new:
                     say(sweep_line(result, sweep.id, to_come=standing.to_come))
@@ -125,41 +130,6 @@ def _reference_so_far(
 
 def _key(sweep: Sweep) -> tuple[Path, ...]:
     return tuple(frame.path for frame in sweep.frames)
-
-
-class Remembering(Executor):
-    """Hands out each frame once: what was measured of it stands until the file changes."""
-
-    def __init__(self, executor: Executor | None) -> None:
-        self._executor = executor
-        self._answers: dict[str, Any] = {}
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """Hand out a task, or the answer that is known."""
-        key = _fingerprint(fn, args)
-        if key in self._answers:
-            known: Future[Any] = Future()
-            known.set_result(self._answers[key])
-            return known
-        if self._executor is None:
-            future: Future[Any] = Future()
-            future.set_result(fn(*args, **kwargs))
-        else:
-            future = self._executor.submit(fn, *args, **kwargs)
-        future.add_done_callback(lambda done: self._keep(key, done))
-        return future
-
-    def _keep(self, key: str, done: Future[Any]) -> None:
-        if not done.cancelled() and done.exception() is None:
-            self._answers[key] = done.result()
-
-
-def _fingerprint(fn: Callable[..., Any], args: tuple[Any, ...]) -> str:
-    """Of a task with all it says, and of the file as it is now."""
-    path: Path = args[0].facts.path
-    state = path.stat() if path.exists() else None
-    file = (state.st_size, state.st_mtime_ns) if state else ()
-    return hashlib.sha256(pickle.dumps((fn, args, file))).hexdigest()
 
 
 def check_call(arguments: argparse.Namespace) -> None:

@@ -2,28 +2,19 @@
 
 import json
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from starsize.cli import main, watch
-from starsize.cli.watch import Remembering, how_far
+from starsize.cli.watch import how_far
 from starsize.errors import InputError
 from starsize.frames.frame import FrameFacts, Sweep
 from starsize.frames.planned import PlannedSweep, read_planned_sweeps
-from starsize.setup import Setup
 from starsize.tracking import tasks
 
 DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"
 FRAMES = sorted(DEMO.glob("*.fits.fz"))
-
-
-SEEN = []
-
-
-def _note(task):
-    SEEN.append(task)
 
 
 def sweep(name, start_s, count=11, interval_s=8.0):
@@ -170,18 +161,3 @@ def test_ctrl_c_before_the_first_sweep_writes_nothing(tmp_path, monkeypatch, cap
 def test_a_plan_without_watching_is_refused(tmp_path, capsys):
     assert main(["offsets", str(tmp_path), "--plan", "plan.csv"]) == 2
     assert "--watch" in capsys.readouterr().err
-
-
-def test_a_frame_that_changed_is_measured_again(tmp_path):
-    path = tmp_path / "a.fits"
-    path.write_bytes(b"half")
-    task = tasks.Task(FrameFacts(path=path), ("",), Setup())
-    executor = Remembering(None)
-    SEEN.clear()
-    for _ in range(2):
-        executor.submit(_note, task).result()
-    assert len(SEEN) == 1
-    path.write_bytes(b"whole now")
-    executor.submit(_note, task).result()
-    executor.submit(_note, replace(task, channels=("R",))).result()
-    assert len(SEEN) == 3
