@@ -40,6 +40,7 @@ from .setup import Setup
 from .steps import curve_of, fit_curves
 from .tracking import (
     MeasuredSweep,
+    filmstrips,
     left_out_notices,
     measure_files,
     measure_sweeps,
@@ -132,6 +133,7 @@ def measure_offsets(
         executor=executor,
         progress=progress,
     )
+    strips = filmstrips(measured, camera=known.camera, executor=executor)
     curves, comparison, step_notices = recalled(
         cache,
         compare_measured,
@@ -156,6 +158,7 @@ def measure_offsets(
         curves=curves,
         comparison=comparison,
         notices=_without_repeats(notices),
+        strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
 

@@ -97,6 +97,10 @@ class ColourReport:
     curve_wavelength_nm: np.ndarray
     curve_shift_steps: np.ndarray
     curve_sigma_steps: np.ndarray
+    without: tuple[str, ...] = ()
+    """Filters without which one position serves all others; empty where there are none such."""
+    without_steps: float | None = None
+    """That position, counted as ``compromise_steps``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
