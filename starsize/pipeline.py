@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow, compare_sweeps
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
@@ -61,7 +62,7 @@ def measure_offsets(
     reference: str | None = None,
     facts_csv: str | Path | None = None,
     calibration: Calibration | None = None,
-    skip: Sequence[Path] = (),
+    cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> RunResult:
@@ -81,8 +82,8 @@ def measure_offsets(
         Table that supplies or overrides what headers say.
     calibration : Calibration, optional
         Master frames.
-    skip : sequence of Path
-        Folders to leave out (the one results go to).
+    cache : Cache, optional
+        Where measurements are kept for the next run; its folder is not searched for frames.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
@@ -103,6 +104,7 @@ def measure_offsets(
     new = [path for path in every if not is_result(path)]
     files: tuple[InputFile, ...] = ()
     if new or not earlier:
+        skip = [cache.path.parent] if cache else []
         files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
@@ -116,10 +118,21 @@ def measure_offsets(
     elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
         reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
-        sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
+        sweeps,
+        setup=known,
+        calibration=calibration,
+        cache=cache,
+        executor=executor,
+        progress=progress,
     )
-    curves, comparison, step_notices = compare_measured(
-        measured, setup=known, given=given, reference=reference, earlier=earlier
+    curves, comparison, step_notices = recalled(
+        cache,
+        compare_measured,
+        measured,
+        setup=known,
+        given=given,
+        reference=reference,
+        earlier=earlier,
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
