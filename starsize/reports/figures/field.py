@@ -9,15 +9,15 @@ from matplotlib.ticker import MaxNLocator
 from ...comparison.compared import FieldReport
 from . import _canvas
 
-#: Corner by corner: place of its words in the frame (0 to 1), and how they lie there.
+#: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.
 _PLACES: Final = (
-    (0.02, 0.02, "left", "bottom"),
-    (0.98, 0.02, "right", "bottom"),
-    (0.02, 0.98, "left", "top"),
-    (0.98, 0.98, "right", "top"),
+    (0.0, -0.02, "left", "top"),
+    (1.0, -0.02, "right", "top"),
+    (0.0, 1.02, "left", "bottom"),
+    (1.0, 1.02, "right", "bottom"),
 )
 _NAMES: Final = ("lower left", "lower right", "upper left", "upper right")
-_LINES: Final = 8
+_LINES: Final = 12
 
 
 def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: int) -> str:
@@ -34,7 +34,7 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     width_px : int
     """
     width, height = field.frame_px or (1.0, 1.0)
-    figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 10)
+    figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 70)
     u, v = np.meshgrid(np.linspace(-1, 1, 61), np.linspace(-1, 1, 61))
     steps = steps_per_um * shape_um(field, u, v)
     levels = MaxNLocator(_LINES, steps=[1, 2, 5, 10]).tick_values(steps.min(), steps.max())
@@ -49,7 +49,7 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
                 linestyles=dash, linewidths=1.3,
             )  # fmt: skip
             axes.clabel(
-                lines, fmt=lambda level: f"{level:+g}" if level else "0", fontsize=11,
+                lines, fmt=signed, fontsize=11,
                 colors=[_canvas.colour("muted")],
             )  # fmt: skip
     axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
@@ -74,12 +74,18 @@ def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
 def field_words(field: FieldReport, steps_per_um: float) -> str:
     """The drawing in words."""
     corners = ", ".join(
-        f"{name} {steps_per_um * corner.value:+.0f}"
+        f"{name} {signed(steps_per_um * corner.value)}"
         for name, corner in zip(_NAMES, field.corners_um, strict=True)
     )
     side = field.towards_telescope
     end = f"; the {side} side of the camera must move towards the telescope" if side else ""
     return f"Contours of best focus in steps from the centre; {corners}{end}."
+
+
+def signed(value: float, decimals: int = 0) -> str:
+    """A number with its sign; nothing has none."""
+    text = f"{value:+.{decimals}f}".replace("-", "−")
+    return text[1:] if not float(f"{value:.{decimals}f}") else text
 
 
 def _frame(axes: Axes) -> None:
@@ -97,13 +103,12 @@ def _corners(axes: Axes, field: FieldReport, steps_per_um: float) -> None:
     zones = field.corners_zones or (None,) * 4
     for name, place, um, zone in zip(_NAMES, _PLACES, field.corners_um, zones, strict=True):
         x, y, across, along = place
-        text = f"{name}\n{steps_per_um * um.value:+.0f} steps"
+        text = f"{name}\n{signed(steps_per_um * um.value)} steps"
         if zone is not None:
-            text += f", {zone.value:+.1f} zones"
+            text += f", {signed(zone.value, 1)} zones"
         axes.text(
             x, y, text, transform=axes.transAxes, ha=across, va=along, fontsize=11,
             color=_canvas.colour("ink"),
-            bbox={"facecolor": _canvas.colour("paper"), "edgecolor": "none", "pad": 2},
         )  # fmt: skip
 
 
