@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import numpy as np
 from _results import write_section
 
 from starsize import load_setup, measure_offsets
@@ -56,9 +55,7 @@ def drawn(case: Case, seed: int) -> Night:
         curvature_um=case.bowl_um,
     )
     stars = StarField(count=200, seed=seed, right_only=("Ha",) if case.half else ())
-    scene = replace(
-        scene, lens=lens, stars=stars, sensor=replace(scene.sensor, shape=(760, 1000))
-    )
+    scene = replace(scene, lens=lens, stars=stars, sensor=replace(scene.sensor, shape=(760, 1000)))
     return simulate_night(scene, replace(BASE.plan, order=case.order), seed=seed)
 
 

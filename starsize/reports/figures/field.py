@@ -66,9 +66,7 @@ def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Best focus against the centre at places from -1 to 1 across the frame, micrometres."""
     width, height = field.frame_px or (1.0, 1.0)
     w = (width**2 * u**2 + height**2 * v**2) / (width**2 + height**2)
-    return (
-        field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
-    )
+    return field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
 
 
 def field_words(field: FieldReport, steps_per_um: float) -> str:
