@@ -27,7 +27,7 @@ from star_fields import FRAME, UM_PER_STEP, drawn_sweep
 
 from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import field_of_focus
-from starsize.comparison.table import Scale
+from starsize.comparison.offsets.table import Scale
 from starsize.estimate import Estimate
 
 HERE = Path(__file__).parent

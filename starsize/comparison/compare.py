@@ -10,15 +10,15 @@ from ..estimate import Estimate, Notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
-from .adjustment import Adjustment, Scatter
-from .changes import Changes, with_changes
-from .colour import colour_report, empty_report
+from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
-from .focuser import focuser_health
-from .sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .table import Scale, choose_reference, offset_table
-from .temperature import expected_coefficient, temperature_term
-from .terms import (
+from .offsets.adjustment import Adjustment, Scatter
+from .offsets.changes import Changes, with_changes
+from .offsets.focuser import focuser_health
+from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
+from .offsets.table import Scale, choose_reference, offset_table
+from .offsets.temperature import expected_coefficient, temperature_term
+from .offsets.terms import (
     TermChoice,
     choose_terms,
     expected_scatter,
@@ -62,7 +62,7 @@ def compare_sweeps(
     Notes
     -----
     Accuracy: offsets unbiased, coverage of the stated intervals in
-    tests/comparison/test_coverage.py and scripts/offset_coverage.py.
+    tests/comparison/offsets/test_coverage.py and scripts/offset_coverage.py.
     """
     known = setup or Setup()
     found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
@@ -83,7 +83,7 @@ def compare_sweeps(
         um_per_step=size.value if size else None,
         scatter_steps=scatter.median_steps,
     )
-    adjustment, changes = _adjusted(data, choice, scatter)
+    adjustment, changes = _adjusted(data, choice, scatter, known)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -126,9 +126,9 @@ def compare_sweeps(
 
 
 def _adjusted(
-    data: BestFocusData, choice: TermChoice, scatter: Scatter
+    data: BestFocusData, choice: TermChoice, scatter: Scatter, setup: Setup
 ) -> tuple[Adjustment, Changes]:
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
         return found

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .sweeps import BestFocusData
-from .terms import TermChoice
+from .offsets.sweeps import BestFocusData
+from .offsets.terms import TermChoice
 
 #: Effects below half a step move nothing.
 WORTH_SAYING_STEPS = 0.5

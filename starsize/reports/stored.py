@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from ..comparison.compared_sets import MeasuredSet
+from ..comparison.sets.compared import MeasuredSet
 from ..errors import InputError
 from ..estimate import Estimate
 from .document import RESULT_SCHEMA
