@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from ..optics.star import StarState, Telescope, prepare_stars, star_sizes
+from ..optics.pupil import PupilTable
+from ..optics.star import StarState, Telescope, lay_out, prepare_stars, star_radii
 from .fitted import CurveFit
 from .shapes import hyperbola
 
@@ -41,25 +42,34 @@ def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
 
 
 def star_radius(
-    shape: tuple[float, ...], position_steps: np.ndarray, *, fraction: float = 0.5
+    shape: tuple[float, ...],
+    position_steps: np.ndarray,
+    *,
+    fraction: float = 0.5,
+    table: PupilTable | None = None,
 ) -> np.ndarray:
     """Radius holding a share of the light of a star of physics, as ``CurveFit.shape`` holds it.
 
     The numbers: obstruction, wavelength and width of the band (nm), diffraction (px per um), blur
     (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
-    air, two of the spectrum, three of the lens' colour (px).
+    air, two of the spectrum, three of the lens' colour (px). ``table``
+    is that of the pupil where there is one.
     """
     hole, wavelength, width, diffraction, slope, zero, seeing, *rest = shape
     tint, spherical, spread, air = rest[:4]
     position = np.asarray(position_steps, float)
     blur = slope * (position.ravel() - zero)
-    stars = prepare_stars(
-        [(wavelength, width)],
-        np.zeros(blur.size, int),
-        telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
-        largest_blur_px=float(np.abs(blur).max(initial=1.0)),
-        finest_seeing_px=seeing,
-    )
+    bands, which = [(wavelength, width)], np.zeros(blur.size, int)
+    if table is not None:
+        stars = lay_out(table, bands, which)
+    else:
+        stars = prepare_stars(
+            bands,
+            which,
+            telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
+            largest_blur_px=float(np.abs(blur).max(initial=1.0)),
+            finest_seeing_px=seeing,
+        )
     state = StarState(
         blur_px=blur,
         seeing_px=np.full(blur.size, seeing),
@@ -71,4 +81,4 @@ def star_radius(
         spectrum=np.array(rest[4:6]),
         tint=np.array([tint]),
     )
-    return star_sizes(stars, state, fraction=fraction).radius.reshape(position.shape)
+    return star_radii(stars, state, fraction=fraction).reshape(position.shape)
