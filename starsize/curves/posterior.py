@@ -5,8 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.star import Stars, StarState, all_light, lay_out, star_radii, star_sizes
-from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
+from ..optics.star import Sizes, Stars, StarState, all_light, lay_out, star_radii, star_sizes
+from .night import COLOUR, FIRST, LOG_SLOPE, Night, fill_shared, state_of
 from .search import Fit, Variance, descend, find, shared_scatter, variance_of
 from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal
 
@@ -31,6 +31,8 @@ class Posterior:
         The quantities and their standard deviations.
     floor_spread : (g, m) array
         Standard deviations of the smallest radii, pixels.
+    colour_covariance : (g, 3, 3) array
+        Of the lens' colour.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -44,6 +46,7 @@ class Posterior:
     values: np.ndarray
     spread: np.ndarray
     floor_spread: np.ndarray
+    colour_covariance: np.ndarray
     sound: np.ndarray
 
     def usual(self, scatter: np.ndarray) -> float:
@@ -112,6 +115,7 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
         floor_spread=np.array(
             [np.sqrt(np.einsum("ij,jk,ik->i", rise, a.known, rise)) for a in answers]
         ),
+        colour_covariance=np.array([a.known[COLOUR, COLOUR] for a in answers]),
         sound=weight @ np.array([a.sound for a in answers]),
     )
 
