@@ -8,6 +8,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .cache import Cache
     from .comparison import (
         Comparison,
         MeasuredSet,
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 __version__ = "0.2.0"
 
 __all__ = [
+    "Cache",
     "Comparison",
     "CurveFit",
     "CurveSet",
@@ -97,6 +99,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "cache": ("Cache",),
     "errors": ("InputError", "StarsizeError"),
     "estimate": ("Estimate", "Notice"),
     "setup": ("Setup",),

@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
@@ -19,7 +20,7 @@ from .curves import (
 )
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .filters import canonical_filter, filter_order
+from .filters import Band, canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
@@ -31,12 +32,19 @@ from .frames import (
     set_aside_single,
     unused_notices,
 )
+from .plan import TestFrames, frames_told, result_told
 from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
 from .steps import compare_sweeps, curve_of, fit_curves
-from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
+from .tracking import (
+    MeasuredSweep,
+    left_out_notices,
+    measure_files,
+    measure_sweeps,
+    other_field_notices,
+)
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -61,7 +69,7 @@ def measure_offsets(
     reference: str | None = None,
     facts_csv: str | Path | None = None,
     calibration: Calibration | None = None,
-    skip: Sequence[Path] = (),
+    cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> RunResult:
@@ -81,8 +89,8 @@ def measure_offsets(
         Table that supplies or overrides what headers say.
     calibration : Calibration, optional
         Master frames.
-    skip : sequence of Path
-        Folders to leave out (the one results go to).
+    cache : Cache, optional
+        Where measurements are kept for the next run; its folder is not searched for frames.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
@@ -103,6 +111,7 @@ def measure_offsets(
     new = [path for path in every if not is_result(path)]
     files: tuple[InputFile, ...] = ()
     if new or not earlier:
+        skip = [cache.path.parent] if cache else []
         files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
@@ -116,10 +125,21 @@ def measure_offsets(
     elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
         reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
-        sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
+        sweeps,
+        setup=known,
+        calibration=calibration,
+        cache=cache,
+        executor=executor,
+        progress=progress,
     )
-    curves, comparison, step_notices = compare_measured(
-        measured, setup=known, given=given, reference=reference, earlier=earlier
+    curves, comparison, step_notices = recalled(
+        cache,
+        compare_measured,
+        measured,
+        setup=known,
+        given=given,
+        reference=reference,
+        earlier=earlier,
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
@@ -166,6 +186,57 @@ def load_result(path: str | Path) -> RunResult:
     """
     stored = load_measured_set(path)
     return measure_offsets([path], reference=stored.filters[0] if stored.filters else None)
+
+
+def scout(
+    paths: Sequence[str | Path],
+    *,
+    setup: Setup | None = None,
+    executor: Executor | None = None,
+) -> tuple[Setup, TestFrames]:
+    """Look at test frames, or at an earlier result, before a plan is made.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Frames and folders of them, of which the sharpest is taken to be in focus; or one result
+        folder.
+    setup : Setup, optional
+        What is known of the equipment; headers fill in the rest.
+    executor : concurrent.futures.Executor, optional
+        Where frames are measured.
+
+    Returns
+    -------
+    setup : Setup
+    told : TestFrames
+
+    Raises
+    ------
+    InputError
+        If a path cannot be used, results are mixed with other paths, or nothing can be measured.
+    """
+    every, given = [Path(path) for path in paths], setup or Setup()
+    if any(is_result(path) for path in every):
+        if len(every) > 1:
+            msg = "plan from one result folder, or from test frames; not from both"
+            raise InputError(msg)
+        result = load_result(every[0])
+        known = result.setup if setup is None or setup == Setup() else setup
+        bands = _bands(known, (sweep.filter for sweep in result.measured))
+        return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
+    files = list_frames(every, setup=given)
+    known, _ = complete_setup(given, files)
+    facts = [f.facts for f in files if f.usable and f.facts is not None]
+    if not facts:
+        raise InputError(nothing_to_measure(files))
+    frames = measure_files(facts, setup=known, executor=executor)
+    return known, frames_told(frames, _bands(known, (f.filter or "" for f in facts)))
+
+
+def _bands(setup: Setup, names: Iterable[str]) -> dict[str, Band]:
+    found = {name: setup.band(name) for name in names}
+    return {name: band for name, band in found.items() if band is not None}
 
 
 def compare_measured(

@@ -14,7 +14,9 @@ LAYERS = (
     "frames", "photometry", "tracking", "curves", "comparison", "reports", "steps", "pipeline",
     "cli",
 )  # fmt: skip
-LEAVES = {"conventions", "errors", "estimate", "filters", "glasses", "optics", "setup"}
+LEAVES = {
+    "cache", "conventions", "errors", "estimate", "filters", "glasses", "optics", "plain", "setup",
+}  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

@@ -1,11 +1,16 @@
 """``starsize offsets``: the main job."""
 
 import argparse
+import sys
 
+from ..cache import Cache
+from ..errors import printable
 from ..pipeline import measure_offsets
 from ..reports import RunResult, check_writable, print_result, result_document, write_results
 from .shared import calibration_of, print_json, print_line, progress_line, setup_of
 from .workers import workers
+
+CACHE_FILE = "measured.sqlite"
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -17,6 +22,7 @@ def run(arguments: argparse.Namespace) -> int:
     calibration = calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
     with (
+        Cache(arguments.out / CACHE_FILE) as cache,
         workers(arguments.jobs) as executor,
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
@@ -26,11 +32,14 @@ def run(arguments: argparse.Namespace) -> int:
             reference=arguments.reference,
             facts_csv=arguments.facts,
             calibration=calibration,
-            skip=(arguments.out,),
+            cache=cache,
             executor=executor,
             progress=progress,
         )
-    written = write_results(result, arguments.out, overwrite=arguments.overwrite)
+        written = write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
+        cache.forget_unasked()
+    if cache.trouble:
+        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:
         print_json(result_document(result))
     elif not arguments.quiet:

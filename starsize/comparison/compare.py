@@ -83,7 +83,7 @@ def compare_sweeps(
         um_per_step=size.value if size else None,
         scatter_steps=scatter.median_steps,
     )
-    adjustment, changes = _adjusted(data, choice, scatter)
+    adjustment, changes = _adjusted(data, choice, scatter, known)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -126,9 +126,9 @@ def compare_sweeps(
 
 
 def _adjusted(
-    data: BestFocusData, choice: TermChoice, scatter: Scatter
+    data: BestFocusData, choice: TermChoice, scatter: Scatter, setup: Setup
 ) -> tuple[Adjustment, Changes]:
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
         return found

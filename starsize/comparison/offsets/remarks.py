@@ -7,6 +7,7 @@ from scipy.stats import chi2
 
 from ...estimate import Estimate, Finding, Notice, notice
 from ...setup import Setup
+from ..compared import Slip
 from .adjustment import Adjustment
 from .bounded import bounded_effects
 from .changes import Changes
@@ -25,6 +26,8 @@ def cautions(
     for name in data.names:
         found = [*_untied(data, name, changes)]
         found += bounded_effects(data, choice, reference=reference, name=name)
+        if changes.in_doubt is not None:
+            found.append(Finding("slip_or_drift_here", reference=reference, **_place(changes.in_doubt)))
         if not found:
             found = [Finding("sweep_again", name=name) if repeated else Finding("nothing_repeated")]
         by_filter[name] = found
@@ -51,8 +54,12 @@ def notices_of(
     notices += _consistency(adjustment)
     notices += _disagreements(adjustment, choice, setup)
     for slip in changes.slips or ():
-        between = {"after_sweep": slip.after_sweep, "before_sweep": slip.before_sweep}
-        notices.append(notice("slip", **between, steps=slip.steps))
+        notices.append(notice("slip", **_place(slip), steps=slip.steps))
+    if (doubt := changes.in_doubt) is not None:
+        place = _place(doubt)
+        notices.append(
+            notice("slip_or_drift", reference=reference, **place, steps=doubt.steps.value)
+        )
     for odd in changes.odd:
         notices.append(notice("night_disagrees", name=odd.filter, night=odd.night, steps=odd.steps))
     return tuple(notices)
@@ -63,12 +70,11 @@ def _untied(data: BestFocusData, name: str, changes: Changes) -> Iterator[Findin
     sweeps = {one for one, f in zip(data.ids, data.filters, strict=True) if f == name}
     for slip in changes.slips or ():
         if sweeps <= set(slip.between):
-            yield Finding(
-                "slip_unplaced",
-                name=name,
-                after_sweep=slip.after_sweep,
-                before_sweep=slip.before_sweep,
-            )
+            yield Finding("slip_unplaced", name=name, **_place(slip))
+
+
+def _place(slip: Slip) -> dict[str, str]:
+    return {"after_sweep": slip.after_sweep, "before_sweep": slip.before_sweep}
 
 
 def _no_repeats(adjustment: Adjustment, reference: str) -> Notice:

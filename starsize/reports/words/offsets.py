@@ -194,6 +194,24 @@ def slip(*, after_sweep: str, before_sweep: str, steps: Estimate) -> str:
 
 
 @says
+def slip_or_drift(*, after_sweep: str, before_sweep: str, steps: float, reference: str) -> str:
+    """A slip and a slope that look alike in these frames, and what would tell them apart."""
+    return (
+        f"either the focuser slipped between {after_sweep} and {before_sweep}, by about "
+        f"{signed(steps, 0)} steps, or focus drifts faster than tubes do; these frames cannot "
+        f"tell, and the stated uncertainties hold both: sweep {reference} once more, or state "
+        "steps_per_degC"
+    )
+
+
+@says
+def slip_or_drift_here(*, after_sweep: str, before_sweep: str, reference: str) -> str:
+    """The same as the cause of an offset that is not known better."""
+    where = f"between {after_sweep} and {before_sweep}"
+    return f"a slip {where} and a drift look alike; sweep {reference} once more"
+
+
+@says
 def night_disagrees(*, name: str, night: int, steps: Estimate) -> str:
     """A filter that stands elsewhere on one night."""
     return (

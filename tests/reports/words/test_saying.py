@@ -69,7 +69,8 @@ def test_no_sentence_stands_in_the_computation(path):
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef) and node.name == "__repr__":
             allowed |= {id(part) for part in ast.walk(node)}
-        if isinstance(node, ast.Assign) and [getattr(t, "id", "") for t in node.targets] == ["msg"]:
+        targets = getattr(node, "targets", [getattr(node, "target", None)])
+        if [getattr(target, "id", "") for target in targets] == ["msg"]:
             allowed |= {id(part) for part in ast.walk(node)}
     found = [
         node.value
