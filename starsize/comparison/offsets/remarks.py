@@ -27,7 +27,9 @@ def cautions(
         found = [*_untied(data, name, changes)]
         found += bounded_effects(data, choice, reference=reference, name=name)
         if changes.in_doubt is not None:
-            found.append(Finding("slip_or_drift_here", reference=reference, **_place(changes.in_doubt)))
+            found.append(
+                Finding("slip_or_drift_here", reference=reference, **_place(changes.in_doubt))
+            )
         if not found:
             found = [Finding("sweep_again", name=name) if repeated else Finding("nothing_repeated")]
         by_filter[name] = found
