@@ -49,6 +49,8 @@ class CurveFit:
     """Slope of the straight wings, >= 0."""
     jitter: float = float("nan")
     """Relative scatter of the floor from frame to frame (seeing)."""
+    lack: float = 0.0
+    """Relative scatter about the curve that is neither star noise nor seeing."""
     chi2_reduced: float = float("nan")
     wing_centre_steps: Estimate = NOT_KNOWN
     """Middle of the two wings; differs from best focus on an asymmetric curve."""

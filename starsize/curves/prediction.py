@@ -49,26 +49,59 @@ def star_radius(
     (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
     air, two of the spectrum, three of the lens' colour (px).
     """
-    hole, wavelength, width, diffraction, slope, zero, seeing, *rest = shape
-    tint, spherical, spread, air = rest[:4]
     position = np.asarray(position_steps, float)
-    blur = slope * (position.ravel() - zero)
+    blur = shape[4] * (position.ravel() - shape[5])
+    seeing = np.full(blur.size, shape[6])
+    return share_radius(shape, blur, seeing, fraction=fraction).reshape(position.shape)
+
+
+def share_radius(
+    shape: tuple[float, ...],
+    blur_px: np.ndarray,
+    seeing_px: np.ndarray,
+    *,
+    fraction: float = 0.5,
+    air: float | None = None,
+    start_px: np.ndarray | None = None,
+) -> np.ndarray:
+    """Radius holding a share of the light of the same star, out of focus and under other air.
+
+    Parameters
+    ----------
+    shape : tuple of float
+        As `star_radius` takes it.
+    blur_px : (n,) array
+        Defocus from the star's zero, as the radius of its disc, signed.
+    seeing_px : (n,) array
+        Full width at half maximum at 550 nm.
+    fraction : float
+    air : float, optional
+        Exponent of the air's transfer function, the star's own by default.
+    start_px : (n,) array, optional
+        About where the radii lie.
+
+    Returns
+    -------
+    (n,) float array
+    """
+    hole, wavelength, width, diffraction, _, _, _, *rest = shape
+    tint, spherical, spread, own_air = rest[:4]
     stars = prepare_stars(
         [(wavelength, width)],
-        np.zeros(blur.size, int),
+        np.zeros(blur_px.size, int),
         telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
-        largest_blur_px=float(np.abs(blur).max(initial=1.0)),
-        finest_seeing_px=seeing,
+        largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
+        finest_seeing_px=float(seeing_px.min()),
     )
     state = StarState(
-        blur_px=blur,
-        seeing_px=np.full(blur.size, seeing),
+        blur_px=blur_px,
+        seeing_px=seeing_px,
         diffraction_px_per_um=diffraction,
         colour_px=np.array(rest[6:]),
         spherical=spherical,
         spread_px=spread,
-        air=air,
+        air=own_air if air is None else air,
         spectrum=np.array(rest[4:6]),
         tint=np.array([tint]),
     )
-    return star_sizes(stars, state, fraction=fraction).radius.reshape(position.shape)
+    return star_sizes(stars, state, fraction=fraction, start_px=start_px).radius

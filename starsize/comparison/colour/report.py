@@ -20,6 +20,7 @@ from .glass import Blame, Optics, blame, plate_steps
 from .points import colour_points
 from .verdict import verdict_of_errors
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
+from .without import odd_ones_out
 
 _DRAWS = 4000
 
@@ -84,6 +85,11 @@ def colour_report(
         explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
     )
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
+    without, others_meet = (
+        ((), None)
+        if same_glass
+        else odd_ones_out(judged, colours.position, colours.zone, colours.word)
+    )
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -98,6 +104,8 @@ def colour_report(
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
+        without=without,
+        without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
 
 
