@@ -9,8 +9,9 @@ import numpy as np
 from astropy.table import QTable
 
 from . import comparison, curves
-from .curves import CurveSet, FocusCurve, Known
+from .curves import BoundedRadii, CurveSet, FocusCurve, Known
 from .frames import Frame, FrameFacts, read_frame
+from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
 from .reports.words import in_words, worded
 from .setup import Setup
@@ -164,4 +165,11 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         time_mjd=column(f.facts.mid_time_mjd for f in frames),
         names=tuple(f.facts.path.name for f in frames),
         approach=measured.sweep.approach,
+        bounded=BoundedRadii(
+            column(f.bounded.radius_px for f in frames),
+            column(f.bounded.sigma_px for f in frames),
+            Apertures(
+                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
+            ),
+        ),
     )

@@ -105,6 +105,7 @@ def compare_sweeps(
             scale=scale,
             zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
+            lens=curves.lens,
         ),
         temperature=temperature_term(
             adjustment, choice, setup=known, scale=scale, zone_steps=zones

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ...curves.fitted import CurveFit
+from ...curves.fitted import CurveFit, LensColour
 from ...estimate import Estimate, Finding
 from ...filters import Band
 from ...setup import Setup
@@ -17,6 +17,7 @@ from ..offsets.table import Scale
 from .curve import SmoothCurve
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
+from .lens import lens_report
 from .points import colour_points
 from .verdict import verdict_of_errors
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
@@ -55,6 +56,7 @@ def colour_report(
     scale: Scale,
     zone_steps: Mapping[str, float],
     same_glass: bool,
+    lens: LensColour | None = None,
 ) -> ColourReport:
     """Judge the colours together.
 
@@ -67,6 +69,8 @@ def colour_report(
         Bands and glass; step size; half-widths of the zones where known.
     same_glass : bool
         The colours are channels of one colour camera.
+    lens : LensColour, optional
+        What the joint fit says of the lens.
     """
     judged = [n for n in adjustment.filters if n in zone_steps]
     optics = _optics(judged, setup, scale)
@@ -104,6 +108,7 @@ def colour_report(
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
+        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
         without=without,
         without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )

@@ -35,8 +35,12 @@ def sweep_svg(fit: CurveFit, *, name: str) -> str:
             axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
         axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
         position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _POINTS)
-        radius, spread = radius_at(fit, position), 2 * curve_sigma_px(fit, position)
-        axes.fill_between(position, radius - spread, radius + spread, color=tint, alpha=0.3, lw=0)
+        radius = radius_at(fit, position)
+        few, spread = slice(None, None, 6), 2 * curve_sigma_px(fit, position[::6])
+        axes.fill_between(
+            position[few], radius[few] - spread, radius[few] + spread,
+            color=tint, alpha=0.3, linewidth=0,
+        )  # fmt: skip
         axes.plot(position, radius, color=tint, linewidth=1.6)
     _points(axes, fit, tint)
     shown = curve.radius_px[np.isfinite(curve.radius_px)]
