@@ -7,8 +7,7 @@ from ..cache import Cache
 from ..errors import printable
 from ..pipeline import measure_offsets
 from ..reports import RunResult, check_writable, print_result, result_document, write_results
-from .shared import calibration_of, print_json, print_line, progress_line, setup_of
-from .workers import workers
+from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
 
 CACHE_FILE = "measured.sqlite"
 
@@ -21,21 +20,21 @@ def run(arguments: argparse.Namespace) -> int:
     setup = setup_of(arguments)
     calibration = calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
-    with (
-        Cache(arguments.out / CACHE_FILE) as cache,
-        workers(arguments.jobs) as executor,
-        progress_line("measuring frames", quiet=quiet) as progress,
-    ):
-        result = measure_offsets(
-            arguments.frames,
-            setup=setup,
-            reference=arguments.reference,
-            facts_csv=arguments.facts,
-            calibration=calibration,
-            cache=cache,
-            executor=executor,
-            progress=progress,
-        )
+    with Cache(arguments.out / CACHE_FILE) as cache:
+        with (
+            executor_of(arguments) as executor,
+            progress_line("measuring frames", quiet=quiet) as progress,
+        ):
+            result = measure_offsets(
+                arguments.frames,
+                setup=setup,
+                reference=arguments.reference,
+                facts_csv=arguments.facts,
+                calibration=calibration,
+                cache=cache,
+                executor=executor,
+                progress=progress,
+            )
         written = write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
         cache.forget_unasked()
     if cache.trouble:
