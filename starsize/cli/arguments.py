@@ -232,6 +232,11 @@ def _add_jobs(verb: argparse.ArgumentParser) -> None:
         metavar="N",
         help="processes that measure frames (default: one per core)",
     )
+    verb.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="scheduler of a dask.distributed cluster that measures the frames instead",
+    )
 
 
 def _add_showing(verb: argparse.ArgumentParser) -> None:
