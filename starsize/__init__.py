@@ -13,14 +13,11 @@ if TYPE_CHECKING:
         Comparison,
         MeasuredSet,
         OffsetRow,
-        compare_filter_sets,
-        compare_sweeps,
     )
     from .curves import (
         CurveFit,
         CurveSet,
         FocusCurve,
-        fit_curve,
         focus_curve,
         micrometres_per_step,
         radius_at,
@@ -43,7 +40,14 @@ if TYPE_CHECKING:
     from .pipeline import load_result, measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
-    from .steps import curve_of, fit_curves, measure_frame
+    from .steps import (
+        compare_filter_sets,
+        compare_sweeps,
+        curve_of,
+        fit_curve,
+        fit_curves,
+        measure_frame,
+    )
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
 __version__ = "0.2.0"
@@ -117,7 +121,6 @@ _HOMES = {
         "CurveFit",
         "CurveSet",
         "FocusCurve",
-        "fit_curve",
         "focus_curve",
         "micrometres_per_step",
         "radius_at",
@@ -126,11 +129,16 @@ _HOMES = {
         "Comparison",
         "MeasuredSet",
         "OffsetRow",
-        "compare_filter_sets",
-        "compare_sweeps",
     ),
     "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
-    "steps": ("curve_of", "fit_curves", "measure_frame"),
+    "steps": (
+        "compare_filter_sets",
+        "compare_sweeps",
+        "curve_of",
+        "fit_curve",
+        "fit_curves",
+        "measure_frame",
+    ),
     "pipeline": ("load_result", "measure_offsets"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}

@@ -11,8 +11,8 @@ import starsize
 
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
-    "frames", "photometry", "tracking", "curves", "comparison", "night", "reports", "steps",
-    "pipeline", "night_run", "cli",
+    "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
+    "steps", "pipeline", "scouting", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
     "cache", "conventions", "errors", "estimate", "filters", "glasses", "optics", "plain", "setup",

@@ -113,7 +113,7 @@ def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:
 
 
 def growth_without_radius(table: StarTable, log_seeing: float) -> np.ndarray:
-    """ln growth at each defocus under a given seeing, (A, D)."""
+    """Ln growth at each defocus under a given seeing, (A, D)."""
     rows = table.log_radius - table.log_radius.min(axis=1, keepdims=True)
     at = np.clip(np.searchsorted(table.log_seeing, log_seeing), 0, table.log_seeing.size - 1)
     return np.asarray(rows[:, :, at])

@@ -104,7 +104,9 @@ def _exposure(frame: FrameRadius) -> Exposure:
     half, large = frame.radius_px, frame.radius80_px
     known = math.isfinite(half) and math.isfinite(large) and half > 0
     # The two radii share most of their noise; taken as independent it is stated on the safe side.
-    sigma = math.hypot(frame.radius_sigma_px / half, frame.radius80_sigma_px / large) if known else NAN
+    sigma = (
+        math.hypot(frame.radius_sigma_px / half, frame.radius80_sigma_px / large) if known else NAN
+    )
     return Exposure(
         file=facts.path.name,
         filter=frame.channel or facts.filter or "unknown",

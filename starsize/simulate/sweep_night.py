@@ -98,7 +98,9 @@ class SweepNight:
                     best_steps=float(best),
                     sigma_steps=self.fit_sigma,
                     temperature_degC=float(warmth[i]) if self.thermometer else np.nan,
-                    time_mjd=self.first_mjd + i * self.interval_min / 1440 if self.clock else np.nan,
+                    time_mjd=self.first_mjd + i * self.interval_min / 1440
+                    if self.clock
+                    else np.nan,
                     approach=ways[i],
                 )
             )

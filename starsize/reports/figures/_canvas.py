@@ -75,15 +75,19 @@ def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def new_strip(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, list[Axes]]:
-    """Drawings one below the other that share the axis along the bottom."""
-    figure, first = new_axes(width_px, sum(heights_px))
-    first.remove()
+def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tuple[Axes, ...]]:
+    """Drawings one below the other that share their x axis; its labels stand at the lowest."""
     with mpl.rc_context(_SETTINGS):
-        axes = figure.subplots(len(heights_px), 1, sharex=True, height_ratios=heights_px)
-    for one in axes:
-        dress(one)
-    return figure, list(axes)
+        layout = ConstrainedLayoutEngine(w_pad=2 / 72, h_pad=2 / 72, hspace=0.0)
+        size = (width_px / 72, sum(heights_px) / 72)
+        figure = Figure(figsize=size, dpi=72, layout=layout)
+        FigureCanvasSVG(figure)
+        rows = len(heights_px)
+        panels = figure.subplots(rows, sharex=True, height_ratios=heights_px)
+    figure.patch.set_visible(False)
+    for axes in panels:
+        dress(axes)
+    return figure, tuple(panels)
 
 
 def dress(axes: Axes) -> None:

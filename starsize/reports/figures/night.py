@@ -16,7 +16,7 @@ def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | N
     if not np.isfinite(radius).any():
         return None
     hours, timed = _hours(result)
-    figure, axes = _canvas.new_strip(width_px, (150, 120, 80))
+    figure, axes = _canvas.new_panels(width_px, (150, 120, 80))
     growth = 100 * np.array([f.growth for f in frames])
     sigma = 100 * np.array([f.growth_sigma for f in frames])
     lost = np.array([f.state == "lost" for f in frames])
