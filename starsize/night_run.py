@@ -35,7 +35,6 @@ from .reports.result import RunResult
 from .setup import Setup
 from .tracking import FrameRadius, measure_files
 
-
 _Content = tuple[Path, int, int]
 """Path, size and time of change of a file."""
 _SETTLE_S = 1.0
@@ -213,7 +212,9 @@ def no_exposures(files: Sequence[InputFile]) -> str:
     if not reasons:
         return "no frames were given; name the folder of a night's exposures"
     commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    return f"there is no exposure of the sky among {len(files)} files; the commonest reason: {commonest}"
+    return (
+        f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
+    )
 
 
 def equipment_of(

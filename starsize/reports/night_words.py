@@ -21,7 +21,7 @@ CAUSE_WORDS: Final = {
     "seeing": "seeing",
 }
 _FAR_ZONES: Final = 1.5
-"""How far aside one exposure tells best: two such frames differ clearly, both still measured well."""
+"""How far aside one exposure tells best: it differs clearly, and is still measured well."""
 
 
 def percent(share: float) -> str:
@@ -87,13 +87,20 @@ def night_headline(result: NightResult) -> str:
         return f"Focus was lost in {lost} of {total} exposures.{at}"
     if states.count("unclear") > total / 2:
         return "These exposures cannot tell whether focus held."
-    return "Focus held all night." if "unclear" not in states else "Focus held as far as it can be told."
+    return (
+        "Focus held all night."
+        if "unclear" not in states
+        else "Focus held as far as it can be told."
+    )
 
 
 def spans(result: NightResult) -> list[dict[str, str]]:
     """Runs of frames with one trouble: what, from which frame to which, and the reason."""
     found = []
-    trouble = [(f.state if f.state == "lost" else "", c) for f, c in zip(result.frames, result.causes, strict=True)]
+    trouble = [
+        (f.state if f.state == "lost" else "", c)
+        for f, c in zip(result.frames, result.causes, strict=True)
+    ]
     for (state, cause), group in groupby(range(len(trouble)), key=lambda k: trouble[k]):
         these = list(group)
         if not cause:
@@ -143,7 +150,12 @@ def rule_words(result: NightResult) -> list[str]:
         ]
     zone = result.equipment.zone_steps
     known = math.isfinite(zone)
-    rate = Estimate(*((part * zone if known else part) for part in (result.coefficient.value, result.coefficient.sigma)))
+    rate = Estimate(
+        *(
+            (part * zone if known else part)
+            for part in (result.coefficient.value, result.coefficient.sigma)
+        )
+    )
     words = "steps" if known else "zones"
     each = []
     if math.isfinite(rule.each_degC):
@@ -177,4 +189,6 @@ def state_line(result: NightResult, k: int) -> str:
 
 def count_words(states: Sequence[str]) -> str:
     """How many frames are held, lost, unclear."""
-    return ", ".join(f"{states.count(s)} {s}" for s in ("held", "lost", "unclear") if states.count(s))
+    return ", ".join(
+        f"{states.count(s)} {s}" for s in ("held", "lost", "unclear") if states.count(s)
+    )

@@ -91,5 +91,3 @@ def _clock(axes: Axes) -> None:
     ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
     axes.set_xticks(ticks)
     axes.set_xticklabels([f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])
-
-
