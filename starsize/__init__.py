@@ -37,6 +37,8 @@ if TYPE_CHECKING:
         read_frame,
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
+    from .night import Equipment, Exposure, NightResult, equipment_from_setup, judge_night
+    from .night_run import follow_night, measure_night
     from .pipeline import load_result, measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
@@ -57,7 +59,9 @@ __all__ = [
     "Comparison",
     "CurveFit",
     "CurveSet",
+    "Equipment",
     "Estimate",
+    "Exposure",
     "FocusCurve",
     "Frame",
     "FrameFacts",
@@ -65,6 +69,7 @@ __all__ = [
     "InputError",
     "MeasuredSet",
     "MeasuredSweep",
+    "NightResult",
     "Notice",
     "OffsetRow",
     "RunResult",
@@ -77,18 +82,22 @@ __all__ = [
     "compare_sweeps",
     "complete_setup",
     "curve_of",
+    "equipment_from_setup",
     "find_stars",
     "find_sweeps",
     "fit_curve",
     "fit_curves",
     "focus_curve",
+    "follow_night",
     "half_flux_radius",
+    "judge_night",
     "list_frames",
     "load_calibration",
     "load_measured_set",
     "load_result",
     "load_setup",
     "measure_frame",
+    "measure_night",
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
@@ -139,6 +148,8 @@ _HOMES = {
         "fit_curves",
         "measure_frame",
     ),
+    "night": ("Equipment", "Exposure", "NightResult", "equipment_from_setup", "judge_night"),
+    "night_run": ("follow_night", "measure_night"),
     "pipeline": ("load_result", "measure_offsets"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}

@@ -46,15 +46,15 @@ def frame_reason(result: NightResult, k: int) -> str:
     grown = f"defocus makes the stars {percent(frame.growth)} larger"
     if frame.state == "lost":
         return f"{grown}{_lost_by(result, k)}"
-    if frame.state == "unclear":
-        return f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
-    if cause == "cloud":
-        return f"focus held; {one.found} stars, fewer than in the clear frames of {one.filter}"
-    if cause == "wind or guiding":
-        return f"focus held; stars are drawn out to {one.elongation:.2f} times their width"
-    if cause == "seeing":
-        return "focus held; the air makes the stars larger than in the better frames"
-    return "focus held"
+    seen = {
+        "cloud": f"the stars of {one.filter} are fewer or fainter than in its clear frames",
+        "wind or guiding": f"stars are drawn out to {one.elongation:.2f} times their width",
+        "seeing": "the air makes the stars larger than in the better frames",
+    }.get(cause, "")
+    if frame.state == "held":
+        return f"focus held; {seen}" if seen else "focus held"
+    unclear = f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
+    return f"{seen}; {unclear}" if seen else unclear
 
 
 def _lost_by(result: NightResult, k: int) -> str:

@@ -40,7 +40,7 @@ class FrameRadius:
     elongation_angle_deg: float = float("nan")
     """Direction of the longer axis, degrees from +x towards +y."""
     light_adu: float = float("nan")
-    """Median light of the twenty brightest stars that are not burnt out: falls with cloud."""
+    """Median light of stars at fixed places in the order of brightness: falls with cloud."""
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None

@@ -13,14 +13,13 @@ from ..errors import FrameReadError
 from ..frames.calibration import Calibration, apply_calibration
 from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
-from ..photometry import ImageRadius, StarFlag, Stars, measure_image
+from ..photometry import ImageRadius, Stars, measure_image
 from ..photometry.measure import no_stars
 from ..setup import Camera
 from .colour import grid_of, in_frame, steepness
 from .measured import FrameRadius
 from .reasons import LOST_WORKER, reason_of
 
-_BRIGHTEST = 20
 #: What a frame takes over from the measurement of its image.
 _SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
 
@@ -100,17 +99,21 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
         facts=task.facts,
         channel=channel,
         reason=reason_of(radius),
-        light_adu=_brightest(measured.stars),
+        light_adu=_typical_light(measured.stars),
         **known,
     )
     return Look(frame, in_frame(stars, grid, steep))
 
 
-def _brightest(stars: Stars) -> float:
-    """Median light of the twenty brightest stars that are not burnt out, ADU; NaN without any."""
-    sound = np.isfinite(stars.flux) & (stars.flags & StarFlag.SATURATED == 0)
-    light = np.sort(stars.flux[sound])[::-1][:_BRIGHTEST]
-    return float(np.median(light)) if light.size else float("nan")
+def _typical_light(stars: Stars) -> float:
+    """Median light of the 40th to the 80th brightest star, ADU; of few stars, of the second quarter.
+
+    Places in the order of brightness stay the same stars while cloud passes: brighter ones burn
+    out, fainter ones vanish.
+    """
+    light = np.sort(stars.flux[np.isfinite(stars.flux)])[::-1]
+    first, last = (40, 80) if light.size > 100 else (light.size // 4, light.size // 2 + 1)
+    return float(np.median(light[first:last])) if light.size else float("nan")
 
 
 def _load(task: Task) -> np.ndarray:
