@@ -36,9 +36,9 @@ if TYPE_CHECKING:
         load_setup,
         read_frame,
     )
-    from .photometry import StarFlag, find_stars, half_flux_radius
     from .night import Equipment, Exposure, NightResult, equipment_from_setup, judge_night
     from .night_run import follow_night, measure_night
+    from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import load_result, measure_offsets
     from .reports import RunResult, load_measured_set, result_document, write_results
     from .setup import Setup
