@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import numpy as np
 from _results import write_section
 
 from starsize import load_setup, measure_offsets
@@ -56,9 +55,7 @@ def drawn(case: Case, seed: int) -> Night:
         curvature_um=case.bowl_um,
     )
     stars = StarField(count=200, seed=seed, right_only=("Ha",) if case.half else ())
-    scene = replace(
-        scene, lens=lens, stars=stars, sensor=replace(scene.sensor, shape=(760, 1000))
-    )
+    scene = replace(scene, lens=lens, stars=stars, sensor=replace(scene.sensor, shape=(760, 1000)))
     return simulate_night(scene, replace(BASE.plan, order=case.order), seed=seed)
 
 
@@ -85,8 +82,8 @@ def row(name: str, case: Case, seed: int) -> str:
     for r in result.comparison.rows:
         if r.filter != result.comparison.reference and r.offset_steps is not None:
             error = r.offset_steps - night.truth.offset_steps[r.filter]
-            zone = night.truth.zone_steps[r.filter]
-            offsets.append(f"{r.filter} {error / zone:+.3f} ({error / r.offset_sigma_steps:+.1f})")
+            zone, sigma = night.truth.zone_steps[r.filter], r.offset_sigma_steps or float("nan")
+            offsets.append(f"{r.filter} {error / zone:+.3f} ({error / sigma:+.1f})")
     said += f"| {field.stars} | {words} | {far:.1f} | {'yes' if field.significant else 'no'} "
     return f"{said}| {field.towards_telescope or ''} | {', '.join(offsets)} |"
 

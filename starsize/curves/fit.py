@@ -12,7 +12,7 @@ from .fitted import CurveFit, CurveSet
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
-from .play import flat_start
+from .play import FlatStart, flat_start, read_plays, standing_start
 from .posterior import Posterior, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
@@ -112,7 +112,14 @@ def fit_curves(
     answers = [fit_plain(c) for c in chosen] if model == "hyperbola" else []
     joint = None
     if not answers:
-        joint = _joint(chosen, _Knowledge(known, bands or {}))
+        knowledge = _Knowledge(known, bands or {}, {c: flat_start(c) for c in chosen})
+        joint = _joint(chosen, knowledge)
+        # One frame more than seems to have stood is left out at first, for it bends the curve.
+        for spare in (1, 0):
+            late = _late_starts(joint.fits, spare)
+            if late:
+                knowledge = knowledge._replace(standing=knowledge.standing | late)
+                joint = _joint(chosen, knowledge)
         answers = list(joint.fits)
     queue = iter(answers)
     fits = tuple(refused or next(queue) for refused in early)
@@ -134,6 +141,8 @@ def fit_curves(
 class _Knowledge(NamedTuple):
     telescope: Known
     bands: Mapping[str, Band]
+    standing: dict[FocusCurve, FlatStart | None]
+    """Of each sweep: frames at its start while play was taken up."""
 
 
 class _Joint(NamedTuple):
@@ -149,7 +158,7 @@ class _Joint(NamedTuple):
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
     used, night, found = _fit(curves, known)
-    fits = _judged(curves, used, night, found)
+    fits = _judged(curves, used, night, found, known)
     odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
     if len(odd) == len(curves):
         odd = []
@@ -163,7 +172,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     correlation = np.eye(len(curves))
     if odd:
         used, night, found = _fit([curves[s] for s in rest], known)
-        again = iter(_judged([curves[s] for s in rest], used, night, found))
+        again = iter(_judged([curves[s] for s in rest], used, night, found, known))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
     for s, curve in enumerate(curves):
@@ -182,20 +191,36 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
 def _fit(
     curves: Sequence[FocusCurve], known: _Knowledge
 ) -> tuple[list[np.ndarray], Night, Posterior]:
-    used = [takes_part(curve, flat_start(curve)) for curve in curves]
+    used = [takes_part(curve, known.standing.get(curve)) for curve in curves]
     night = build_night(curves, used, known=known.telescope, bands=known.bands)
     return used, night, explain(night)
 
 
+def _late_starts(fits: Sequence[CurveFit], spare: int) -> dict[FocusCurve, FlatStart | None]:
+    """Sweeps whose curve shows play, where it holds other frames back than were left out."""
+    late: dict[FocusCurve, FlatStart | None] = {}
+    plays = read_plays(fits, sure=[fit.play_steps.is_known for fit in fits])
+    for fit, play in zip(fits, plays, strict=True):
+        if play.is_known:
+            start = standing_start(fit, play.value, spare)
+            if start.frames != np.argmax(fit.used):
+                late[fit.curve] = start
+    return late
+
+
 def _judged(
-    curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
+    curves: Sequence[FocusCurve],
+    used: Sequence[np.ndarray],
+    night: Night,
+    found: Posterior,
+    known: _Knowledge,
 ) -> list[CurveFit]:
     return [
         judge(
             curve,
             summarise(night, found, row),
             used=used[row],
-            standing=flat_start(curve),
+            standing=known.standing.get(curve),
             zone_steps=zone_steps(night, row),
         )
         for row, curve in enumerate(curves)
@@ -215,7 +240,7 @@ def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     if refused:
         return refused
     used, night, found = _fit([curve], known)
-    return _judged([curve], used, night, found)[0]
+    return _judged([curve], used, night, found, known)[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:

@@ -37,7 +37,8 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 70)
     u, v = np.meshgrid(np.linspace(-1, 1, 61), np.linspace(-1, 1, 61))
     steps = steps_per_um * shape_um(field, u, v)
-    levels = MaxNLocator(_LINES, steps=[1, 2, 5, 10]).tick_values(steps.min(), steps.max())
+    nice = MaxNLocator(_LINES, steps=[1, 2, 5, 10])
+    levels = np.array(nice.tick_values(steps.min(), steps.max()))
     for chosen, tint, dash in (
         (levels[levels < 0], "muted", "dashed"),
         (levels[levels == 0], "rule", "solid"),
@@ -48,10 +49,7 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
                 u, v, steps, levels=chosen, colors=[_canvas.colour(tint)],
                 linestyles=dash, linewidths=1.3,
             )  # fmt: skip
-            axes.clabel(
-                lines, fmt=signed, fontsize=11,
-                colors=[_canvas.colour("muted")],
-            )  # fmt: skip
+            axes.clabel(lines, fmt=signed, fontsize=11, colors=[_canvas.colour("muted")])
     axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
     _frame(axes)
     _corners(axes, field, steps_per_um)
@@ -66,9 +64,7 @@ def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Best focus against the centre at places from -1 to 1 across the frame, micrometres."""
     width, height = field.frame_px or (1.0, 1.0)
     w = (width**2 * u**2 + height**2 * v**2) / (width**2 + height**2)
-    return (
-        field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
-    )
+    return field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
 
 
 def field_words(field: FieldReport, steps_per_um: float) -> str:
