@@ -39,8 +39,16 @@ if TYPE_CHECKING:
         read_frame,
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
-    from .pipeline import load_result, measure_offsets
-    from .reports import RunResult, load_measured_set, result_document, write_results
+    from .pipeline import load_result, measure_offsets, scout
+    from .plan import CapturePlan, Scouted, plan_capture
+    from .reports import (
+        RunResult,
+        load_measured_set,
+        plan_document,
+        result_document,
+        write_plan,
+        write_results,
+    )
     from .setup import Setup
     from .steps import curve_of, fit_curves, measure_frame
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
@@ -48,6 +56,7 @@ if TYPE_CHECKING:
 __version__ = "0.2.0"
 
 __all__ = [
+    "CapturePlan",
     "Comparison",
     "CurveFit",
     "CurveSet",
@@ -62,6 +71,7 @@ __all__ = [
     "Notice",
     "OffsetRow",
     "RunResult",
+    "Scouted",
     "Setup",
     "StarFlag",
     "StarsizeError",
@@ -86,9 +96,13 @@ __all__ = [
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
+    "plan_capture",
+    "plan_document",
     "radius_at",
     "read_frame",
     "result_document",
+    "scout",
+    "write_plan",
     "write_results",
 ]
 
@@ -126,9 +140,17 @@ _HOMES = {
         "compare_filter_sets",
         "compare_sweeps",
     ),
-    "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
+    "plan": ("CapturePlan", "Scouted", "plan_capture"),
+    "reports": (
+        "RunResult",
+        "load_measured_set",
+        "plan_document",
+        "result_document",
+        "write_plan",
+        "write_results",
+    ),
     "steps": ("curve_of", "fit_curves", "measure_frame"),
-    "pipeline": ("load_result", "measure_offsets"),
+    "pipeline": ("load_result", "measure_offsets", "scout"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

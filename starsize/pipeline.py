@@ -31,7 +31,7 @@ from .frames import (
     set_aside_single,
     unused_notices,
 )
-from .plan import TestFrames, frames_told, result_told
+from .plan import Scouted, frames_told, result_told
 from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
@@ -180,7 +180,7 @@ def scout(
     *,
     setup: Setup | None = None,
     executor: Executor | None = None,
-) -> tuple[Setup, TestFrames]:
+) -> tuple[Setup, Scouted]:
     """Look at test frames, or at an earlier result, before a plan is made.
 
     Parameters
@@ -196,7 +196,7 @@ def scout(
     Returns
     -------
     setup : Setup
-    told : TestFrames
+    told : Scouted
 
     Raises
     ------

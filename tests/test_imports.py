@@ -11,8 +11,8 @@ import starsize
 
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
-    "frames", "photometry", "tracking", "curves", "comparison", "reports", "steps", "pipeline",
-    "cli",
+    "frames", "photometry", "tracking", "curves", "comparison", "plan", "reports", "steps",
+    "pipeline", "cli",
 )  # fmt: skip
 LEAVES = {"conventions", "errors", "estimate", "filters", "glasses", "optics", "setup"}
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -5,6 +5,8 @@ from .compared_writer import comparison_document, write_comparison
 from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
 from .page import report_html
+from .plan_terminal import print_plan
+from .plan_writer import PLAN_FILES, plan_document, write_plan
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -13,6 +15,7 @@ from .writer import write_results
 
 __all__ = [
     "COMPARISON_FILES",
+    "PLAN_FILES",
     "RESULT_FILES",
     "FileSet",
     "RunResult",
@@ -20,13 +23,16 @@ __all__ = [
     "check_writable",
     "comparison_document",
     "load_measured_set",
+    "plan_document",
     "measurement_document",
     "print_comparison",
     "print_measurements",
+    "print_plan",
     "print_result",
     "report_html",
     "result_document",
     "write_comparison",
+    "write_plan",
     "write_results",
     "write_star_table",
 ]
