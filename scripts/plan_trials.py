@@ -201,9 +201,9 @@ def one_night_of_frames(name: str, seed: int) -> str:
         repeats = trial.setup.focuser.repeatability_steps
         setup = replace(setup, focuser=replace(setup.focuser, repeatability_steps=repeats))
         result = measure_offsets([folder], setup=setup)
-    true = night.truth.offset_steps
+    true, told = night.truth.offset_steps, plan.offsets
     pulls = [
-        f"{one.filter} {(one.offset_steps - true[one.filter]) / plan.offsets[one.filter].sigma:+.2f}"
+        f"{one.filter} {(one.offset_steps - true[one.filter]) / told[one.filter].sigma:+.2f}"
         for one in result.comparison.rows
         if one.offset_steps is not None and one.filter != plan.reference
     ]
