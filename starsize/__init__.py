@@ -8,6 +8,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .cache import Cache
     from .comparison import (
         Comparison,
         MeasuredSet,
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
         read_frame,
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
-    from .pipeline import load_result, measure_offsets, scout
+    from .pipeline import load_result, measure_offsets
     from .plan import CapturePlan, Scouted, plan_capture
     from .reports import (
         RunResult,
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
         write_plan,
         write_results,
     )
+    from .scouting import scout
     from .setup import Setup
     from .steps import curve_of, fit_curves, measure_frame
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
@@ -56,6 +58,7 @@ if TYPE_CHECKING:
 __version__ = "0.2.0"
 
 __all__ = [
+    "Cache",
     "CapturePlan",
     "Comparison",
     "CurveFit",
@@ -107,6 +110,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "cache": ("Cache",),
     "errors": ("InputError", "StarsizeError"),
     "estimate": ("Estimate", "Notice"),
     "setup": ("Setup",),
@@ -150,7 +154,8 @@ _HOMES = {
         "write_results",
     ),
     "steps": ("curve_of", "fit_curves", "measure_frame"),
-    "pipeline": ("load_result", "measure_offsets", "scout"),
+    "pipeline": ("load_result", "measure_offsets"),
+    "scouting": ("scout",),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

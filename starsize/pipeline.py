@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow, compare_sweeps
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
@@ -19,7 +20,7 @@ from .curves import (
 )
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .filters import Band, canonical_filter, filter_order
+from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
@@ -31,7 +32,6 @@ from .frames import (
     set_aside_single,
     unused_notices,
 )
-from .plan import Scouted, frames_told, result_told
 from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
@@ -39,8 +39,8 @@ from .setup import Setup
 from .steps import curve_of, fit_curves
 from .tracking import (
     MeasuredSweep,
+    filmstrips,
     left_out_notices,
-    measure_files,
     measure_sweeps,
     other_field_notices,
 )
@@ -68,7 +68,7 @@ def measure_offsets(
     reference: str | None = None,
     facts_csv: str | Path | None = None,
     calibration: Calibration | None = None,
-    skip: Sequence[Path] = (),
+    cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> RunResult:
@@ -88,8 +88,8 @@ def measure_offsets(
         Table that supplies or overrides what headers say.
     calibration : Calibration, optional
         Master frames.
-    skip : sequence of Path
-        Folders to leave out (the one results go to).
+    cache : Cache, optional
+        Where measurements are kept for the next run; its folder is not searched for frames.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
@@ -110,6 +110,7 @@ def measure_offsets(
     new = [path for path in every if not is_result(path)]
     files: tuple[InputFile, ...] = ()
     if new or not earlier:
+        skip = [cache.path.parent] if cache else []
         files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
@@ -123,10 +124,22 @@ def measure_offsets(
     elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
         reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
-        sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
+        sweeps,
+        setup=known,
+        calibration=calibration,
+        cache=cache,
+        executor=executor,
+        progress=progress,
     )
-    curves, comparison, step_notices = compare_measured(
-        measured, setup=known, given=given, reference=reference, earlier=earlier
+    strips = filmstrips(measured, camera=known.camera, executor=executor)
+    curves, comparison, step_notices = recalled(
+        cache,
+        compare_measured,
+        measured,
+        setup=known,
+        given=given,
+        reference=reference,
+        earlier=earlier,
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
@@ -143,6 +156,7 @@ def measure_offsets(
         curves=curves,
         comparison=comparison,
         notices=_without_repeats(notices),
+        strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
 
@@ -173,57 +187,6 @@ def load_result(path: str | Path) -> RunResult:
     """
     stored = load_measured_set(path)
     return measure_offsets([path], reference=stored.filters[0] if stored.filters else None)
-
-
-def scout(
-    paths: Sequence[str | Path],
-    *,
-    setup: Setup | None = None,
-    executor: Executor | None = None,
-) -> tuple[Setup, Scouted]:
-    """Look at test frames, or at an earlier result, before a plan is made.
-
-    Parameters
-    ----------
-    paths : sequence of str or Path
-        Frames and folders of them, of which the sharpest is taken to be in focus; or one result
-        folder.
-    setup : Setup, optional
-        What is known of the equipment; headers fill in the rest.
-    executor : concurrent.futures.Executor, optional
-        Where frames are measured.
-
-    Returns
-    -------
-    setup : Setup
-    told : Scouted
-
-    Raises
-    ------
-    InputError
-        If a path cannot be used, results are mixed with other paths, or nothing can be measured.
-    """
-    every, given = [Path(path) for path in paths], setup or Setup()
-    if any(is_result(path) for path in every):
-        if len(every) > 1:
-            msg = "plan from one result folder, or from test frames; not from both"
-            raise InputError(msg)
-        result = load_result(every[0])
-        known = result.setup if setup is None or setup == Setup() else setup
-        bands = _bands(known, (sweep.filter for sweep in result.measured))
-        return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
-    files = list_frames(every, setup=given)
-    known, _ = complete_setup(given, files)
-    facts = [f.facts for f in files if f.usable and f.facts is not None]
-    if not facts:
-        raise InputError(nothing_to_measure(files))
-    frames = measure_files(facts, setup=known, executor=executor)
-    return known, frames_told(frames, _bands(known, (f.filter or "" for f in facts)))
-
-
-def _bands(setup: Setup, names: Iterable[str]) -> dict[str, Band]:
-    found = {name: setup.band(name) for name in names}
-    return {name: band for name, band in found.items() if band is not None}
 
 
 def compare_measured(
@@ -270,7 +233,13 @@ def compare_measured(
         curves, comparison, step = compared(
             tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         )
-    field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
+    field = field_of_sweeps(
+        measured,
+        curves.fits,
+        setup=setup,
+        um_per_step=step.um_per_step,
+        reference=comparison.reference,
+    )
     if field is not None and field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.

@@ -53,6 +53,15 @@ def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         help="table (file, filter, position_steps, temperature_degC, ...) that supplies or "
         "overrides what headers say",
     )
+    verb.add_argument(
+        "--watch",
+        action="store_true",
+        help="follow a folder while it is being captured: a line after each sweep, and the page "
+        "written anew",
+    )
+    verb.add_argument(
+        "--plan", type=Path, metavar="CSV", help="with --watch: stop when all its sweeps are in"
+    )
     _add_reading(verb)
     _add_showing(verb)
 

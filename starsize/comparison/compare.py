@@ -83,7 +83,7 @@ def compare_sweeps(
         um_per_step=size.value if size else None,
         scatter_steps=scatter.median_steps,
     )
-    adjustment, changes = _adjusted(data, choice, scatter)
+    adjustment, changes = _adjusted(data, choice, scatter, known)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -105,6 +105,7 @@ def compare_sweeps(
             scale=scale,
             zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
+            lens=curves.lens,
         ),
         temperature=temperature_term(
             adjustment, choice, setup=known, scale=scale, zone_steps=zones
@@ -126,9 +127,9 @@ def compare_sweeps(
 
 
 def _adjusted(
-    data: BestFocusData, choice: TermChoice, scatter: Scatter
+    data: BestFocusData, choice: TermChoice, scatter: Scatter, setup: Setup
 ) -> tuple[Adjustment, Changes]:
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
         return found

@@ -20,11 +20,15 @@ def cautions(
 ) -> dict[str, str]:
     """For each filter the reason why its offset is not known better."""
     by_filter = {}
+    doubt = changes.in_doubt
     repeated = len(data.ids) > len(data.names)
     for name in data.names:
         parts = [_untied(data, name, slip) for slip in changes.slips or ()]
         parts = [text for text in parts if text]
         parts += [e.text for e in bounded_effects(data, choice, reference=reference, name=name)]
+        if doubt is not None:
+            where = f"between {doubt.after_sweep} and {doubt.before_sweep}"
+            parts.append(f"a slip {where} and a drift look alike; sweep {reference} once more")
         if not parts and not repeated:
             parts = ["no filter was repeated; sweep each filter twice"]
         elif not parts:
@@ -54,6 +58,8 @@ def notices_of(
     notices += _consistency(adjustment)
     notices += _disagreements(adjustment, choice, setup)
     notices += [Notice("slip", slip_sentence(slip)) for slip in changes.slips or ()]
+    if changes.in_doubt is not None:
+        notices.append(Notice("slip_or_drift", doubt_sentence(changes.in_doubt, reference)))
     notices += [
         Notice(
             "night_disagrees",
@@ -70,6 +76,16 @@ def slip_sentence(slip: Slip) -> str:
     where = f"between {slip.after_sweep} and {slip.before_sweep}"
     size = f"by {slip.steps.value:+.0f} +- {slip.steps.sigma:.0f} steps"
     return f"the focuser or the mirror slipped {where}, {size}; offsets were worked out piecewise"
+
+
+def doubt_sentence(slip: Slip, reference: str) -> str:
+    """That a slip and a slope look alike in these frames, and what would tell them apart."""
+    return (
+        f"either the focuser slipped between {slip.after_sweep} and {slip.before_sweep}, by about "
+        f"{slip.steps.value:+.0f} steps, or focus drifts faster than tubes do; these frames cannot "
+        f"tell, and the stated uncertainties hold both: sweep {reference} once more, or state "
+        "steps_per_degC"
+    )
 
 
 def _untied(data: BestFocusData, name: str, slip: Slip) -> str:

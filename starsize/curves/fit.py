@@ -1,6 +1,7 @@
 """Fit focus curves: one alone, or all sweeps of a telescope together."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -8,12 +9,13 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..filters import Band
 from .curve import FocusCurve
-from .fitted import CurveFit, CurveSet
+from .fitted import CurveFit, CurveSet, LensColour
+from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
 from .play import flat_start
-from .posterior import Posterior, explain
+from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 
@@ -128,6 +130,7 @@ def fit_curves(
         slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
         notices=joint.notices,
         placement_steps=joint.placement,
+        lens=joint.lens,
     )
 
 
@@ -144,6 +147,7 @@ class _Joint(NamedTuple):
     slope: Estimate
     notices: tuple[Notice, ...]
     placement: Estimate
+    lens: LensColour | None
 
 
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
@@ -176,6 +180,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         shared_slope(night, found),
         tuple(notices),
         placement(night, found),
+        lens_colour(night, found),
     )
 
 
@@ -190,9 +195,10 @@ def _fit(
 def _judged(
     curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
 ) -> list[CurveFit]:
+    whole = completed(night, found.fit)
     return [
         judge(
-            curve,
+            _completed(curve, used[row], whole[night.sweep == row]),
             summarise(night, found, row),
             used=used[row],
             standing=flat_start(curve),
@@ -200,6 +206,16 @@ def _judged(
         )
         for row, curve in enumerate(curves)
     ]
+
+
+def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:
+    """The curve with the radii fitted, what their circles missed added: those it is drawn with."""
+    if curve.bounded is None:
+        return curve
+    fitted = curve.to_fit().part(used)
+    radius, sigma = curve.radius_px.copy(), curve.radius_sigma_px.copy()
+    radius[used], sigma[used] = fitted.radius_px * factor, fitted.sigma_px * factor
+    return replace(curve, radius_px=radius, radius_sigma_px=sigma)
 
 
 def zone_steps(night: Night, row: int) -> float:

@@ -49,6 +49,8 @@ class CurveFit:
     """Slope of the straight wings, >= 0."""
     jitter: float = float("nan")
     """Relative scatter of the floor from frame to frame (seeing)."""
+    lack: float = 0.0
+    """Relative scatter about the curve that is neither star noise nor seeing."""
     chi2_reduced: float = float("nan")
     wing_centre_steps: Estimate = NOT_KNOWN
     """Middle of the two wings; differs from best focus on an asymmetric curve."""
@@ -67,6 +69,31 @@ class CurveFit:
         if not self.answered:
             return f"{sweep}refused, {self.verdict}>"
         return f"{sweep}{self.best_steps:.2f} +- {self.best_sigma_steps:.2f} steps, {self.verdict}>"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LensColour:
+    """The lens as the joint fit found it; positions count from the focus of 550 nm.
+
+    Attributes
+    ----------
+    wavelength_nm, shift_steps, sigma_steps : (k,) arrays
+        Where each colour focuses over the span of the bands, and its standard uncertainty.
+    secondary_steps : Estimate
+        The common focus of F and C less that of d; not known where the bands do not reach F and C.
+    spherical_waves : Estimate
+        Spherical aberration at 550 nm, in waves over the whole pupil.
+    """
+
+    wavelength_nm: np.ndarray
+    shift_steps: np.ndarray
+    sigma_steps: np.ndarray
+    secondary_steps: Estimate
+    spherical_waves: Estimate
+
+    def at(self, wavelength_nm: np.ndarray | float) -> np.ndarray:
+        """Focus of some colours, steps."""
+        return np.interp(wavelength_nm, self.wavelength_nm, self.shift_steps)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -89,6 +116,8 @@ class CurveSet:
     notices: tuple[Notice, ...] = ()
     placement_steps: Estimate = NOT_KNOWN
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
+    lens: LensColour | None = None
+    """The lens' own colour, where the bands span enough to tell."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

@@ -97,6 +97,7 @@ def judge(
         frame_reasons=_frame_reasons(good, suspicion, standing),
         model="star",
         jitter=found.jitter,
+        lack=found.lack,
         chi2_reduced=found.chi2_reduced,
         shape=found.shape,
     )

@@ -1,5 +1,6 @@
 """The pixels of a frame, read once, in blocks, at little cost in memory."""
 
+import hashlib
 from os import PathLike
 from pathlib import Path
 from typing import BinaryIO, Final, NamedTuple
@@ -41,6 +42,15 @@ def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
     facts = source if isinstance(source, FrameFacts) else read_facts(source)
     image, mask = read_pixels(facts)
     return Frame(image, facts, mask)
+
+
+def content_digest(path: Path) -> str | None:
+    """SHA-256 of a file's content; None if it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
 
 
 def read_facts(path: str | PathLike[str], *, setup: Setup | None = None) -> FrameFacts:

@@ -68,7 +68,9 @@ def _looks(
 ) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     tasks = [
-        Task(facts, channels_of(facts, setup.camera), setup, calibration, all_stars=all_stars)
+        Task(
+            facts, channels_of(facts, setup.camera), setup.camera, calibration, all_stars=all_stars
+        )
         for facts in facts_list
     ]
     found: list[Look] = []

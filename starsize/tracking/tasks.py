@@ -15,7 +15,7 @@ from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
 from ..photometry import ImageRadius, Stars, measure_image
 from ..photometry.measure import no_stars
-from ..setup import Setup
+from ..setup import Camera
 from .colour import grid_of, in_frame, steepness
 from .measured import FrameRadius
 from .reasons import LOST_WORKER, reason_of
@@ -40,7 +40,7 @@ class Task:
 
     facts: FrameFacts
     channels: tuple[str, ...]
-    setup: Setup
+    camera: Camera
     calibration: Calibration | None = None
     hints: tuple[Hint, ...] = ()
     """One a channel."""
@@ -78,7 +78,7 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
 def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     channel = task.channels[k]
     hint = task.hints[k] if task.hints else Hint()
-    camera = task.setup.camera
+    camera = task.camera
     grid = grid_of(channel, task.facts, camera)
     gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
     measure = partial(
@@ -108,7 +108,7 @@ def _load(task: Task) -> np.ndarray:
         frame = apply_calibration(
             Frame(image, task.facts, mask),
             task.calibration,
-            saturation_adu=task.setup.camera.saturation_adu,
+            saturation_adu=task.camera.saturation_adu,
         )
         image, mask = frame.image, frame.mask
     if mask is not None:

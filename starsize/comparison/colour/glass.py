@@ -71,8 +71,8 @@ def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ..
         if moved is None:
             continue
         glass = Estimate(
-            _glass_mm(moved.value, name, optics.setup),
-            abs(_glass_mm(moved.sigma, name, optics.setup)),
+            glass_mm(moved.value, name, optics.setup),
+            abs(glass_mm(moved.sigma, name, optics.setup)),
         )
         found.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
     return tuple(found)
@@ -192,7 +192,8 @@ def odd_sentence(odd: OddFilter) -> str:
     )
 
 
-def _glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+def glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+    """Thickness of a filter's glass that moves focus by so much, millimetres."""
     return glass_for_shift_mm(
         shift_um / 1e3,
         index_of(name, setup),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...curves.fitted import CurveFit
+from ...curves.fitted import CurveFit, LensColour
 from ...filters import Band
 from ...setup import Setup
 from ..compared import ColourPoint, ColourReport, ColourWord
@@ -16,9 +16,11 @@ from ..phrases import all_filters
 from .curve import SmoothCurve
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
+from .lens import lens_report
 from .points import colour_points
 from .verdict import verdict_of_errors
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
+from .without import odd_ones_out
 
 _DRAWS = 4000
 
@@ -53,6 +55,7 @@ def colour_report(
     scale: Scale,
     zone_steps: Mapping[str, float],
     same_glass: bool,
+    lens: LensColour | None = None,
 ) -> ColourReport:
     """Judge the colours together.
 
@@ -65,6 +68,8 @@ def colour_report(
         Bands and glass; step size; half-widths of the zones where known.
     same_glass : bool
         The colours are channels of one colour camera.
+    lens : LensColour, optional
+        What the joint fit says of the lens.
     """
     judged = [n for n in adjustment.filters if n in zone_steps]
     optics = _optics(judged, setup, scale)
@@ -83,6 +88,11 @@ def colour_report(
         explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
     )
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
+    without, others_meet = (
+        ((), None)
+        if same_glass
+        else odd_ones_out(judged, colours.position, colours.zone, colours.word)
+    )
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -97,6 +107,9 @@ def colour_report(
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
+        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
+        without=without,
+        without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
 
 

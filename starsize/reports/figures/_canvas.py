@@ -75,6 +75,21 @@ def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
     return figure, axes
 
 
+def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tuple[Axes, ...]]:
+    """Drawings one below the other that share their x axis; its labels stand at the lowest."""
+    with mpl.rc_context(_SETTINGS):
+        layout = ConstrainedLayoutEngine(w_pad=2 / 72, h_pad=2 / 72, hspace=0.0)
+        size = (width_px / 72, sum(heights_px) / 72)
+        figure = Figure(figsize=size, dpi=72, layout=layout)
+        FigureCanvasSVG(figure)
+        rows = len(heights_px)
+        panels = figure.subplots(rows, sharex=True, height_ratios=heights_px)
+    figure.patch.set_visible(False)
+    for axes in panels:
+        dress(axes)
+    return figure, tuple(panels)
+
+
 def dress(axes: Axes) -> None:
     """Two thin axes, quiet ticks, no box."""
     axes.patch.set_visible(False)
