@@ -38,7 +38,16 @@ if TYPE_CHECKING:
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import load_result, measure_offsets
-    from .reports import RunResult, load_measured_set, result_document, write_results
+    from .plan import CapturePlan, Scouted, plan_capture
+    from .reports import (
+        RunResult,
+        load_measured_set,
+        plan_document,
+        result_document,
+        write_plan,
+        write_results,
+    )
+    from .scouting import scout
     from .setup import Setup
     from .steps import (
         compare_filter_sets,
@@ -54,6 +63,7 @@ __version__ = "0.2.0"
 
 __all__ = [
     "Cache",
+    "CapturePlan",
     "Comparison",
     "CurveFit",
     "CurveSet",
@@ -68,6 +78,7 @@ __all__ = [
     "Notice",
     "OffsetRow",
     "RunResult",
+    "Scouted",
     "Setup",
     "StarFlag",
     "StarsizeError",
@@ -92,9 +103,13 @@ __all__ = [
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
+    "plan_capture",
+    "plan_document",
     "radius_at",
     "read_frame",
     "result_document",
+    "scout",
+    "write_plan",
     "write_results",
 ]
 
@@ -130,7 +145,15 @@ _HOMES = {
         "MeasuredSet",
         "OffsetRow",
     ),
-    "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
+    "plan": ("CapturePlan", "Scouted", "plan_capture"),
+    "reports": (
+        "RunResult",
+        "load_measured_set",
+        "plan_document",
+        "result_document",
+        "write_plan",
+        "write_results",
+    ),
     "steps": (
         "compare_filter_sets",
         "compare_sweeps",
@@ -140,6 +163,7 @@ _HOMES = {
         "measure_frame",
     ),
     "pipeline": ("load_result", "measure_offsets"),
+    "scouting": ("scout",),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

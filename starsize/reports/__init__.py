@@ -7,6 +7,8 @@ from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable
 from .night_terminal import print_night
 from .night_writer import NIGHT_FILES, night_document, write_night_result
 from .page import report_html
+from .plan_terminal import print_plan
+from .plan_writer import PLAN_FILES, plan_document, write_plan
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -16,6 +18,7 @@ from .writer import write_results
 __all__ = [
     "COMPARISON_FILES",
     "NIGHT_FILES",
+    "PLAN_FILES",
     "RESULT_FILES",
     "FileSet",
     "RunResult",
@@ -25,14 +28,17 @@ __all__ = [
     "load_measured_set",
     "measurement_document",
     "night_document",
+    "plan_document",
     "print_comparison",
     "print_measurements",
     "print_night",
+    "print_plan",
     "print_result",
     "report_html",
     "result_document",
     "write_comparison",
     "write_night_result",
+    "write_plan",
     "write_results",
     "write_star_table",
 ]
