@@ -47,9 +47,7 @@ def fit_of(drawn: SweepDraw, *, play_steps: Estimate = NOT_KNOWN) -> CurveFit:
 def curve_set(fits: Iterable[CurveFit]) -> CurveSet:
     """Independent fits as a set."""
     kept = tuple(fits)
-    return CurveSet(
-        fits=kept, covariance_steps2=np.diag([f.best_sigma_steps**2 for f in kept])
-    )
+    return CurveSet(fits=kept, covariance_steps2=np.diag([f.best_sigma_steps**2 for f in kept]))
 
 
 def curves_of(draws: Iterable[SweepDraw]) -> CurveSet:

@@ -233,7 +233,13 @@ def compare_measured(
         curves, comparison, step = compared(
             tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         )
-    field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
+    field = field_of_sweeps(
+        measured,
+        curves.fits,
+        setup=setup,
+        um_per_step=step.um_per_step,
+        reference=comparison.reference,
+    )
     if field is not None and field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.

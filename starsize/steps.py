@@ -8,9 +8,10 @@ from typing import Literal
 import numpy as np
 from astropy.table import QTable
 
-from .curves import CurveSet, FocusCurve, Known
+from .curves import BoundedRadii, CurveSet, FocusCurve, Known
 from .curves import fit_curves as fit_focus_curves
 from .frames import Frame, FrameFacts, read_frame
+from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
 from .setup import Setup
 from .tracking import MeasuredSweep
@@ -158,4 +159,11 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         time_mjd=column(f.facts.mid_time_mjd for f in frames),
         names=tuple(f.facts.path.name for f in frames),
         approach=measured.sweep.approach,
+        bounded=BoundedRadii(
+            column(f.bounded.radius_px for f in frames),
+            column(f.bounded.sigma_px for f in frames),
+            Apertures(
+                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
+            ),
+        ),
     )

@@ -11,8 +11,8 @@ import starsize
 
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
-    "frames", "photometry", "tracking", "curves", "comparison", "reports", "steps", "pipeline",
-    "cli",
+    "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
+    "steps", "pipeline", "scouting", "cli",
 )  # fmt: skip
 LEAVES = {
     "cache", "conventions", "errors", "estimate", "filters", "glasses", "optics", "plain", "setup",

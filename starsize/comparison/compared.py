@@ -192,7 +192,8 @@ class FocuserHealth:
 class FieldReport:
     """Best focus over the frame; further out is positive, x and y as the image counts them.
 
-    ``tilt_x_um`` and ``tilt_y_um`` are how much further out focus lies at the +x and the +y edge
+    Best focus of a star is where the camera has to be for it to be sharp. ``tilt_x_um`` and
+    ``tilt_y_um`` are how much further out focus lies at the +x and the +y edge
     than at the centre, ``curvature_um`` the corners beyond the centre without the tilt.
     """
 
@@ -209,6 +210,38 @@ class FieldReport:
     stars: int
     centre_steps: Mapping[str, Estimate] = field(default_factory=dict)
     """For each sweep best focus at the centre less that of its curve, which is of all stars."""
+    tilt_significant: bool = False
+    """The tilt alone is not nothing, at 95 %."""
+    frame_px: tuple[float, float] | None = None
+    """Width and height of the frame."""
+    zone_um: float | None = None
+    """Half-width of the reference filter's zone, where it is known."""
+
+    @property
+    def corners_zones(self) -> tuple[Estimate, ...] | None:
+        """``corners_um`` in zones."""
+        if not self.zone_um:
+            return None
+        return tuple(
+            Estimate(c.value / self.zone_um, c.sigma / self.zone_um) for c in self.corners_um
+        )
+
+    @property
+    def towards_telescope(self) -> str | None:
+        """Edge or corner of the camera that must move towards the telescope against the tilt.
+
+        Where best focus lies furthest in, the sensor stands too far out. ``left``, ``upper left``
+        and so on as the image counts x and y; None where no tilt is significant.
+        """
+        if not self.tilt_significant:
+            return None
+        x, y = self.tilt_x_um.value, self.tilt_y_um.value
+        across = "left" if x > 0 else "right"
+        along = "lower" if y > 0 else "upper"
+        # A side where the other tilt is less than half, as directions of 45 degrees part.
+        if abs(y) < abs(x) / 2:
+            return across
+        return along if abs(x) < abs(y) / 2 else f"{along} {across}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

@@ -28,6 +28,7 @@ LEAST_FRAMES = 5
 #: What a curve that does not quite fit may feign, in spacings of its positions (judgement: a
 #: drawn, flat night of 11 positions showed 0.02 steps where stars alone would give 0.01).
 CURVE_SHARE = 0.01
+_CORNERS = ((-1, -1), (1, -1), (-1, 1), (1, 1))
 _ROUNDS = 8
 _HUBER = 2.0
 
@@ -74,9 +75,18 @@ class Frame:
 
 
 def field_of_focus(
-    sweeps: Sequence[FieldSweep], *, frame: Frame, scale: Scale
+    sweeps: Sequence[FieldSweep], *, frame: Frame, scale: Scale, zone_um: float | None = None
 ) -> FieldReport | str:
     """Plane and bowl of best focus over the frame.
+
+    Parameters
+    ----------
+    sweeps : sequence of FieldSweep
+    frame : Frame
+    scale : Scale
+        Step size and sense of the count.
+    zone_um : float, optional
+        Half-width of the critical focus zone, to hand on.
 
     Returns
     -------
@@ -102,21 +112,28 @@ def field_of_focus(
     tilt = value[shape]
     own = covariance[shape, shape] + np.eye(3) * (CURVE_SHARE * spacing) ** 2
     clusters = len(np.unique(stars.cluster))
-    wald = float(tilt @ np.linalg.solve(own, tilt)) / 3
+
+    def nothing(count: int) -> bool:
+        """Wald's test of the first terms, at 95 %."""
+        wald = tilt[:count] @ np.linalg.solve(own[:count, :count], tilt[:count]) / count
+        return bool(wald <= fisher.ppf(0.95, count, max(clusters - 4, 1)))
+
     um = scale.um_per_step.value * scale.sense
 
     def micrometres(row: Sequence[float]) -> Estimate:
         contrast = um * np.asarray(row, float)
         return Estimate(float(contrast @ tilt), math.sqrt(contrast @ own @ contrast))
 
-    corners = ((-1, -1), (1, -1), (-1, 1), (1, 1))
     return FieldReport(
         tilt_x_um=micrometres((1, 0, 0)),
         tilt_y_um=micrometres((0, 1, 0)),
         tilt_arcmin=_angle(um * tilt[:2], um**2 * own[:2, :2], frame),
         curvature_um=micrometres((0, 0, 1)),
-        corners_um=tuple(micrometres((u, v, 1)) for u, v in corners),
-        significant=bool(wald > fisher.ppf(0.95, 3, max(clusters - 4, 1))),
+        corners_um=tuple(micrometres((u, v, 1)) for u, v in _CORNERS),
+        significant=not nothing(3),
+        tilt_significant=not nothing(2),
+        frame_px=(frame.width_px, frame.height_px),
+        zone_um=zone_um,
         changes_with_filter=_differs(sweeps, stars, left),
         stars=clusters,
         centre_steps={

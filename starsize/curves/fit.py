@@ -1,6 +1,7 @@
 """Fit focus curves: one alone, or all sweeps of a telescope together."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
 from .play import flat_start
-from .posterior import Posterior, explain
+from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 
@@ -194,9 +195,10 @@ def _fit(
 def _judged(
     curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
 ) -> list[CurveFit]:
+    whole = completed(night, found.fit)
     return [
         judge(
-            curve,
+            _completed(curve, used[row], whole[night.sweep == row]),
             summarise(night, found, row),
             used=used[row],
             standing=flat_start(curve),
@@ -204,6 +206,16 @@ def _judged(
         )
         for row, curve in enumerate(curves)
     ]
+
+
+def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:
+    """The curve with the radii fitted, what their circles missed added: those it is drawn with."""
+    if curve.bounded is None:
+        return curve
+    fitted = curve.to_fit().part(used)
+    radius, sigma = curve.radius_px.copy(), curve.radius_sigma_px.copy()
+    radius[used], sigma[used] = fitted.radius_px * factor, fitted.sigma_px * factor
+    return replace(curve, radius_px=radius, radius_sigma_px=sigma)
 
 
 def zone_steps(night: Night, row: int) -> float:

@@ -81,4 +81,5 @@ def part(curve: FocusCurve, keep: slice | np.ndarray) -> FocusCurve:
         temperature_degC=curve.temperature_degC[index],
         time_mjd=curve.time_mjd[index],
         names=tuple(curve.names[i] for i in index),
+        bounded=curve.bounded and curve.bounded.part(index),
     )

@@ -329,6 +329,11 @@ def _field(field: FieldReport | None) -> Document | None:
         "changes_with_filter": field.changes_with_filter,
         "stars": field.stars,
         "centre_steps": dict(field.centre_steps),
+        "tilt_significant": field.tilt_significant,
+        "towards_telescope": field.towards_telescope,
+        "zone_um": field.zone_um,
+        "corners_zones": field.corners_zones,
+        "frame_px": field.frame_px,
     }
     return plain(document)
 

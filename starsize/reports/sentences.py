@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable
 
-from ..comparison.compared import Comparison, FieldReport, OffsetRow, Slip
+from ..comparison.compared import Comparison, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
@@ -314,13 +314,3 @@ def refocus_text(comparison: Comparison) -> str:
     sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
     text = f"Refocus or compensate every {usual:.1f} °C"
     return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
-
-
-def far_edge(field: FieldReport | None) -> str:
-    """The edge or corner at which focus lies furthest out, which has to move in."""
-    if field is None:
-        return ""
-    x, y = field.tilt_x_um.value, field.tilt_y_um.value
-    words = [("right" if x > 0 else "left") if abs(x) > abs(y) / 2 else ""]
-    words.insert(0, ("upper" if y > 0 else "lower") if abs(y) > abs(x) / 2 else "")
-    return " ".join(word for word in words if word)

@@ -11,6 +11,7 @@ from ..curves.residuals import residual_sigmas
 from ..estimate import NOT_KNOWN, Estimate
 from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
+from .field_view import field_view
 from .identity import identity
 from .lens_view import lens_view
 from .letters import left_out_letters
@@ -25,7 +26,6 @@ from .sentences import (
     colour_headline,
     common_move,
     entering,
-    far_edge,
     grouped_reasons,
     headline,
     lead,
@@ -80,8 +80,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
         "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
-        "field": comparison.field,
-        "field_edge": far_edge(comparison.field),
+        "field": field_view(result),
         "refocus": refocus_text(comparison),
         "birge_ratio": comparison.birge_ratio,
         "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),

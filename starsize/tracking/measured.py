@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
+from ..photometry import Bounded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +31,8 @@ class FrameRadius:
     radius30_sigma_px: float = float("nan")
     radius80_px: float = float("nan")
     radius80_sigma_px: float = float("nan")
+    bounded: Bounded = field(default_factory=Bounded)
+    """What the curves are fitted to."""
     background_adu: float = float("nan")
     background_rms_adu: float = float("nan")
     elongation: float = float("nan")

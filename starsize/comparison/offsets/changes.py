@@ -27,8 +27,8 @@ from scipy.special import logsumexp
 
 from ...estimate import Estimate
 from ..compared import Slip
-from ..linear import gains
-from .adjustment import Adjustment, Scatter, Term, adjust, system_of
+from ..linear import Solution, gains
+from .adjustment import Adjustment, Scatter, System, Term, adjust, system_of
 from .mixture import mixed
 from .sweeps import BestFocusData
 
@@ -112,8 +112,10 @@ def with_changes(
     share = probability[likely] / probability[likely].sum()
     changes = [[candidates[c] for c in sets[i]] for i in likely]
     # With a free slope a slip hidden behind it would be open.
+    names = {t.name for t in terms}
+    usual = [t for t in plausible if t.name in names]
     parts = [
-        _adjusted(data, plausible if behind[i] else terms, scatter, chosen)
+        _adjusted(data, usual if behind[i] else terms, scatter, chosen)
         for i, chosen in zip(likely, changes, strict=True)
     ]
     kept = len(plain.names)
@@ -173,8 +175,8 @@ def _explanations(
     probability = np.exp(np.array(logs) - logsumexp(logs))
     slips = [i for i, c in enumerate(candidates) if c.kind == "slip"]
     own = np.diagonal(weight, axis1=1, axis2=2)[:, slips]
-    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
-    tells = bool(slips) and _would_show(base + 0.5 * left, own, each)
+    show = _would_show(_quiet(system, found) + scatter.log_prior(tau), own, each)
+    tells = bool(slips) and bool(np.all(show))
     return sets, probability, tells
 
 
@@ -185,16 +187,19 @@ def _hidden(
     candidates: Sequence[_Candidate],
 ) -> set[int]:
     """The slips that free terms would swallow."""
-    tau = scatter.trials(SIZE_STEPS)
-    found = system_of(data, terms).solve(tau)
+    system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
+    found = system.solve(tau)
     columns = np.stack([c.column for c in candidates], axis=1)
     own = np.einsum("ic,gij,jc->gc", columns, found.unexplained, columns)
-    each = np.log(CHANCE / len(candidates))
-    return {
-        i
-        for i, c in enumerate(candidates)
-        if c.kind == "slip" and not _would_show(scatter.log_prior(tau), own[:, [i]], each)
-    }
+    quiet = _quiet(system, found) + scatter.log_prior(tau)
+    show = _would_show(quiet, own, np.log(CHANCE / len(candidates)))
+    return {i for i, c in enumerate(candidates) if c.kind == "slip" and not show[i]}
+
+
+def _quiet(system: System, found: Solution) -> np.ndarray:
+    """(G,) array: ln p of data that the model meets exactly."""
+    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
+    return found.log_likelihood + 0.5 * left
 
 
 def _levelled(probability: np.ndarray, behind: np.ndarray) -> np.ndarray:
@@ -204,8 +209,8 @@ def _levelled(probability: np.ndarray, behind: np.ndarray) -> np.ndarray:
     return even / even.sum()
 
 
-def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> bool:
-    """True if a slip of the usual size would be seen wherever it lay, if all else were quiet.
+def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:
+    """(h,) bool: would a slip of the usual size be seen at h places, if all else were quiet.
 
     For y = S k the explained part is S^2 A^2 / (A + 1 / S^2) of S^2 A in all, A = k' P k.
     """
@@ -213,7 +218,7 @@ def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> bool:
     rest = base[:, None] - 0.5 * whole
     more = 0.5 * (whole**2 / (whole + 1) - np.log1p(whole))
     odds = logsumexp(rest + more, axis=0) - logsumexp(rest, axis=0) + each
-    return bool(np.all(odds > np.log(SURE / (1 - SURE))))
+    return odds > np.log(SURE / (1 - SURE))
 
 
 def _cuts(data: BestFocusData) -> list[_Candidate]:

@@ -1,0 +1,87 @@
+"""What one exposure of the night tells, as the model takes it."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..tracking.measured import FrameRadius
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """One exposure, measured; NaN or None where not known.
+
+    Attributes
+    ----------
+    hfr_px, hfr_sigma_px : float
+        Half-flux radius and its star noise.
+    shape, shape_sigma : float
+        Radius of 80 % of the light over that of half of it.
+    stars, found : int
+        Stars behind the radius, and seen.
+    """
+
+    file: str
+    filter: str
+    time_mjd: float = NAN
+    position_steps: float = NAN
+    temperature_degC: float = NAN
+    exposure_s: float = NAN
+    hfr_px: float = NAN
+    hfr_sigma_px: float = NAN
+    shape: float = NAN
+    shape_sigma: float = NAN
+    stars: int = 0
+    found: int = 0
+    elongation: float = NAN
+    elongation_angle_deg: float = NAN
+    background_adu: float = NAN
+    reason: str | None = None
+
+
+def exposures_of(frames: Sequence[FrameRadius]) -> tuple[Exposure, ...]:
+    """The measured frames as exposures in order of time, of name where there is none.
+
+    Of a colour camera the green channel stands for the frame.
+    """
+    taken = [f for f in frames if f.channel in ("", "G")]
+    exposures = [_exposure(frame) for frame in taken]
+    return tuple(sorted(exposures, key=_order))
+
+
+def _order(one: Exposure) -> tuple[float, str]:
+    return (one.time_mjd if math.isfinite(one.time_mjd) else 0.0, one.file)
+
+
+def _exposure(frame: FrameRadius) -> Exposure:
+    facts = frame.facts
+    half, large = frame.radius_px, frame.radius80_px
+    known = math.isfinite(half) and math.isfinite(large) and half > 0
+    # The two radii share most of their noise; taken as independent it is stated on the safe side.
+    sigma = (
+        math.hypot(frame.radius_sigma_px / half, frame.radius80_sigma_px / large) if known else NAN
+    )
+    return Exposure(
+        file=facts.path.name,
+        filter=frame.channel or facts.filter or "unknown",
+        time_mjd=_number(facts.mid_time_mjd),
+        position_steps=_number(facts.position_steps),
+        temperature_degC=_number(facts.temperature_degC),
+        exposure_s=_number(facts.exposure_s),
+        hfr_px=half,
+        hfr_sigma_px=frame.radius_sigma_px,
+        shape=large / half if known else NAN,
+        shape_sigma=sigma * large / half if known else NAN,
+        stars=frame.n_stars,
+        found=frame.n_found,
+        elongation=frame.elongation,
+        elongation_angle_deg=frame.elongation_angle_deg,
+        background_adu=frame.background_adu,
+        reason=frame.reason,
+    )
+
+
+def _number(value: float | None) -> float:
+    return NAN if value is None else float(value)
