@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import load_result, measure_offsets
-    from .reports import RunResult, load_measured_set, result_document, write_results
+    from .reports import RunResult, load_measured_set, plot, result_document, write_results
     from .setup import Setup
     from .steps import curve_of, fit_curves, measure_frame
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
@@ -88,6 +88,7 @@ __all__ = [
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
+    "plot",
     "radius_at",
     "read_frame",
     "result_document",
@@ -129,7 +130,7 @@ _HOMES = {
         "compare_filter_sets",
         "compare_sweeps",
     ),
-    "reports": ("RunResult", "load_measured_set", "result_document", "write_results"),
+    "reports": ("RunResult", "load_measured_set", "plot", "result_document", "write_results"),
     "steps": ("curve_of", "fit_curves", "measure_frame"),
     "pipeline": ("load_result", "measure_offsets"),
 }

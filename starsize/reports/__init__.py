@@ -5,6 +5,7 @@ from .compared_writer import comparison_document, write_comparison
 from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
 from .page import report_html
+from .plot import plot
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -21,6 +22,7 @@ __all__ = [
     "comparison_document",
     "load_measured_set",
     "measurement_document",
+    "plot",
     "print_comparison",
     "print_measurements",
     "print_result",
