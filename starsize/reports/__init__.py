@@ -9,6 +9,7 @@ from .night_writer import NIGHT_FILES, night_document, write_night_result
 from .page import report_html
 from .plan_terminal import print_plan
 from .plan_writer import PLAN_FILES, plan_document, write_plan
+from .plot import plot
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -29,6 +30,7 @@ __all__ = [
     "measurement_document",
     "night_document",
     "plan_document",
+    "plot",
     "print_comparison",
     "print_measurements",
     "print_night",
