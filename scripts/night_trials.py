@@ -138,7 +138,7 @@ def make_world(name: str, seed: int) -> World:
     frames = [
         SweptFrame(
             filter=s.filter,
-            position_steps=float(place),
+            from_best_steps=float(place) - best[s.filter],
             radius_px=float(row[1]),
             shape=float(row[2] / row[1]),
             shape_sigma=float(0.0036 * row[2] / row[1]),
@@ -147,7 +147,7 @@ def make_world(name: str, seed: int) -> World:
         for place, row in zip(s.position_steps, s.radius_px, strict=True)
     ]
     known = {
-        "sweeps": learn_shape(learnt, frames, best_steps=best),
+        "sweeps": learn_shape(learnt, frames),
         "figures": equipment_from_setup(setup, FILTERS),
     }
     return World(table, known, offsets, zone_steps(table))
@@ -181,9 +181,7 @@ def ideal_course(world: World, course: Course) -> Course:
     inside = np.clip(grid - np.log(_scene_seeing_px(world)), np.log(0.6), np.log(1.9))
     for name in FILTERS:
         places = world.table.best_steps[name] + world.zone * DEFOCUS_ZONES
-        rows = [
-            world.table.radii_px(name, places, np.full(places.size, np.exp(v))) for v in inside
-        ]
+        rows = [world.table.radii_px(name, places, np.full(places.size, np.exp(v))) for v in inside]
         radius = np.stack([r[:, 1] for r in rows], 1)
         shape = np.stack([r[:, 2] / r[:, 1] for r in rows], 1)
         # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
@@ -272,7 +270,9 @@ def one_night(
             if late is not None:
                 into.append(late)
         if ideal:
-            late = delay(list(follow_live(ideal_course(world, course), exposures, limit=LIMIT)), growth)
+            late = delay(
+                list(follow_live(ideal_course(world, course), exposures, limit=LIMIT)), growth
+            )
             if late is not None:
                 tally.ideal.append(late)
 
@@ -307,7 +307,15 @@ def calibration(tallies: Sequence[Tally]) -> list[str]:
     calls = [call for tally in tallies for call in tally.calls]
     chance, true = (np.array(column) for column in zip(*calls, strict=True))
     lines = ["| given | frames | mean given | truly lost |", "|---|---|---|---|"]
-    for low, high in ((0, 0.05), (0.05, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.95), (0.95, 1)):
+    for low, high in (
+        (0, 0.05),
+        (0.05, 0.2),
+        (0.2, 0.4),
+        (0.4, 0.6),
+        (0.6, 0.8),
+        (0.8, 0.95),
+        (0.95, 1),
+    ):
         these = (chance >= low) & (chance <= high)
         if these.any():
             lines.append(

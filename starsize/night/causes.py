@@ -84,7 +84,9 @@ def _cloudy(exposures: Sequence[Exposure]) -> np.ndarray:
             relative = relative * (seconds / np.median(seconds)) ** 0.75
         usual = np.percentile(found[known] / relative[known], _BETTER)
         # Few stars come and go by chance.
-        least = _CLOUDED * usual * relative - 2 * np.sqrt(np.maximum(_CLOUDED * usual * relative, 0))
+        least = _CLOUDED * usual * relative - 2 * np.sqrt(
+            np.maximum(_CLOUDED * usual * relative, 0)
+        )
         cloudy[these[known]] |= found[known] < least[known]
     return cloudy
 

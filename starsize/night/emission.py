@@ -69,7 +69,8 @@ def likelihood(
     spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
     height = 1 / slope
     if math.isfinite(one.shape):
-        own = one.shape_sigma / one.shape
+        own = one.shape_scatter
+        own = own if math.isfinite(own) else one.shape_sigma / one.shape
         lack = _lack(u, one.filter, equipment, priors)
         sigma = np.hypot(math.hypot(own, priors.wobble, _SMEAR_SHAPE * excess), lack)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
@@ -112,7 +113,7 @@ def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:
 
 
 def growth_without_radius(table: StarTable, log_seeing: float) -> np.ndarray:
-    """ln growth at each defocus under a given seeing, (A, D)."""
+    """Ln growth at each defocus under a given seeing, (A, D)."""
     rows = table.log_radius - table.log_radius.min(axis=1, keepdims=True)
     at = np.clip(np.searchsorted(table.log_seeing, log_seeing), 0, table.log_seeing.size - 1)
     return np.asarray(rows[:, :, at])

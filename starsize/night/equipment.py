@@ -4,7 +4,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate

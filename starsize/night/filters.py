@@ -149,7 +149,7 @@ def _ask(
 
 
 def _log_normal(values: np.ndarray, sigma: float) -> np.ndarray:
-    """ln of the shares of a normal distribution about 0 on a grid."""
+    """Ln of the shares of a normal distribution about 0 on a grid."""
     log = -0.5 * (values / sigma) ** 2
     return np.asarray(log - logsumexp(log))
 
@@ -167,5 +167,3 @@ def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
         mean = float(weight @ size)
         sigma = math.sqrt(max(float(weight @ (size - mean) ** 2), 0.0))
     return mean, math.hypot(sigma, cell), sided
-
-
