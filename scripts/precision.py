@@ -15,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from starsize.curves import Known, fit_curves, focus_curve
+from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve
 from starsize.curves.curve import FocusCurve
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
 from starsize.curves.search import find, normal_equations, variance_of
 from starsize.filters import Band
+from starsize.optics.star import Apertures
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
 from starsize.simulate.points import SweepPoints
 
@@ -47,9 +48,15 @@ def curves_of(points: tuple[SweepPoints, ...], *, together: bool) -> list[FocusC
     """Focus curves of drawn sweeps; channels of one exposure share its time and name."""
     mjd = 60000 + np.arange(len(points[0].position_steps)) / 1440
     return [
-        focus_curve(
-            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
-            id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
+        replace(
+            focus_curve(
+                p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
+                id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
+            ),
+            bounded=BoundedRadii(
+                p.radius_px[:, 3], p.sigma_px[:, 3],
+                Apertures(*np.column_stack([p.bounds_px, 0 * p.wreck]).T),
+            ),
         )
         for k, p in enumerate(points)
     ]  # fmt: skip

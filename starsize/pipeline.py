@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from .cache import Cache, recalled
-from .comparison import Comparison, OffsetRow, compare_sweeps
+from .comparison import Comparison, OffsetRow
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
@@ -36,8 +36,14 @@ from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
-from .steps import curve_of, fit_curves
-from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
+from .steps import compare_sweeps, curve_of, fit_curves
+from .tracking import (
+    MeasuredSweep,
+    filmstrips,
+    left_out_notices,
+    measure_sweeps,
+    other_field_notices,
+)
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -125,6 +131,7 @@ def measure_offsets(
         executor=executor,
         progress=progress,
     )
+    strips = filmstrips(measured, camera=known.camera, executor=executor)
     curves, comparison, step_notices = recalled(
         cache,
         compare_measured,
@@ -149,6 +156,7 @@ def measure_offsets(
         curves=curves,
         comparison=comparison,
         notices=_without_repeats(notices),
+        strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
 
@@ -225,7 +233,13 @@ def compare_measured(
         curves, comparison, step = compared(
             tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         )
-    field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
+    field = field_of_sweeps(
+        measured,
+        curves.fits,
+        setup=setup,
+        um_per_step=step.um_per_step,
+        reference=comparison.reference,
+    )
     if field is not None and field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.

@@ -76,13 +76,17 @@ def follow_folders(
             yield now - moved
 
 
+def frame_files(folders: Sequence[Path], skip: Sequence[Path] = ()) -> Iterator[Path]:
+    """Every file in the folders that a frame may be in, by its name."""
+    for folder in folders:
+        yield from filter(has_frame_ending, walk_folder(folder, skip))
+
+
 def _snapshot(folders: Sequence[Path], skip: Sequence[Path]) -> Snapshot:
     """Size and time of change of every frame; a file that has just gone is not there."""
     found: Snapshot = {}
-    for folder in folders:
-        for path in walk_folder(folder, skip):
-            if has_frame_ending(path):
-                with suppress(OSError):
-                    state = path.stat()
-                    found[path] = (state.st_size, state.st_mtime_ns)
+    for path in frame_files(folders, skip):
+        with suppress(OSError):
+            state = path.stat()
+            found[path] = (state.st_size, state.st_mtime_ns)
     return found

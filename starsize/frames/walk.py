@@ -82,12 +82,17 @@ def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
         raise InputError(msg)
 
 
-def walk_folder(top: Path, skip: Iterable[Path] = ()) -> Iterator[Path]:
+def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
     """Walk a folder, links included; a folder that was entered before is not entered again.
 
-    Hidden files and folders, and the folders to ``skip``, are left out.
+    Hidden files and folders, and the folders and files to ``skip``, are left out.
     """
-    skipped = {Path(realpath(folder)) for folder in skip}
+    skipped = {Path(realpath(path)) for path in skip}
+    skipped_names = {path.name for path in skip}  # spares most files the search for links
+
+    def is_skipped(path: Path) -> bool:
+        return Path(realpath(path)) in skipped
+
     entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
         here = Path(folder)
@@ -99,7 +104,10 @@ def walk_folder(top: Path, skip: Iterable[Path] = ()) -> Iterator[Path]:
             and (real := Path(realpath(here / name))) not in entered
             and real not in skipped
         ]
-        yield from (here / name for name in names if not name.startswith("."))
+        for name in names:
+            path = here / name
+            if not name.startswith(".") and (name not in skipped_names or not is_skipped(path)):
+                yield path
 
 
 def _refuse(error: OSError) -> None:

@@ -40,6 +40,25 @@ def half_flux_radius_px(blur: Blur, *, pixels: bool = True, fraction: float = 0.
     return float(brentq(missing, 1e-3, top, xtol=1e-9))
 
 
+def bounded_radius_px(blur: Blur, bounds_px: tuple[float, float, float]) -> float:
+    """Radius of half of the light inside a circle less the level of a ring, without pixels.
+
+    ``bounds_px`` are the radii of the circle and of both edges of the ring, pixels.
+    """
+
+    def inside(radius: float) -> float:
+        return encircled(radius, blur.cycles_per_px, blur.weight, blur.transfer)
+
+    total, inner, outer = bounds_px
+    level = (inside(outer) - inside(inner)) / (outer**2 - inner**2)
+    half = 0.5 * (inside(total) - total**2 * level)
+
+    def missing(radius: float) -> float:
+        return inside(radius) - radius**2 * level - half
+
+    return float(brentq(missing, 1e-3, total, xtol=1e-9))
+
+
 def frame_radius_px(scene: Scene, shot: Shot, filter_name: str | None = None) -> float:
     """Half-flux radius of the light as it fell in one exposure, mean over the field, in pixels.
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
+from ..notebook import html_table, plus_minus
+from ..photometry import Bounded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +32,8 @@ class FrameRadius:
     radius30_sigma_px: float = float("nan")
     radius80_px: float = float("nan")
     radius80_sigma_px: float = float("nan")
+    bounded: Bounded = field(default_factory=Bounded)
+    """What the curves are fitted to."""
     background_adu: float = float("nan")
     background_rms_adu: float = float("nan")
     elongation: float = float("nan")
@@ -56,6 +60,8 @@ class StarTracks:
         not measured.
     flags : (n_stars, n_frames) int array
         ``StarFlag`` bits; UNMEASURED where a star was not recognised.
+    seen_px : (n_stars, n_frames, 2) array
+        Where (x, y) each star stands in each frame, pixels; NaN where it was not recognised.
     identity : (n_stars,) int array
         The same number is the same star in every sweep of the night; -1 where that is not known.
     pointing : int or None
@@ -68,6 +74,7 @@ class StarTracks:
     radius_px: np.ndarray
     radius_sigma_px: np.ndarray
     flags: np.ndarray
+    seen_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 2)))
     identity: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
     pointing: int | None = None
 
@@ -91,3 +98,17 @@ class MeasuredSweep:
         seen = sum(frame.reason is None for frame in self.frames)
         count = f"{seen} of {len(self.frames)} frames measured"
         return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"
+
+    def _repr_html_(self) -> str:
+        head = ("file", "position (steps)", "HFR (px)", "stars", "not measured because")
+        rows = (
+            (
+                frame.facts.path.name,
+                plus_minus(frame.facts.position_steps),
+                plus_minus(frame.radius_px, frame.radius_sigma_px),
+                frame.n_stars,
+                frame.reason or "",
+            )
+            for frame in self.frames
+        )
+        return html_table(f"Sweep {self.id}", head, rows)

@@ -77,8 +77,8 @@ def measure_sweeps(
     measure = partial(spread, executor, measure_task, lost=unmeasured)
     looks = list(told(remembered(cache, measure, tasks)))
     doubtful = _doubtful(runs, tasks, looks)
-    told.total += len(doubtful)
-    again = told(remembered(cache, measure, list(doubtful.values())))
+    # Second looks are no frames: the count of the first pass stands.
+    again = remembered(cache, measure, list(doubtful.values()))
     for k, second in zip(doubtful, again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
     return _side_by_side(runs, looks)

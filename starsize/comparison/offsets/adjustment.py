@@ -121,7 +121,11 @@ class System:
 
 
 def adjust(
-    data: BestFocusData, terms: Sequence[Term] = (), *, scatter: Scatter | float
+    data: BestFocusData,
+    terms: Sequence[Term] = (),
+    *,
+    scatter: Scatter | float,
+    planned: bool = False,
 ) -> Adjustment:
     """Solve best focus = filter + terms for all sweeps at once.
 
@@ -138,6 +142,9 @@ def adjust(
         Unknowns beside the filters; together with them they must be determined.
     scatter : Scatter or float
         What to expect of the run-to-run scatter; a number is its median, steps, > 0.
+    planned : bool
+        True for sweeps that nobody has taken yet: the scatter is as expected, whatever the
+        positions.
 
     Raises
     ------
@@ -151,9 +158,9 @@ def adjust(
         msg = f"'scatter' must be positive, got {expected.median_steps}"
         raise ValueError(msg)
     system = system_of(data, terms)
-    tau = expected.trials(_largest_residual(system))
+    tau = expected.trials(0.0 if planned else _largest_residual(system))
     found = system.solve(tau)
-    log_weight = found.log_likelihood + expected.log_prior(tau)
+    log_weight = expected.log_prior(tau) + (0.0 if planned else found.log_likelihood)
     weight = np.exp(log_weight - log_weight.max())
     total = weight.sum()
     kept = weight > 1e-9 * total

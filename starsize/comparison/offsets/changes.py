@@ -11,6 +11,10 @@ either is N(0, S^2). With p(y | tau, K) the likelihood of ``linear`` and p(tau) 
 
 so nothing is fitted twice: all explanations share one solution. By Markov's inequality at most
 chance (1 - p) / p of steady nights are called changed at probability p: 0.3 % at 95 %.
+
+Some orders hide a slip: where every filter is swept twice, in one order, under even cooling, a slip
+half-way and a steeper slope are the same numbers. There only what tubes do tells them apart
+(``plausible_terms``). A slope steeper than that leaves the two as likely as each other.
 """
 
 from collections.abc import Sequence
@@ -23,8 +27,8 @@ from scipy.special import logsumexp
 
 from ...estimate import Estimate
 from ..compared import Slip
-from ..linear import gains
-from .adjustment import Adjustment, Scatter, Term, adjust, system_of
+from ..linear import Solution, gains
+from .adjustment import Adjustment, Scatter, System, Term, adjust, system_of
 from .mixture import mixed
 from .sweeps import BestFocusData
 
@@ -37,6 +41,9 @@ SIZE_STEPS = 100.0
 #: A change is said at this probability. From the other on, four times what it was before looking,
 #: offsets are averaged over whether there was one.
 SURE, DOUBTED = 0.95, 0.2
+#: A slip hidden behind a slope is in doubt from this probability on: the slope is then 2.3 times
+#: that of an aluminium tube.
+HIDDEN_DOUBTED = 0.01
 #: Explanations less likely than this are left out.
 _LEAST_SHARE = 1e-3
 
@@ -56,6 +63,8 @@ class Changes:
 
     slips: tuple[Slip, ...] | None
     odd: tuple[Odd, ...] = ()
+    in_doubt: Slip | None = None
+    """A change that may be a slip or a slope that no tube has; offsets hold both."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,11 +100,24 @@ def with_changes(
     if not candidates:
         return plain, Changes(slips=None)
     sets, probability, tells = _explanations(data, plausible, scatter, candidates)
+    hidden = set() if not tells else _hidden(data, terms, scatter, candidates)
+    behind = np.array([bool(hidden & set(chosen)) for chosen in sets])
+    level = bool(HIDDEN_DOUBTED < probability[behind].sum() < SURE)
+    if level:
+        probability = _levelled(probability, behind)
+    tells = tells and not hidden
     if probability[0] > 1 - DOUBTED:
         return plain, Changes(slips=() if tells else None)
     likely = [i for i, p in enumerate(probability) if p > _LEAST_SHARE]
     share = probability[likely] / probability[likely].sum()
-    parts = [_adjusted(data, terms, scatter, [candidates[c] for c in sets[i]]) for i in likely]
+    changes = [[candidates[c] for c in sets[i]] for i in likely]
+    # With a free slope a slip hidden behind it would be open.
+    names = {t.name for t in terms}
+    usual = [t for t in plausible if t.name in names]
+    parts = [
+        _adjusted(data, usual if behind[i] else terms, scatter, chosen)
+        for i, chosen in zip(likely, changes, strict=True)
+    ]
     kept = len(plain.names)
     whole = replace(
         parts[int(np.argmax(share))],
@@ -103,9 +125,11 @@ def with_changes(
         mixture=mixed([p.mixture.first(kept) for p in parts], share),
     )
     found: list[Slip | Odd] = []
-    if probability[0] <= 1 - SURE:
-        found = _named(data, [[candidates[c] for c in sets[i]] for i in likely], parts, share)
+    if level or probability[0] <= 1 - SURE:
+        found = _named(data, changes, parts, share)
     slips = tuple(c for c in found if isinstance(c, Slip))
+    if level:
+        return whole, Changes(slips=None, in_doubt=slips[0] if slips else None)
     return whole, Changes(
         slips=slips if slips or tells else None,
         odd=tuple(c for c in found if isinstance(c, Odd)),
@@ -151,13 +175,42 @@ def _explanations(
     probability = np.exp(np.array(logs) - logsumexp(logs))
     slips = [i for i, c in enumerate(candidates) if c.kind == "slip"]
     own = np.diagonal(weight, axis1=1, axis2=2)[:, slips]
-    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
-    tells = bool(slips) and _would_show(base + 0.5 * left, own, each)
+    show = _would_show(_quiet(system, found) + scatter.log_prior(tau), own, each)
+    tells = bool(slips) and bool(np.all(show))
     return sets, probability, tells
 
 
-def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> bool:
-    """True if a slip of the usual size would be seen wherever it lay, if all else were quiet.
+def _hidden(
+    data: BestFocusData,
+    terms: Sequence[Term],
+    scatter: Scatter,
+    candidates: Sequence[_Candidate],
+) -> set[int]:
+    """The slips that free terms would swallow."""
+    system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
+    found = system.solve(tau)
+    columns = np.stack([c.column for c in candidates], axis=1)
+    own = np.einsum("ic,gij,jc->gc", columns, found.unexplained, columns)
+    quiet = _quiet(system, found) + scatter.log_prior(tau)
+    show = _would_show(quiet, own, np.log(CHANCE / len(candidates)))
+    return {i for i, c in enumerate(candidates) if c.kind == "slip" and not show[i]}
+
+
+def _quiet(system: System, found: Solution) -> np.ndarray:
+    """(G,) array: ln p of data that the model meets exactly."""
+    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
+    return found.log_likelihood + 0.5 * left
+
+
+def _levelled(probability: np.ndarray, behind: np.ndarray) -> np.ndarray:
+    """No change and a hidden slip made equally likely, as the frames have them."""
+    even = probability.copy()
+    even[0] = even[behind].sum()
+    return even / even.sum()
+
+
+def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:
+    """(h,) bool: would a slip of the usual size be seen at h places, if all else were quiet.
 
     For y = S k the explained part is S^2 A^2 / (A + 1 / S^2) of S^2 A in all, A = k' P k.
     """
@@ -165,7 +218,7 @@ def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> bool:
     rest = base[:, None] - 0.5 * whole
     more = 0.5 * (whole**2 / (whole + 1) - np.log1p(whole))
     odds = logsumexp(rest + more, axis=0) - logsumexp(rest, axis=0) + each
-    return bool(np.all(odds > np.log(SURE / (1 - SURE))))
+    return odds > np.log(SURE / (1 - SURE))
 
 
 def _cuts(data: BestFocusData) -> list[_Candidate]:

@@ -138,22 +138,28 @@ def choose_terms(
     )
 
 
-def plausible_terms(data: BestFocusData, choice: TermChoice) -> tuple[Term, ...]:
-    """The terms with all of them kept within their bounds, and a drift in time where there is none.
+def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tuple[Term, ...]:
+    """The terms with all of them as is usual or stated, and a drift in time where there is none.
 
     For telling a sudden change from a steady one: a slip one way may look like a slip the other
     way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
     the air) is no slip either.
     """
     drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
-    kept = tuple(
-        replace(t, bound=choice.bound.get(t.name, drift)) if np.isinf(t.sigma) else t
-        for t in choice.terms
-    )
+
+    def usual(term: Term) -> Term:
+        """As stated, else spread as widely as an aluminium tube expands."""
+        stated = stated_prior(term.name, setup)
+        if stated is not None:
+            return replace(term, prior_value=stated[0], prior_sigma=stated[1])
+        bound = choice.bound.get(term.name, drift)
+        return replace(term, prior_sigma=bound / COEFFICIENT_ROOM)
+
+    kept = tuple(usual(t) if np.isinf(t.sigma) else t for t in choice.terms)
     hours = hours_of(data)
     if hours is None or "drift" in choice.source:
         return kept
-    return (*kept, Term(name="drift", column=hours, bound=drift))
+    return (*kept, usual(Term(name="drift", column=hours)))
 
 
 def with_doubtful_directions(

@@ -7,7 +7,7 @@ import pytest
 from focuser_nights import COOLING, TEN, slip_trial
 from sweep_nights import OFFSETS, ONCE, REFRACTOR, NightOfSweeps, curve_set
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 
 
 def compared(fits):
@@ -98,3 +98,55 @@ def test_a_filter_that_stands_elsewhere_on_one_night_of_three_is_named_and_count
     assert "on night 2" in notice.text
     row = {r.filter: r for r in found.rows}["Ha"]
     assert row.offset_steps == pytest.approx(OFFSETS["Ha"], abs=4)
+
+
+def twice_with_a_slip(seed, steps):
+    """Every filter twice in one order under even cooling; the slip lies half-way."""
+    night = NightOfSweeps(
+        order=("L", "R", "G", "B") * 2,
+        fit_sigma=0.5,
+        scatter=0.5,
+        slip_before=4,
+        slip_steps=steps,
+        **COOLING,
+    )
+    return compared(night.fits(np.random.default_rng(seed)))
+
+
+def test_a_slip_hidden_behind_a_slope_is_in_doubt_and_every_offset_holds_it():
+    # 40 steps beside the tube's own 14 make a slope of 11 steps per degC, 2.8 times that of an
+    # aluminium tube of 700 mm: either may be.
+    for seed in range(5):
+        found = twice_with_a_slip(seed, -40.0)
+        (notice,) = [n for n in found.notices if n.code == "slip_or_drift"]
+        assert "L-2, by about -" in notice.text
+        assert found.focuser.slips is None
+        assert found.temperature.steps_per_degC is None
+        for row in found.rows[1:]:
+            assert abs(row.offset_steps - OFFSETS[row.filter]) < 3 * row.offset_sigma_steps
+        assert found.rows[-1].action == "refocus"
+
+
+def test_a_slip_hidden_behind_a_slope_that_no_tube_has_is_a_slip():
+    # The other way the slope would be 24 steps per degC.
+    for seed in range(5):
+        (slip,) = twice_with_a_slip(seed, 40.0).focuser.slips
+        assert (slip.after_sweep, slip.before_sweep) == ("B-1", "L-2")
+
+
+def test_an_order_that_hides_a_slip_denies_none_but_keeps_the_offsets_of_a_steady_night():
+    found = twice_with_a_slip(1, 0.0)
+    assert found.focuser.slips is None
+    assert not [n for n in found.notices if n.code == "slip_or_drift"]
+    assert all(r.action != "refocus" for r in found.rows)
+
+
+def test_a_stated_coefficient_unmasks_the_slip():
+    night = NightOfSweeps(
+        order=("L", "R", "G", "B") * 2, slip_before=4, slip_steps=-40.0, **COOLING
+    )
+    fits = night.fits(np.random.default_rng(3))
+    known = replace(REFRACTOR, focuser=replace(REFRACTOR.focuser, steps_per_degC=-6.0))
+    (slip,) = compare_sweeps(curve_set(fits), setup=known).focuser.slips
+    assert slip.after_sweep == "B-1"
+    assert slip.steps.value == pytest.approx(-40, abs=3 * slip.steps.sigma)
