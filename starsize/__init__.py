@@ -13,14 +13,11 @@ if TYPE_CHECKING:
         Comparison,
         MeasuredSet,
         OffsetRow,
-        compare_filter_sets,
-        compare_sweeps,
     )
     from .curves import (
         CurveFit,
         CurveSet,
         FocusCurve,
-        fit_curve,
         focus_curve,
         micrometres_per_step,
         radius_at,
@@ -46,13 +43,21 @@ if TYPE_CHECKING:
         RunResult,
         load_measured_set,
         plan_document,
+        plot,
         result_document,
         write_plan,
         write_results,
     )
     from .scouting import scout
     from .setup import Setup
-    from .steps import curve_of, fit_curves, measure_frame
+    from .steps import (
+        compare_filter_sets,
+        compare_sweeps,
+        curve_of,
+        fit_curve,
+        fit_curves,
+        measure_frame,
+    )
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
 __version__ = "0.2.0"
@@ -101,6 +106,7 @@ __all__ = [
     "micrometres_per_step",
     "plan_capture",
     "plan_document",
+    "plot",
     "radius_at",
     "read_frame",
     "result_document",
@@ -132,7 +138,6 @@ _HOMES = {
         "CurveFit",
         "CurveSet",
         "FocusCurve",
-        "fit_curve",
         "focus_curve",
         "micrometres_per_step",
         "radius_at",
@@ -141,19 +146,25 @@ _HOMES = {
         "Comparison",
         "MeasuredSet",
         "OffsetRow",
-        "compare_filter_sets",
-        "compare_sweeps",
     ),
     "plan": ("CapturePlan", "Scouted", "plan_capture"),
     "reports": (
         "RunResult",
         "load_measured_set",
         "plan_document",
+        "plot",
         "result_document",
         "write_plan",
         "write_results",
     ),
-    "steps": ("curve_of", "fit_curves", "measure_frame"),
+    "steps": (
+        "compare_filter_sets",
+        "compare_sweeps",
+        "curve_of",
+        "fit_curve",
+        "fit_curves",
+        "measure_frame",
+    ),
     "pipeline": ("load_result", "measure_offsets"),
     "scouting": ("scout",),
 }
