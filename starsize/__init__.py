@@ -37,6 +37,8 @@ if TYPE_CHECKING:
         read_frame,
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
+    from .night import Equipment, Exposure, NightResult, equipment_from_setup, judge_night
+    from .night_run import follow_night, measure_night
     from .pipeline import load_result, measure_offsets
     from .plan import CapturePlan, Scouted, plan_capture
     from .reports import (
@@ -68,7 +70,9 @@ __all__ = [
     "Comparison",
     "CurveFit",
     "CurveSet",
+    "Equipment",
     "Estimate",
+    "Exposure",
     "FocusCurve",
     "Frame",
     "FrameFacts",
@@ -76,6 +80,7 @@ __all__ = [
     "InputError",
     "MeasuredSet",
     "MeasuredSweep",
+    "NightResult",
     "Notice",
     "OffsetRow",
     "RunResult",
@@ -89,18 +94,22 @@ __all__ = [
     "compare_sweeps",
     "complete_setup",
     "curve_of",
+    "equipment_from_setup",
     "find_stars",
     "find_sweeps",
     "fit_curve",
     "fit_curves",
     "focus_curve",
+    "follow_night",
     "half_flux_radius",
+    "judge_night",
     "list_frames",
     "load_calibration",
     "load_measured_set",
     "load_result",
     "load_setup",
     "measure_frame",
+    "measure_night",
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
@@ -165,6 +174,8 @@ _HOMES = {
         "fit_curves",
         "measure_frame",
     ),
+    "night": ("Equipment", "Exposure", "NightResult", "equipment_from_setup", "judge_night"),
+    "night_run": ("follow_night", "measure_night"),
     "pipeline": ("load_result", "measure_offsets"),
     "scouting": ("scout",),
 }
