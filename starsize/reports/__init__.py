@@ -5,6 +5,7 @@ from .compared_writer import comparison_document, write_comparison
 from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
 from .page import report_html
+from .quantities import curves_table, frames_table, offsets_table
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -19,8 +20,11 @@ __all__ = [
     "check_file_writable",
     "check_writable",
     "comparison_document",
+    "curves_table",
+    "frames_table",
     "load_measured_set",
     "measurement_document",
+    "offsets_table",
     "print_comparison",
     "print_measurements",
     "print_result",
