@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 
 from ..estimate import Estimate, Notice
+from ..notebook import html_table, plus_minus
 
 Action = Literal["ignore", "move", "refocus"]
 Status = Literal["measured", "refused"]
@@ -281,3 +282,21 @@ class Comparison:
             f"<Comparison: {measured} of {len(self.rows)} filters measured, counted from "
             f"{self.reference}; colours: {self.colour.verdict}>"
         )
+
+    def _repr_html_(self) -> str:
+        head = ("filter", "move", "offset (steps)", "zone (steps)", "do")
+        rows = (
+            (
+                row.filter,
+                "" if row.move_steps is None else f"{row.move_steps:+d}",
+                plus_minus(row.offset_steps, row.offset_sigma_steps),
+                "" if row.zone_steps is None else f"±{row.zone_steps:.1f}",
+                "refused"
+                if row.status == "refused"
+                else "reference"
+                if row.filter == self.reference
+                else row.action,
+            )
+            for row in self.rows
+        )
+        return html_table(f"Moves from {self.reference}", head, rows)
