@@ -138,7 +138,7 @@ def make_world(name: str, seed: int) -> World:
     frames = [
         SweptFrame(
             filter=s.filter,
-            position_steps=float(place),
+            from_best_steps=float(place) - best[s.filter],
             radius_px=float(row[1]),
             shape=float(row[2] / row[1]),
             shape_sigma=float(0.0036 * row[2] / row[1]),
@@ -147,7 +147,7 @@ def make_world(name: str, seed: int) -> World:
         for place, row in zip(s.position_steps, s.radius_px, strict=True)
     ]
     known = {
-        "sweeps": learn_shape(learnt, frames, best_steps=best),
+        "sweeps": learn_shape(learnt, frames),
         "figures": equipment_from_setup(setup, FILTERS),
     }
     return World(table, known, offsets, zone_steps(table))

@@ -13,14 +13,11 @@ if TYPE_CHECKING:
         Comparison,
         MeasuredSet,
         OffsetRow,
-        compare_filter_sets,
-        compare_sweeps,
     )
     from .curves import (
         CurveFit,
         CurveSet,
         FocusCurve,
-        fit_curve,
         focus_curve,
         micrometres_per_step,
         radius_at,
@@ -41,15 +38,33 @@ if TYPE_CHECKING:
     )
     from .photometry import StarFlag, find_stars, half_flux_radius
     from .pipeline import load_result, measure_offsets
-    from .reports import RunResult, load_measured_set, plot, result_document, write_results
+    from .plan import CapturePlan, Scouted, plan_capture
+    from .reports import (
+        RunResult,
+        load_measured_set,
+        plan_document,
+        plot,
+        result_document,
+        write_plan,
+        write_results,
+    )
+    from .scouting import scout
     from .setup import Setup
-    from .steps import curve_of, fit_curves, measure_frame
+    from .steps import (
+        compare_filter_sets,
+        compare_sweeps,
+        curve_of,
+        fit_curve,
+        fit_curves,
+        measure_frame,
+    )
     from .tracking import FrameRadius, MeasuredSweep, measure_sweeps
 
 __version__ = "0.2.0"
 
 __all__ = [
     "Cache",
+    "CapturePlan",
     "Comparison",
     "CurveFit",
     "CurveSet",
@@ -64,6 +79,7 @@ __all__ = [
     "Notice",
     "OffsetRow",
     "RunResult",
+    "Scouted",
     "Setup",
     "StarFlag",
     "StarsizeError",
@@ -88,10 +104,14 @@ __all__ = [
     "measure_offsets",
     "measure_sweeps",
     "micrometres_per_step",
+    "plan_capture",
+    "plan_document",
     "plot",
     "radius_at",
     "read_frame",
     "result_document",
+    "scout",
+    "write_plan",
     "write_results",
 ]
 
@@ -118,7 +138,6 @@ _HOMES = {
         "CurveFit",
         "CurveSet",
         "FocusCurve",
-        "fit_curve",
         "focus_curve",
         "micrometres_per_step",
         "radius_at",
@@ -127,12 +146,27 @@ _HOMES = {
         "Comparison",
         "MeasuredSet",
         "OffsetRow",
+    ),
+    "plan": ("CapturePlan", "Scouted", "plan_capture"),
+    "reports": (
+        "RunResult",
+        "load_measured_set",
+        "plan_document",
+        "plot",
+        "result_document",
+        "write_plan",
+        "write_results",
+    ),
+    "steps": (
         "compare_filter_sets",
         "compare_sweeps",
+        "curve_of",
+        "fit_curve",
+        "fit_curves",
+        "measure_frame",
     ),
-    "reports": ("RunResult", "load_measured_set", "plot", "result_document", "write_results"),
-    "steps": ("curve_of", "fit_curves", "measure_frame"),
     "pipeline": ("load_result", "measure_offsets"),
+    "scouting": ("scout",),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from .cache import Cache, recalled
-from .comparison import Comparison, OffsetRow, compare_sweeps
+from .comparison import Comparison, OffsetRow
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
@@ -36,7 +36,7 @@ from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
-from .steps import curve_of, fit_curves
+from .steps import compare_sweeps, curve_of, fit_curves
 from .tracking import (
     MeasuredSweep,
     filmstrips,

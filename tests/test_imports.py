@@ -12,7 +12,7 @@ import starsize
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
     "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
-    "steps", "pipeline", "scouting", "cli",
+    "steps", "pipeline", "scouting", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
     "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics", "plain", "setup",

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..curves.fitted import CurveFit, CurveSet
 from ..errors import InputError
-from ..estimate import Estimate, Notice
+from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
@@ -15,8 +15,9 @@ from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.adjustment import Adjustment, Scatter
 from .offsets.changes import Changes, with_changes
 from .offsets.focuser import focuser_health
+from .offsets.remarks import cautions, notices_of
 from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .offsets.table import Scale, choose_reference, offset_table
+from .offsets.table import ZONE_NEEDS, Scale, choose_reference, offset_table
 from .offsets.temperature import expected_coefficient, temperature_term
 from .offsets.terms import (
     TermChoice,
@@ -25,7 +26,6 @@ from .offsets.terms import (
     plausible_terms,
     with_doubtful_directions,
 )
-from .words import cautions, notices_of
 
 
 def compare_sweeps(
@@ -158,14 +158,14 @@ def zones_in_steps(
     }
 
 
-def _zone_lacks(filters: list[str], setup: Setup, size: Estimate | None) -> dict[str, str]:
+def _zone_lacks(
+    filters: list[str], setup: Setup, size: Estimate | None
+) -> dict[str, tuple[str, ...]]:
     """What the zone of a filter needs and nobody stated."""
-    optics = [] if setup.telescope.focal_ratio else ["focal ratio"]
-    optics += [] if size else ["step size"]
+    stated = (setup.telescope.focal_ratio, size)
+    optics = [name for name, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
     return {
-        name: " and ".join(
-            [*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"])]
-        )
+        name: (*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"]))
         for name in filters
     }
 
@@ -195,7 +195,7 @@ def _nothing_measured(
         rows=offset_table(curves, None, reference=chosen, zone_steps={}, scale=scale),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
-        colour=empty_report("no sweep gave a best focus, so colours cannot be compared"),
+        colour=empty_report(Finding("nothing_to_compare")),
         temperature=TemperatureTerm(
             steps_per_degC=None,
             source="none",
@@ -204,7 +204,7 @@ def _nothing_measured(
             expected_steps_per_degC=expected_coefficient(setup, scale),
         ),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
-        notices=(Notice("nothing_measured", "none of the sweeps gave a best focus"),),
+        notices=(notice("nothing_measured"),),
     )
 
 

@@ -6,7 +6,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Estimate, Notice
+from ..estimate import NOT_KNOWN, Estimate, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, LensColour
@@ -14,7 +14,7 @@ from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
-from .play import flat_start
+from .play import FlatStart, flat_start
 from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
@@ -152,8 +152,9 @@ class _Joint(NamedTuple):
 
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
-    used, night, found = _fit(curves, known)
-    fits = _judged(curves, used, night, found)
+    starts = [flat_start(curve) for curve in curves]
+    night, found = _fit(curves, starts, known)
+    fits = _judged(curves, starts, night, found)
     odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
     if len(odd) == len(curves):
         odd = []
@@ -166,8 +167,9 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     rest = [s for s in range(len(curves)) if s not in odd]
     correlation = np.eye(len(curves))
     if odd:
-        used, night, found = _fit([curves[s] for s in rest], known)
-        again = iter(_judged([curves[s] for s in rest], used, night, found))
+        few, their = [curves[s] for s in rest], [starts[s] for s in rest]
+        night, found = _fit(few, their, known)
+        again = iter(_judged(few, their, night, found))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
     for s, curve in enumerate(curves):
@@ -185,24 +187,26 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
 
 
 def _fit(
-    curves: Sequence[FocusCurve], known: _Knowledge
-) -> tuple[list[np.ndarray], Night, Posterior]:
-    used = [takes_part(curve, flat_start(curve)) for curve in curves]
+    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
+) -> tuple[Night, Posterior]:
+    used = [takes_part(curve, start) for curve, start in zip(curves, starts, strict=True)]
     night = build_night(curves, used, known=known.telescope, bands=known.bands)
-    return used, night, explain(night)
+    return night, explain(night)
 
 
 def _judged(
-    curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
+    curves: Sequence[FocusCurve],
+    starts: Sequence[FlatStart | None],
+    night: Night,
+    found: Posterior,
 ) -> list[CurveFit]:
     whole = completed(night, found.fit)
     return [
         judge(
-            _completed(curve, used[row], whole[night.sweep == row]),
+            _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row]),
             summarise(night, found, row),
-            used=used[row],
-            standing=flat_start(curve),
-            zone_steps=zone_steps(night, row),
+            standing=starts[row],
+            zone_steps=zone_steps(night, found, row),
         )
         for row, curve in enumerate(curves)
     ]
@@ -218,20 +222,20 @@ def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> Focus
     return replace(curve, radius_px=radius, radius_sigma_px=sigma)
 
 
-def zone_steps(night: Night, row: int) -> float:
+def zone_steps(night: Night, found: Posterior, row: int) -> float:
     """About the half-width of the critical focus zone of a sweep, from the slope of its wings."""
-    telescope = night.telescope
     # 2 lambda N^2 of defocus makes a disc of radius lambda N.
-    zone_px = 1e-3 * night.bands[row].wavelength_nm * telescope.diffraction_px_per_um
-    return zone_px / float(np.exp(night.start[LOG_SLOPE]))
+    zone_px = 1e-3 * night.bands[row].wavelength_nm * night.telescope.diffraction_px_per_um
+    return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     refused = refuse_before_fitting(curve)
     if refused:
         return refused
-    used, night, found = _fit([curve], known)
-    return _judged([curve], used, night, found)[0]
+    start = [flat_start(curve)]
+    night, found = _fit([curve], start, known)
+    return _judged([curve], start, night, found)[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:
@@ -239,9 +243,7 @@ def _misfit(night: Night, found: Posterior, row: int) -> bool:
 
 
 def _disagrees(fit: CurveFit, shared: float) -> Notice:
-    return Notice(
-        "slope_disagrees",
-        f"{fit.curve.id} ({fit.curve.filter}): its wings rise by "
-        f"{fit.slope_px_per_step.value:.4g} px per step, those of the other sweeps by "
-        f"{shared:.4g}; it was fitted alone.",
+    slope, curve = fit.slope_px_per_step.value, fit.curve
+    return notice(
+        "slope_disagrees", sweep=curve.id, filter=curve.filter, slope=slope, shared=shared
     )

@@ -69,7 +69,8 @@ def likelihood(
     spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
     height = 1 / slope
     if math.isfinite(one.shape):
-        own = one.shape_sigma / one.shape
+        own = one.shape_scatter
+        own = own if math.isfinite(own) else one.shape_sigma / one.shape
         lack = _lack(u, one.filter, equipment, priors)
         sigma = np.hypot(math.hypot(own, priors.wobble, _SMEAR_SHAPE * excess), lack)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.

@@ -61,35 +61,37 @@ class Apertures:
 
 
 def measure_apertures(
-    patches: Patches,
-    rings: Rings,
-    guess_px: float,
-    noise: Noise,
-    *,
-    teach: np.ndarray,
-    law: Law | None = None,
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, teach: np.ndarray
 ) -> Apertures:
-    """Measure the radii of stars of about one size.
-
-    ``teach`` marks those fit to teach the growth of light; ``law`` is what is known of it before.
-    """
-    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
-    circles = guess_px * _CIRCLES
-    circles = circles[circles <= max(limit, circles[_TRIED + 1])]
-    growth = _Growth(patches, rings, noise, circles[_TRIED:])
-    known = law is not None
-    law = law or usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
-    all_inside = growth.inside(np.broadcast_to(circles, (len(rings.level), len(circles))))
-    inside = all_inside[:, _TRIED:]
-    totals = growth.totals(inside, np.full(len(inside), guess_px), law)
-    half = _crossing(circles, all_inside, 0.5 * totals.light)
+    """Measure the radii of stars of about one size; ``teach`` marks those fit to teach the law."""
+    growth, inside, half, law = _first_look(patches, rings, guess_px, noise)
+    totals = growth.totals(inside, half, law)
     half, _ = growth.radius_holding(0.5 * totals.light, half)
-    for _ in range(1 if known else 2):
+    for _ in range(2):
         law = growth.learn(half, totals.light, teach, law)
         totals = growth.totals(inside, half, law)
         half, _ = growth.radius_holding(0.5 * totals.light, half, rounds=1)
         totals = growth.totals(inside, half, law)
     return growth.finish(half, totals, law)
+
+
+def about_how_large(patches: Patches, rings: Rings, guess_px: float, noise: Noise) -> float:
+    """Median half-flux radius of stars of about one size, by a look at coarse growth curves."""
+    return float(np.median(_first_look(patches, rings, guess_px, noise)[2]))
+
+
+def _first_look(
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise
+) -> tuple["_Growth", np.ndarray, np.ndarray, Law]:
+    """Growth of the stars, their light inside its nodes, about their size, and the usual law."""
+    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
+    circles = guess_px * _CIRCLES
+    circles = circles[circles <= max(limit, circles[_TRIED + 1])]
+    growth = _Growth(patches, rings, noise, circles[_TRIED:])
+    law = usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
+    inside = growth.inside(np.broadcast_to(circles, (len(rings.level), len(circles))))
+    totals = growth.totals(inside[:, _TRIED:], np.full(len(inside), guess_px), law)
+    return growth, inside[:, _TRIED:], _crossing(circles, inside, 0.5 * totals.light), law
 
 
 @dataclass(frozen=True, slots=True, eq=False)

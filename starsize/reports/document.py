@@ -151,6 +151,7 @@ def _file(entry: FileEntry) -> Document:
 def _radius(frame: FrameRadius) -> Document:
     return {
         "hfr_px": Estimate(frame.radius_px, frame.radius_sigma_px),
+        "radius80_px": Estimate(frame.radius80_px, frame.radius80_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
         "set_aside": dict(frame.set_aside),

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from starsize.curves import fit_curve, focus_curve
+from starsize import fit_curve
+from starsize.curves import focus_curve
 from starsize.curves.play import flat_start, short_play
 
 from .helpers import at_positions, sweep

@@ -6,11 +6,10 @@ from dataclasses import replace
 import numpy as np
 
 from ...errors import InputError
-from ...estimate import Notice
+from ...estimate import Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
 from ..compared import ColourWord, Comparison
-from ..phrases import all_filters, signed
 from .compared import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
 
 STEP_SIZES_DIFFER = 0.05
@@ -118,11 +117,15 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
         )
         if abs(ratio - 1) > max(STEP_SIZES_DIFFER, 3 * own):
             factor *= ratio
-            text = (
-                f"the step is {old.um_per_step.value:.3g} um in {old.name} and "
-                f"{new.um_per_step.value:.3g} um in {new.name}; the old offsets were converted"
+            notices.append(
+                notice(
+                    "step_size_changed",
+                    old=old.name,
+                    new=new.name,
+                    old_um=old.um_per_step.value,
+                    new_um=new.um_per_step.value,
+                )
             )
-            notices.append(Notice("step_size_changed", text))
     scaled = replace(
         old,
         offset_steps=factor * old.offset_steps,
@@ -161,7 +164,7 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
             change_um=0.0 if new.um_per_step else None,
             significant=False,
             update=False,
-            reason="the reference: a change of its own shows as the same change in all others",
+            reason=Finding("set_reference"),
         )
     if before is None or after is None:
         return _one_sided(row, old, new, measured_before=before is not None)
@@ -184,49 +187,35 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
     missing_from = new if measured_before else old
     if name in missing_from.refused:
         why = missing_from.refused[name]
-        text = f"{name} gave no best focus in {missing_from.name}: {why}"
-        return replace(row, change="cannot tell", reason=text)
+        return replace(row, reason=Finding("refused_in", name=name, run=missing_from.name, why=why))
     if measured_before or name in old.refused:
-        return replace(row, change="only in old", reason=f"{name} was not measured in {new.name}")
-    move = f"; enter a move of {row.new_move_steps:+d} steps" if row.new_move_steps else ""
-    return replace(
-        row,
-        change="only in new",
-        update=True,
-        reason=f"{name} was not measured in {old.name}{move}",
-    )
+        gone = Finding("only_in_old", name=name, run=new.name)
+        return replace(row, change="only in old", reason=gone)
+    fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
+    return replace(row, change="only in new", update=True, reason=fresh)
 
 
 def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> SetRow:
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
-    spread = f"{signed(change)} +- {half95:.1f} steps (95 %)"
-    moved = f"replace the move of {row.old_move_steps:+d} by {row.new_move_steps:+d} steps"
+    size = {"change": change, "half95": half95}
+    moves = (row.old_move_steps, row.new_move_steps)
+    if zone is None and row.significant:
+        return _changed(row, Finding("changed", **size, moves=moves))
     if zone is None:
-        if row.significant:
-            return replace(row, change="changed", update=True, reason=f"{spread}; {moved}")
-        return replace(
-            row,
-            update=False,
-            reason=f"{spread}, not significant; without the zone (focal ratio and step size) "
-            "nobody can say whether it matters",
-        )
-    within = f"the zone of +-{zone:.1f} steps"
+        return replace(row, update=False, reason=Finding("perhaps_changed", **size))
     if abs(change) + half95 <= zone:
-        if row.significant:
-            text = f"{spread}, real but inside {within}; the old move still serves"
-        else:
-            text = f"{spread}, not significant and inside {within}"
-        return replace(row, change="unchanged", update=False, reason=text)
+        code = "real_but_inside" if row.significant else "nothing_changed"
+        why = Finding(code, **size, zone=zone)
+        return replace(row, change="unchanged", update=False, reason=why)
     if row.significant:
-        where = "outside" if abs(change) - half95 > zone else "it may leave"
-        return replace(
-            row, change="changed", update=True, reason=f"{spread}, {where} {within}; {moved}"
-        )
-    return replace(
-        row,
-        update=False,
-        reason=f"{spread}, not known well enough for {within}: measure {row.filter} again",
-    )
+        surely = abs(change) - half95 > zone
+        return _changed(row, Finding("leaves_zone", **size, zone=zone, surely=surely, moves=moves))
+    why = Finding("change_unknown", name=row.filter, **size, zone=zone)
+    return replace(row, update=False, reason=why)
+
+
+def _changed(row: SetRow, why: Finding) -> SetRow:
+    return replace(row, change="changed", update=True, reason=why)
 
 
 def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:
@@ -247,33 +236,27 @@ def _inside(offset: tuple[float, float], zone: float | None, factor95: float) ->
     return "apart" if value - half95 > zone else "cannot tell"
 
 
-def _parfocal(new: MeasuredSet) -> tuple[ColourWord, str]:
+def _parfocal(new: MeasuredSet) -> tuple[ColourWord, Finding]:
     judged = [f for f in new.filters if f in new.zone_steps]
     if len(judged) < 2:
-        return "cannot tell", "the zones are not known: state focal ratio and step size"
+        return "cannot tell", Finding("zones_not_known")
     pick = [new.filters.index(f) for f in judged]
     found = colour_verdict(
         new.offset_steps[pick],
         new.covariance_steps2[np.ix_(pick, pick)] * (new.factor95 / NORMAL_95) ** 2,
         np.array([new.zone_steps[f] for f in judged]),
     )
-    words = {
-        "together": f"one focus position lies inside the zone of {all_filters(len(judged))}",
-        "apart": f"no one focus position lies inside the zone of {all_filters(len(judged))}",
-        "cannot tell": f"whether one focus position serves {all_filters(len(judged))} is too close "
-        "to call at 95 %; take more sweeps",
-    }
-    return found, words[found]
+    return found, Finding("parfocal", count=len(judged), verdict=found)
 
 
-def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, str]:
-    changed = [r.filter for r in rows if r.change in ("changed", "only in new")]
-    unclear = [r.filter for r in rows if r.change == "cannot tell"]
+def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, Finding]:
+    changed = tuple(r.filter for r in rows if r.change in ("changed", "only in new"))
+    unclear = tuple(r.filter for r in rows if r.change == "cannot tell")
     if changed:
-        return "changed", f"update the moves of {', '.join(changed)}"
+        return "changed", Finding("update_moves", filters=changed)
     if unclear:
-        return "cannot tell", f"not known well enough: {', '.join(unclear)}"
-    return "unchanged", f"every filter of {new_name} still focuses where the old moves put it"
+        return "cannot tell", Finding("filters_unclear", filters=unclear)
+    return "unchanged", Finding("moves_hold", run=new_name)
 
 
 def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
@@ -286,8 +269,4 @@ def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
     mean = float(np.average(changes, weights=1 / sigmas**2))
     if np.any(np.abs(changes - mean) > NORMAL_95 * sigmas):
         return []
-    text = (
-        f"all filters changed alike, by {signed(mean)} steps: it is the reference {reference} that "
-        f"focuses elsewhere now, not the others"
-    )
-    return [Notice("reference_changed", text)]
+    return [notice("reference_changed", reference=reference, steps=mean)]

@@ -5,7 +5,7 @@ import pytest
 from colour_nights import doublet_offsets, telescope
 from sweep_nights import answered_fit, curve_set
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.comparison.colour.glass import index_of, plate_steps
 from starsize.comparison.offsets.table import Scale
 from starsize.estimate import Estimate

@@ -7,7 +7,7 @@ import pytest
 from colour_nights import SCENES, UM_PER_STEP, Scene, colour_sweep, judge, telescope
 from sweep_nights import NightOfSweeps, answered_fit, curve_set
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.estimate import Estimate
 from starsize.setup import FilterGlass, Setup
 

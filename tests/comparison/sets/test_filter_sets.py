@@ -6,13 +6,8 @@ import numpy as np
 import pytest
 from sweep_nights import REFRACTOR, NightOfSweeps
 
-from starsize.comparison import (
-    MeasuredSet,
-    change_reference,
-    compare_filter_sets,
-    compare_sweeps,
-    measured_set,
-)
+from starsize import compare_filter_sets, compare_sweeps
+from starsize.comparison import MeasuredSet, change_reference, measured_set
 from starsize.errors import InputError
 from starsize.estimate import Estimate
 
