@@ -4,9 +4,7 @@ import argparse
 
 from ..filters import canonical_filter
 from ..plan import plan_capture
-from ..reports.folder import check_writable
-from ..reports.plan_terminal import print_plan
-from ..reports.plan_writer import PLAN_FILES, plan_document, write_plan
+from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
 from ..scouting import scout
 from .shared import print_json, print_line, setup_of, waiting
 from .workers import workers

@@ -37,13 +37,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _follow_plan(arguments: argparse.Namespace) -> None:
-    beside = read_plan_setup(arguments.plan)
-    if arguments.setup is None and beside is None:
+    setup = load_setup(arguments.setup) if arguments.setup else None
+    exposures = read_plan(arguments.plan, aliases=setup.aliases if setup else None)
+    planned, hfr_px = read_plan_setup(arguments.plan) or (None, None)
+    setup = setup or planned
+    if setup is None:
         msg = f"there is no plan.json beside {arguments.plan}; name your telescope by --setup FILE"
         raise InputError(msg)
-    planned, hfr_px = beside or (None, None)
-    setup = load_setup(arguments.setup) if arguments.setup else planned
-    exposures = read_plan(arguments.plan, aliases=setup.aliases if setup else None)
     with waiting("drawing frames", quiet=arguments.quiet):
         write_planned_night(
             arguments.out,

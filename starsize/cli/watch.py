@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
 from ..frames.follow import follow_folders, frame_files
 from ..frames.header import has_frame_ending
-from ..frames.planned import PlannedSweep, read_planned_sweeps
+from ..frames.plan_csv import PlannedExposure, read_plan
 from ..pipeline import find_reference
 from ..reports import RunResult
 from ..reports.stored_run import is_result
@@ -47,7 +47,7 @@ def watch_sweeps(
     Ends when all planned sweeps are in, or by Ctrl-C once there is a result.
     """
     folders = [path for path in arguments.frames if path.is_dir() and not is_result(path)]
-    plan = read_planned_sweeps(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
+    plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     skip = (arguments.out,)
     told: set[tuple[Path, ...]] = set()
     result: RunResult | None = None
@@ -79,15 +79,16 @@ def watch_sweeps(
     return result
 
 
-def how_far(sweeps: Sequence[Sweep], plan: Sequence[PlannedSweep], quiet_s: float) -> Standing:
+def how_far(sweeps: Sequence[Sweep], plan: Sequence[PlannedExposure], quiet_s: float) -> Standing:
     """Tell sweeps that are over from the one that is being taken.
 
     A sweep is over when the next one has begun, when it has as many frames as were planned, or
     when no frame has come for long.
     """
+    planned = Counter((one.sweep, one.filter) for one in plan)
     wanted: dict[str, list[int]] = {}
-    for planned in plan:
-        wanted.setdefault(planned.filter, []).append(planned.frames)
+    for (_, name), frames in planned.items():
+        wanted.setdefault(name, []).append(frames)
     over: list[Sweep] = []
     running: list[Sweep] = []
     found: Counter[str] = Counter()
@@ -99,7 +100,7 @@ def how_far(sweeps: Sequence[Sweep], plan: Sequence[PlannedSweep], quiet_s: floa
         is_full = bool(planned_frames) and len(sweep.frames) >= planned_frames[0]
         done = is_full or _is_followed(sweep, sweeps) or quiet_s >= _patience_s(sweep)
         (over if done else running).append(sweep)
-    left = Counter(planned.filter for planned in plan)
+    left = Counter(name for _, name in planned)
     left.subtract(sweep.filter for sweep in over)
     return Standing(tuple(over), tuple(running), tuple((+left).elements()))
 

@@ -7,11 +7,13 @@ from typing import Literal
 import numpy as np
 
 from ..estimate import Estimate, Notice
+from ..notebook import html_table, plus_minus
 
 Action = Literal["ignore", "move", "refocus"]
 Status = Literal["measured", "refused"]
 ColourWord = Literal["together", "apart", "cannot tell"]
 Cause = Literal["telescope", "glass", "both", "unknown"]
+Outward = Literal["increasing", "decreasing"]
 StepSource = Literal["setup", "header", "slope"] | None
 BacklashFrom = Literal["both directions", "flat start"]
 
@@ -111,7 +113,7 @@ class LensReport:
     filters: tuple[LensFilter, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ColourReport:
     """Does one focus position serve all colours, and if not, who is to blame.
 
@@ -133,6 +135,11 @@ class ColourReport:
     curve_wavelength_nm: np.ndarray
     curve_shift_steps: np.ndarray
     curve_sigma_steps: np.ndarray
+
+    def __repr__(self) -> str:
+        cause = f", {self.cause}" if self.cause else ""
+        return f"<ColourReport: {self.verdict}{cause}, {len(self.points)} colours>"
+
     without: tuple[str, ...] = ()
     """Filters without which one position serves all others; empty where there are none such."""
     without_steps: float | None = None
@@ -265,6 +272,8 @@ class Comparison:
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
+    outward: Outward = "increasing"
+    """Sense of the step count, as the setup states it."""
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:
@@ -273,3 +282,21 @@ class Comparison:
             f"<Comparison: {measured} of {len(self.rows)} filters measured, counted from "
             f"{self.reference}; colours: {self.colour.verdict}>"
         )
+
+    def _repr_html_(self) -> str:
+        head = ("filter", "move", "offset (steps)", "zone (steps)", "do")
+        rows = (
+            (
+                row.filter,
+                "" if row.move_steps is None else f"{row.move_steps:+d}",
+                plus_minus(row.offset_steps, row.offset_sigma_steps),
+                "" if row.zone_steps is None else f"±{row.zone_steps:.1f}",
+                "refused"
+                if row.status == "refused"
+                else "reference"
+                if row.filter == self.reference
+                else row.action,
+            )
+            for row in self.rows
+        )
+        return html_table(f"Moves from {self.reference}", head, rows)

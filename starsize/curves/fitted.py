@@ -1,11 +1,13 @@
 """What the curve layer hands on: one fit per sweep, and their joint covariance."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
+from ..notebook import html_table, plus_minus
 from .curve import FocusCurve
 
 Verdict = Literal[
@@ -70,6 +72,9 @@ class CurveFit:
             return f"{sweep}refused, {self.verdict}>"
         return f"{sweep}{self.best_steps:.2f} +- {self.best_sigma_steps:.2f} steps, {self.verdict}>"
 
+    def _repr_html_(self) -> str:
+        return fits_table("Focus curve", (self,))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LensColour:
@@ -126,3 +131,24 @@ class CurveSet:
 
     def __repr__(self) -> str:
         return f"<CurveSet: {len(self.answered)} of {len(self.fits)} sweeps answered>"
+
+    def _repr_html_(self) -> str:
+        answered = f"{len(self.answered)} of {len(self.fits)} sweeps answered"
+        return fits_table(answered, self.fits)
+
+
+def fits_table(caption: str, fits: Sequence[CurveFit]) -> str:
+    """What a notebook shows of some sweeps."""
+    head = ("sweep", "filter", "best focus (steps)", "smallest HFR (px)", "frames", "verdict")
+    rows = (
+        (
+            fit.curve.id,
+            fit.curve.filter,
+            plus_minus(fit.best_steps, fit.best_sigma_steps),
+            plus_minus(fit.floor_px.value, fit.floor_px.sigma),
+            f"{int(fit.used.sum())} of {fit.used.size}",
+            fit.verdict.replace("_", " "),
+        )
+        for fit in fits
+    )
+    return html_table(caption, head, rows)

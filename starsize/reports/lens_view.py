@@ -69,8 +69,8 @@ def _costs(lens: LensReport) -> list[str]:
     colours = [one for one in lens.filters if one.filter in ("R", "G", "B")]
     said = []
     for place, name in (
-        ("at best focus of L", "growth_at_luminance"),
-        ("at the best common position", "growth_at_common"),
+        ("At best focus of L", "growth_at_luminance"),
+        ("At the best common position", "growth_at_common"),
     ):
         parts = [
             f"{one.filter} by {100 * (grown - 1):.1f} %"
@@ -78,7 +78,7 @@ def _costs(lens: LensReport) -> list[str]:
             if (grown := known(getattr(one, name))) is not None
         ]
         if parts:
-            said.append(f"{place.capitalize()} stars grow in {listing(parts)}.")
+            said.append(f"{place} stars grow in {listing(parts)}.")
     return said
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
+from ..notebook import html_table, plus_minus
 from ..photometry import Bounded
 
 
@@ -99,3 +100,17 @@ class MeasuredSweep:
         seen = sum(frame.reason is None for frame in self.frames)
         count = f"{seen} of {len(self.frames)} frames measured"
         return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"
+
+    def _repr_html_(self) -> str:
+        head = ("file", "position (steps)", "HFR (px)", "stars", "not measured because")
+        rows = (
+            (
+                frame.facts.path.name,
+                plus_minus(frame.facts.position_steps),
+                plus_minus(frame.radius_px, frame.radius_sigma_px),
+                frame.n_stars,
+                frame.reason or "",
+            )
+            for frame in self.frames
+        )
+        return html_table(f"Sweep {self.id}", head, rows)

@@ -98,9 +98,11 @@ def _filter(
 ) -> LensFilter:
     scale = optics.scale
     expected = _mean(lens, band)
-    middle = float(np.interp(band.wavelength_nm, lens.wavelength_nm, lens.sigma_steps))
-    off = scale.estimate(focus.value - expected, float(np.hypot(focus.sigma, middle)))
-    within = lens.at(band.wavelength_nm + _IN_BAND * band.width_nm)
+    colours = band.wavelength_nm + _IN_BAND * band.width_nm
+    within = lens.at(colours)
+    # No less than if the colours of a band missed together.
+    doubt = float(np.mean(np.interp(colours, lens.wavelength_nm, lens.sigma_steps)))
+    off = scale.estimate(focus.value - expected, float(np.hypot(focus.sigma, doubt)))
     spread = scale.micrometres(float(within.max() - within.min()))
     return LensFilter(
         filter=name,

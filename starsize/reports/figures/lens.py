@@ -18,6 +18,14 @@ def lens_svg(lens: LensReport, *, name: str, width_px: int) -> str:
     width_px : int
     """
     figure, axes = _canvas.new_axes(width_px, 360)
+    draw_lens(axes, lens)
+    return _canvas.svg_text(
+        figure, name=name, title="The lens: focus of each colour", description=_words(lens)
+    )
+
+
+def draw_lens(axes: _canvas.Axes, lens: LensReport) -> None:
+    """The curve of the lens, its band, each filter's light and best focus."""
     ink = _canvas.colour("muted")
     spread = 2 * lens.sigma_um
     axes.fill_between(
@@ -31,9 +39,6 @@ def lens_svg(lens: LensReport, *, name: str, width_px: int) -> str:
     axes.set_ylabel("focus from that of 550 nm (µm, + is out)")
     axes.margins(x=0.04)
     axes.set_ylim(*_height(lens))
-    return _canvas.svg_text(
-        figure, name=name, title="The lens: focus of each colour", description=_words(lens)
-    )
 
 
 def _draw(axes: _canvas.Axes, lens: LensReport, one: LensFilter, *, left: bool) -> None:
