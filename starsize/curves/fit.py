@@ -10,6 +10,7 @@ from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet
+from .lens import LensFound, lens_found
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
@@ -129,6 +130,7 @@ def fit_curves(
         slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
         notices=joint.notices,
         placement_steps=joint.placement,
+        lens=joint.lens,
     )
 
 
@@ -145,6 +147,7 @@ class _Joint(NamedTuple):
     slope: Estimate
     notices: tuple[Notice, ...]
     placement: Estimate
+    lens: LensFound | None
 
 
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
@@ -177,6 +180,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         shared_slope(night, found),
         tuple(notices),
         placement(night, found),
+        lens_found(night, found),
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from .curve import FocusCurve
+from .lens import LensFound
 
 Verdict = Literal[
     "good",
@@ -89,6 +90,8 @@ class CurveSet:
     notices: tuple[Notice, ...] = ()
     placement_steps: Estimate = NOT_KNOWN
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
+    lens: LensFound | None = None
+    """None where nothing gives it a scale, or the star was not fitted."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

@@ -29,6 +29,8 @@ class Posterior:
     covariance : (g, m, m) array
     values, spread : (g, p) arrays
         The quantities and their standard deviations.
+    shared : (FIRST, FIRST) array
+        Covariance of the quantities that all sweeps share.
     floor_spread : (g, m) array
         Standard deviations of the smallest radii, pixels.
     sound : (n,) array
@@ -43,6 +45,7 @@ class Posterior:
     covariance: np.ndarray
     values: np.ndarray
     spread: np.ndarray
+    shared: np.ndarray
     floor_spread: np.ndarray
     sound: np.ndarray
 
@@ -100,8 +103,13 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
     log_weight = np.array([a.evidence for a in answers]) - 0.5 * usual
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
+    shift = np.array([a.shift[:FIRST] for a in answers])
+    shift = shift - weight @ shift
+    shared = np.einsum("g,gi,gj->ij", weight, shift, shift)
+    shared += np.einsum("g,gij->ij", weight, [a.known[:FIRST, :FIRST] for a in answers])
     return Posterior(
         fit=fit,
+        shared=shared,
         weight=weight,
         jitter=jitter,
         lack=lack,
