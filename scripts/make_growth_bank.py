@@ -26,7 +26,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 from scipy.special import gamma, j1, kv
 
-from starsize.photometry.law import GRID, SHARES
+from starsize.photometry.law import GRID, SCALE, SHARES
 from starsize.photometry.patches import FINER
 
 DISCS = (0.0, 0.35, 0.6, 0.85, 1.1, 1.4, 1.75, 2.2, 2.75, 3.5, 4.5, 6.0, 9.0)
@@ -122,7 +122,9 @@ def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray, np
     columns = [np.ones_like(WAVES)]
     columns += [np.interp(WAVES * half / pixels, *pixel_transfer()) for pixels in PIXELS]
     light = light_inside(GRID * half, transfer[:, None] * np.stack(columns, axis=1))
-    light = np.maximum.accumulate(np.clip(light, 0, 1), axis=0)
+    # Sharp stars ring on coarse pixels: only what no pixel has touched must rise to one.
+    light[:, 0] = np.maximum.accumulate(np.clip(light[:, 0], 0, 1))
+    light = np.clip(light, 0, 1.09)
     dense = np.arange(0, 4, 0.0005)
     splines = [PchipInterpolator(GRID, column) for column in light.T]
     radii = [[np.interp(p, spline(dense), dense) for p in SHARES] for spline in splines]
@@ -165,7 +167,7 @@ def main() -> None:
     share, size, kappa = (np.array(column).swapaxes(0, 1) for column in zip(*curves, strict=True))
     np.savez_compressed(
         TARGET,
-        share=np.rint(share * 65535).astype(np.uint16),
+        share=np.rint(share * SCALE).astype(np.uint16),
         size=size.astype(np.float32),
         kappa=kappa.astype(np.float32),
         blur=np.array([0.0, *(VARIANCE / p**2 for p in PIXELS)]),

@@ -22,9 +22,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
 from colour_nights import SCENES, judge
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
 
-from starsize.comparison.adjustment import adjust, offset_sigmas
-from starsize.comparison.sweeps import data_of_curves
-from starsize.comparison.terms import choose_terms, expected_scatter
+from starsize.comparison.offsets.adjustment import adjust, offset_sigmas
+from starsize.comparison.offsets.sweeps import data_of_curves
+from starsize.comparison.offsets.terms import choose_terms, expected_scatter
 from starsize.setup import Focuser
 
 STATED = replace(

@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from .comparison import Comparison, OffsetRow, compare_sweeps
+from .cache import Cache, recalled
+from .comparison import Comparison, OffsetRow
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
@@ -35,8 +36,14 @@ from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
 from .setup import Setup
-from .steps import curve_of, fit_curves
-from .tracking import MeasuredSweep, left_out_notices, measure_sweeps, other_field_notices
+from .steps import compare_sweeps, curve_of, fit_curves
+from .tracking import (
+    MeasuredSweep,
+    filmstrips,
+    left_out_notices,
+    measure_sweeps,
+    other_field_notices,
+)
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -61,7 +68,7 @@ def measure_offsets(
     reference: str | None = None,
     facts_csv: str | Path | None = None,
     calibration: Calibration | None = None,
-    skip: Sequence[Path] = (),
+    cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> RunResult:
@@ -81,8 +88,8 @@ def measure_offsets(
         Table that supplies or overrides what headers say.
     calibration : Calibration, optional
         Master frames.
-    skip : sequence of Path
-        Folders to leave out (the one results go to).
+    cache : Cache, optional
+        Where measurements are kept for the next run; its folder is not searched for frames.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
@@ -103,6 +110,7 @@ def measure_offsets(
     new = [path for path in every if not is_result(path)]
     files: tuple[InputFile, ...] = ()
     if new or not earlier:
+        skip = [cache.path.parent] if cache else []
         files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
@@ -116,10 +124,22 @@ def measure_offsets(
     elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
         reference = "G"  # half of a colour camera's pixels
     measured = measure_sweeps(
-        sweeps, setup=known, calibration=calibration, executor=executor, progress=progress
+        sweeps,
+        setup=known,
+        calibration=calibration,
+        cache=cache,
+        executor=executor,
+        progress=progress,
     )
-    curves, comparison, step_notices = compare_measured(
-        measured, setup=known, given=given, reference=reference, earlier=earlier
+    strips = filmstrips(measured, camera=known.camera, executor=executor)
+    curves, comparison, step_notices = recalled(
+        cache,
+        compare_measured,
+        measured,
+        setup=known,
+        given=given,
+        reference=reference,
+        earlier=earlier,
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
@@ -136,6 +156,7 @@ def measure_offsets(
         curves=curves,
         comparison=comparison,
         notices=_without_repeats(notices),
+        strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
 
@@ -212,7 +233,13 @@ def compare_measured(
         curves, comparison, step = compared(
             tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
         )
-    field = field_of_sweeps(measured, curves.fits, setup=setup, um_per_step=step.um_per_step)
+    field = field_of_sweeps(
+        measured,
+        curves.fits,
+        setup=setup,
+        um_per_step=step.um_per_step,
+        reference=comparison.reference,
+    )
     if field is not None and field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.

@@ -8,13 +8,19 @@ from typing import Literal
 import numpy as np
 from astropy.table import QTable
 
+from . import comparison, curves
 from .curves import BoundedRadii, CurveSet, FocusCurve, Known
-from .curves import fit_curves as fit_focus_curves
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
+from .reports.words import in_words, worded
 from .setup import Setup
 from .tracking import MeasuredSweep
+
+#: The layers hand on codes and numbers; who takes the steps one by one reads sentences.
+fit_curve = in_words(curves.fit_curve)
+compare_sweeps = in_words(comparison.compare_sweeps)
+compare_filter_sets = in_words(comparison.compare_filter_sets)
 
 
 def measure_frame(
@@ -119,7 +125,7 @@ def fit_curves(
     >>> round(fit.best_steps)
     1003
     """
-    curves = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
+    chosen = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
     known = setup or Setup()
     telescope = Known(
         focal_ratio=known.telescope.focal_ratio,
@@ -127,8 +133,8 @@ def fit_curves(
         um_per_step=known.focuser.um_per_step,
         obstruction=known.telescope.obstruction if obstruction is None else obstruction,
     )
-    bands = {c.filter: band for c in curves if (band := known.band(c.filter)) is not None}
-    return fit_focus_curves(curves, telescope=telescope, bands=bands, model=model)
+    bands = {c.filter: band for c in chosen if (band := known.band(c.filter)) is not None}
+    return worded(curves.fit_curves(chosen, telescope=telescope, bands=bands, model=model))
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:

@@ -11,10 +11,12 @@ import starsize
 
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
-    "frames", "photometry", "tracking", "curves", "comparison", "reports", "steps", "pipeline",
-    "cli",
+    "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
+    "steps", "pipeline", "scouting", "night_run", "cli",
 )  # fmt: skip
-LEAVES = {"conventions", "errors", "estimate", "filters", "glasses", "optics", "setup"}
+LEAVES = {
+    "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics", "plain", "setup",
+}  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

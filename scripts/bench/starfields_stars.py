@@ -65,8 +65,8 @@ def _true_radius(stamps, half):
 def sums(stamp, dx, dy, radii):
     """Light of a stamp inside exact circles about a point off its middle."""
     middle = stamp.shape[0] // 2
-    stamp = np.ascontiguousarray(stamp, float)
-    return sep.sum_circle(stamp, middle + dx[0], middle + dy[0], radii, subpix=0)[0]
+    x, y = (np.full(len(radii), middle + d[0]) for d in (dx, dy))
+    return sep.sum_circle(np.ascontiguousarray(stamp, float), x, y, radii, subpix=0)[0]
 
 
 def place_stars(light, stamps, half, places, fluxes):

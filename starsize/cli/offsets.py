@@ -1,42 +1,84 @@
 """``starsize offsets``: the main job."""
 
 import argparse
+import sys
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from pathlib import Path
 
+from ..cache import Cache
+from ..errors import printable
 from ..pipeline import measure_offsets
-from ..reports import RunResult, check_writable, print_result, result_document, write_results
-from .shared import calibration_of, print_json, print_line, progress_line, setup_of
-from .workers import workers
+from ..reports import (
+    RESULT_FILES,
+    RunResult,
+    check_writable,
+    print_result,
+    result_document,
+    write_results,
+)
+from ..setup import Setup
+from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
+from .watch import Measure, check_call, watch_sweeps
+
+CACHE_FILE = "measured.sqlite"
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, write the results, show them; hand back the exit status."""
+    check_call(arguments)
     # Before the frames are measured: a person should not wait to hear that there is no place.
     folders = [path for path in arguments.frames if path.is_dir()]
     check_writable(arguments.out, overwrite=arguments.overwrite, frame_folders=folders)
     setup = setup_of(arguments)
-    calibration = calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
-    with (
-        workers(arguments.jobs) as executor,
-        progress_line("measuring frames", quiet=quiet) as progress,
-    ):
-        result = measure_offsets(
-            arguments.frames,
-            setup=setup,
-            reference=arguments.reference,
-            facts_csv=arguments.facts,
-            calibration=calibration,
-            skip=(arguments.out,),
-            executor=executor,
-            progress=progress,
-        )
-    written = write_results(result, arguments.out, overwrite=arguments.overwrite)
+
+    def say(line: str) -> None:
+        if not quiet:
+            print_line(line)
+            sys.stdout.flush()  # seen at once, in a pipe too
+
+    with Cache(arguments.out / CACHE_FILE) as cache, executor_of(arguments) as executor:
+        measure = _measurer(arguments, setup, cache, executor)
+        if arguments.watch:
+            say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
+            result = watch_sweeps(arguments, setup, measure, say)
+        else:
+            result = measure(arguments.frames, arguments.reference)
+        cache.forget_unasked()
+    if cache.trouble:
+        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:
         print_json(result_document(result))
     elif not arguments.quiet:
         print_result(result)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+        print_line(f"\nwritten to {arguments.out}: {', '.join(RESULT_FILES.names)}")
     return status_of(result)
+
+
+def _measurer(
+    arguments: argparse.Namespace, setup: Setup, cache: Cache, executor: Executor | None
+) -> Measure:
+    """What measures folders and files, and writes the results."""
+    calibration = calibration_of(arguments)
+    quiet = arguments.quiet or arguments.json
+
+    def measure(paths: Sequence[Path], reference: str | None) -> RunResult:
+        with progress_line("measuring frames", quiet=quiet) as progress:
+            result = measure_offsets(
+                paths,
+                setup=setup,
+                reference=reference,
+                facts_csv=arguments.facts,
+                calibration=calibration,
+                cache=cache,
+                executor=executor,
+                progress=progress,
+            )
+        write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
+        return result
+
+    return measure
 
 
 def status_of(result: RunResult) -> int:

@@ -25,14 +25,16 @@ def workers(jobs: int | None) -> Iterator[Executor | None]:
 
 
 class _LastingPool(Executor):
-    """Processes that are replaced, all of them, once one has died."""
+    """Processes, started when there is work; replaced, all of them, once one has died."""
 
     def __init__(self, count: int) -> None:
         self._count = count
-        self._pool = self._started()
+        self._pool: ProcessPoolExecutor | None = None
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Hand out a task, to new processes where the old ones are gone."""
+        # They start with the first task: a night that was measured before needs none.
+        self._pool = self._pool or self._started()
         try:
             return self._pool.submit(fn, *args, **kwargs)
         except BrokenExecutor:
@@ -42,7 +44,8 @@ class _LastingPool(Executor):
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the processes."""
-        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+        if self._pool is not None:
+            self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
 
     def _started(self) -> ProcessPoolExecutor:
         # Fresh processes on every system: a fork beside the progress line's thread can hang.

@@ -1,8 +1,7 @@
 """Comparison: offset table, temperature and direction, colour, glass against telescope."""
 
-from .adjustment import Adjustment, Scatter, Term, adjust
-from .colour_curve import SmoothCurve, fit_smooth_curve
-from .colour_verdict import colour_verdict, compromise_position
+from .colour.curve import SmoothCurve, fit_smooth_curve
+from .colour.verdict import colour_verdict, compromise_position
 from .compare import compare_sweeps
 from .compared import (
     Action,
@@ -18,9 +17,10 @@ from .compared import (
     Status,
     TemperatureTerm,
 )
-from .compared_sets import MeasuredSet, SetComparison, SetRow
-from .filter_sets import change_reference, compare_filter_sets, measured_set
-from .sweeps import BestFocusData, best_focus_data
+from .offsets.adjustment import Adjustment, Scatter, Term, adjust
+from .offsets.sweeps import BestFocusData, best_focus_data
+from .sets.compared import MeasuredSet, SetComparison, SetRow
+from .sets.filter_sets import change_reference, compare_filter_sets, measured_set
 
 __all__ = [
     "Action",

@@ -6,26 +6,26 @@ import numpy as np
 
 from ..curves.fitted import CurveFit, CurveSet
 from ..errors import InputError
-from ..estimate import Estimate, Notice
+from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
-from .adjustment import Adjustment, Scatter
-from .changes import Changes, with_changes
-from .colour import colour_report, empty_report
+from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
-from .focuser import focuser_health
-from .sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .table import Scale, choose_reference, offset_table
-from .temperature import expected_coefficient, temperature_term
-from .terms import (
+from .offsets.adjustment import Adjustment, Scatter
+from .offsets.changes import Changes, with_changes
+from .offsets.focuser import focuser_health
+from .offsets.remarks import cautions, notices_of
+from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
+from .offsets.table import ZONE_NEEDS, Scale, choose_reference, offset_table
+from .offsets.temperature import expected_coefficient, temperature_term
+from .offsets.terms import (
     TermChoice,
     choose_terms,
     expected_scatter,
     plausible_terms,
     with_doubtful_directions,
 )
-from .words import cautions, notices_of
 
 
 def compare_sweeps(
@@ -62,7 +62,7 @@ def compare_sweeps(
     Notes
     -----
     Accuracy: offsets unbiased, coverage of the stated intervals in
-    tests/comparison/test_coverage.py and scripts/offset_coverage.py.
+    tests/comparison/offsets/test_coverage.py and scripts/offset_coverage.py.
     """
     known = setup or Setup()
     found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
@@ -83,7 +83,7 @@ def compare_sweeps(
         um_per_step=size.value if size else None,
         scatter_steps=scatter.median_steps,
     )
-    adjustment, changes = _adjusted(data, choice, scatter)
+    adjustment, changes = _adjusted(data, choice, scatter, known)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -105,6 +105,7 @@ def compare_sweeps(
             scale=scale,
             zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
+            lens=curves.lens,
         ),
         temperature=temperature_term(
             adjustment, choice, setup=known, scale=scale, zone_steps=zones
@@ -113,6 +114,7 @@ def compare_sweeps(
             curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
         ),
         birge_ratio=adjustment.birge_ratio,
+        outward=known.focuser.outward,
         notices=notices_of(
             data,
             adjustment,
@@ -126,9 +128,9 @@ def compare_sweeps(
 
 
 def _adjusted(
-    data: BestFocusData, choice: TermChoice, scatter: Scatter
+    data: BestFocusData, choice: TermChoice, scatter: Scatter, setup: Setup
 ) -> tuple[Adjustment, Changes]:
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
         return found
@@ -157,14 +159,14 @@ def zones_in_steps(
     }
 
 
-def _zone_lacks(filters: list[str], setup: Setup, size: Estimate | None) -> dict[str, str]:
+def _zone_lacks(
+    filters: list[str], setup: Setup, size: Estimate | None
+) -> dict[str, tuple[str, ...]]:
     """What the zone of a filter needs and nobody stated."""
-    optics = [] if setup.telescope.focal_ratio else ["focal ratio"]
-    optics += [] if size else ["step size"]
+    stated = (setup.telescope.focal_ratio, size)
+    optics = [name for name, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
     return {
-        name: " and ".join(
-            [*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"])]
-        )
+        name: (*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"]))
         for name in filters
     }
 
@@ -194,7 +196,7 @@ def _nothing_measured(
         rows=offset_table(curves, None, reference=chosen, zone_steps={}, scale=scale),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
-        colour=empty_report("no sweep gave a best focus, so colours cannot be compared"),
+        colour=empty_report(Finding("nothing_to_compare")),
         temperature=TemperatureTerm(
             steps_per_degC=None,
             source="none",
@@ -203,7 +205,8 @@ def _nothing_measured(
             expected_steps_per_degC=expected_coefficient(setup, scale),
         ),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
-        notices=(Notice("nothing_measured", "none of the sweeps gave a best focus"),),
+        outward=setup.focuser.outward,
+        notices=(notice("nothing_measured"),),
     )
 
 

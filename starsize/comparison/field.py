@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import f as fisher
 
-from ..estimate import Estimate
+from ..estimate import Estimate, Finding
 from .compared import FieldReport
-from .table import Scale
+from .offsets.table import Scale
 
 #: Fewest stars in all and in each quarter of the frame (common practice: at least 15 a chip).
 LEAST_STARS, LEAST_IN_QUARTER = 24, 4
@@ -28,6 +28,7 @@ LEAST_FRAMES = 5
 #: What a curve that does not quite fit may feign, in spacings of its positions (judgement: a
 #: drawn, flat night of 11 positions showed 0.02 steps where stars alone would give 0.01).
 CURVE_SHARE = 0.01
+_CORNERS = ((-1, -1), (1, -1), (-1, 1), (1, 1))
 _ROUNDS = 8
 _HUBER = 2.0
 
@@ -74,13 +75,22 @@ class Frame:
 
 
 def field_of_focus(
-    sweeps: Sequence[FieldSweep], *, frame: Frame, scale: Scale
-) -> FieldReport | str:
+    sweeps: Sequence[FieldSweep], *, frame: Frame, scale: Scale, zone_um: float | None = None
+) -> FieldReport | Finding:
     """Plane and bowl of best focus over the frame.
+
+    Parameters
+    ----------
+    sweeps : sequence of FieldSweep
+    frame : Frame
+    scale : Scale
+        Step size and sense of the count.
+    zone_um : float, optional
+        Half-width of the critical focus zone, to hand on.
 
     Returns
     -------
-    FieldReport or str
+    FieldReport or Finding
         The reason where stars are too few or too uneven, or the step size is not known.
 
     Notes
@@ -90,10 +100,10 @@ def field_of_focus(
     every filter counts once. Significance: Wald's test of tilt and bowl together at 95 %.
     """
     if scale.um_per_step is None:
-        return "the size of a focuser step is not known"
+        return Finding("field_without_step_size")
     stars = _Stars.of(sweeps, frame)
     reason = _too_uneven(stars)
-    if reason:
+    if reason is not None:
         return reason
     design = stars.design(len(sweeps))
     value, covariance, left = _robust(design, stars)
@@ -102,21 +112,28 @@ def field_of_focus(
     tilt = value[shape]
     own = covariance[shape, shape] + np.eye(3) * (CURVE_SHARE * spacing) ** 2
     clusters = len(np.unique(stars.cluster))
-    wald = float(tilt @ np.linalg.solve(own, tilt)) / 3
+
+    def nothing(count: int) -> bool:
+        """Wald's test of the first terms, at 95 %."""
+        wald = tilt[:count] @ np.linalg.solve(own[:count, :count], tilt[:count]) / count
+        return bool(wald <= fisher.ppf(0.95, count, max(clusters - 4, 1)))
+
     um = scale.um_per_step.value * scale.sense
 
     def micrometres(row: Sequence[float]) -> Estimate:
         contrast = um * np.asarray(row, float)
         return Estimate(float(contrast @ tilt), math.sqrt(contrast @ own @ contrast))
 
-    corners = ((-1, -1), (1, -1), (-1, 1), (1, 1))
     return FieldReport(
         tilt_x_um=micrometres((1, 0, 0)),
         tilt_y_um=micrometres((0, 1, 0)),
         tilt_arcmin=_angle(um * tilt[:2], um**2 * own[:2, :2], frame),
         curvature_um=micrometres((0, 0, 1)),
-        corners_um=tuple(micrometres((u, v, 1)) for u, v in corners),
-        significant=bool(wald > fisher.ppf(0.95, 3, max(clusters - 4, 1))),
+        corners_um=tuple(micrometres((u, v, 1)) for u, v in _CORNERS),
+        significant=not nothing(3),
+        tilt_significant=not nothing(2),
+        frame_px=(frame.width_px, frame.height_px),
+        zone_um=zone_um,
         changes_with_filter=_differs(sweeps, stars, left),
         stars=clusters,
         centre_steps={
@@ -208,15 +225,15 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
     return np.where(told, delta, np.nan), np.where(told, sigma, np.nan)
 
 
-def _too_uneven(stars: _Stars) -> str:
-    """Why the stars cannot tell, or empty."""
+def _too_uneven(stars: _Stars) -> Finding | None:
+    """Why the stars cannot tell, or None."""
     places = np.unique(stars.cluster, return_index=True)[1]
     if places.size < LEAST_STARS:
-        return f"only {places.size} stars could be followed, {LEAST_STARS} are needed"
+        return Finding("field_without_stars", stars=int(places.size), needed=LEAST_STARS)
     quarter = 2 * (stars.u[places] > 0) + (stars.v[places] > 0)
     if np.bincount(quarter, minlength=4).min() < LEAST_IN_QUARTER:
-        return "the stars do not reach over the whole frame"
-    return ""
+        return Finding("field_not_covered")
+    return None
 
 
 def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

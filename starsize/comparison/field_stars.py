@@ -8,11 +8,12 @@ import numpy as np
 from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
+from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
 from .field import FieldSweep, Frame, field_of_focus
-from .table import Scale
+from .offsets.table import Scale
 
 
 def field_of_sweeps(
@@ -21,10 +22,12 @@ def field_of_sweeps(
     *,
     setup: Setup,
     um_per_step: Estimate | None,
+    reference: str = "L",
 ) -> FieldReport | None:
     """The field from all answered sweeps with stars; None where they cannot tell.
 
-    ``fits`` begin with those of ``measured``, in its order.
+    ``fits`` begin with those of ``measured``, in its order; ``reference`` is the filter whose zone
+    the field is compared with.
     """
     pairs = [
         (one, fit)
@@ -38,7 +41,9 @@ def field_of_sweeps(
     frame = Frame(width, height, setup.camera.pixel_um or facts.pixel_um)
     scale = Scale(um_per_step=um_per_step, sense=1 if setup.focuser.outward == "increasing" else -1)
     same = [_field_sweep(m, f) for m, f in pairs if m.sweep.frames[0].shape == facts.shape]
-    found = field_of_focus(same, frame=frame, scale=scale)
+    band, ratio = setup.band(reference), setup.telescope.focal_ratio
+    zone = critical_focus_zone_um(band.wavelength_nm, ratio) if band and ratio else None
+    found = field_of_focus(same, frame=frame, scale=scale, zone_um=zone)
     return None if isinstance(found, str) else found
 
 

@@ -1,55 +1,57 @@
-"""What the fit of a night has found of the lens itself: its colour and spherical aberration."""
-
-from dataclasses import dataclass
+"""What the sweeps of a night say of the lens: where each colour focuses, how it is figured."""
 
 import numpy as np
 
 from ..estimate import Estimate
 from ..optics.star import colour_terms
-from .night import COLOUR, SPHERICAL, Night
+from .fitted import LensColour
+from .night import COLOUR, LOG_SLOPE, SPHERICAL, Night
 from .posterior import Posterior
 
+#: Lines F, C and d of a secondary spectrum, nanometres (Smith, Modern Optical Engineering).
+LINES_NM = (486.1327, 656.2725, 587.5618)
+_POINTS = 65
+#: Bands that span less do not tell of a lens' colour.
+_LEAST_SPAN_NM = 100.0
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LensFound:
-    """Colour and spherical aberration of a telescope.
 
-    Attributes
-    ----------
-    colour_um : (3,) array
-        Shares of `optics.star.colour_terms` in the focus, micrometres towards rising counts.
-    covariance_um2 : (3, 3) array
-    spherical_waves : Estimate
-        Longitudinal aberration at 550 nm, seen through the sky: bad air passes for it.
+def lens_colour(night: Night, found: Posterior) -> LensColour | None:
+    """Read the lens off the posterior; None where the bands span too little to tell.
+
+    A colour focuses where the disc that its defocus makes vanishes: at the position
+    (c . terms) / rho beyond that of 550 nm, c the lens' colour in pixels and rho the blur in pixels
+    per step (``optics.star.colour_terms``).
     """
-
-    colour_um: np.ndarray
-    covariance_um2: np.ndarray
-    spherical_waves: Estimate
-
-    def focus_um(self, wavelength_nm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Focus of each wavelength beyond that of 550 nm and its sigma, micrometres.
-
-        Examples
-        --------
-        >>> lens = LensFound(np.array([0.0, 4000.0, 0.0]), np.zeros((3, 3)), Estimate(0.0, 0.1))
-        >>> lens.focus_um(np.array([486.1, 550.0]))[0].round()
-        array([318.,   0.])
-        """
-        terms = colour_terms(1e-3 * np.asarray(wavelength_nm, float))
-        sigma = np.sqrt(np.einsum("ik,ij,jk->k", terms, self.covariance_um2, terms))
-        return self.colour_um @ terms, sigma
-
-
-def lens_found(night: Night, found: Posterior) -> LensFound | None:
-    """Read the lens off the posterior; None where no focal ratio and pixel give it a scale."""
-    if not night.scaled:
+    low = min(band.wavelength_nm - band.width_nm / 2 for band in night.bands)
+    high = max(band.wavelength_nm + band.width_nm / 2 for band in night.bands)
+    if high - low < _LEAST_SPAN_NM:
         return None
-    um = 1 / night.telescope.blur_px_per_um
-    middle = found.weight @ found.values
-    spread = float(np.sqrt(found.shared[SPHERICAL, SPHERICAL]))
-    return LensFound(
-        middle[COLOUR] * um,
-        found.shared[COLOUR, COLOUR] * um**2,
-        Estimate(float(middle[SPHERICAL]), spread),
+    per_step = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
+    colour = found.values[:, COLOUR]
+    middle, known = _mean(found, colour, found.colour_covariance)
+    wavelength = np.linspace(low, high, _POINTS)
+    basis = colour_terms(1e-3 * wavelength).T / per_step
+    f, c, d = colour_terms(1e-3 * np.array(LINES_NM)).T / per_step
+    line = (f + c) / 2 - d
+    reaches = low <= LINES_NM[0] + 10 and high >= LINES_NM[1] - 10
+    figured = found.values[:, [SPHERICAL]]
+    wave, wave_known = _mean(found, figured, found.spread[:, [SPHERICAL], None] ** 2)
+    return LensColour(
+        wavelength_nm=wavelength,
+        shift_steps=basis @ middle,
+        sigma_steps=np.sqrt(np.einsum("ki,ij,kj->k", basis, known, basis)),
+        secondary_steps=Estimate(float(line @ middle), float(np.sqrt(line @ known @ line)))
+        if reaches
+        else Estimate(float("nan")),
+        spherical_waves=Estimate(float(wave[0]), float(np.sqrt(wave_known[0, 0]))),
     )
+
+
+def _mean(
+    found: Posterior, values: np.ndarray, covariance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance over the grid of scatters: that within its points and between them."""
+    middle = found.weight @ values
+    away = values - middle
+    between = np.einsum("g,gi,gj->ij", found.weight, away, away)
+    return middle, np.einsum("g,gij->ij", found.weight, covariance) + between

@@ -88,8 +88,6 @@ class Night:
     position_steps, radius_px, sigma_px : (n,) arrays
     exposure : (n,) int array
         Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
-    scaled : bool
-        Whether focal ratio and pixel are stated, so that pixels of blur are micrometres of focus.
     stars, draft : Stars
         With many colours in each band, and with few for a first look.
     guesses : tuple of Guess
@@ -104,7 +102,6 @@ class Night:
     sigma_px: np.ndarray
     exposure: np.ndarray
     telescope: Telescope
-    scaled: bool
     bands: tuple[Band, ...]
     stars: Stars
     draft: Stars
@@ -229,7 +226,6 @@ def build_night(
         sigma_px=np.nan_to_num(sigma),
         exposure=_exposures(curves, rows),
         telescope=known.telescope,
-        scaled=bool(known.focal_ratio and known.pixel_um),
         bands=known_bands,
         stars=stars,
         draft=lay_out(

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..optics.star import Stars, StarState, all_light, lay_out, star_radii, star_sizes
-from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
+from .night import COLOUR, FIRST, LOG_SLOPE, Night, fill_shared, state_of
 from .search import Fit, Variance, descend, find, shared_scatter, variance_of
 from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal
 
@@ -29,10 +29,10 @@ class Posterior:
     covariance : (g, m, m) array
     values, spread : (g, p) arrays
         The quantities and their standard deviations.
-    shared : (FIRST, FIRST) array
-        Covariance of the quantities that all sweeps share.
     floor_spread : (g, m) array
         Standard deviations of the smallest radii, pixels.
+    colour_covariance : (g, 3, 3) array
+        Of the lens' colour.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -45,8 +45,8 @@ class Posterior:
     covariance: np.ndarray
     values: np.ndarray
     spread: np.ndarray
-    shared: np.ndarray
     floor_spread: np.ndarray
+    colour_covariance: np.ndarray
     sound: np.ndarray
 
     def usual(self, scatter: np.ndarray) -> float:
@@ -103,13 +103,8 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
     log_weight = np.array([a.evidence for a in answers]) - 0.5 * usual
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    shift = np.array([a.shift[:FIRST] for a in answers])
-    shift = shift - weight @ shift
-    shared = np.einsum("g,gi,gj->ij", weight, shift, shift)
-    shared += np.einsum("g,gij->ij", weight, [a.known[:FIRST, :FIRST] for a in answers])
     return Posterior(
         fit=fit,
-        shared=shared,
         weight=weight,
         jitter=jitter,
         lack=lack,
@@ -120,6 +115,7 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
         floor_spread=np.array(
             [np.sqrt(np.einsum("ij,jk,ik->i", rise, a.known, rise)) for a in answers]
         ),
+        colour_covariance=np.array([a.known[COLOUR, COLOUR] for a in answers]),
         sound=weight @ np.array([a.sound for a in answers]),
     )
 

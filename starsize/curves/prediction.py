@@ -55,11 +55,48 @@ def star_radius(
     air, two of the spectrum, three of the lens' colour (px). ``table``
     is that of the pupil where there is one.
     """
-    hole, wavelength, width, diffraction, slope, zero, seeing, *rest = shape
-    tint, spherical, spread, air = rest[:4]
     position = np.asarray(position_steps, float)
-    blur = slope * (position.ravel() - zero)
-    bands, which = [(wavelength, width)], np.zeros(blur.size, int)
+    blur = shape[4] * (position.ravel() - shape[5])
+    seeing = np.full(blur.size, shape[6])
+    radius = share_radius(shape, blur, seeing, fraction=fraction, table=table)
+    return radius.reshape(position.shape)
+
+
+def share_radius(
+    shape: tuple[float, ...],
+    blur_px: np.ndarray,
+    seeing_px: np.ndarray,
+    *,
+    fraction: float = 0.5,
+    air: float | None = None,
+    start_px: np.ndarray | None = None,
+    table: PupilTable | None = None,
+) -> np.ndarray:
+    """Radius holding a share of the light of the same star, out of focus and under other air.
+
+    Parameters
+    ----------
+    shape : tuple of float
+        As `star_radius` takes it.
+    blur_px : (n,) array
+        Defocus from the star's zero, as the radius of its disc, signed.
+    seeing_px : (n,) array
+        Full width at half maximum at 550 nm.
+    fraction : float
+    air : float, optional
+        Exponent of the air's transfer function, the star's own by default.
+    start_px : (n,) array, optional
+        About where the radii lie.
+    table : PupilTable, optional
+        That of the pupil, where there is one.
+
+    Returns
+    -------
+    (n,) float array
+    """
+    hole, wavelength, width, diffraction, _, _, _, *rest = shape
+    tint, spherical, spread, own_air = rest[:4]
+    bands, which = [(wavelength, width)], np.zeros(blur_px.size, int)
     if table is not None:
         stars = lay_out(table, bands, which)
     else:
@@ -67,18 +104,18 @@ def star_radius(
             bands,
             which,
             telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
-            largest_blur_px=float(np.abs(blur).max(initial=1.0)),
-            finest_seeing_px=seeing,
+            largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
+            finest_seeing_px=float(seeing_px.min()),
         )
     state = StarState(
-        blur_px=blur,
-        seeing_px=np.full(blur.size, seeing),
+        blur_px=blur_px,
+        seeing_px=seeing_px,
         diffraction_px_per_um=diffraction,
         colour_px=np.array(rest[6:]),
         spherical=spherical,
         spread_px=spread,
-        air=air,
+        air=own_air if air is None else air,
         spectrum=np.array(rest[4:6]),
         tint=np.array([tint]),
     )
-    return star_radii(stars, state, fraction=fraction).reshape(position.shape)
+    return star_radii(stars, state, fraction=fraction, start_px=start_px)

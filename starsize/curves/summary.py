@@ -53,6 +53,7 @@ class Summary:
     floor_px: Estimate
     slope_px_per_step: Estimate
     jitter: float
+    lack: float
     chi2_reduced: float
     suspicion: np.ndarray
     hyperbola_steps: Estimate
@@ -91,6 +92,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         floor_px=Estimate(floor, float(weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
+        lack=found.usual(found.lack),
         chi2_reduced=_chi2(night, found, row),
         suspicion=suspicion,
         hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),

@@ -48,22 +48,22 @@ def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundF
         A path is missing, cannot be entered, is neither file nor folder, or is a folder without
         any FITS file.
     """
-    skipped = {Path(realpath(folder)) for folder in skip}
+    skip = tuple(skip)
     seen: dict[Path, Path] = {}
     found = []
     for path in paths:
-        for file, named in _files_of(path, skipped):
+        for file, named in _files_of(path, skip):
             real = Path(realpath(file))
             found.append(FoundFile(file, named, seen.get(real)))
             seen.setdefault(real, file)
     return tuple(found)
 
 
-def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
+def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
     if path.is_file():
         yield path, True
     elif path.is_dir():
-        files = sorted(_walk(path, skipped), key=natural_key)
+        files = sorted(walk_folder(path, skip), key=natural_key)
         if not files:
             msg = f"{path}: this folder holds no files"
             raise InputError(msg)
@@ -82,8 +82,17 @@ def _files_of(path: Path, skipped: set[Path]) -> Iterator[tuple[Path, bool]]:
         raise InputError(msg)
 
 
-def _walk(top: Path, skipped: set[Path]) -> Iterator[Path]:
-    """Walk a folder, links included; a folder that was entered before is not entered again."""
+def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
+    """Walk a folder, links included; a folder that was entered before is not entered again.
+
+    Hidden files and folders, and the folders and files to ``skip``, are left out.
+    """
+    skipped = {Path(realpath(path)) for path in skip}
+    skipped_names = {path.name for path in skip}  # spares most files the search for links
+
+    def is_skipped(path: Path) -> bool:
+        return Path(realpath(path)) in skipped
+
     entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
         here = Path(folder)
@@ -95,7 +104,10 @@ def _walk(top: Path, skipped: set[Path]) -> Iterator[Path]:
             and (real := Path(realpath(here / name))) not in entered
             and real not in skipped
         ]
-        yield from (here / name for name in names if not name.startswith("."))
+        for name in names:
+            path = here / name
+            if not name.startswith(".") and (name not in skipped_names or not is_skipped(path)):
+                yield path
 
 
 def _refuse(error: OSError) -> None:

@@ -339,10 +339,13 @@ def star_sizes(
     return _slopes(stars, state, light, radius, _kernel(light, whole, fraction, radius))
 
 
-def star_radii(stars: Stars, state: StarState, *, fraction: float = 0.5) -> np.ndarray:
+def star_radii(
+    stars: Stars, state: StarState, *, fraction: float = 0.5, start_px: np.ndarray | None = None
+) -> np.ndarray:
     """The radii of `star_sizes` without their slopes: (n,) array."""
     light = _light(stars, state, slopes=False)
-    return _radius(light, _whole(stars.seen, light), fraction=fraction, start_px=_about(state))
+    start = _about(state) if start_px is None else start_px
+    return _radius(light, _whole(stars.seen, light), fraction=fraction, start_px=start)
 
 
 def _about(state: StarState) -> np.ndarray:

@@ -13,16 +13,16 @@ _STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4
 _TEACHERS, _TEACHER_WEIGHT = 80, 0.02
 #: From so many stars on their median and scatter tell more than their mean and noise.
 _ENOUGH = 8
-#: Circles tried for the total, in half-flux radii of the typical star.
-_NODES = np.array([1.3, 1.55, 1.85, 2.2, 2.7, 3.3, 4.0, 4.9, 5.9])
+#: Circles about every star, in half-flux radii of the typical one; its total is tried from those
+#: that reach beyond it.
+_CIRCLES = np.array([0.35, 0.6, 0.85, 1.1, 1.3, 1.55, 1.85, 2.2, 2.7, 3.3, 4.0, 4.9, 5.9])
+_TRIED = 4
 #: What lies beyond an aperture is known to this share of it, however well the table fits.
 _LEAST_LAW_ERROR = 0.08
 #: No telescope's light grows quite as a curve of the table: share of the radius.
 _LEAST_COMMON = 0.001
 #: Circle whose light counts as all of it for ``bounded``, in half-flux radii of the typical star.
-
 _CIRCLE = 2.2
-_START = np.array([0.25, 0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.35, 1.6, 1.9, 2.3, 2.8])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,35 +61,37 @@ class Apertures:
 
 
 def measure_apertures(
-    patches: Patches,
-    rings: Rings,
-    guess_px: float,
-    noise: Noise,
-    *,
-    teach: np.ndarray,
-    law: Law | None = None,
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, teach: np.ndarray
 ) -> Apertures:
-    """Measure the radii of stars of about one size.
-
-    ``teach`` marks those fit to teach the growth of light; ``law`` is what is known of it before.
-    """
-    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
-    nodes = guess_px * _NODES
-    nodes = nodes[nodes <= max(limit, nodes[1])]
-    growth = _Growth(patches, rings, noise, nodes)
-    known = law is not None
-    law = law or usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
-    circles = np.broadcast_to(nodes, (len(rings.level), len(nodes)))
-    inside = growth.inside(circles)
-    half = np.full(len(inside), guess_px)
+    """Measure the radii of stars of about one size; ``teach`` marks those fit to teach the law."""
+    growth, inside, half, law = _first_look(patches, rings, guess_px, noise)
     totals = growth.totals(inside, half, law)
-    half, _ = growth.radius_holding(0.5 * totals.light, growth.crossing(0.5 * totals.light, half))
-    for _ in range(1 if known else 2):
+    half, _ = growth.radius_holding(0.5 * totals.light, half)
+    for _ in range(2):
         law = growth.learn(half, totals.light, teach, law)
         totals = growth.totals(inside, half, law)
-        half, _ = growth.radius_holding(0.5 * totals.light, half)
+        half, _ = growth.radius_holding(0.5 * totals.light, half, rounds=1)
         totals = growth.totals(inside, half, law)
     return growth.finish(half, totals, law)
+
+
+def about_how_large(patches: Patches, rings: Rings, guess_px: float, noise: Noise) -> float:
+    """Median half-flux radius of stars of about one size, by a look at coarse growth curves."""
+    return float(np.median(_first_look(patches, rings, guess_px, noise)[2]))
+
+
+def _first_look(
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise
+) -> tuple["_Growth", np.ndarray, np.ndarray, Law]:
+    """Growth of the stars, their light inside its nodes, about their size, and the usual law."""
+    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
+    circles = guess_px * _CIRCLES
+    circles = circles[circles <= max(limit, circles[_TRIED + 1])]
+    growth = _Growth(patches, rings, noise, circles[_TRIED:])
+    law = usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
+    inside = growth.inside(np.broadcast_to(circles, (len(rings.level), len(circles))))
+    totals = growth.totals(inside[:, _TRIED:], np.full(len(inside), guess_px), law)
+    return growth, inside[:, _TRIED:], _crossing(circles, inside, 0.5 * totals.light), law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,19 +189,6 @@ class _Growth:
         best = np.arange(len(half)), np.argmin(error, axis=1)
         return _Totals(light[best], random[best], area[best], doubt[best])
 
-    def crossing(self, light: np.ndarray, half: np.ndarray) -> np.ndarray:
-        """About where a coarse growth curve first holds so much light."""
-        coarse = np.minimum(half[:, None] * _START, self.patches.half - 0.5)
-        inside = np.maximum.accumulate(self.inside(coarse), axis=1)
-        over = np.argmax(inside >= light[:, None], axis=1)
-        over = np.where(inside[:, -1] < light, len(_START) - 1, np.maximum(over, 1))
-        rows = np.arange(len(light))
-        low, high = inside[rows, over - 1], inside[rows, over]
-        share = np.clip((light - low) / np.maximum(high - low, 1e-9), -0.5, 1.5)
-        # Light of a flat core grows with the square of the radius.
-        a, b = coarse[rows, over - 1] ** 2, coarse[rows, over] ** 2
-        return np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
-
     def radius_holding(
         self, light: np.ndarray, radius: np.ndarray, rounds: int = 2
     ) -> tuple[np.ndarray, np.ndarray]:
@@ -225,7 +214,7 @@ class _Growth:
         bounds = bounds.copy()
         bounds[:, 1], bounds[:, 2] = self.rings.inner, self.rings.outer
         light = np.maximum(self.inside(np.full((len(half), 1), circle))[:, 0], 1e-12)
-        seen, slope = self.radius_holding(0.5 * light, half)
+        seen, slope = self.radius_holding(0.5 * light, half, rounds=3)
         area = np.pi * circle**2
         one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
         variance = 0.25 * (one**2 * area + self.noise.inverse_gain * light)
@@ -275,6 +264,19 @@ class _Growth:
             radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law,
             *self.bounded(half, shake, place[:, 0], law),
         )  # fmt: skip
+
+
+def _crossing(circles: np.ndarray, inside: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """About where a coarse growth curve first holds so much light."""
+    inside = np.maximum.accumulate(inside, axis=1)
+    over = np.argmax(inside >= light[:, None], axis=1)
+    over = np.where(inside[:, -1] < light, len(circles) - 1, np.maximum(over, 1))
+    rows = np.arange(len(light))
+    low, high = inside[rows, over - 1], inside[rows, over]
+    share = np.clip((light - low) / np.maximum(high - low, 1e-9), -0.5, 1.5)
+    # Light of a flat core grows with the square of the radius.
+    a, b = circles[over - 1] ** 2, circles[over] ** 2
+    return np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
 
 
 def _pixel_variance(patches: Patches) -> float:

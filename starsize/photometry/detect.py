@@ -154,12 +154,13 @@ class _Map:
         """Signal-to-noise ratio at places in full-resolution pixels, the best pixel nearby."""
         ny, nx = self.smooth.shape
         column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
-        best = np.full(len(x), -np.inf)
-        for dy in (-1, 0, 1):
-            for dx in (-1, 0, 1):
-                r, c = np.clip(row + dy, 0, ny - 1), np.clip(column + dx, 0, nx - 1)
-                best = np.maximum(best, self.smooth[r, c])
-        return best / self.noise_at(np.clip(row, 0, ny - 1), np.clip(column, 0, nx - 1))
+        side = np.arange(-1, 2)
+        rows, columns = (
+            np.clip(row[:, None] + side, 0, ny - 1),
+            np.clip(column[:, None] + side, 0, nx - 1),
+        )
+        best = self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2))
+        return best / self.noise_at(rows[:, 1], columns[:, 1])
 
     def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise at pixels of this map."""
@@ -246,9 +247,12 @@ def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarra
 
 def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
     """Where the parabola through a maximum and its two neighbours has its own, in pixels."""
-    padded = np.pad(image, 1)
-    dy, dx = (1, 0) if axis == 0 else (0, 1)
-    before, here, after = (padded[row + 1 + k * dy, column + 1 + k * dx] for k in (-1, 0, 1))
+    if axis == 1:
+        image, row, column = image.T, column, row
+    last = len(image) - 1
+    here = image[row, column]
+    before = np.where(row > 0, image[np.maximum(row - 1, 0), column], 0)
+    after = np.where(row < last, image[np.minimum(row + 1, last), column], 0)
     bend = np.maximum(2 * here - before - after, 1e-9)
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 

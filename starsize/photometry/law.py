@@ -16,6 +16,8 @@ GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.ge
 #: Radii at which the law of a frame is handed on.
 RADII = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 12.01, 0.25)])
 SHARES = (0.3, 0.5, 0.8)
+#: Shares are stored as whole numbers, so many to one.
+SCALE = 60_000
 #: Real stars depart from the table by so much of their light, and so much of an annulus' own.
 _TOLERANCE, _TOLERANCE_SHARE = 0.0005, 0.004
 
@@ -63,7 +65,7 @@ def growth_bank() -> Bank:
     """Read the table, once per process."""
     source = resources.files(__package__) / "growth_bank.npz"
     with source.open("rb") as stream, np.load(stream) as stored:
-        share = stored["share"].astype(np.float32) / 65535
+        share = stored["share"].astype(np.float32) / SCALE
         return Bank(share, *(np.array(stored[n]) for n in ("size", "kappa", "blur", "weight")))
 
 

@@ -145,18 +145,14 @@ def _measure_alike(
     recentre: bool,
 ) -> tuple[Stars, np.ndarray]:
     """Measure stars of about one size; scouts settle how large that is."""
-    scouts = chosen[:_SCOUTS]
     for _ in range(3):
-        fitting = Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(scouts, recentre)
-        size = float(np.median(measured.seen[:, 1])) * fitting.factor
+        size = Scale(found, peaks, guess_px, gain).size(chosen[:_SCOUTS], recentre)
         settled = 0.8 < size / guess_px < 1.25
         guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
         if settled:
             break
-    if len(scouts) < len(chosen) or not settled:
-        fitting = Scale(found, peaks, guess_px, gain)
-        patches, measured = fitting.measure(chosen, recentre, measured.law)
+    fitting = Scale(found, peaks, guess_px, gain)
+    patches, measured = fitting.measure(chosen, recentre)
     return fitting.stars(patches, measured, chosen, ceiling)
 
 

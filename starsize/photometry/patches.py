@@ -151,11 +151,12 @@ def _leave_out_neighbours(
     places = np.stack([peaks.x, peaks.y], 1)
     near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
     grid = np.arange(size)
-    for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
+    for k, (star, some) in enumerate(zip(chosen, near, strict=True)):
+        others = np.array(some)
+        inside = np.abs(places[others] - (left[k], top[k]) - (size - 1) / 2).max(axis=1)
+        others = others[(inside < size / 2 + reach[others]) & (others != star)]
         for other in others:
             column, row, far = peaks.x[other] - left[k], peaks.y[other] - top[k], reach[other]
-            if other == star or not (-far < column < size + far and -far < row < size + far):
-                continue
             rows = slice(max(int(row - far), 0), max(int(row + far) + 2, 0))
             columns = slice(max(int(column - far), 0), max(int(column + far) + 2, 0))
             theirs = (grid[rows, None] - row) ** 2 + (grid[columns] - column) ** 2

@@ -2,14 +2,13 @@
 
 import numpy as np
 
-from .aperture import Apertures, Noise, measure_apertures
+from .aperture import Apertures, Noise, about_how_large, measure_apertures
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
 from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
-from .law import Law
 from .measured import Stars
-from .patches import Patches, centred, read_patches, sky_rings
+from .patches import Patches, Rings, centred, read_patches, sky_rings
 
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
@@ -37,10 +36,21 @@ class Scale:
             max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
 
-    def measure(
-        self, chosen: np.ndarray, recentre: bool, law: Law | None = None
-    ) -> tuple[Patches, Apertures]:
-        """Patches about the chosen peaks and the radii in them; ``law`` is what scouts saw."""
+    def size(self, chosen: np.ndarray, recentre: bool) -> float:
+        """About how large the chosen peaks are: their median half-flux radius in image pixels."""
+        cut = self._cut(chosen, recentre)
+        return about_how_large(*cut, self.half_px, self.noise) * self.factor
+
+    def measure(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Apertures]:
+        """Patches about the chosen peaks and the radii in them."""
+        patches, rings = self._cut(chosen, recentre)
+        # Those teach that lie within the image and have the fewest neighbours.
+        clear = patches.trusted.mean(axis=(1, 2))
+        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
+        return patches, measure_apertures(patches, rings, self.half_px, self.noise, teach=whole)
+
+    def _cut(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Rings]:
+        """Patches about the chosen peaks and the sky around these."""
         size = self.half_px
         # The wings of small stars are worth the pixels; rings have sharp rims.
         inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
@@ -51,12 +61,7 @@ class Scale:
             patches = centred(patches, np.full(len(chosen), size))
         if size < _SMALL_PX:
             patches = patches.refined()
-        rings = sky_rings(patches, inner_px, outer_px, self.noise.pixel)
-        # Those teach that lie within the image and have the fewest neighbours.
-        clear = patches.trusted.mean(axis=(1, 2))
-        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
-        measured = measure_apertures(patches, rings, size, self.noise, teach=whole, law=law)
-        return patches, measured
+        return patches, sky_rings(patches, inner_px, outer_px, self.noise.pixel)
 
     def stars(
         self, patches: Patches, got: Apertures, chosen: np.ndarray, ceiling: float

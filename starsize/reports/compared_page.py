@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from ..comparison.compared_sets import SetComparison, SetRow
+from ..comparison.sets.compared import SetComparison, SetRow
 from ..estimate import Estimate
 from .numbers import estimate_text, known, micrometres
 from .page import render

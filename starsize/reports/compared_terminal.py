@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.table import Table
 
-from ..comparison.compared_sets import SetComparison
+from ..comparison.sets.compared import SetComparison
 from .compared_page import change_text, move_number, set_headline
 from .sentences import sentence
 from .terminal import say, standard_output, text_table

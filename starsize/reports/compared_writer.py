@@ -4,7 +4,7 @@ import dataclasses
 from pathlib import Path
 from typing import Any, Final
 
-from ..comparison.compared_sets import SetComparison, SetRow
+from ..comparison.sets.compared import SetComparison, SetRow
 from .compared_page import comparison_html
 from .document import plain
 from .folder import COMPARISON_FILES, write_folder

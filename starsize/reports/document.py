@@ -15,6 +15,7 @@ from ..comparison.compared import (
     Comparison,
     FieldReport,
     FocuserHealth,
+    LensReport,
     Slip,
     TemperatureTerm,
 )
@@ -150,6 +151,7 @@ def _file(entry: FileEntry) -> Document:
 def _radius(frame: FrameRadius) -> Document:
     return {
         "hfr_px": Estimate(frame.radius_px, frame.radius_sigma_px),
+        "radius80_px": Estimate(frame.radius80_px, frame.radius80_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
         "set_aside": dict(frame.set_aside),
@@ -264,8 +266,19 @@ def _colour(colour: ColourReport) -> Document:
             "shift_steps": colour.curve_shift_steps,
             "sigma_steps": colour.curve_sigma_steps,
         },
+        "without": {"filters": list(colour.without), "common_steps": colour.without_steps},
+        "lens": None if colour.lens is None else _lens(colour.lens),
     }
     return plain(document)
+
+
+def _lens(lens: LensReport) -> Document:
+    document = {field.name: getattr(lens, field.name) for field in dataclasses.fields(lens)}
+    document["filters"] = [
+        {field.name: getattr(one, field.name) for field in dataclasses.fields(one)}
+        for one in lens.filters
+    ]
+    return document
 
 
 def _temperature(term: TemperatureTerm) -> Document:
@@ -317,6 +330,11 @@ def _field(field: FieldReport | None) -> Document | None:
         "changes_with_filter": field.changes_with_filter,
         "stars": field.stars,
         "centre_steps": dict(field.centre_steps),
+        "tilt_significant": field.tilt_significant,
+        "towards_telescope": field.towards_telescope,
+        "zone_um": field.zone_um,
+        "corners_zones": field.corners_zones,
+        "frame_px": field.frame_px,
     }
     return plain(document)
 

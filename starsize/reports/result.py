@@ -7,6 +7,7 @@ from ..curves.fitted import CurveSet
 from ..estimate import Notice
 from ..frames.frame import InputFile, Sweep
 from ..setup import Setup
+from ..tracking.filmstrip import Filmstrip
 from ..tracking.measured import MeasuredSweep
 
 
@@ -16,7 +17,8 @@ class RunResult:
 
     ``curves.fits`` follows ``measured`` one to one; ``notices`` are all warnings of all layers.
     Where focus followed the temperature, the positions of ``curves`` are those of the headers
-    brought to the mean temperature of their sweep.
+    brought to the mean temperature of their sweep. ``strips``, pictures of one star of each sweep,
+    also follow ``measured``; there are none of stored results.
     """
 
     setup: Setup
@@ -26,6 +28,7 @@ class RunResult:
     curves: CurveSet
     comparison: Comparison
     notices: tuple[Notice, ...] = ()
+    strips: tuple[Filmstrip | None, ...] = ()
 
     def __repr__(self) -> str:
         rows = self.comparison.rows
@@ -34,3 +37,6 @@ class RunResult:
             f"<RunResult: {measured} of {len(rows)} filters measured in {len(self.measured)} "
             f"sweeps, counted from {self.comparison.reference}>"
         )
+
+    def _repr_html_(self) -> str:
+        return self.comparison._repr_html_()

@@ -1,9 +1,8 @@
 """The plain words that terminal and page share: moves, verdicts, what the frames left open."""
 
-import re
 from collections.abc import Iterable
 
-from ..comparison.compared import Comparison, FieldReport, OffsetRow, Slip
+from ..comparison.compared import Comparison, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
@@ -38,14 +37,13 @@ def sentence(text: str) -> str:
     --------
     >>> sentence("the change of +1.2 +- 0.3 steps is 5 um")
     'The change of +1.2 ± 0.3 steps is 5 µm.'
-    >>> sentence("-0.0 +- 2.3 steps, not significant")
-    '0.0 ± 2.3 steps, not significant.'
     >>> sentence("i and z focus 3 steps apart")
     'i and z focus 3 steps apart.'
     """
     said = text.strip().replace("+-", "±").replace("degC", "°C")
-    said = re.sub(r"(?<=\d) um\b", " µm", said)
-    said = re.sub(r"(?<![\w.])[+-](0(\.0+)?)(?= ±)", r"\1", said)  # nothing has no sign
+    said = " ".join(
+        f"µm{word[2:]}" if word.rstrip(".,;:)") == "um" else word for word in said.split(" ")
+    )
     first = said.partition(" ")[0]
     # A lone letter may be a filter's name, whose case says which filter.
     if first.isalpha() and first.islower() and (len(first) > 2 or first in ("no", "it")):
@@ -229,8 +227,8 @@ def colour_headline(result: RunResult) -> str:
         if doubtful and not is_colour_camera(result):
             # That there is such a position can be sure while where it lies is not.
             return (
-                "One focus position serves all colours, but where it lies is not known well "
-                f"enough: refocus at {listing(doubtful)}."
+                "One focus position would serve all colours, but these frames do not place it "
+                f"well enough: until they do, refocus at {listing(doubtful)}."
             )
         common = common_move(result.comparison)
         where = (
@@ -240,6 +238,12 @@ def colour_headline(result: RunResult) -> str:
         )
         return f"One focus position serves all colours{where}."
     if colour.verdict == "cannot tell":
+        stay = [row for row in rows if row.filter != result.comparison.reference]
+        if stay and all(row.action == "ignore" for row in stay) and not is_colour_camera(result):
+            return (
+                f"Each filter by itself may stay at the focus of {result.comparison.reference}; "
+                "whether one position serves all at once is too close to call."
+            )
         return "These frames cannot tell whether one focus position serves all colours."
     blame = {
         "telescope": "the telescope spreads the colours",
@@ -249,6 +253,22 @@ def colour_headline(result: RunResult) -> str:
         None: "whether telescope or glass is to blame was not examined",
     }[colour.cause]
     return f"No single focus position serves all colours: {blame}."
+
+
+def without_sentence(result: RunResult) -> str:
+    """What the others would do without the odd ones; empty where none stands out."""
+    colour, comparison = result.comparison.colour, result.comparison
+    common = known(colour.without_steps)
+    if not colour.without or common is None:
+        return ""
+    said = f"Without {listing(list(colour.without))} one focus position serves all others"
+    if comparison.reference in colour.without:
+        return f"{said}."
+    for row in comparison.rows:
+        best = known(row.best_focus_steps)
+        if row.filter == comparison.reference and best is not None:
+            return f"{said}, {_from(round(common - best), comparison.reference, result.setup)}."
+    return f"{said}."
 
 
 def _from(steps: int, reference: str, setup: Setup) -> str:
@@ -292,13 +312,3 @@ def refocus_text(comparison: Comparison) -> str:
     sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
     text = f"Refocus or compensate every {usual:.1f} °C"
     return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
-
-
-def far_edge(field: FieldReport | None) -> str:
-    """The edge or corner at which focus lies furthest out, which has to move in."""
-    if field is None:
-        return ""
-    x, y = field.tilt_x_um.value, field.tilt_y_um.value
-    words = [("right" if x > 0 else "left") if abs(x) > abs(y) / 2 else ""]
-    words.insert(0, ("upper" if y > 0 else "lower") if abs(y) > abs(x) / 2 else "")
-    return " ".join(word for word in words if word)

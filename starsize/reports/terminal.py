@@ -29,6 +29,7 @@ from .sentences import (
     row_sentence,
     sentence,
     signed_move,
+    without_sentence,
 )
 from .unanswered import open_questions
 
@@ -71,6 +72,7 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     say(out, colour_headline(result), style="bold")
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
+    say(out, without_sentence(result))
     _print_warnings(result, out)
     _print_open(result, out)
 

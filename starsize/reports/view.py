@@ -2,14 +2,20 @@
 
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
+from ..curves import radius_at
 from ..curves.fitted import CurveFit
+from ..curves.residuals import residual_sigmas
 from ..estimate import NOT_KNOWN, Estimate
 from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
+from .field_view import field_view
 from .identity import identity
-from .numbers import decimals_for, estimate_text, known, time_text
+from .lens_view import lens_view
+from .letters import left_out_letters
+from .numbers import decimals_for, estimate_text, known, number_text, time_text
 from .rail import offset_rows
 from .result import RunResult
 from .sentences import (
@@ -20,7 +26,6 @@ from .sentences import (
     colour_headline,
     common_move,
     entering,
-    far_edge,
     grouped_reasons,
     headline,
     lead,
@@ -28,7 +33,9 @@ from .sentences import (
     numbers_to_enter,
     refocus_text,
     slip_sentence,
+    without_sentence,
 )
+from .strips import strips_of
 from .tables import mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
 from .unanswered import open_questions, play_seen
@@ -65,12 +72,15 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "colour_figures": _colour_figures(result),
         "um_per_step": step.value if step is not None and step.is_known else None,
         "sweeps": _sweeps(result),
+        "lens": lens_view(result),
+        "strips": strips_of(result),
+        "overview": _overview(result),
+        "without": without_sentence(result),
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
         "focuser": comparison.focuser,
         "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
-        "field": comparison.field,
-        "field_edge": far_edge(comparison.field),
+        "field": field_view(result),
         "refocus": refocus_text(comparison),
         "birge_ratio": comparison.birge_ratio,
         "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
@@ -108,7 +118,7 @@ def _sweeps(result: RunResult) -> list[dict[str, Any]]:
 
 def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
     # The drawings load matplotlib: only someone who writes a page pays for it.
-    from .figures import left_out_letters, sweep_svg
+    from .figures import sweep_svg
 
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
     left_out = [i for i, used in enumerate(fit.used) if not used]
@@ -129,8 +139,27 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
             for i, reason in enumerate(fit.frame_reasons)
             if reason and fit.used[i]
         ],
+        "numbers": _numbers(fit),
         "figure": Markup(sweep_svg(fit, name=f"sweep-{number}")),
     }
+
+
+def _numbers(fit: CurveFit) -> list[tuple[str, ...]]:
+    """What the drawing shows, frame by frame in order of position."""
+    curve = fit.curve
+    fitted, left = radius_at(fit, curve.position_steps), residual_sigmas(fit)
+    letters = iter(left_out_letters(fit))
+    marks = ["" if used else f"✕ {next(letters)}" for used in fit.used]
+    return [
+        (
+            number_text(curve.position_steps[i], digits=9),
+            estimate_text(Estimate(curve.radius_px[i], curve.radius_sigma_px[i])),
+            number_text(fitted[i], sigma=curve.radius_sigma_px[i]),
+            f"{left[i]:+.1f}" if known(left[i]) is not None else "",
+            marks[i],
+        )
+        for i in np.argsort(curve.position_steps, kind="stable")
+    ]
 
 
 def _sweep_facts(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
@@ -179,6 +208,18 @@ def _colour_figures(result: RunResult) -> list[tuple[str, Markup]]:
             result.comparison.colour, result.setup,
             um_per_step=um, name=f"colour-{kind}", width_px=width,
         )  # fmt: skip
+        if svg:
+            drawn.append((kind, Markup(svg)))
+    return drawn
+
+
+def _overview(result: RunResult) -> list[tuple[str, Markup]]:
+    """All sweeps on common axes, for a wide and for a narrow screen."""
+    from .figures import overview_svg
+
+    drawn = []
+    for kind, width in (("wide", 760), ("narrow", 380)):
+        svg = overview_svg(result.curves.fits, name=f"overview-{kind}", width_px=width)
         if svg:
             drawn.append((kind, Markup(svg)))
     return drawn

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from ..cache import Cache, recalled
 from .document import result_document
 from .folder import RESULT_FILES, keep_apart, write_folder
 from .page import report_html
@@ -10,7 +11,7 @@ from .tables import curves_csv, frames_csv, offsets_csv
 
 
 def write_results(
-    result: RunResult, out: Path | str, *, overwrite: bool = False
+    result: RunResult, out: Path | str, *, overwrite: bool = False, cache: Cache | None = None
 ) -> tuple[Path, ...]:
     """Write offsets.csv, curves.csv, frames.csv, report.html and result.json.
 
@@ -25,6 +26,8 @@ def write_results(
         Folder for the files; made if there is none.
     overwrite : bool
         Replace files of these names whoever wrote them.
+    cache : Cache, optional
+        Where tables and page of the same result were kept before.
 
     Returns
     -------
@@ -39,12 +42,7 @@ def write_results(
     """
     folder = Path(out)
     keep_apart(folder, {item.path.parent for item in result.files})
-    texts = {
-        "offsets.csv": offsets_csv(result),
-        "curves.csv": curves_csv(result),
-        "frames.csv": frames_csv(result),
-        "report.html": report_html(result),
-    }
+    texts = recalled(cache, _texts, result)
     return write_folder(
         folder,
         texts,
@@ -52,3 +50,12 @@ def write_results(
         document=result_document(result),
         overwrite=overwrite,
     )
+
+
+def _texts(result: RunResult) -> dict[str, str]:
+    return {
+        "offsets.csv": offsets_csv(result),
+        "curves.csv": curves_csv(result),
+        "frames.csv": frames_csv(result),
+        "report.html": report_html(result),
+    }

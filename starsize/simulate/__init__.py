@@ -22,6 +22,7 @@ from .night import (
     simulate_sweep,
 )
 from .plan import NightPlan
+from .planned import planned_night, planned_scene
 from .plate import FilterPlate, band_samples, dye_plates, usual_plate
 from .points import PointsPlan, RadiusTable, SweepPoints, draw_points, tabulate_radii
 from .pupil import Pupil
@@ -30,7 +31,13 @@ from .scenarios import SCENARIOS, seven_plates
 from .scene import Scene, Sensor, Sky, StarField
 from .stamp import StarStamp, add_stars, star_stamp
 from .truth import NightTruth, SweepTruth
-from .write import setup_text, truth_text, write_night, write_practice_night
+from .write import (
+    setup_text,
+    truth_text,
+    write_night,
+    write_planned_night,
+    write_practice_night,
+)
 
 __all__ = [
     "LENSES",
@@ -71,6 +78,8 @@ __all__ = [
     "frame_radius_px",
     "half_flux_radius_px",
     "place_stars",
+    "planned_night",
+    "planned_scene",
     "refractive_index",
     "setup_text",
     "seven_plates",
@@ -86,5 +95,6 @@ __all__ = [
     "truth_text",
     "usual_plate",
     "write_night",
+    "write_planned_night",
     "write_practice_night",
 ]

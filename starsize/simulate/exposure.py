@@ -144,7 +144,10 @@ def _light_through(scene: Scene, shot: Shot, filter_name: str) -> np.ndarray:
     outward = scene.focuser.outward_um(shot.camera_steps, shot.temperature_degC)
     # The ray through the pupil's middle goes on straight; a plate moves it no nearer the edge.
     scale = 1 + (outward - plate.shift_um()) * 1e-3 / scene.lens.focal_length_mm
-    stars = place_stars(star_field(scene.stars, shape), shape, shot.pointing, scale=scale)
+    sky_stars = star_field(scene.stars, shape)
+    if filter_name in scene.stars.right_only:
+        sky_stars = sky_stars[sky_stars[:, 0] > 0]
+    stars = place_stars(sky_stars, shape, shot.pointing, scale=scale)
     stars[:, 2] *= through * (1 - shot.cloud)
     _add_field(image, scene, shot, filter_name, outward, stars)
     if has_extended_light(scene, shot.satellites):

@@ -76,6 +76,8 @@ class StarField:
     upward with N(> F) ~ F^-slope (0.75 is a count that doubles per magnitude, common practice),
     cut at ``brightest_e_per_s``; all through the widest filter. ``clearance_px`` keeps stars apart.
     ``only_e_per_s`` puts stars of just that light at random well inside the frame, and no others.
+    Through the filters ``right_only`` nothing is seen of stars left of the middle, as where a dark
+    cloud lies.
     """
 
     count: int = 80
@@ -84,6 +86,7 @@ class StarField:
     slope: float = 0.75
     clearance_px: float = 0.0
     only_e_per_s: tuple[float, ...] = ()
+    right_only: tuple[str, ...] = ()
     double_share: float = 0.0
     """Share of the stars that have a companion 1.5 to 12 px away, up to 3 magnitudes fainter."""
     seed: int = 1

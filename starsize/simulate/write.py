@@ -1,13 +1,17 @@
 """A simulated night written to a folder, with its truth beside the frames."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..errors import InputError, OutputError
 from ..frames import write_frame
+from ..frames.plan_csv import PlannedExposure
+from ..setup import Setup
 from .night import Night, draw_night, simulate_night
+from .planned import planned_night
 from .scenarios import SCENARIOS
 from .scene import Scene
 from .truth import NightTruth
@@ -81,10 +85,7 @@ def write_practice_night(
     if scenario not in SCENARIOS:
         msg = f"there is no scenario '{scenario}'; choose one of {', '.join(SCENARIOS)}"
         raise InputError(msg)
-    taken = folder.exists() and not folder.is_dir()
-    if taken or (folder.is_dir() and not overwrite and any(folder.iterdir())):
-        msg = f"{folder}: is not an empty folder; name a new one for the practice frames"
-        raise OutputError(msg)
+    _check_empty(folder, overwrite=overwrite)
     chosen = SCENARIOS[scenario]
     # Another seed is another night, so that practice nights can be measured together.
     start = datetime.fromisoformat(chosen.plan.start) + timedelta(days=seed % 3650)
@@ -92,6 +93,47 @@ def write_practice_night(
     night = simulate_night(chosen.scene, plan, seed=seed, styles=chosen.styles)
     write_night(folder, night, compressed=compressed, overwrite=overwrite)
     return night.truth
+
+
+def write_planned_night(
+    folder: Path,
+    exposures: Sequence[PlannedExposure],
+    setup: Setup,
+    *,
+    seed: int = 1,
+    hfr_px: float | None = None,
+    compressed: bool = True,
+    overwrite: bool = False,
+) -> NightTruth:
+    """Write the practice night of a plan; see `planned_night`.
+
+    Parameters
+    ----------
+    folder : Path
+        New or empty, unless ``overwrite``.
+    exposures, setup, seed, hfr_px
+        See `planned_night`.
+    compressed, overwrite : bool
+        See `write_night`.
+
+    Raises
+    ------
+    SetupError
+        If the setup lacks what drawing needs.
+    OutputError
+        If the folder already holds files.
+    """
+    _check_empty(folder, overwrite=overwrite)
+    night = planned_night(exposures, setup, seed=seed, hfr_px=hfr_px)
+    write_night(folder, night, compressed=compressed, overwrite=overwrite)
+    return night.truth
+
+
+def _check_empty(folder: Path, *, overwrite: bool) -> None:
+    taken = folder.exists() and not folder.is_dir()
+    if taken or (folder.is_dir() and not overwrite and any(folder.iterdir())):
+        msg = f"{folder}: is not an empty folder; name a new one for the practice frames"
+        raise OutputError(msg)
 
 
 def truth_text(truth: NightTruth) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
+from ..notebook import html_table, plus_minus
 from ..photometry import Bounded
 
 
@@ -39,6 +40,8 @@ class FrameRadius:
     """Longer over shorter axis of the typical star."""
     elongation_angle_deg: float = float("nan")
     """Direction of the longer axis, degrees from +x towards +y."""
+    light_adu: float = float("nan")
+    """Median light of stars at fixed places in the order of brightness: falls with cloud."""
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None
@@ -59,6 +62,8 @@ class StarTracks:
         not measured.
     flags : (n_stars, n_frames) int array
         ``StarFlag`` bits; UNMEASURED where a star was not recognised.
+    seen_px : (n_stars, n_frames, 2) array
+        Where (x, y) each star stands in each frame, pixels; NaN where it was not recognised.
     identity : (n_stars,) int array
         The same number is the same star in every sweep of the night; -1 where that is not known.
     pointing : int or None
@@ -71,6 +76,7 @@ class StarTracks:
     radius_px: np.ndarray
     radius_sigma_px: np.ndarray
     flags: np.ndarray
+    seen_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 2)))
     identity: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
     pointing: int | None = None
 
@@ -94,3 +100,17 @@ class MeasuredSweep:
         seen = sum(frame.reason is None for frame in self.frames)
         count = f"{seen} of {len(self.frames)} frames measured"
         return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"
+
+    def _repr_html_(self) -> str:
+        head = ("file", "position (steps)", "HFR (px)", "stars", "not measured because")
+        rows = (
+            (
+                frame.facts.path.name,
+                plus_minus(frame.facts.position_steps),
+                plus_minus(frame.radius_px, frame.radius_sigma_px),
+                frame.n_stars,
+                frame.reason or "",
+            )
+            for frame in self.frames
+        )
+        return html_table(f"Sweep {self.id}", head, rows)

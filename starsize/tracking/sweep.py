@@ -3,16 +3,19 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from math import isfinite, log
 
 import numpy as np
 
+from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import Sweep
 from ..setup import Setup
 from .colour import channels_of
 from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
+from .remembered import remembered
 from .spread import Counter, Progress, spread
 from .tasks import Hint, Look, Task, measure_task, unmeasured
 from .tracks import follow, known_places, recognise
@@ -26,6 +29,7 @@ def measure_sweeps(
     *,
     setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
     calibration: Calibration | None = None,
+    cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[MeasuredSweep, ...]:
@@ -45,6 +49,8 @@ def measure_sweeps(
         headers and the data themselves are asked.
     calibration : Calibration, optional
         Master frames to apply.
+    cache : Cache, optional
+        Where the measurement of each frame is kept; what is there already is not measured again.
     executor : concurrent.futures.Executor, optional
         Spreads the frames over its workers, which hand back small tables only; None works in
         this process. The answers are the same to the last digit. A worker that dies costs one
@@ -68,10 +74,11 @@ def measure_sweeps(
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
     told = Counter(progress, len(tasks))
-    looks = list(told(spread(executor, measure_task, tasks, lost=unmeasured)))
+    measure = partial(spread, executor, measure_task, lost=unmeasured)
+    looks = list(told(remembered(cache, measure, tasks)))
     doubtful = _doubtful(runs, tasks, looks)
-    told.total += len(doubtful)
-    again = told(spread(executor, measure_task, list(doubtful.values()), lost=unmeasured))
+    # Second looks are no frames: the count of the first pass stands.
+    again = remembered(cache, measure, list(doubtful.values()))
     for k, second in zip(doubtful, again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
     return _side_by_side(runs, looks)
@@ -96,7 +103,7 @@ def _tasks(
         frames = range(len(tasks), len(tasks) + len(sweep.frames))
         channels = channels_of(sweep.frames[0], setup.camera)
         runs += [_Run(sweep, c, name, frames) for c, name in enumerate(channels)]
-        tasks += [Task(facts, channels, setup, calibration) for facts in sweep.frames]
+        tasks += [Task(facts, channels, setup.camera, calibration) for facts in sweep.frames]
     return tasks, runs
 
 

@@ -15,7 +15,7 @@ from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
 from ..photometry import ImageRadius, Stars, measure_image
 from ..photometry.measure import no_stars
-from ..setup import Setup
+from ..setup import Camera
 from .colour import grid_of, in_frame, steepness
 from .measured import FrameRadius
 from .reasons import LOST_WORKER, reason_of
@@ -40,7 +40,7 @@ class Task:
 
     facts: FrameFacts
     channels: tuple[str, ...]
-    setup: Setup
+    camera: Camera
     calibration: Calibration | None = None
     hints: tuple[Hint, ...] = ()
     """One a channel."""
@@ -78,7 +78,7 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
 def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     channel = task.channels[k]
     hint = task.hints[k] if task.hints else Hint()
-    camera = task.setup.camera
+    camera = task.camera
     grid = grid_of(channel, task.facts, camera)
     gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
     measure = partial(
@@ -95,8 +95,25 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     steep = steepness(measured.radius)
     radius = in_frame(measured.radius, grid, steep)
     known = {name: getattr(radius, name) for name in _SHARED}
-    frame = FrameRadius(facts=task.facts, channel=channel, reason=reason_of(radius), **known)
+    frame = FrameRadius(
+        facts=task.facts,
+        channel=channel,
+        reason=reason_of(radius),
+        light_adu=_typical_light(measured.stars),
+        **known,
+    )
     return Look(frame, in_frame(stars, grid, steep))
+
+
+def _typical_light(stars: Stars) -> float:
+    """Median light of the 40th to the 80th brightest star, ADU; of few stars, of the second quarter.
+
+    Places in the order of brightness stay the same stars while cloud passes: brighter ones burn
+    out, fainter ones vanish.
+    """
+    light = np.sort(stars.flux[np.isfinite(stars.flux)])[::-1]
+    first, last = (40, 80) if light.size > 100 else (light.size // 4, light.size // 2 + 1)
+    return float(np.median(light[first:last])) if light.size else float("nan")
 
 
 def _load(task: Task) -> np.ndarray:
@@ -108,7 +125,7 @@ def _load(task: Task) -> np.ndarray:
         frame = apply_calibration(
             Frame(image, task.facts, mask),
             task.calibration,
-            saturation_adu=task.setup.camera.saturation_adu,
+            saturation_adu=task.camera.saturation_adu,
         )
         image, mask = frame.image, frame.mask
     if mask is not None:

@@ -59,6 +59,7 @@ def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
     n = len(lists[best])
     radius, sigma = np.full((n, len(looks)), np.nan), np.full((n, len(looks)), np.nan)
     flags = np.full((n, len(looks)), int(StarFlag.UNMEASURED))
+    seen = np.full((n, len(looks), 2), np.nan)
     last = {1: STILL, -1: STILL}
     # Outward from that frame, so that a drift goes on from one frame to the next.
     for j in sorted(range(len(looks)), key=lambda j: abs(j - best)):
@@ -78,12 +79,14 @@ def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
         here, star = nearest(motion(lists[best]), lists[j], tolerance)
         radius[star, j], sigma[star, j] = stars.radius[here], stars.radius_sigma[here]
         flags[star, j] = stars.flags[here]
+        seen[star, j] = lists[j][here]
     tracks = StarTracks(
         x_px=lists[best][:, 0],
         y_px=lists[best][:, 1],
         radius_px=radius,
         radius_sigma_px=sigma,
         flags=flags,
+        seen_px=seen,
         identity=np.full(n, -1),
     )
     return best, tracks

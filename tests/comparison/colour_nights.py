@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from sweep_nights import THREE_L, NightOfSweeps, answered_fit, curve_set
 
-from starsize.comparison import Comparison, compare_sweeps
+from starsize import Comparison, compare_sweeps
 from starsize.filters import BANDS
 from starsize.glasses import thin_doublet_shift
 from starsize.setup import Focuser, Setup, Telescope

@@ -1,12 +1,13 @@
 """Nights at the level of sweeps with known truth: best focus drawn directly, no pixels."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from starsize.curves import CurveFit, CurveSet, focus_curve
 from starsize.estimate import Estimate
 from starsize.setup import Focuser, Setup, Telescope
+from starsize.simulate.sweep_night import SEVEN_OFFSETS, SweepNight
 
 #: An invented refractor of 700 mm at f/7 with steps of 4 um; its filters differ by what a person
 #: would expect of a set whose OIII is thicker.
@@ -14,57 +15,29 @@ REFRACTOR = Setup(
     telescope=Telescope(focal_length_mm=700.0, aperture_mm=100.0),
     focuser=Focuser(um_per_step=4.0),
 )
-OFFSETS = {"L": 0.0, "R": 3.0, "G": -2.0, "B": 6.0, "Ha": 4.0, "SII": 5.0, "OIII": 80.0}
+OFFSETS = dict(SEVEN_OFFSETS)
 THREE_L = ("L", "R", "G", "L", "B", "Ha", "SII", "OIII", "L")
 ONCE = ("L", "R", "G", "B", "Ha", "SII", "OIII")
 
 
 @dataclass(frozen=True, kw_only=True)
-class NightOfSweeps:
-    """The order of the sweeps and what happens to the telescope meanwhile.
-
-    ``fit_sigma`` is the curves' own uncertainty, ``scatter`` the run-to-run scatter on top;
-    ``steps_per_degC`` times a temperature that falls evenly from ``warm`` to ``cold``.
-    """
-
-    order: tuple[str, ...] = THREE_L
-    offsets: dict = field(default_factory=lambda: dict(OFFSETS))
-    fit_sigma: float = 1.0
-    scatter: float = 1.0
-    steps_per_degC: float = 0.0
-    warm: float = 12.0
-    cold: float = 12.0
-    approach: tuple[str, ...] | str = "outward"
-    backlash: float = 0.0
-    thermometer: bool = True
-    clock: bool = True
-    first_mjd: float = 60000.8
+class NightOfSweeps(SweepNight):
+    """A drawn night as the fits and the set of curves that the comparison takes."""
 
     def fits(self, rng) -> list[CurveFit]:
         """One answered fit for each sweep, with errors drawn afresh."""
-        n = len(self.order)
-        ways = (self.approach,) * n if isinstance(self.approach, str) else self.approach
-        warmth = np.linspace(self.warm, self.cold, n)
-        play = {"outward": self.backlash / 2, "inward": -self.backlash / 2}
-        seen: dict[str, int] = {}
-        made = []
-        for i, name in enumerate(self.order):
-            seen[name] = seen.get(name, 0) + 1
-            best = 10_000 + self.offsets[name] + self.steps_per_degC * (warmth[i] - self.warm)
-            best += play.get(ways[i], 0.0)
-            best += rng.normal(0, np.hypot(self.fit_sigma, self.scatter))
-            made.append(
-                answered_fit(
-                    best,
-                    self.fit_sigma,
-                    id=f"{name}-{seen[name]}",
-                    filter=name,
-                    temperature_degC=warmth[i] if self.thermometer else np.nan,
-                    time_mjd=self.first_mjd + i / 96 if self.clock else np.nan,
-                    approach=ways[i],
-                )
+        return [
+            answered_fit(
+                drawn.best_steps,
+                drawn.sigma_steps,
+                id=drawn.id,
+                filter=drawn.filter,
+                temperature_degC=drawn.temperature_degC,
+                time_mjd=drawn.time_mjd,
+                approach=drawn.approach,
             )
-        return made
+            for drawn in self.draw(rng)
+        ]
 
     def curves(self, rng) -> CurveSet:
         return curve_set(self.fits(rng))

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from starsize.curves import fit_curve, fit_curves, focus_curve, radius_at
+from starsize import fit_curve
+from starsize.curves import fit_curves, focus_curve, radius_at
 
 from .helpers import at_positions, sweep
 

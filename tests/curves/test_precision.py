@@ -53,11 +53,7 @@ def test_best_focus_of_a_coloured_lens_is_true_and_so_is_its_sigma(lens, wrecked
 
 
 def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(lens):
-    """What a law guessed of the light beyond the aperture does not touch best focus.
-
-    The colour of the lens, 363 um of the third term of `colour_terms`, comes from Sellmeier's
-    formula and the makers' coefficients (simulate.lens).
-    """
+    """What a law guessed of the light beyond the aperture does not touch best focus."""
     scene = lens.scene
     known = Known(focal_ratio=scene.lens.focal_ratio, pixel_um=scene.sensor.pixel_um)
     points = draw_points(lens, PointsPlan(order=FILTERS), seed=8)
@@ -72,15 +68,9 @@ def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(l
                 bounded=BoundedRadii(p.radius_px[:, 3], p.sigma_px[:, 3], bounds),
             )
         )
-    found = fit_curves(curves, telescope=known)
-    for fit, p in zip(found.fits, points, strict=True):
+    for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
         assert abs(fit.best_steps - p.best_steps) < 0.15 * p.zone_steps
         assert np.median(np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1)) < 0.01
-    nm = np.array([420.0, 486.1, 656.3])
-    focus, sigma = found.lens.focus_um(nm)
-    true = np.array([scene.lens.colour_shift_um(c) - scene.lens.colour_shift_um(550) for c in nm])
-    assert np.all(np.abs(focus - true) < 3 * sigma + 2)
-    assert np.all(sigma < 30)
 
 
 def test_channels_that_share_their_exposures_are_known_better_against_each_other(lens):

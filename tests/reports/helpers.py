@@ -11,6 +11,7 @@ class Page(HTMLParser):
     def __init__(self, html):
         super().__init__()
         self.tags, self.ids, self.targets, self.words = [], [], [], []
+        self.alternatives = []
         self._open = []
         self.feed(html)
         self.close()
@@ -42,6 +43,8 @@ class Page(HTMLParser):
         for name, value in attrs:
             if name == "id":
                 self.ids.append(value)
+            if name == "alt":
+                self.alternatives.append(value)
             if name in ("href", "src", "action", "data", "poster", "srcset", "xlink:href"):
                 self.targets.append(value)
 

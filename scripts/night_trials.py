@@ -1,0 +1,395 @@
+"""Nights of ordinary exposures at the level of radii: how true the words are, how soon they come.
+
+Nights of several kinds are drawn by wave optics of their own (``starsize.simulate``): 60 frames
+through L, R, G and B in blocks of five, 200 stars. The telescope is known from drawn sweeps (a
+result folder), or from its figures alone. Truth is the growth of the half-flux radius by defocus
+at the frame's own seeing. Per telescope, knowledge and kind of night:
+
+- lost true: of frames called ``lost``, those that have grown by more than half the limit
+- held true: of frames called ``held``, those that have grown by less than one and a half times it
+- unclear: share of all frames
+- live in 4, after in 4: of nights that pass the limit for good, those called within four frames of
+  that, by the past alone and by the whole night; and the median delay in frames
+- ideal: median delay of the same model on noise-free links that is told the star exactly
+- quiet: nights without a false ``lost`` (growth below half the limit)
+- zones: rms error of defocus beyond one zone; within 1 sigma: how often
+- named: nights in which just the filter that is off is named (of every third night without one:
+  in which none is)
+- cause: of frames in cloud or wind, those that are said to be
+
+``--calibration`` adds how many frames of each band of probability are truly lost.
+
+Run: ``python scripts/night_trials.py --scenes triplet_f5.5,mirror_f4 --nights 20``.
+"""
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from starsize.curves import fit_curves, focus_curve
+from starsize.estimate import Estimate
+from starsize.night.causes import causes
+from starsize.night.course import Course, prepare_course, steps_between
+from starsize.night.equipment import Equipment
+from starsize.night.filters import FilterOffset, find_offsets
+from starsize.night.judge import FrameFocus, follow, follow_live
+from starsize.night.learn import (
+    SweptFrame,
+    equipment_from_fits,
+    equipment_from_setup,
+    learn_shape,
+)
+from starsize.night.model import DEFOCUS_ZONES
+from starsize.night.observed import Exposure
+from starsize.night.table import StarTable
+from starsize.setup import Camera, Focuser, Setup, Telescope
+from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
+from starsize.simulate.long_night import LongNight, LongNightPlan, live_through
+from starsize.simulate.long_night_points import (
+    NightPoints,
+    PointNoise,
+    draw_night_points,
+    zone_steps,
+)
+
+RESULTS = Path(__file__).parent / "results" / "night.md"
+FILTERS = ("L", "R", "G", "B")
+LIMIT = 0.1
+_COOLING = LongNightPlan(cooling_degC=5.0, zones_per_degC=0.7)
+KINDS = {
+    "quiet": LongNightPlan(),
+    "drift": _COOLING,
+    "hidden drift": replace(_COOLING, trend=-0.35),
+    "slip": LongNightPlan(slip_frame=25, slip_zones=3.0),
+    "hidden slip": LongNightPlan(slip_frame=25, slip_zones=2.5, trend=-0.3),
+    "refocused": replace(_COOLING, refocus_each=15),
+    "wrong offset": LongNightPlan(wrong_filter="G", wrong_zones=2.5),
+    "cloud": LongNightPlan(clouds=2),
+    "wind": LongNightPlan(winds=2),
+    "seeing": LongNightPlan(wander=0.25, airmass=(1.05, 1.8)),
+    "all at once": replace(
+        _COOLING, clouds=1, winds=1, moon=3.0, airmass=(1.8, 1.05), flip_frame=30, refocus_each=30
+    ),
+}
+#: Zones of these telescopes hold less growth.
+STRETCH = {"mirror_f4": 1.6}
+
+
+@dataclass(frozen=True)
+class World:
+    """A telescope: truth, and what is known of it with and without sweeps."""
+
+    table: RadiusTable
+    known: dict[str, Equipment]
+    offsets: dict[str, float]
+    zone: float
+
+
+@dataclass
+class Tally:
+    """What came of some nights."""
+
+    frames: int = 0
+    unclear: int = 0
+    lost: list[bool] = field(default_factory=list)
+    held: list[bool] = field(default_factory=list)
+    live: list[float] = field(default_factory=list)
+    after: list[float] = field(default_factory=list)
+    ideal: list[float] = field(default_factory=list)
+    false: list[bool] = field(default_factory=list)
+    zones: list[float] = field(default_factory=list)
+    sigmas: list[float] = field(default_factory=list)
+    named: list[bool] = field(default_factory=list)
+    change: list[tuple[float, float]] = field(default_factory=list)
+    cause: list[bool] = field(default_factory=list)
+    calls: list[tuple[float, bool]] = field(default_factory=list)
+
+
+def make_world(name: str, seed: int) -> World:
+    scene = LENSES[name]
+    table = tabulate_radii(scene, FILTERS)
+    lens = scene.lens
+    aperture = lens.focal_length_mm / lens.focal_ratio
+    setup = Setup(
+        telescope=Telescope(
+            focal_length_mm=lens.focal_length_mm,
+            aperture_mm=aperture,
+            obstruction_mm=lens.obstruction * aperture,
+        ),
+        camera=Camera(pixel_um=scene.sensor.pixel_um),
+        focuser=Focuser(um_per_step=scene.focuser.um_per_step),
+    )
+    sweeps = draw_points(table, PointsPlan(order=FILTERS), seed=seed)
+    curves = [
+        focus_curve(s.position_steps, s.radius_px[:, 1], s.sigma_px[:, 1], filter=s.filter)
+        for s in sweeps
+    ]
+    fits = fit_curves(curves).fits
+    best = {fit.curve.filter: fit.best_steps for fit in fits}
+    offsets = {name: place - best["L"] for name, place in best.items()}
+    learnt = equipment_from_fits(
+        fits,
+        setup=setup,
+        offset_steps={name: Estimate(value, 0.5) for name, value in offsets.items()},
+        reference="L",
+    )
+    if learnt is None:
+        msg = "the sweeps were refused"
+        raise RuntimeError(msg)
+    frames = [
+        SweptFrame(
+            filter=s.filter,
+            from_best_steps=float(place) - best[s.filter],
+            radius_px=float(row[1]),
+            shape=float(row[2] / row[1]),
+            shape_sigma=float(0.0036 * row[2] / row[1]),
+        )
+        for s in sweeps
+        for place, row in zip(s.position_steps, s.radius_px, strict=True)
+    ]
+    known = {
+        "sweeps": learn_shape(learnt, frames),
+        "figures": equipment_from_setup(setup, FILTERS),
+    }
+    return World(table, known, offsets, zone_steps(table))
+
+
+def exposures_of(world: World, night: LongNight, points: NightPoints) -> list[Exposure]:
+    return [
+        Exposure(
+            file=f"{k + 1:04d}",
+            filter=name,
+            time_mjd=60000 + night.hours[k] / 24,
+            position_steps=12000 + world.offsets[name] + world.zone * night.moved_zones[k],
+            temperature_degC=night.temperature_degC[k],
+            hfr_px=points.radius_px[k],
+            hfr_sigma_px=points.radius_sigma_px[k],
+            shape=points.shape[k],
+            shape_sigma=points.shape_sigma[k],
+            stars=int(points.stars[k]),
+            found=int(points.stars[k]),
+            elongation=points.elongation[k],
+            background_adu=points.background_adu[k],
+        )
+        for k, name in enumerate(night.filters)
+    ]
+
+
+def ideal_course(world: World, course: Course) -> Course:
+    """The same course, told the star exactly."""
+    tables = {}
+    grid = course.chain.log_seeing
+    inside = np.clip(grid - np.log(_scene_seeing_px(world)), np.log(0.6), np.log(1.9))
+    for name in FILTERS:
+        places = world.table.best_steps[name] + world.zone * DEFOCUS_ZONES
+        rows = [world.table.radii_px(name, places, np.full(places.size, np.exp(v))) for v in inside]
+        radius = np.stack([r[:, 1] for r in rows], 1)
+        shape = np.stack([r[:, 2] / r[:, 1] for r in rows], 1)
+        # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
+        rise = 0.9 * (grid - np.log(_scene_seeing_px(world)) - inside)
+        tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
+    one = course.nodes.air == course.nodes.air[0]
+    nodes = replace(course.nodes.part(one), air=np.zeros(one.sum(), int))
+    exact = {name: np.full(DEFOCUS_ZONES.size, 1e-4) for name in FILTERS}
+    equipment = replace(
+        course.equipment,
+        shape_lack=exact,
+        swept_seeing=dict.fromkeys(FILTERS, 0.0),
+    )
+    chain = replace(course.chain, priors=replace(course.priors, lack_by_seeing=0.0))
+    return replace(
+        course, tables=tables, airs=course.airs[:1], nodes=nodes, equipment=equipment, chain=chain
+    )
+
+
+def _scene_seeing_px(world: World) -> float:
+    scene = world.table.scene
+    return scene.seeing_um / scene.sensor.pixel_um
+
+
+def delay(frames: Sequence[FrameFocus], growth: np.ndarray) -> float | None:
+    """Frames from passing the limit for good to the first call; None where it is not passed."""
+    beyond = growth > LIMIT
+    if not beyond[-5:].all() or beyond[:5].any():
+        return None
+    first = int(np.flatnonzero(~beyond)[-1]) + 1
+    called = [k for k in range(first, len(frames)) if frames[k].state == "lost"]
+    early = [k for k in range(max(first - 8, 0), first) if frames[k].state == "lost"]
+    if early:
+        return 0.0
+    return float(called[0] - first) if called else float("inf")
+
+
+def one_night(
+    world: World, knowledge: str, plan: LongNightPlan, seed: int, tally: Tally, *, ideal: bool
+) -> None:
+    night = live_through(plan, seed=seed)
+    points = draw_night_points(world.table, night, PointNoise(), seed=seed)
+    exposures = exposures_of(world, night, points)
+    course = prepare_course(exposures, world.known[knowledge])
+    focus = follow(course, exposures, limit=LIMIT)
+    offsets: tuple[FilterOffset, ...] = ()
+    if plan.wrong_filter or seed % 3 == 0:  # asking takes longer than all the rest
+        focus, offsets = find_offsets(course, exposures, focus, limit=LIMIT)
+    wrong = [one.filter for one in offsets if one.agrees is False]
+    moves = [step.move_zones for step in steps_between(course, exposures)]
+    why = causes(exposures, focus, limit=LIMIT, moves_zones=moves, wrong=wrong)
+    live = list(follow_live(course, exposures, limit=LIMIT))
+    growth = points.growth
+    tally.frames += len(exposures)
+    for k, frame in enumerate(focus.frames):
+        tally.unclear += frame.state == "unclear"
+        tally.calls.append((frame.probability_lost, bool(growth[k] > LIMIT)))
+        if frame.state == "lost":
+            tally.lost.append(bool(growth[k] > LIMIT / 2))
+        elif frame.state == "held":
+            tally.held.append(bool(growth[k] < 1.5 * LIMIT))
+        true = night.defocus_zones[k]
+        if abs(true) > 1 and np.isfinite(exposures[k].hfr_px):
+            error = (
+                frame.defocus_zones - true
+                if frame.side_known
+                else abs(frame.defocus_zones) - abs(true)
+            )
+            tally.zones.append(error)
+            tally.sigmas.append(error / frame.defocus_sigma_zones)
+        if night.cloud[k] > 0.5 or np.hypot(*night.smear_px[k]) > 0:
+            said = "cloud" if night.cloud[k] > 0.5 else "wind or guiding"
+            tally.cause.append(why[k] == said or (why[k] != "" and growth[k] > LIMIT))
+    tally.false.append(
+        any(f.state == "lost" and growth[k] < LIMIT / 2 for k, f in enumerate(focus.frames))
+    )
+    if offsets:
+        tally.named.append(wrong == ([plan.wrong_filter] if plan.wrong_filter else []))
+        if plan.wrong_filter:
+            off = next(o for o in offsets if o.filter == plan.wrong_filter)
+            error = abs(off.change_zones) - plan.wrong_zones
+            if off.side_known:
+                error = off.change_zones + plan.wrong_zones
+            tally.change.append((error, error / off.change_sigma_zones))
+    if not plan.wrong_filter:
+        for frames, into in ((live, tally.live), (focus.frames, tally.after)):
+            late = delay(frames, growth)
+            if late is not None:
+                into.append(late)
+        if ideal:
+            late = delay(
+                list(follow_live(ideal_course(world, course), exposures, limit=LIMIT)), growth
+            )
+            if late is not None:
+                tally.ideal.append(late)
+
+
+HEAD = (
+    "| telescope | known by | night | nights | lost true | held true | unclear | live in 4 | delay "
+    "| after in 4 | delay | ideal: delay | quiet | zones | within 1 sigma | named | cause |\n"
+    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
+)
+
+
+def named(tally: Tally) -> str:
+    """How many are named rightly, and the rms error of the change, in zones and in sigmas."""
+    if not tally.named:
+        return "-"
+    text = f"{sum(tally.named)} of {len(tally.named)}"
+    if tally.change:
+        zones, sigmas = np.sqrt(np.mean(np.square(tally.change), axis=0))
+        text += f", rms {zones:.2f} zones, {sigmas:.1f} sigma"
+    return text
+
+
+def row(scene: str, knowledge: str, kind: str, nights: int, tally: Tally) -> str:
+    def share(values: Sequence[bool]) -> str:
+        return f"{100 * np.mean(values):.1f} % of {len(values)}" if len(values) else "-"
+
+    def late(values: Sequence[float]) -> tuple[str, str]:
+        if not values:
+            return "-", "-"
+        return share([v <= 4 for v in values]), f"{np.median(values):.0f}"
+
+    zones = f"{np.sqrt(np.mean(np.square(tally.zones))):.2f}" if tally.zones else "-"
+    cells = [
+        scene, knowledge, kind, str(nights), share(tally.lost), share(tally.held),
+        f"{100 * tally.unclear / tally.frames:.1f} %", *late(tally.live), *late(tally.after),
+        late(tally.ideal)[1], share([not f for f in tally.false]), zones,
+        share([abs(s) < 1 for s in tally.sigmas]), named(tally), share(tally.cause),
+    ]  # fmt: skip
+    return "| " + " | ".join(cells) + " |"
+
+
+def calibration(tallies: Sequence[Tally]) -> list[str]:
+    calls = [call for tally in tallies for call in tally.calls]
+    chance, true = (np.array(column) for column in zip(*calls, strict=True))
+    lines = ["| given | frames | mean given | truly lost |", "|---|---|---|---|"]
+    for low, high in (
+        (0, 0.05),
+        (0.05, 0.2),
+        (0.2, 0.4),
+        (0.4, 0.6),
+        (0.6, 0.8),
+        (0.8, 0.95),
+        (0.95, 1),
+    ):
+        these = (chance >= low) & (chance <= high)
+        if these.any():
+            lines.append(
+                f"| {low} to {high} | {these.sum()} | {chance[these].mean():.3f} "
+                f"| {true[these].mean():.3f} |"
+            )
+    return lines
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    parser.add_argument("--scenes", default="triplet_f5.5")
+    parser.add_argument("--known", default="sweeps,figures")
+    parser.add_argument("--kinds", default=",".join(KINDS))
+    parser.add_argument("--nights", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=100)
+    parser.add_argument("--ideal", action="store_true")
+    parser.add_argument("--calibration", action="store_true")
+    parser.add_argument("--label", default="")
+    parser.add_argument("--out", type=Path, default=None, help="file the table is added to")
+    arguments = parser.parse_args()
+    say(f"\n## {arguments.label}\n" if arguments.label else "", arguments.out)
+    say(HEAD, arguments.out)
+    tallies = []
+    for scene in arguments.scenes.split(","):
+        world = make_world(scene, arguments.seed)
+        for knowledge in arguments.known.split(","):
+            for kind in arguments.kinds.split(","):
+                plan, tally = stretched(KINDS[kind], STRETCH.get(scene, 1.0)), Tally()
+                for seed in range(arguments.seed, arguments.seed + arguments.nights):
+                    if plan.slip_frame >= 0:
+                        plan = replace(plan, slip_frame=15 + seed * 7 % 25)
+                    one_night(world, knowledge, plan, seed, tally, ideal=arguments.ideal)
+                say(row(scene, knowledge, kind, arguments.nights, tally), arguments.out)
+                tallies.append(tally)
+    if arguments.calibration:
+        say("\n" + "\n".join(calibration(tallies)), arguments.out)
+
+
+def say(text: str, out: Path | None) -> None:
+    """Print a line, and add it to a file."""
+    print(text, flush=True)
+    if out:
+        with out.open("a", encoding="utf-8") as file:
+            file.write(text + "\n")
+
+
+def stretched(plan: LongNightPlan, factor: float) -> LongNightPlan:
+    """The same night with all of focus further off."""
+    return replace(
+        plan,
+        zones_per_degC=plan.zones_per_degC * factor,
+        slip_zones=plan.slip_zones * factor,
+        wrong_zones=plan.wrong_zones * factor,
+        start_zones=plan.start_zones * factor,
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,40 @@
+"""``starsize plan``: what to capture."""
+
+import argparse
+
+from ..filters import canonical_filter
+from ..plan import plan_capture
+from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
+from ..scouting import scout
+from .shared import print_json, print_line, setup_of, waiting
+from .workers import workers
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Plan, write the plan, show it; status 3 where what is wanted cannot be reached."""
+    check_writable(arguments.out, overwrite=arguments.overwrite, files=PLAN_FILES)
+    setup, told = setup_of(arguments), None
+    quiet = arguments.quiet or arguments.json
+    if arguments.seen:
+        with workers(arguments.jobs) as executor:
+            setup, told = scout(arguments.seen, setup=setup, executor=executor)
+    spelt = setup.aliases
+    steps, zones = arguments.sigma or (None, None)
+    with waiting("planning", quiet=quiet):
+        plan = plan_capture(
+            setup,
+            filters=[canonical_filter(name, aliases=spelt) for name in arguments.filters],
+            reference=arguments.reference and canonical_filter(arguments.reference, aliases=spelt),
+            position_steps=arguments.position,
+            hfr_px=arguments.hfr,
+            told=told,
+            sigma_steps=steps,
+            sigma_zones=zones,
+        )
+    written = write_plan(plan, arguments.out, overwrite=arguments.overwrite)
+    if arguments.json:
+        print_json(plan_document(plan))
+    elif not arguments.quiet:
+        print_plan(plan)
+        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    return 0 if plan.reached else 3

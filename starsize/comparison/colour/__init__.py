@@ -1,0 +1,1 @@
+"""Focus against wavelength: the verdict, the curve, and who is to blame."""

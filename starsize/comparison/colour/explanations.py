@@ -1,0 +1,164 @@
+"""Glass or telescope: which smooth curve and which odd filters explain the shifts found."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy.stats import chi2
+
+from ..linear import solve
+from .curve import SmoothCurve, curve_basis
+
+#: Shares of the zone by which a filter may depart from the smooth curve before that means
+#: anything: alone (a thickness within tolerance) and together with its neighbours in wavelength.
+OWN_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_NM = 0.25, 1 / 3, 100.0
+#: Focus through a band differs from that at its central wavelength by up to this share of the
+#: scatter of the curve within it, and the curve's own form by this share of its range.
+BAND_SHARE, FORM_SHARE = 0.3, 0.03
+ADEQUATE = 0.05
+#: A smooth curve cannot leave a filter this close to its end (the steepest, an achromat of 1 m in
+#: the blue, climbs 35 um per nm; in the red 10).
+HELD_NM = 25.0
+_MANY = 9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shifts:
+    """Focus shifts of k filters with their passbands.
+
+    Attributes
+    ----------
+    filters : tuple of str
+    wavelength_nm, width_nm : (k,) arrays
+    shift : (k,) array
+        In steps, with the plates of known filters taken off.
+    covariance : (k, k) array
+    zone : (k,) array
+        In steps.
+    """
+
+    filters: tuple[str, ...]
+    wavelength_nm: np.ndarray
+    width_nm: np.ndarray
+    shift: np.ndarray
+    covariance: np.ndarray
+    zone: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explanation:
+    """A smooth curve of some terms plus filters that stand off it.
+
+    ``odd_shift`` and ``odd_sigma`` follow ``odd``; ``probability`` is that of a chi-square as
+    large as found, NaN where nothing is left to test it with.
+    """
+
+    curve: SmoothCurve
+    odd: tuple[str, ...]
+    odd_shift: np.ndarray
+    odd_sigma: np.ndarray
+    chi2: float
+    dof: int
+
+    def exposed(self, shifts: Shifts) -> tuple[str, ...]:
+        """Odd filters at an end of the colours, with no other near: the telescope may bend there.
+
+        Between other filters a smooth curve is held on both sides; beyond them it is free.
+        """
+        kept = [
+            w
+            for f, w in zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True)
+            if f not in self.odd
+        ]
+        own = dict(zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True))
+        return tuple(
+            f for f in self.odd if own[f] < min(kept) - HELD_NM or own[f] > max(kept) + HELD_NM
+        )
+
+    @property
+    def unknowns(self) -> int:
+        """How many numbers it takes."""
+        return self.curve.terms + len(self.odd)
+
+    @property
+    def adequate(self) -> bool:
+        """True if the data do not contradict it at 95 %."""
+        return self.dof == 0 or bool(chi2.sf(self.chi2, self.dof) >= ADEQUATE)
+
+    def contains(self, other: "Explanation") -> bool:
+        """True if ``other`` is this one with something left out."""
+        smaller = other.curve.terms <= self.curve.terms and set(other.odd) <= set(self.odd)
+        return smaller and (other.curve.terms, other.odd) != (self.curve.terms, self.odd)
+
+
+def explain(shifts: Shifts, *, odd_allowed: bool = True) -> list[Explanation]:
+    """All explanations that the data do not contradict and that contain no simpler such one.
+
+    Fewest unknowns first. Odd filters are only blamed with the fewest unknowns of all, for with
+    enough of them anything can be explained; a smooth curve may take more, every telescope has
+    one. Where ``odd_allowed`` is False only smooth curves are tried (the
+    channels of a colour camera lie behind one and the same glass).
+    """
+    found: list[Explanation] = []
+    for terms, odd in _candidates(shifts, odd_allowed):
+        if found and odd and terms + len(odd) > found[0].unknowns:
+            continue
+        trial = fit_explanation(shifts, terms=terms, odd=odd)
+        if trial.adequate and not any(trial.contains(e) for e in found):
+            found.append(trial)
+    return found
+
+
+def fit_explanation(shifts: Shifts, *, terms: int, odd: tuple[str, ...]) -> Explanation:
+    """Fit one curve with the named filters free to stand off it."""
+    indicator = (np.array(shifts.filters)[:, None] == np.array(odd, dtype=str)).astype(float)
+    design = np.hstack([curve_basis(shifts.wavelength_nm, terms), indicator])
+    noise = shifts.covariance + _tolerance(shifts)
+    curve = solve(shifts.shift, design, noise).mean[:terms]
+    # How far a band's focus may lie from its centre's depends on the curve, hence two passes.
+    noise = noise + np.diag(_band_tolerance(shifts, curve) ** 2)
+    found = solve(shifts.shift, design, noise)
+    return Explanation(
+        curve=SmoothCurve(found.mean[:terms], found.covariance[:terms, :terms]),
+        odd=odd,
+        odd_shift=found.mean[terms:],
+        odd_sigma=np.sqrt(np.diag(found.covariance)[terms:]),
+        chi2=float(found.chi2),
+        dof=len(shifts.filters) - design.shape[1],
+    )
+
+
+def _candidates(shifts: Shifts, odd_allowed: bool) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Terms and odd filters to try, fewest unknowns first; the odd ones stay a minority."""
+    k = len(shifts.filters)
+    most_odd = (k - 1) // 2 if odd_allowed else 0
+    if k > _MANY:
+        most_odd = min(most_odd, 2)
+    for unknowns in range(1, k + 1):
+        for terms in range(1, min(3, unknowns) + 1):
+            if unknowns - terms > most_odd:
+                continue
+            for odd in combinations(shifts.filters, unknowns - terms):
+                kept = [
+                    w
+                    for f, w in zip(shifts.filters, shifts.wavelength_nm, strict=True)
+                    if f not in odd
+                ]
+                if len(np.unique(kept)) >= terms:
+                    yield terms, odd
+
+
+def _tolerance(shifts: Shifts) -> np.ndarray:
+    apart = (shifts.wavelength_nm[:, None] - shifts.wavelength_nm) / NEIGHBOUR_NM
+    neighbours = NEIGHBOUR_SHARE**2 * np.outer(shifts.zone, shifts.zone) * np.exp(-0.5 * apart**2)
+    return neighbours + np.diag((OWN_SHARE * shifts.zone) ** 2)
+
+
+def _band_tolerance(shifts: Shifts, coefficients: np.ndarray) -> np.ndarray:
+    across = shifts.wavelength_nm[:, None] + shifts.width_nm[:, None] * np.linspace(-0.5, 0.5, 21)
+    terms = len(coefficients)
+    values = curve_basis(across.ravel(), terms) @ coefficients
+    within = np.std(values.reshape(across.shape), axis=1)
+    form = FORM_SHARE * np.ptp(curve_basis(shifts.wavelength_nm, terms) @ coefficients)
+    return np.hypot(BAND_SHARE * within, form)

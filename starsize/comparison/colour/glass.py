@@ -1,0 +1,170 @@
+"""Who is to blame, glass or telescope: plates taken off, odd filters named."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...estimate import Estimate, Finding
+from ...glasses import refractive_index
+from ...optics import glass_for_shift_mm, plate_shift_mm
+from ...setup import Setup
+from ..compared import Cause, OddFilter
+from ..offsets.table import Scale
+from .explanations import Explanation, Shifts
+from .verdict import colour_verdict
+
+#: Filters of unknown glass are taken for a crown of this kind (common practice: most are).
+USUAL_GLASS = "N-BK7"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blame:
+    """Cause, what it rests on, and the filters that stand off the colour curve."""
+
+    cause: Cause | None
+    reason: str = ""
+    odd_filters: tuple[OddFilter, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Optics:
+    """What turns glass into focuser steps.
+
+    ``known_plates`` maps a filter of known glass to its plate's shift in steps.
+    """
+
+    setup: Setup
+    scale: Scale
+    known_plates: Mapping[str, float]
+
+
+def plate_steps(name: str, setup: Setup, scale: Scale) -> float | None:
+    """Shift of one filter's plate at the focuser, steps; None where its glass is not known.
+
+    t (1 - cos th / sqrt(n^2 - sin^2 th)), exact for the marginal ray, times ``focus_scale``.
+    """
+    glass = setup.filters.get(name)
+    if glass is None or glass.thickness_mm is None or scale.um_per_step is None:
+        return None
+    shift = plate_shift_mm(
+        glass.thickness_mm, index_of(name, setup), setup.telescope.focal_ratio
+    ) * (setup.telescope.focus_scale or 1.0)
+    return 1e3 * shift / scale.um_per_step.value * scale.sense
+
+
+def index_of(name: str, setup: Setup) -> float:
+    """Index of a filter's glass as stated, else that of the usual glass at its wavelength."""
+    glass = setup.filters.get(name)
+    if glass is not None and glass.refractive_index is not None:
+        return glass.refractive_index
+    band = setup.band(name)
+    return float(refractive_index(USUAL_GLASS, band.wavelength_nm if band else 587.56))
+
+
+def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ...]:
+    """The filters of an explanation that stand off its curve, with the glass that would do it."""
+    found = []
+    parts = zip(explanation.odd, explanation.odd_shift, explanation.odd_sigma, strict=True)
+    for name, shift, sigma in parts:
+        moved = optics.scale.estimate(float(shift), float(sigma))
+        if moved is None:
+            continue
+        glass = Estimate(
+            glass_mm(moved.value, name, optics.setup),
+            abs(glass_mm(moved.sigma, name, optics.setup)),
+        )
+        found.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
+    return tuple(found)
+
+
+def blame(
+    explanations: list[Explanation], shifts: Shifts, optics: Optics, *, same_glass: bool
+) -> Blame:
+    """Cause of colours that do not focus together, from the explanations that remain.
+
+    Where every filter's glass is known (or is the same, behind a colour camera) the plates
+    decide. Otherwise the cause is named only if all remaining explanations agree on it.
+    """
+    if same_glass:
+        return Blame(cause="telescope", reason=Finding("one_glass"))
+    if not explanations:
+        return Blame(cause="unknown", reason=Finding("nothing_explains"))
+    if all(name in optics.known_plates for name in shifts.filters):
+        smooth = [e for e in explanations if not e.odd]
+        if smooth:
+            return _blame_with_plates(shifts, optics)
+    causes = {_cause_of(e, shifts) for e in explanations}
+    if len(causes) == 1 and "unknown" not in causes:
+        return _agreed(explanations, causes.pop(), optics)
+    return _undecided(explanations, optics)
+
+
+def _blame_with_plates(shifts: Shifts, optics: Optics) -> Blame:
+    plates = np.array([optics.known_plates[name] for name in shifts.filters])
+    glass_apart = _reach(plates, shifts.zone) > 0
+    telescope = colour_verdict(shifts.shift, shifts.covariance, shifts.zone)
+    span = np.ptp(plates) * (optics.scale.um_per_step.value if optics.scale.um_per_step else 1)
+    cause: Cause = "unknown"
+    verdict: str = telescope
+    if telescope == "together":
+        cause = "glass"
+    elif telescope == "apart":
+        cause = "both" if glass_apart else "telescope"
+        verdict = "apart" if glass_apart else "too little"
+    return Blame(cause=cause, reason=Finding("stated_glass", span_um=float(span), verdict=verdict))
+
+
+def _cause_of(explanation: Explanation, shifts: Shifts) -> Cause:
+    if explanation.exposed(shifts):
+        return "unknown"
+    kept = [i for i, f in enumerate(shifts.filters) if f not in explanation.odd]
+    curve = explanation.curve.at(shifts.wavelength_nm[kept])
+    own_colour = _reach(curve, shifts.zone[kept]) > 0
+    if not explanation.odd:
+        return "telescope"
+    return "both" if own_colour else "glass"
+
+
+def _agreed(explanations: list[Explanation], cause: Cause, optics: Optics) -> Blame:
+    simplest = explanations[0]
+    if cause == "telescope":
+        return Blame(cause=cause, reason=Finding("smooth_colour"))
+    named = [e.odd for e in explanations if len(e.odd) == len(simplest.odd)]
+    odd = odd_filters(simplest, optics)
+    if set(named) != {simplest.odd}:
+        reason = Finding("one_of_several", sets=tuple(named))
+    else:
+        reason = Finding("odd_glass", odd=_said(odd), others_apart=cause == "both")
+    return Blame(cause=cause, reason=reason, odd_filters=odd)
+
+
+def _undecided(explanations: list[Explanation], optics: Optics) -> Blame:
+    """Both would do; a filter is only named where no other could be the odd one instead."""
+    odd_sets = {e.odd for e in explanations if e.odd}
+    if len(odd_sets) > 1:
+        return Blame(cause="unknown", reason=Finding("glass_or_colour"))
+    odd = odd_filters(next(e for e in explanations if e.odd), optics)
+    return Blame(cause="unknown", reason=Finding("odd_or_colour", odd=_said(odd)), odd_filters=odd)
+
+
+def _said(odd: tuple[OddFilter, ...]) -> tuple[Finding, ...]:
+    return tuple(
+        Finding("odd_filter", name=o.filter, shift_um=o.shift_um, extra_glass_mm=o.extra_glass_mm)
+        for o in odd
+    )
+
+
+def glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+    """Thickness of a filter's glass that moves focus by so much, millimetres."""
+    return glass_for_shift_mm(
+        shift_um / 1e3,
+        index_of(name, setup),
+        setup.telescope.focal_ratio,
+        focus_scale=setup.telescope.focus_scale or 1.0,
+    )
+
+
+def _reach(position: np.ndarray, zone: np.ndarray) -> float:
+    """Positive if no one position lies in all zones."""
+    return float(np.max(position - zone) - np.min(position + zone))

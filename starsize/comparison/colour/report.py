@@ -1,0 +1,248 @@
+"""The colour report: one focus for all colours or not, by how much, and why."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ...curves.fitted import CurveFit, LensColour
+from ...estimate import Estimate, Finding
+from ...filters import Band
+from ...setup import Setup
+from ..compared import ColourPoint, ColourReport, ColourWord
+from ..offsets.adjustment import Adjustment
+from ..offsets.table import Scale
+from .curve import SmoothCurve
+from .explanations import Explanation, Shifts, explain
+from .glass import Blame, Optics, blame, plate_steps
+from .lens import lens_report
+from .points import colour_points
+from .verdict import verdict_of_errors
+from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
+from .without import odd_ones_out
+
+_DRAWS = 4000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Colours:
+    """The filters that can be judged: band and zone known. Positions count from the reference."""
+
+    filters: tuple[str, ...]
+    bands: tuple[Band, ...]
+    zone: np.ndarray
+    position: np.ndarray
+    covariance: np.ndarray
+    errors: np.ndarray
+    zone_share: float
+
+    def word(self, names: Sequence[str]) -> ColourWord:
+        pick = [self.filters.index(n) for n in names]
+        return verdict_of_errors(
+            self.position[pick],
+            self.zone[pick],
+            self.errors[:, pick],
+            zone_share=self.zone_share,
+        )
+
+
+def colour_report(
+    adjustment: Adjustment,
+    fits: Mapping[str, CurveFit],
+    *,
+    setup: Setup,
+    scale: Scale,
+    zone_steps: Mapping[str, float],
+    same_glass: bool,
+    lens: LensColour | None = None,
+) -> ColourReport:
+    """Judge the colours together.
+
+    Parameters
+    ----------
+    adjustment : Adjustment
+    fits : mapping of str to CurveFit
+        The best answered fit of each filter, for the growth of its star.
+    setup, scale, zone_steps
+        Bands and glass; step size; half-widths of the zones where known.
+    same_glass : bool
+        The colours are channels of one colour camera.
+    lens : LensColour, optional
+        What the joint fit says of the lens.
+    """
+    judged = [n for n in adjustment.filters if n in zone_steps]
+    optics = _optics(judged, setup, scale)
+    points, middle = colour_points(adjustment, fits, zone_steps=zone_steps, optics=optics)
+    if len(judged) < 2:
+        return empty_report(
+            _why_not_judged(adjustment.filters, setup, scale),
+            points=points if len(points) > 1 else (),
+            compromise_steps=middle if len(points) > 1 else None,
+        )
+    colours = _colours(adjustment, judged, setup, scale, zone_steps)
+    verdict = colours.word(judged)
+    explanations, shifts = _explained(colours, optics, same_glass)
+    found = _blamed(verdict, explanations, shifts, optics, same_glass)
+    curve = curve_of_telescope(
+        explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
+    )
+    wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
+    without, others_meet = (
+        ((), None)
+        if same_glass
+        else odd_ones_out(judged, colours.position, colours.zone, colours.word)
+    )
+    own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
+    return ColourReport(
+        verdict=verdict,
+        reason=_reason(colours, verdict, same_glass=same_glass),
+        cause=found.cause,
+        cause_reason=found.reason,
+        compromise_steps=middle,
+        points=points,
+        odd_filters=found.odd_filters,
+        groups=_groups(colours, curve),
+        secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), setup, scale),
+        curve_wavelength_nm=wavelength,
+        curve_shift_steps=shift - own_zero,
+        curve_sigma_steps=sigma,
+        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
+        without=without,
+        without_steps=None if others_meet is None else others_meet + middle - own_zero,
+    )
+
+
+def empty_report(
+    reason: Finding, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
+) -> ColourReport:
+    """A report without a verdict, and why there is none."""
+    return ColourReport(
+        verdict="cannot tell",
+        reason=reason,
+        points=points,
+        compromise_steps=compromise_steps,
+        curve_wavelength_nm=np.array([]),
+        curve_shift_steps=np.array([]),
+        curve_sigma_steps=np.array([]),
+    )
+
+
+def _colours(
+    adjustment: Adjustment,
+    judged: Sequence[str],
+    setup: Setup,
+    scale: Scale,
+    zone_steps: Mapping[str, float],
+) -> _Colours:
+    pick = [adjustment.filters.index(n) for n in judged]
+    contrasts = adjustment.contrasts(judged[0])[pick]
+    zone = np.array([zone_steps[n] for n in judged])
+    size = scale.um_per_step
+    relative = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
+    bands = [setup.band(n) for n in judged]
+    position = contrasts @ adjustment.mixture.average
+    return _Colours(
+        filters=tuple(judged),
+        bands=tuple(b for b in bands if b is not None),
+        zone=zone,
+        position=position,
+        covariance=adjustment.mixture.covariance_of(contrasts),
+        errors=adjustment.mixture.draws(contrasts, _DRAWS) - position,
+        zone_share=relative,
+    )
+
+
+def _optics(judged: Sequence[str], setup: Setup, scale: Scale) -> Optics:
+    plates = {name: plate_steps(name, setup, scale) for name in judged}
+    return Optics(
+        setup=setup,
+        scale=scale,
+        known_plates={name: shift for name, shift in plates.items() if shift is not None},
+    )
+
+
+def _explained(
+    colours: _Colours, optics: Optics, same_glass: bool
+) -> tuple[list[Explanation], Shifts]:
+    """The shifts without the known plates, and what explains them."""
+    known = optics.known_plates
+    usual = float(np.mean(list(known.values()))) if known else 0.0
+    plates = np.array([known.get(name, usual) for name in colours.filters])
+    shifts = Shifts(
+        filters=colours.filters,
+        wavelength_nm=np.array([b.wavelength_nm for b in colours.bands]),
+        width_nm=np.array([b.width_nm for b in colours.bands]),
+        shift=colours.position - (plates - usual),
+        covariance=colours.covariance,
+        zone=colours.zone,
+    )
+    return explain(shifts, odd_allowed=not same_glass), shifts
+
+
+def _blamed(
+    word: ColourWord,
+    explanations: list[Explanation],
+    shifts: Shifts,
+    optics: Optics,
+    same_glass: bool,
+) -> Blame:
+    """Who is to blame where the colours are apart; nobody where they are not."""
+    if word != "apart":
+        return Blame(cause=None)
+    return blame(explanations, shifts, optics, same_glass=same_glass)
+
+
+def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:
+    groups: list[tuple[str, ColourWord]] = []
+    if {"R", "G", "B"} <= set(colours.filters):
+        groups.append(("R, G, B", colours.word(("R", "G", "B"))))
+    if "L" in colours.filters:
+        at = colours.filters.index("L")
+        word = whole_band(
+            curve, colours.bands, wide=colours.bands[at], zone_steps=float(colours.zone[at])
+        )
+        groups.append(("L's whole band", word))
+    return tuple(groups)
+
+
+def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> float | None:
+    """Focal length over the shift, as people quote a secondary spectrum."""
+    focal = setup.telescope.focal_length_mm
+    shift_um = None if shift_steps is None else scale.micrometres(shift_steps)
+    return None if focal is None or not shift_um else focal * 1e3 / shift_um
+
+
+def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
+    """The pair that binds, in steps, against its zones."""
+    best, zone = colours.position, colours.zone
+    together = zone[:, None] + zone
+    i, j = np.unravel_index(np.argmax(np.abs(best[:, None] - best) / together), together.shape)
+    if best[i] > best[j]:
+        i, j = j, i
+    c = colours.covariance
+    sigma = math.sqrt(max(c[i, i] + c[j, j] - 2 * c[i, j], 0.0))
+    pair: dict[str, Any] = {
+        "pair": (colours.filters[i], colours.filters[j]),
+        "gap": Estimate(float(best[j] - best[i]), sigma),
+        "reach": float(together[i, j]),
+    }
+    if verdict == "together":
+        return Finding("colours_together", count=len(colours.filters), **pair)
+    if verdict == "apart":
+        return Finding("colours_apart", **pair)
+    return Finding("colours_undecided", **pair, same_glass=same_glass)
+
+
+def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> Finding:
+    if len(filters) < 2:
+        return Finding("one_filter", name=filters[0])
+    lacks = []
+    if setup.telescope.focal_ratio is None:
+        lacks.append("focal ratio")
+    if scale.um_per_step is None:
+        lacks.append("step size")
+    if lacks:
+        return Finding("zone_needs", lacks=tuple(lacks))
+    return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))

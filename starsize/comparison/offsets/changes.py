@@ -1,0 +1,292 @@
+"""Sudden changes: slips between two sweeps, and filters that stand elsewhere on one night.
+
+Every explanation of a night is the same adjustment with or without a few more columns. A slip
+between two sweeps is a column that steps from -1 to 0 there (so that the filters are meant after
+it), a filter that stands elsewhere on one night a column that is 1 in those sweeps; the size of
+either is N(0, S^2). With p(y | tau, K) the likelihood of ``linear`` and p(tau) that of the scatter,
+
+    log odds = ln of  sum over tau of p(tau) p(y | tau, K)
+                     -------------------------------------  +  ln of  chance of K
+                       sum over tau of p(tau) p(y | tau)
+
+so nothing is fitted twice: all explanations share one solution. By Markov's inequality at most
+chance (1 - p) / p of steady nights are called changed at probability p: 0.3 % at 95 %.
+
+Some orders hide a slip: where every filter is swept twice, in one order, under even cooling, a slip
+half-way and a steeper slope are the same numbers. There only what tubes do tells them apart
+(``plausible_terms``). A slope steeper than that leaves the two as likely as each other.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, pairwise
+from typing import Literal
+
+import numpy as np
+from scipy.special import logsumexp
+
+from ...estimate import Estimate
+from ..compared import Slip
+from ..linear import Solution, gains
+from .adjustment import Adjustment, Scatter, System, Term, adjust, system_of
+from .mixture import mixed
+from .sweeps import BestFocusData
+
+Kind = Literal["slip", "odd"]
+
+#: Chance that a night holds a change before looking; the size of a change has half the spread of
+#: the largest play (common practice: slips are as large as play, 0 to 200 steps).
+CHANCE = 0.05
+SIZE_STEPS = 100.0
+#: A change is said at this probability. From the other on, four times what it was before looking,
+#: offsets are averaged over whether there was one.
+SURE, DOUBTED = 0.95, 0.2
+#: A slip hidden behind a slope is in doubt from this probability on: the slope is then 2.3 times
+#: that of an aluminium tube.
+HIDDEN_DOUBTED = 0.01
+#: Explanations less likely than this are left out.
+_LEAST_SHARE = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Odd:
+    """A filter that stands ``steps`` off its other nights on one night, counted from 1."""
+
+    filter: str
+    night: int
+    steps: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changes:
+    """What changed suddenly; ``slips`` is None where no slip between some sweeps would show."""
+
+    slips: tuple[Slip, ...] | None
+    odd: tuple[Odd, ...] = ()
+    in_doubt: Slip | None = None
+    """A change that may be a slip or a slope that no tube has; offsets hold both."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    """One column that a change would add; ``at`` are the sweep before and after a slip."""
+
+    kind: Kind
+    column: np.ndarray
+    at: tuple[int, int]
+
+
+def with_changes(
+    data: BestFocusData,
+    terms: Sequence[Term],
+    *,
+    scatter: Scatter,
+    plausible: Sequence[Term],
+) -> tuple[Adjustment, Changes]:
+    """Adjust the sweeps, each side of a sudden change for itself where there is one.
+
+    Where it is not sure whether or where there was one, everything is averaged over what there may
+    have been, so that only the filters lose that depend on it.
+
+    Parameters
+    ----------
+    data, terms, scatter
+        As for ``adjust``.
+    plausible : sequence of Term
+        The terms as they are while looking for changes, see ``plausible_terms``.
+    """
+    plain = adjust(data, terms, scatter=scatter)
+    candidates = [*_cuts(data), *_odd_filters(data)]
+    if not candidates:
+        return plain, Changes(slips=None)
+    sets, probability, tells = _explanations(data, plausible, scatter, candidates)
+    hidden = set() if not tells else _hidden(data, terms, scatter, candidates)
+    behind = np.array([bool(hidden & set(chosen)) for chosen in sets])
+    level = bool(HIDDEN_DOUBTED < probability[behind].sum() < SURE)
+    if level:
+        probability = _levelled(probability, behind)
+    tells = tells and not hidden
+    if probability[0] > 1 - DOUBTED:
+        return plain, Changes(slips=() if tells else None)
+    likely = [i for i, p in enumerate(probability) if p > _LEAST_SHARE]
+    share = probability[likely] / probability[likely].sum()
+    changes = [[candidates[c] for c in sets[i]] for i in likely]
+    # With a free slope a slip hidden behind it would be open.
+    names = {t.name for t in terms}
+    usual = [t for t in plausible if t.name in names]
+    parts = [
+        _adjusted(data, usual if behind[i] else terms, scatter, chosen)
+        for i, chosen in zip(likely, changes, strict=True)
+    ]
+    kept = len(plain.names)
+    whole = replace(
+        parts[int(np.argmax(share))],
+        names=plain.names,
+        mixture=mixed([p.mixture.first(kept) for p in parts], share),
+    )
+    found: list[Slip | Odd] = []
+    if level or probability[0] <= 1 - SURE:
+        found = _named(data, changes, parts, share)
+    slips = tuple(c for c in found if isinstance(c, Slip))
+    if level:
+        return whole, Changes(slips=None, in_doubt=slips[0] if slips else None)
+    return whole, Changes(
+        slips=slips if slips or tells else None,
+        odd=tuple(c for c in found if isinstance(c, Odd)),
+    )
+
+
+def _adjusted(
+    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, changes: Sequence[_Candidate]
+) -> Adjustment:
+    more = [
+        Term(name=f"change {k + 1}", column=change.column, prior_sigma=SIZE_STEPS)
+        for k, change in enumerate(changes)
+    ]
+    return adjust(data, (*terms, *more), scatter=scatter)
+
+
+def _explanations(
+    data: BestFocusData,
+    terms: Sequence[Term],
+    scatter: Scatter,
+    candidates: Sequence[_Candidate],
+) -> tuple[list[tuple[int, ...]], np.ndarray, bool]:
+    """Sets of no, one and two columns, the probability of each, and whether slips would show."""
+    system = system_of(data, terms)
+    tau = scatter.trials(SIZE_STEPS)
+    found = system.solve(tau)
+    base = found.log_likelihood + scatter.log_prior(tau)
+    columns = np.stack([c.column for c in candidates], axis=1)
+    weight = columns.T @ found.unexplained @ columns
+    toward = columns.T @ found.unexplained @ system.left
+    count = len(candidates)
+    each = np.log(CHANCE / count)
+    sets: list[tuple[int, ...]] = [()]
+    logs = [0.0]
+    for size in (1, 2):
+        some = list(combinations(range(count), size))
+        if not some:
+            continue
+        more = gains(weight, toward, np.array(some), size=SIZE_STEPS)
+        odds = logsumexp(base[:, None] + more, axis=0) - logsumexp(base) + size * each
+        sets += some
+        logs += odds.tolist()
+    probability = np.exp(np.array(logs) - logsumexp(logs))
+    slips = [i for i, c in enumerate(candidates) if c.kind == "slip"]
+    own = np.diagonal(weight, axis1=1, axis2=2)[:, slips]
+    show = _would_show(_quiet(system, found) + scatter.log_prior(tau), own, each)
+    tells = bool(slips) and bool(np.all(show))
+    return sets, probability, tells
+
+
+def _hidden(
+    data: BestFocusData,
+    terms: Sequence[Term],
+    scatter: Scatter,
+    candidates: Sequence[_Candidate],
+) -> set[int]:
+    """The slips that free terms would swallow."""
+    system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
+    found = system.solve(tau)
+    columns = np.stack([c.column for c in candidates], axis=1)
+    own = np.einsum("ic,gij,jc->gc", columns, found.unexplained, columns)
+    quiet = _quiet(system, found) + scatter.log_prior(tau)
+    show = _would_show(quiet, own, np.log(CHANCE / len(candidates)))
+    return {i for i, c in enumerate(candidates) if c.kind == "slip" and not show[i]}
+
+
+def _quiet(system: System, found: Solution) -> np.ndarray:
+    """(G,) array: ln p of data that the model meets exactly."""
+    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
+    return found.log_likelihood + 0.5 * left
+
+
+def _levelled(probability: np.ndarray, behind: np.ndarray) -> np.ndarray:
+    """No change and a hidden slip made equally likely, as the frames have them."""
+    even = probability.copy()
+    even[0] = even[behind].sum()
+    return even / even.sum()
+
+
+def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:
+    """(h,) bool: would a slip of the usual size be seen at h places, if all else were quiet.
+
+    For y = S k the explained part is S^2 A^2 / (A + 1 / S^2) of S^2 A in all, A = k' P k.
+    """
+    whole = SIZE_STEPS**2 * own
+    rest = base[:, None] - 0.5 * whole
+    more = 0.5 * (whole**2 / (whole + 1) - np.log1p(whole))
+    odds = logsumexp(rest + more, axis=0) - logsumexp(rest, axis=0) + each
+    return odds > np.log(SURE / (1 - SURE))
+
+
+def _cuts(data: BestFocusData) -> list[_Candidate]:
+    """A slip between any two exposures that follow one another in one night."""
+    if not np.isfinite(data.time_mjd).all():
+        return []
+    order = np.argsort(data.time_mjd, kind="stable")
+    found = []
+    for before, after in pairwise(order):
+        same_set = data.exposure_set[before] == data.exposure_set[after]
+        if same_set or data.night[before] != data.night[after]:
+            continue
+        earlier = data.time_mjd < data.time_mjd[after]
+        here = data.night == data.night[after]
+        found.append(_Candidate("slip", -(earlier & here).astype(float), (int(before), int(after))))
+    return found
+
+
+def _odd_filters(data: BestFocusData) -> list[_Candidate]:
+    """A filter on one of several nights on which it was swept beside another one."""
+    filters, found = np.array(data.filters), []
+    for name in data.names:
+        nights = np.unique(data.night[filters == name])
+        for night in nights if nights.size > 1 else ():
+            mine = (filters == name) & (data.night == night)
+            if np.any((data.night == night) & ~mine):
+                first = int(np.flatnonzero(mine)[0])
+                found.append(_Candidate("odd", mine.astype(float), (first, first)))
+    return found
+
+
+def _named(
+    data: BestFocusData,
+    changes: Sequence[Sequence[_Candidate]],
+    parts: Sequence[Adjustment],
+    share: np.ndarray,
+) -> list[Slip | Odd]:
+    """The changes of the likeliest explanation, placed and sized by all of its kind."""
+    best = max((i for i, c in enumerate(changes) if c), key=lambda i: share[i])
+    kinds = [c.kind for c in changes[best]]
+    alike = [i for i, chosen in enumerate(changes) if [c.kind for c in chosen] == kinds]
+    weight = share[alike] / share[alike].sum()
+    sizes = replace(parts[best], mixture=mixed([parts[i].mixture for i in alike], weight))
+    found: list[Slip | Odd] = []
+    for k, kind in enumerate(kinds):
+        term = sizes.term(f"change {k + 1}")
+        size = Estimate(term.value, term.sigma)
+        if kind == "slip":
+            found.append(_slip(data, [changes[i][k].at for i in alike], weight, size))
+        else:
+            at = changes[best][k].at[0]
+            found.append(Odd(filter=data.filters[at], night=int(data.night[at]) + 1, steps=size))
+    return found
+
+
+def _slip(
+    data: BestFocusData, places: Sequence[tuple[int, int]], weight: np.ndarray, size: Estimate
+) -> Slip:
+    """A slip between the two sweeps that surely lie on either side of it."""
+    order = np.argsort(data.time_mjd, kind="stable").tolist()
+    ranked = np.argsort(-weight)
+    needed = int(np.searchsorted(np.cumsum(weight[ranked]), SURE)) + 1
+    likely = [places[i] for i in ranked[:needed]]
+    first = min(order.index(before) for before, _ in likely)
+    last = max(order.index(after) for _, after in likely)
+    return Slip(
+        after_sweep=data.ids[order[first]],
+        before_sweep=data.ids[order[last]],
+        steps=size,
+        between=tuple(data.ids[i] for i in order[first + 1 : last]),
+    )

@@ -1,0 +1,129 @@
+"""What sweeps that nobody has taken yet would tell of the offsets: the adjustment, before any data.
+
+The scatter is weighed by what is expected of it alone, so the uncertainties are those of the errors
+to come.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...setup import Setup
+from .adjustment import Adjustment, adjust
+from .changes import with_changes
+from .mixture import Interval
+from .sweeps import BestFocusData
+from .temperature import FOUND_SIGMAS, LEAST_RANGE_DEGC
+from .terms import (
+    COEFFICIENT_ROOM,
+    choose_terms,
+    coefficient_bound,
+    expected_scatter,
+    plausible_terms,
+    stated_prior,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedOffset:
+    """Standard uncertainty of an offset to come, steps, and its parts (they add in squares).
+
+    ``frames`` is what the frames leave open, ``focuser`` the scatter from sweep to sweep,
+    ``temperature`` what it costs to tell the filters from the cooling.
+    """
+
+    sigma: float
+    frames: float
+    focuser: float
+    temperature: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ExpectedTable:
+    """What a night of sweeps would tell.
+
+    Attributes
+    ----------
+    offsets : dict of str to ExpectedOffset
+        By filter; zero for the reference.
+    covariance_steps2 : (k, k) array
+        Of the offsets, in the order of ``offsets``.
+    temperature, play : bool
+        Whether the coefficient of a usual tube, and play, would be found.
+    """
+
+    offsets: dict[str, ExpectedOffset]
+    covariance_steps2: np.ndarray
+    temperature: bool
+    play: bool
+
+
+def expected_offsets(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None, reference: str
+) -> ExpectedTable:
+    """Adjust sweeps to come.
+
+    Parameters
+    ----------
+    data : BestFocusData
+        The sweeps as planned: filters, covariance, times, temperatures, directions. The positions
+        only have to be plausible.
+    setup : Setup
+    um_per_step : float or None
+    reference : str
+        One of the filters.
+    """
+    scatter = expected_scatter(setup, um_per_step)
+    choice = choose_terms(
+        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
+    )
+    whole = adjust(data, choice.terms, scatter=scatter, planned=True)
+    steady = adjust(data, scatter=scatter, planned=True)
+    parts = zip(whole.offsets(reference), steady.offsets(reference), strict=True)
+    return ExpectedTable(
+        offsets={
+            name: _parts(*both) if name != reference else ExpectedOffset(
+                sigma=0.0, frames=0.0, focuser=0.0, temperature=0.0
+            )
+            for name, both in zip(whole.filters, parts, strict=True)
+        },
+        covariance_steps2=whole.mixture.covariance_of(whole.contrasts(reference)),
+        temperature=choice.source.get("temperature") == "frames"
+        and (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
+        and _told(whole, usual_coefficient(setup, um_per_step)),
+        play=choice.source.get("direction") == "frames",
+    )  # fmt: skip
+
+
+def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
+    """Whether a slip of usual size would be found wherever it lay among sweeps to come."""
+    scatter = expected_scatter(setup, um_per_step)
+    choice = choose_terms(
+        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
+    )
+    plausible = plausible_terms(data, choice, setup)
+    return (
+        with_changes(data, choice.terms, scatter=scatter, plausible=plausible)[1].slips is not None
+    )
+
+
+def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
+    """Size of the coefficient to expect, steps per degC: stated, or an aluminium tube's."""
+    stated = stated_prior("temperature", setup)
+    if stated is not None:
+        return abs(stated[0])
+    return coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
+
+
+def _told(adjustment: Adjustment, coefficient: float) -> bool:
+    return adjustment.term("temperature").sigma * FOUND_SIGMAS <= coefficient
+
+
+def _parts(whole: Interval, steady: Interval) -> ExpectedOffset:
+    return ExpectedOffset(
+        sigma=whole.sigma,
+        frames=steady.frames,
+        focuser=steady.focuser,
+        temperature=math.sqrt(max(whole.sigma**2 - steady.sigma**2, 0.0)),
+    )

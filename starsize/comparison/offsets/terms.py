@@ -1,0 +1,249 @@
+"""Which unknowns the sweeps can determine beside the filters, and what stands in where not."""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from ...setup import Setup
+from .adjustment import Scatter, Term, offset_sigmas, sigmas_from_data
+from .sweeps import BestFocusData
+
+Source = Literal["frames", "setup", "bound"]
+
+#: Expansion per degC and its standard uncertainty. Aluminium 6061 (handbook value, from memory;
+#: materials data bases have 23.1e-6 for generic aluminium); steel 12e-6 and 11e-6 (C22), Invar
+#: 1.25e-6 (the same data bases); carbon -0.5e-6 to 1e-6 by lay-up (handbook value, from memory).
+EXPANSION_PER_DEGC = {
+    "aluminium": (23.6e-6, 0.5e-6),
+    "steel": (11.7e-6, 0.5e-6),
+    "invar": (1.25e-6, 0.3e-6),
+    "carbon": (0.25e-6, 0.43e-6),
+}
+#: A coefficient beyond 2.5 times that of an aluminium tube as long as the focal length is not seen
+#: (common practice: lens cells and fast mirrors add to the tube, rarely more than as much again).
+COEFFICIENT_ROOM = 2.5
+#: Bounds where focal length or step size are not known: 40 um per degC is the same rule for
+#: 680 mm; 10 steps per degC is that with steps of 4 um (common practice).
+COEFFICIENT_BOUND_UM = 40.0
+COEFFICIENT_BOUND_STEPS = 10.0
+#: A clear night cools by about 1 degC an hour (common practice); used where no thermometer was.
+COOLING_DEGC_PER_HOUR = 1.0
+#: Reversing loses 0 to 200 steps (common practice).
+BACKLASH_BOUND_STEPS = 200.0
+#: The zero of the focuser from one night to the next, once the camera has been off: 1 mm.
+NIGHT_BOUND_UM, NIGHT_BOUND_STEPS = 1000.0, 250.0
+#: How well best focus usually repeats, focuser, tube and air together, the curves' own
+#: uncertainty not included (common practice: 1.5 to 11 um for two rigs in three).
+REPEATS_UM = 4.0
+#: Share of a stated value that is taken as its uncertainty where none is stated.
+STATED_SHARE = 0.2
+#: Frames determine a term if they alone give it this fraction of what is known beforehand.
+CLEARLY_BETTER = 1 / 3
+#: Repeats needed beyond the unknowns, and the largest loss of precision, for a term in time to
+#: be fitted on top of temperature.
+DRIFT_SPARE_DOF, DRIFT_LOSS = 4, 1.15
+_HOURS = 24.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TermChoice:
+    """The terms of the adjustment and how each came to be there.
+
+    ``source`` says for each term name whether the ``frames`` determine it, the ``setup`` does,
+    or only a ``bound`` on its size is known.
+    ``bound`` holds those bounds.
+    """
+
+    terms: tuple[Term, ...]
+    source: dict[str, Source]
+    bound: dict[str, float]
+    reference_degC: float | None
+    range_degC: float | None
+    reference_direction: float
+    coefficient_bound: float
+
+
+def expected_scatter(setup: Setup, um_per_step: float | None) -> Scatter:
+    """Run-to-run scatter before any repeat was seen: as stated, else as is common.
+
+    Where nothing at all is known, a step.
+    """
+    if setup.focuser.repeatability_steps is not None:
+        return Scatter(max(setup.focuser.repeatability_steps, 1e-3), STATED_SHARE)
+    return Scatter(REPEATS_UM / um_per_step if um_per_step else 1.0)
+
+
+def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
+    """Largest plausible size of the temperature coefficient, steps per degC."""
+    if um_per_step is None:
+        return COEFFICIENT_BOUND_STEPS
+    focal = setup.telescope.focal_length_mm
+    if focal is None:
+        return COEFFICIENT_BOUND_UM / um_per_step
+    return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / um_per_step
+
+
+def choose_terms(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None, scatter_steps: float
+) -> TermChoice:
+    """Decide by the design alone which terms are fitted, and bound the others.
+
+    Parameters
+    ----------
+    data : BestFocusData
+        At least one sweep.
+    setup : Setup
+        For the stated coefficient and backlash, and for the bounds.
+    um_per_step : float or None
+    scatter_steps : float
+        Run-to-run scatter to expect.
+    """
+    steps = um_per_step
+    per_degC = coefficient_bound(setup, steps)
+    temperature = data.temperature_degC
+    warm = bool(np.isfinite(temperature).all())
+    reference = float(np.mean(temperature)) if warm else None
+    bounded: list[Term] = []
+    bound: dict[str, float] = {}
+
+    def add(name: str, column: np.ndarray, size: float) -> None:
+        bounded.append(Term(name=name, column=column, bound=size))
+        bound[name] = size
+
+    night_bound = NIGHT_BOUND_UM / steps if steps else NIGHT_BOUND_STEPS
+    for night in range(1, int(data.night.max()) + 1):
+        add(f"night {night + 1}", (data.night == night).astype(float), night_bound)
+    if warm and np.ptp(temperature) > 0:
+        add("temperature", temperature - np.mean(temperature), per_degC)
+    hours = hours_of(data)
+    if not warm and hours is not None:
+        add("drift", hours, per_degC * COOLING_DEGC_PER_HOUR)
+    reference_direction = _usual_direction(data)
+    if np.ptp(data.direction) > 0:
+        add("direction", data.direction - reference_direction, BACKLASH_BOUND_STEPS)
+    terms, source = _settle(data, tuple(bounded), setup, scatter_steps)
+    if warm and hours is not None:
+        drift = Term(name="drift", column=hours)
+        if _affordable(data, terms, drift, scatter_steps):
+            terms, source = (*terms, drift), source | {"drift": "frames"}
+    return TermChoice(
+        terms=terms,
+        source=source,
+        bound=bound,
+        reference_degC=reference,
+        range_degC=_range(temperature),
+        reference_direction=reference_direction,
+        coefficient_bound=per_degC,
+    )
+
+
+def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tuple[Term, ...]:
+    """The terms with all of them as is usual or stated, and a drift in time where there is none.
+
+    For telling a sudden change from a steady one: a slip one way may look like a slip the other
+    way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
+    the air) is no slip either.
+    """
+    drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
+
+    def usual(term: Term) -> Term:
+        """As stated, else spread as widely as an aluminium tube expands."""
+        stated = stated_prior(term.name, setup)
+        if stated is not None:
+            return replace(term, prior_value=stated[0], prior_sigma=stated[1])
+        bound = choice.bound.get(term.name, drift)
+        return replace(term, prior_sigma=bound / COEFFICIENT_ROOM)
+
+    kept = tuple(usual(t) if np.isinf(t.sigma) else t for t in choice.terms)
+    hours = hours_of(data)
+    if hours is None or "drift" in choice.source:
+        return kept
+    return (*kept, usual(Term(name="drift", column=hours)))
+
+
+def with_doubtful_directions(
+    data: BestFocusData, choice: TermChoice, backlash_steps: float
+) -> BestFocusData:
+    """Widen the sweeps whose direction nobody knows by half the play, where others' is known."""
+    doubtful = data.direction == 0
+    if "direction" not in choice.source or not doubtful.any():
+        return data
+    extra = np.diag(np.where(doubtful, (backlash_steps / 2) ** 2, 0.0))
+    return replace(data, covariance_steps2=data.covariance_steps2 + extra)
+
+
+def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
+    """What the setup states about a term: value and standard uncertainty."""
+    if name == "temperature" and setup.focuser.steps_per_degC is not None:
+        value, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
+        return value, sigma if sigma else max(STATED_SHARE * abs(value), 1e-6)
+    if name == "direction" and setup.focuser.backlash_steps is not None:
+        value = setup.focuser.backlash_steps
+        return value, max(STATED_SHARE * abs(value), 1.0)
+    return None
+
+
+def _settle(
+    data: BestFocusData, bounded: tuple[Term, ...], setup: Setup, scatter_steps: float
+) -> tuple[tuple[Term, ...], dict[str, Source]]:
+    """Free the terms that the frames determine; put in what the setup states of the others."""
+    settled: list[Term] = []
+    source: dict[str, Source] = {}
+    alone = sigmas_from_data(data, bounded, scatter_steps=scatter_steps)
+    for term, sigma in zip(bounded, alone, strict=True):
+        stated = stated_prior(term.name, setup)
+        limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
+        if sigma < limit:
+            settled.append(Term(name=term.name, column=term.column))
+            source[term.name] = "frames"
+        elif stated:
+            settled.append(
+                Term(
+                    name=term.name,
+                    column=term.column,
+                    prior_value=stated[0],
+                    prior_sigma=stated[1],
+                )
+            )
+            source[term.name] = "setup"
+        else:
+            settled.append(term)
+            source[term.name] = "bound"
+    return tuple(settled), source
+
+
+def _affordable(
+    data: BestFocusData, terms: tuple[Term, ...], drift: Term, scatter_steps: float
+) -> bool:
+    """True if the repeats carry a term in time beside temperature at almost no cost."""
+    if len(data.ids) - len(data.names) - len(terms) - 1 < DRIFT_SPARE_DOF:
+        return False
+    wide = (*terms, replace(drift, prior_sigma=BACKLASH_BOUND_STEPS))
+    if not sigmas_from_data(data, wide, scatter_steps=scatter_steps)[-1] < np.inf:
+        return False
+    without, with_drift = (
+        offset_sigmas(data, chosen, scatter_steps=scatter_steps) for chosen in (terms, wide)
+    )
+    return bool(np.all(with_drift <= DRIFT_LOSS * without))
+
+
+def hours_of(data: BestFocusData) -> np.ndarray | None:
+    """Hours since the middle of each sweep's own night; None where a time is missing."""
+    time = data.time_mjd * _HOURS
+    if not np.isfinite(time).all() or np.ptp(time) == 0:
+        return None
+    middle = {night: np.mean(time[data.night == night]) for night in set(data.night.tolist())}
+    hours = time - np.array([middle[night] for night in data.night.tolist()])
+    return hours if np.ptp(hours) > 0 else None
+
+
+def _usual_direction(data: BestFocusData) -> float:
+    """The direction of most sweeps; the first of them where it is a draw."""
+    known = [d for d in data.direction.tolist() if d]
+    return max(known, key=known.count) if known else 0.0
+
+
+def _range(temperature: np.ndarray) -> float | None:
+    known = temperature[np.isfinite(temperature)]
+    return float(np.ptp(known)) if known.size else None

@@ -1,0 +1,1 @@
+"""Two measured filter sets or nights against each other."""

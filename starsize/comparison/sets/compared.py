@@ -1,0 +1,115 @@
+"""Old filter set against new: what goes in (a stored result) and what comes out, plain data."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from ...estimate import Estimate, Notice
+from ..compared import ColourWord, Outward
+
+Change = Literal["changed", "unchanged", "cannot tell", "only in old", "only in new"]
+SetWord = Literal["changed", "unchanged", "cannot tell"]
+NORMAL_95 = 1.96
+"""95 % half-width of a normal distribution over its sigma."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class MeasuredSet:
+    """The offsets of one run as its ``result.json`` holds them.
+
+    Attributes
+    ----------
+    filters : tuple of str
+        Those measured, the reference first.
+    offset_steps : (k,) array
+        Offset of each, steps; 0 for the reference.
+    covariance_steps2 : (k, k) array
+        Their covariance; row and column of the reference are zero.
+    half95_steps : tuple of float
+        Half-widths of their 95 % intervals, in the same order; 1.96 sigma where not stored.
+    refused : mapping of str to str
+        Filters found but not measured, and why.
+    zone_steps : mapping of str to float
+        Half-width of the critical focus zone, for the filters where it is known.
+    um_per_step : Estimate or None
+    outward : str
+        Sense of the step count in that run's setup.
+    """
+
+    name: str
+    """How the person calls it: the folder's name."""
+    filters: tuple[str, ...]
+    offset_steps: np.ndarray
+    covariance_steps2: np.ndarray
+    half95_steps: tuple[float, ...] = ()
+    refused: Mapping[str, str] = field(default_factory=dict)
+    zone_steps: Mapping[str, float] = field(default_factory=dict)
+    um_per_step: Estimate | None = None
+    outward: Outward = "increasing"
+
+    def __repr__(self) -> str:
+        return f"<MeasuredSet {self.name}: {len(self.filters)} filters, from {self.reference}>"
+
+    @property
+    def factor95(self) -> float:
+        """95 % half-width over sigma: the largest of all filters, 1.96 where not stored."""
+        sigma = np.sqrt(np.diag(self.covariance_steps2))
+        known = zip(self.half95_steps, sigma.tolist(), strict=False)
+        return max([NORMAL_95, *(half / one for half, one in known if one > 0)])
+
+    @property
+    def reference(self) -> str:
+        """The filter that offsets count from; empty where nothing was measured."""
+        return self.filters[0] if self.filters else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetRow:
+    """One filter, old against new; the fields are the columns of ``comparison.csv``, in order.
+
+    Offsets of both sets count from the same reference and in steps of the new run. None where
+    unknown. ``parfocal`` says whether the new filter stays inside its zone at the reference's
+    focus: ``together`` inside, ``apart`` outside, at 95 %.
+    """
+
+    filter: str
+    reference: str
+    change: Change
+    old_offset_steps: float | None = None
+    old_sigma_steps: float | None = None
+    new_offset_steps: float | None = None
+    new_sigma_steps: float | None = None
+    change_steps: float | None = None
+    change_sigma_steps: float | None = None
+    change_um: float | None = None
+    significant: bool | None = None
+    """The change is not zero, at 95 %."""
+    zone_steps: float | None = None
+    parfocal: ColourWord | None = None
+    old_move_steps: int | None = None
+    new_move_steps: int | None = None
+    update: bool | None = None
+    """The move in the equipment's table has to be changed."""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetComparison:
+    """Old set against new.
+
+    ``verdict`` is about the whole set: ``changed`` if a filter's change leaves its zone or its
+    move has to be updated, ``unchanged`` if none can have, else ``cannot tell``. ``parfocal``
+    is about the new set alone.
+    """
+
+    old_name: str
+    new_name: str
+    reference: str
+    verdict: SetWord
+    verdict_reason: str
+    parfocal: ColourWord
+    parfocal_reason: str
+    rows: tuple[SetRow, ...]
+    notices: tuple[Notice, ...] = ()

@@ -1,0 +1,296 @@
+"""Validate a new filter set against the old one: what changed, and what to update."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from ...errors import InputError
+from ...estimate import Estimate, Finding, Notice, notice
+from ...filters import filter_order
+from ..colour.verdict import colour_verdict
+from ..compared import ColourWord, Comparison, OffsetRow, Outward
+from .compared import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
+
+STEP_SIZES_DIFFER = 0.05
+
+
+def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
+    """Compare two measured sets: which filters changed focus, and which moves to update.
+
+    The old offsets are brought to the new run's reference filter and to its steps. Everything is
+    stated at 95 %.
+
+    Parameters
+    ----------
+    old, new : MeasuredSet
+
+    Returns
+    -------
+    SetComparison
+
+    Raises
+    ------
+    InputError
+        If the two have no measured filter in common.
+    """
+    shared = [f for f in new.filters if f in old.filters]
+    if not shared:
+        msg = (
+            f"{old.name} and {new.name} have no measured filter in common; at least the reference "
+            "filter must be measured in both"
+        )
+        raise InputError(msg)
+    reference = new.reference if new.reference in shared else shared[0]
+    notices: list[Notice] = []
+    new_here = change_reference(new, reference)
+    old_here = change_reference(old, reference)
+    scaled, scale_notice = _in_steps_of(old_here, new_here)
+    notices += scale_notice
+    names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
+    rows = tuple(_row(name, scaled, new_here, reference) for name in names)
+    notices += _reference_moved(rows, reference)
+    parfocal, parfocal_reason = _parfocal(new_here)
+    verdict, verdict_reason = _verdict(rows, new.name)
+    return SetComparison(
+        old_name=old.name,
+        new_name=new.name,
+        reference=reference,
+        verdict=verdict,
+        verdict_reason=verdict_reason,
+        parfocal=parfocal,
+        parfocal_reason=parfocal_reason,
+        rows=rows,
+        notices=tuple(notices),
+    )
+
+
+def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
+    """The offsets of a comparison as ``compare_filter_sets`` and ``change_reference`` take them."""
+    return set_of_rows(
+        comparison.rows,
+        name=name,
+        filters=comparison.filters,
+        covariance_steps2=comparison.covariance_steps2,
+        half95_steps=comparison.half95_steps,
+        um_per_step=comparison.focuser.um_per_step,
+        outward=comparison.outward,
+    )
+
+
+def set_of_rows(
+    rows: Iterable[OffsetRow],
+    *,
+    name: str,
+    filters: tuple[str, ...],
+    covariance_steps2: np.ndarray,
+    half95_steps: tuple[float, ...],
+    um_per_step: Estimate | None,
+    outward: Outward,
+) -> MeasuredSet:
+    """Build a set from the rows of an offset table, measured now or stored; see ``MeasuredSet``."""
+    by_name = {row.filter: row for row in rows}
+    return MeasuredSet(
+        name=name,
+        filters=filters,
+        offset_steps=np.array([by_name[f].offset_steps for f in filters], float),
+        covariance_steps2=covariance_steps2,
+        half95_steps=half95_steps,
+        refused={f: r.reason for f, r in by_name.items() if r.status == "refused"},
+        zone_steps={f: float(r.zone_steps) for f, r in by_name.items() if r.zone_steps is not None},
+        um_per_step=um_per_step,
+        outward=outward,
+    )
+
+
+def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
+    """Count the same offsets from another filter; nothing is fitted again.
+
+    Raises
+    ------
+    ValueError
+        If ``reference`` was not measured.
+    """
+    if reference not in measured.filters:
+        msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
+        raise ValueError(msg)
+    order = [reference, *(f for f in measured.filters if f != reference)]
+    pick = np.eye(len(order))[[measured.filters.index(f) for f in order]]
+    contrasts = pick - pick[0]
+    covariance = contrasts @ measured.covariance_steps2 @ contrasts.T
+    return replace(
+        measured,
+        filters=tuple(order),
+        offset_steps=contrasts @ measured.offset_steps,
+        covariance_steps2=covariance,
+        half95_steps=tuple(measured.factor95 * np.sqrt(np.diag(covariance))),
+    )
+
+
+def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[Notice]]:
+    """The old offsets in the new run's steps; as they are where a step size is unknown."""
+    factor, notices = 1.0, []
+    if old.outward != new.outward:
+        factor = -1.0
+    if old.um_per_step is not None and new.um_per_step is not None:
+        ratio = old.um_per_step.value / new.um_per_step.value
+        own = math.hypot(
+            _relative(old.um_per_step.sigma, old.um_per_step.value),
+            _relative(new.um_per_step.sigma, new.um_per_step.value),
+        )
+        if abs(ratio - 1) > max(STEP_SIZES_DIFFER, 3 * own):
+            factor *= ratio
+            notices.append(
+                notice(
+                    "step_size_changed",
+                    old=old.name,
+                    new=new.name,
+                    old_um=old.um_per_step.value,
+                    new_um=new.um_per_step.value,
+                )
+            )
+    scaled = replace(
+        old,
+        offset_steps=factor * old.offset_steps,
+        covariance_steps2=factor**2 * old.covariance_steps2,
+        half95_steps=tuple(abs(factor) * half for half in old.half95_steps),
+    )
+    return scaled, notices
+
+
+def _relative(sigma: float, value: float) -> float:
+    return sigma / value if math.isfinite(sigma) else 0.0
+
+
+def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRow:
+    before, after = _offset(old, name), _offset(new, name)
+    zone = new.zone_steps.get(name, old.zone_steps.get(name))
+    row = SetRow(
+        filter=name,
+        reference=reference,
+        change="cannot tell",
+        old_offset_steps=before[0] if before else None,
+        old_sigma_steps=before[1] if before else None,
+        new_offset_steps=after[0] if after else None,
+        new_sigma_steps=after[1] if after else None,
+        zone_steps=zone,
+        parfocal=_inside(after, zone, new.factor95) if after else None,
+        old_move_steps=round(before[0]) if before else None,
+        new_move_steps=round(after[0]) if after else None,
+    )
+    if name == reference:
+        return replace(
+            row,
+            change="unchanged",
+            change_steps=0.0,
+            change_sigma_steps=0.0,
+            change_um=0.0 if new.um_per_step else None,
+            significant=False,
+            update=False,
+            reason=Finding("set_reference"),
+        )
+    if before is None or after is None:
+        return _one_sided(row, old, new, measured_before=before is not None)
+    change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
+    half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
+    sense = 1 if new.outward == "increasing" else -1
+    significant = abs(change) > half95
+    found = replace(
+        row,
+        change_steps=change,
+        change_sigma_steps=sigma,
+        change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
+        significant=significant,
+    )
+    return _judged(found, change, half95, zone)
+
+
+def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
+    name = row.filter
+    missing_from = new if measured_before else old
+    if name in missing_from.refused:
+        why = missing_from.refused[name]
+        return replace(row, reason=Finding("refused_in", name=name, run=missing_from.name, why=why))
+    if measured_before or name in old.refused:
+        gone = Finding("only_in_old", name=name, run=new.name)
+        return replace(row, change="only in old", reason=gone)
+    fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
+    return replace(row, change="only in new", update=True, reason=fresh)
+
+
+def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> SetRow:
+    """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
+    size = {"change": change, "half95": half95}
+    moves = (row.old_move_steps, row.new_move_steps)
+    if zone is None and row.significant:
+        return _changed(row, Finding("changed", **size, moves=moves))
+    if zone is None:
+        return replace(row, update=False, reason=Finding("perhaps_changed", **size))
+    if abs(change) + half95 <= zone:
+        code = "real_but_inside" if row.significant else "nothing_changed"
+        why = Finding(code, **size, zone=zone)
+        return replace(row, change="unchanged", update=False, reason=why)
+    if row.significant:
+        surely = abs(change) - half95 > zone
+        return _changed(row, Finding("leaves_zone", **size, zone=zone, surely=surely, moves=moves))
+    why = Finding("change_unknown", name=row.filter, **size, zone=zone)
+    return replace(row, update=False, reason=why)
+
+
+def _changed(row: SetRow, why: Finding) -> SetRow:
+    return replace(row, change="changed", update=True, reason=why)
+
+
+def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:
+    if name not in measured.filters:
+        return None
+    i = measured.filters.index(name)
+    variance = float(measured.covariance_steps2[i, i])
+    return float(measured.offset_steps[i]), math.sqrt(max(variance, 0.0))
+
+
+def _inside(offset: tuple[float, float], zone: float | None, factor95: float) -> ColourWord:
+    """Does the filter stay in its zone at the reference's focus, at 95 %."""
+    if zone is None:
+        return "cannot tell"
+    value, half95 = abs(offset[0]), factor95 * offset[1]
+    if value + half95 <= zone:
+        return "together"
+    return "apart" if value - half95 > zone else "cannot tell"
+
+
+def _parfocal(new: MeasuredSet) -> tuple[ColourWord, Finding]:
+    judged = [f for f in new.filters if f in new.zone_steps]
+    if len(judged) < 2:
+        return "cannot tell", Finding("zones_not_known")
+    pick = [new.filters.index(f) for f in judged]
+    found = colour_verdict(
+        new.offset_steps[pick],
+        new.covariance_steps2[np.ix_(pick, pick)] * (new.factor95 / NORMAL_95) ** 2,
+        np.array([new.zone_steps[f] for f in judged]),
+    )
+    return found, Finding("parfocal", count=len(judged), verdict=found)
+
+
+def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, Finding]:
+    changed = tuple(r.filter for r in rows if r.change in ("changed", "only in new"))
+    unclear = tuple(r.filter for r in rows if r.change == "cannot tell")
+    if changed:
+        return "changed", Finding("update_moves", filters=changed)
+    if unclear:
+        return "cannot tell", Finding("filters_unclear", filters=unclear)
+    return "unchanged", Finding("moves_hold", run=new_name)
+
+
+def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
+    """A notice where all filters changed alike, as they do when the reference itself changed."""
+    moved = [r for r in rows if r.change_steps is not None and r.filter != reference]
+    if len(moved) < 2 or not all(r.significant for r in moved):
+        return []
+    changes = np.array([r.change_steps for r in moved], float)
+    sigmas = np.array([r.change_sigma_steps for r in moved], float)
+    mean = float(np.average(changes, weights=1 / sigmas**2))
+    if np.any(np.abs(changes - mean) > NORMAL_95 * sigmas):
+        return []
+    return [notice("reference_changed", reference=reference, steps=mean)]

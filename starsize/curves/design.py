@@ -1,0 +1,242 @@
+"""What frames that nobody has taken yet would tell: the covariance of best foci at a design.
+
+It is that of the fit (`statistics`, `night`, `search`) at the likeliest quantities of a telescope
+without colour, every frame sound with the probability that is usual, jitter and lack as expected:
+
+    C = L (P + sum of w g g')^-1 L'
+
+over the frames, g the derivatives of a radius by all quantities, w its weight, P the precision of
+the priors, L how best focus answers to the quantities. Beside the shared quantities a sweep has
+three of its own, and sweeps of one filter are alike; so what one frame of a filter would tell is
+computed once, for every place where it might be taken, and any night is a sum of such parts.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from ..filters import Band
+from ..optics.star import lay_out, star_sizes
+from .curve import focus_curve
+from .night import FIRST, LOG_SEEING, LOG_SLOPE, Known, Night, build_night, state_of
+from .posterior import best_focus
+from .search import variance_of
+from .statistics import PRIORS, believe
+
+OWN = 3
+"""Quantities of a sweep of its own, behind the `FIRST` shared ones."""
+STAR_NOISE_POWER = 0.3
+"""The star noise of a frame in pixels grows with this power of the radius: of drawn frames 0.2
+to 0.45, from many stars to a handful (scripts/results/plan.md)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """What is expected of telescope, sky and frames.
+
+    Attributes
+    ----------
+    telescope : Known
+        With focal ratio, pixel and step size.
+    floor_px : float
+        Smallest half-flux radius through the first filter.
+    star_noise : mapping of str to float
+        By filter, the star noise of a frame in focus over its radius.
+    bands : mapping of str to Band
+    jitter, lack : float
+        As `statistics` has them.
+    """
+
+    telescope: Known
+    floor_px: float
+    star_noise: Mapping[str, float]
+    bands: Mapping[str, Band] = field(default_factory=dict)
+    jitter: float = PRIORS.jitter
+    lack: float = PRIORS.lack
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilterDesign:
+    """What frames of one filter would tell, at k places about best focus.
+
+    Attributes
+    ----------
+    radius_px, weight : (k,) arrays
+    slopes : (k, q) array
+        Derivatives of the radius by the q shared and own quantities.
+    prior : (q, q) array
+        Precision that one sweep of it brings along.
+    lever : (q,) array
+        How best focus of a sweep answers to the quantities.
+    """
+
+    radius_px: np.ndarray
+    weight: np.ndarray
+    slopes: np.ndarray
+    prior: np.ndarray
+    lever: np.ndarray
+
+    def told(self, count: np.ndarray) -> np.ndarray:
+        """Precision (q, q) of a sweep with so many frames (k,) at each place."""
+        on = count > 0
+        rows = self.slopes[on]
+        return self.prior + rows.T @ ((count * self.weight)[on, None] * rows)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Design:
+    """What frames through several filters would tell.
+
+    Attributes
+    ----------
+    away_steps : (k,) array
+        Places of frames, counted from best focus.
+    filters : dict of str to FilterDesign
+    shared : (s, s) array
+        Precision of the shared quantities before any sweep.
+    """
+
+    away_steps: np.ndarray
+    filters: dict[str, FilterDesign]
+    shared: np.ndarray
+
+    def covariance(self, sweeps: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
+        """(m, m) covariance, steps squared, of the best foci of m sweeps.
+
+        Parameters
+        ----------
+        sweeps : sequence of (filter, (k,) array)
+            How many frames each sweep takes at each place.
+        """
+        common = self.shared.shape[0]
+        size = common + OWN * len(sweeps)
+        normal, lever = np.zeros((size, size)), np.zeros((len(sweeps), size))
+        normal[:common, :common] = self.shared
+        told: dict[tuple[str, bytes], np.ndarray] = {}
+        for s, (name, count) in enumerate(sweeps):
+            at = np.r_[:common, common + OWN * s : common + OWN * (s + 1)]
+            key = (name, count.tobytes())
+            if key not in told:
+                told[key] = self.filters[name].told(count)
+            normal[np.ix_(at, at)] += told[key]
+            lever[s, at] = self.filters[name].lever
+        scale = 1 / np.sqrt(np.diag(normal))
+        known = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
+        return lever @ known @ lever.T
+
+
+def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outlook) -> Design:
+    """Compute what frames through these filters would tell.
+
+    Parameters
+    ----------
+    filters : sequence of str
+        Each once; the floor is that of the first.
+    away_steps : (k,) array_like
+        Places where frames may be taken, counted from best focus; 0 lies among them.
+    outlook : Outlook
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    ValueError
+        If step size, focal ratio or pixel are not known, or no seeing makes stars as small as
+        ``floor_px``.
+    """
+    slope = outlook.telescope.slope_px_per_step
+    if slope is None:
+        msg = "'outlook.telescope' must state focal ratio, pixel and step size"
+        raise ValueError(msg)
+    away = np.asarray(away_steps, float)
+    night = _night(filters, away, slope, outlook)
+    values = _values(night, slope, outlook.floor_px)
+    sizes = night.sizes(values)
+    first = sizes.radius.reshape(len(filters), -1)[0].min()
+    noise = np.repeat([outlook.star_noise[name] for name in filters], away.size) * first
+    noise = noise * (sizes.radius / first) ** STAR_NOISE_POWER
+    night = replace(night, sigma_px=noise)
+    variance = variance_of(night, values, sizes, jitter=outlook.jitter, lack=outlook.lack)
+    weight = believe(np.zeros_like(noise), variance.sound, wild=variance.wild).weight
+    slopes = night.slopes(values, sizes)
+    levers = best_focus(night, values)[1]
+    shared, priors = _priors(night, values)
+    return Design(
+        away_steps=away,
+        filters={
+            name: FilterDesign(
+                radius_px=sizes.radius[rows],
+                weight=weight[rows],
+                slopes=slopes[rows][:, _columns(row)],
+                prior=priors[row],
+                lever=levers[row, _columns(row)],
+            )
+            for row, name in enumerate(filters)
+            for rows in [night.sweep == row]
+        },
+        shared=shared,
+    )
+
+
+def _columns(row: int) -> np.ndarray:
+    return np.r_[:FIRST, FIRST + OWN * row : FIRST + OWN * (row + 1)]
+
+
+def _night(filters: Sequence[str], away: np.ndarray, slope: float, outlook: Outlook) -> Night:
+    """One sweep of each filter with a frame at every place; of the radii only their size counts."""
+    share = np.sqrt((1 + outlook.telescope.obstruction**2) / 2)
+    radius = np.hypot(outlook.floor_px, slope * share * away)
+    curves = [focus_curve(away, radius, 0.0, id=name, filter=name) for name in filters]
+    used = [np.ones(away.size, bool)] * len(curves)
+    return build_night(curves, used, known=outlook.telescope, bands=outlook.bands)
+
+
+def _values(night: Night, slope: float, floor_px: float) -> np.ndarray:
+    """Quantities of a telescope without colour, in the seeing that makes the floor as asked."""
+    values = night.start.copy()
+    values[LOG_SLOPE] = np.log(slope)
+    values[FIRST::OWN] = 0.0
+    sharp = lay_out(night.stars.table, night.bands_nm, np.zeros(1, int))
+    log_seeing, zero = float(values[FIRST + 1]), np.zeros(1)
+    for _ in range(12):
+        state = state_of(values, blur_px=zero, log_seeing=np.array([log_seeing]), tint=zero)
+        sizes = star_sizes(sharp, state)
+        miss = floor_px - float(sizes.radius[0])
+        log_seeing += float(np.clip(miss / max(float(sizes.by_log_seeing[0]), 1e-6), -0.7, 0.7))
+    if abs(miss) > 0.02 * floor_px:
+        least = float(sizes.radius[0])
+        msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "
+        msg += f"{least:.2f} px wide"
+        raise ValueError(msg)
+    values[FIRST + 1 :: OWN] = log_seeing
+    values[LOG_SEEING] = log_seeing
+    return values
+
+
+def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Precision of the shared quantities alone, and what each sweep adds to it and its own."""
+    rows, own = night.prior.rows, []
+    alone = np.ones(len(rows), bool)
+    for row in range(len(night.curves)):
+        mine = np.any(rows[:, FIRST + OWN * row : FIRST + OWN * (row + 1)] != 0, axis=1)
+        part = replace(
+            night.prior,
+            rows=rows[mine],
+            target=night.prior.target[mine],
+            scale=night.prior.scale[mine],
+            tail=night.prior.tail[mine],
+        )
+        at = _columns(row)
+        own.append(part.normal(values)[0][np.ix_(at, at)])
+        alone &= ~mine
+    rest = replace(
+        night.prior,
+        rows=rows[alone],
+        target=night.prior.target[alone],
+        scale=night.prior.scale[alone],
+        tail=night.prior.tail[alone],
+    )
+    return rest.normal(values)[0][:FIRST, :FIRST], own

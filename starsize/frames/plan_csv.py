@@ -1,0 +1,164 @@
+"""The table of a plan: the exposures to take, in order, one row each."""
+
+import csv
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from ..errors import InputError, printable
+from ..filters import canonical_filter
+from ..setup import Setup
+from .setup_file import setup_from_tables
+from .values import LONGEST_S, MOST_STEPS
+
+PLAN_COLUMNS: Final = ("order", "sweep", "filter", "position_steps", "exposure_s", "note")
+PLAN_DOCUMENT: Final = "plan.json"
+FRAME_OVERHEAD_S: Final = 6.0
+"""Taken for reading out, moving the focuser by a spacing and letting it settle (common practice:
+3 to 10 s)."""
+SWEEP_OVERHEAD_S: Final = 30.0
+"""Taken for changing the filter and for the run-in before a sweep (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedExposure:
+    """One exposure of a plan; the fields are the columns of ``plan.csv``, in order.
+
+    ``order`` counts all exposures, ``sweep`` the sweeps, both from 1.
+    """
+
+    order: int
+    sweep: int
+    filter: str
+    position_steps: int
+    exposure_s: float
+    note: str = ""
+
+
+def start_times_s(exposures: Sequence[PlannedExposure]) -> list[float]:
+    """When each exposure begins, counted from the beginning, with the usual overheads.
+
+    One more entry at the end says when everything is over.
+    """
+    times, now = [], 0.0
+    for before, one in zip([None, *exposures], exposures, strict=False):
+        if before is None or before.sweep != one.sweep:
+            now += SWEEP_OVERHEAD_S
+        times.append(now)
+        now += one.exposure_s + FRAME_OVERHEAD_S
+    return [*times, now]
+
+
+def read_plan(
+    path: Path, *, aliases: Mapping[str, str] | None = None
+) -> tuple[PlannedExposure, ...]:
+    """Read a ``plan.csv``.
+
+    Parameters
+    ----------
+    path : Path
+        A table with the columns of ``PLAN_COLUMNS``; only the note may lack.
+    aliases : mapping of str to str, optional
+        The setup's spellings of filters.
+
+    Returns
+    -------
+    tuple of PlannedExposure
+        In the order of the file; the exposures of a sweep follow one another.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, lacks a column or a number, or mixes its sweeps.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            table = csv.DictReader(file)
+            missing = [c for c in PLAN_COLUMNS[:-1] if c not in (table.fieldnames or ())]
+            rows = list(table)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        why = getattr(error, "strerror", None) or "not a table of text"
+        msg = f"{path}: the plan cannot be read ({why.lower()})"
+        raise InputError(msg) from error
+    if missing:
+        msg = f"{path}: no column {missing[0]}; give the plan.csv that 'starsize plan' wrote"
+        raise InputError(msg)
+    exposures = tuple(_exposures(path, rows, aliases))
+    if not exposures:
+        msg = f"{path}: this plan holds no exposure"
+        raise InputError(msg)
+    _check_sweeps(path, exposures)
+    return exposures
+
+
+def read_plan_setup(path: Path) -> tuple[Setup, float] | None:
+    """What the ``plan.json`` beside a plan says of the equipment, and of stars in focus.
+
+    Returns
+    -------
+    setup : Setup
+    hfr_px : float
+        Half-flux radius in focus.
+
+    None where there is no such file, or it cannot be understood.
+    """
+    try:
+        document = json.loads(path.with_name(PLAN_DOCUMENT).read_text(encoding="utf-8"))
+        return setup_from_tables(document["setup"]), float(document["hfr_px"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def _exposures(
+    path: Path, rows: Sequence[Mapping[str, str]], aliases: Mapping[str, str] | None
+) -> Iterator[PlannedExposure]:
+    for line, row in enumerate(rows, 2):
+        cells = {name: (row.get(name) or "").strip() for name in PLAN_COLUMNS}
+        name = canonical_filter(cells["filter"], aliases=aliases)
+        if not name or not name.isprintable():
+            msg = f"{path}, line {line}: the filter '{printable(name)}' cannot be used"
+            raise InputError(msg)
+        numbers = {
+            column: _number(path, line, column, cells[column], low=low, high=high)
+            for column, low, high in (
+                ("order", 1, MOST_STEPS),
+                ("sweep", 1, MOST_STEPS),
+                ("position_steps", -MOST_STEPS, MOST_STEPS),
+                ("exposure_s", 1e-6, LONGEST_S),
+            )
+        }
+        yield PlannedExposure(
+            order=round(numbers["order"]),
+            sweep=round(numbers["sweep"]),
+            filter=name,
+            position_steps=round(numbers["position_steps"]),
+            exposure_s=numbers["exposure_s"],
+            note=cells["note"],
+        )
+
+
+def _number(path: Path, line: int, column: str, word: str, *, low: float, high: float) -> float:
+    try:
+        value = float(word)
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:
+        msg = f"{path}, line {line}: {column} '{printable(word)}' is not a number that can be used"
+        raise InputError(msg)
+    return value
+
+
+def _check_sweeps(path: Path, exposures: Sequence[PlannedExposure]) -> None:
+    """Each sweep has one filter, and its exposures follow one another."""
+    of: dict[int, str] = {}
+    last = None
+    for line, one in enumerate(exposures, 2):
+        if one.sweep != last and one.sweep in of:
+            msg = f"{path}, line {line}: sweep {one.sweep} was already over; put its rows together"
+            raise InputError(msg)
+        if of.setdefault(one.sweep, one.filter) != one.filter:
+            msg = f"{path}, line {line}: sweep {one.sweep} is one of {of[one.sweep]}"
+            raise InputError(msg)
+        last = one.sweep

@@ -1,0 +1,50 @@
+"""A small window of a frame, read without the rest of it where the file allows."""
+
+import numpy as np
+from astropy.io import fits
+
+from ..errors import FrameReadError
+from .frame import FrameFacts
+from .header import open_bytes, told_in_one_line
+from .pixels import read_pixels
+from .raw import is_raw
+
+
+def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
+    """Read some rows and columns of a frame.
+
+    Parameters
+    ----------
+    facts : FrameFacts
+    rows, columns : slice
+        Inside the frame, with start and stop.
+
+    Returns
+    -------
+    (n_rows, n_columns) float32 array, ADU
+        NaN where there is no value. The frame as it was taken: no calibration.
+
+    Raises
+    ------
+    FrameReadError
+        The file cannot be read, is damaged there, or has changed.
+
+    Notes
+    -----
+    Of a plain or tile-compressed FITS file only what holds the window is read; gzip files and
+    camera raw files have to be unpacked as a whole.
+    """
+    if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
+        return np.array(read_pixels(facts)[0][rows, columns])
+    with (
+        told_in_one_line(facts.path),
+        open_bytes(facts.path) as file,
+        fits.open(file, memmap=False) as hdus,
+    ):
+        for hdu in hdus:
+            if hdu.is_image and hdu.shape[-2:] == facts.shape:
+                # Leading axes of length one are no planes of their own.
+                index = (0,) * (len(hdu.shape) - 2) + (rows, columns)
+                return np.asarray(hdu.section[index], np.float32)
+    msg = f"{facts.path}: the file has changed since its header was read"
+    raise FrameReadError(msg)

@@ -1,0 +1,238 @@
+"""Forwards and backwards through a night on a grid of defocus and seeing, exactly.
+
+Nodes are values of what does not change in a night (coefficient, air, an offset); each has a grid
+of its own, and its evidence weighs it.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr
+
+from .emission import Likelihood
+from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
+
+_LEAST_WEIGHT = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """From one frame to the next: hours, the regressor's change, a known move in zones."""
+
+    hours: float = 0.0
+    warmed: float = 0.0
+    move_zones: float = 0.0
+    move_sigma: float = 0.0
+    refocus: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nodes:
+    """What does not change in a night, one entry a node.
+
+    Attributes
+    ----------
+    coefficient : (n,) array
+        Zones per unit of the regressor.
+    air : (n,) int array
+        Number of the air.
+    offset_zones : (n,) array
+        Error of the offset of the filter in question.
+    log_prior : (n,) array
+    """
+
+    coefficient: np.ndarray
+    air: np.ndarray
+    offset_zones: np.ndarray
+    log_prior: np.ndarray
+
+    def part(self, which: np.ndarray) -> "Nodes":
+        """Some of the nodes."""
+        return Nodes(
+            self.coefficient[which],
+            self.air[which],
+            self.offset_zones[which],
+            self.log_prior[which],
+        )
+
+    def __len__(self) -> int:
+        return len(self.coefficient)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """Where the night stands: probability of (node, x, v), and ln evidence of each node."""
+
+    grid: np.ndarray
+    log_evidence: np.ndarray
+
+    def weights(self, nodes: Nodes) -> np.ndarray:
+        """Posterior weights of the nodes."""
+        log = self.log_evidence + nodes.log_prior
+        weight = np.exp(log - log.max())
+        return np.asarray(weight / weight.sum())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """The grids and priors by which a night is followed."""
+
+    log_seeing: np.ndarray
+    arcsec_per_px: float
+    priors: NightPriors
+
+    def start(self, nodes: Nodes) -> State:
+        """What is believed before the first frame."""
+        p = self.priors
+        x = (1 - p.start_anyhow) * self._focused() + p.start_anyhow / DEFOCUS_ZONES.size
+        v = np.ones(self.log_seeing.size)
+        if np.isfinite(self.arcsec_per_px):
+            middle = np.log(p.seeing_arcsec / self.arcsec_per_px)
+            v = np.exp(-0.5 * ((self.log_seeing - middle) / p.seeing_log_sigma) ** 2)
+        grid = np.outer(x, v / v.sum()).astype(np.float32)
+        return State(np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
+
+    def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray]:
+        """Transitions of x by node (n, D, D), from the second axis to the last, and of v (V, V)."""
+        kinds, which = np.unique(nodes.coefficient, return_inverse=True)
+        across = np.stack([self._defocus(step, float(c)) for c in kinds]).astype(np.float32)
+        sigma = self.priors.seeing_wander * np.sqrt(max(step.hours, 0.0)) + 1e-9
+        return across[which], _gaussian(self.log_seeing, 0.0, float(sigma)).astype(np.float32)
+
+    def _defocus(self, step: Step, coefficient: float) -> np.ndarray:
+        p = self.priors
+        shift = step.move_zones - coefficient * step.warmed
+        sigma = np.hypot(p.walk_zones * np.sqrt(max(step.hours, 0.0)), step.move_sigma)
+        kept = _gaussian(DEFOCUS_ZONES, shift, float(sigma) + 1e-9)
+        row = (1 - p.slip_chance - step.refocus) * kept + p.slip_chance * _slips(p.slip_zones)
+        return np.asarray(row + step.refocus * self._focused())
+
+    def _focused(self) -> np.ndarray:
+        focused = np.exp(-0.5 * (DEFOCUS_ZONES / self.priors.start_zones) ** 2)
+        return np.asarray(focused / focused.sum())
+
+    def moved(self, state: State, step: Step, nodes: Nodes) -> State:
+        """The belief brought to the next frame."""
+        across, along = self.kernels(step, nodes)
+        return State(across.transpose(0, 2, 1) @ (state.grid @ along), state.log_evidence)
+
+    def told(self, state: State, seen: np.ndarray | None) -> State:
+        """The belief after a frame of the given likelihood (n, D, V)."""
+        if seen is None:
+            return state
+        grid = state.grid * seen
+        total = grid.sum(axis=(1, 2), keepdims=True)
+        return State(grid / total, state.log_evidence + np.log(total[:, 0, 0]))
+
+    def forward(
+        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
+    ) -> Iterator[State]:
+        """The belief after each frame, by what came before it; ``steps[0]`` is not used."""
+        state = self.start(nodes)
+        for k, frame in enumerate(frames):
+            if k:
+                state = self.moved(state, steps[k], nodes)
+            state = self.told(state, frame.at(nodes, self.log_seeing))
+            yield state
+
+    def smooth(
+        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """All that the whole night says.
+
+        Returns
+        -------
+        defocus : (K, n, D) array
+            Probability of x after both directions, by node.
+        seeing : (K,) array
+            Mean v.
+        weights : (n,) array
+            Of the nodes.
+        """
+        past = list(self.forward(frames, steps, nodes))
+        weights = past[-1].weights(nodes)
+        after = np.ones_like(past[-1].grid)
+        defocus = np.empty((len(frames), len(nodes), DEFOCUS_ZONES.size))
+        seeing = np.empty(len(frames))
+        for k in range(len(frames) - 1, -1, -1):
+            both = past[k].grid * after
+            both = both / both.sum(axis=(1, 2), keepdims=True)
+            defocus[k] = both.sum(2)
+            seeing[k] = weights @ (both.sum(1) @ self.log_seeing)
+            if k:
+                told = frames[k].at(nodes, self.log_seeing)
+                after = after if told is None else after * told
+                across, along = self.kernels(steps[k], nodes)
+                after = across @ after @ along.T
+                after = after / after.max(axis=(1, 2), keepdims=True)
+        return defocus, seeing, weights
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """A frame in the chain: its likelihood at its own defocus, and whose offset it bears."""
+
+    likelihood: Likelihood | None
+    in_question: bool = False
+    """Whether the nodes' offset error is that of this frame's filter."""
+    offset_zones: float = 0.0
+    """Error of its filter's offset that is settled."""
+
+    def at(self, nodes: Nodes, log_seeing: np.ndarray) -> np.ndarray | None:
+        """Likelihood over (node, x, v)."""
+        if self.likelihood is None:
+            return None
+        offsets = self.offsets(nodes)
+        kinds, which = np.unique(np.stack([nodes.air, offsets]), axis=1, return_inverse=True)
+        airs = np.unique(kinds[0]).astype(int)
+        plain = dict(zip(airs, self.likelihood.at(airs, log_seeing), strict=True))
+        rows = [_moved_rows(plain[int(air)], zones) for air, zones in kinds.T]
+        return np.stack(rows).astype(np.float32)[which.ravel()]
+
+    def offsets(self, nodes: Nodes) -> np.ndarray:
+        """How far the frame's defocus lies beyond the telescope's, by node."""
+        if self.in_question:
+            return nodes.offset_zones
+        return np.full(len(nodes), self.offset_zones)
+
+
+def _moved_rows(values: np.ndarray, zones: float) -> np.ndarray:
+    """Rows over d read at x + ``zones``, a whole number of the grid's steps."""
+    count = round(zones / STEP_ZONES)
+    return values[np.clip(np.arange(len(values)) + count, 0, len(values) - 1)]
+
+
+def _gaussian(grid: np.ndarray, shift: float, sigma: float) -> np.ndarray:
+    """Transition by a normal step, shared out linearly between the two nearest points.
+
+    Its mean is kept exactly, however small the step; what would leave the grid stays at its end.
+    """
+    step, count = grid[1] - grid[0], grid.size
+    gap = np.arange(1 - count, count) - shift / step
+    width = sigma / step
+
+    def ramp(t: np.ndarray) -> np.ndarray:  # integral of the cumulative normal
+        z = t / width
+        return np.asarray(t * ndtr(z) + width * np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
+
+    line = np.maximum(ramp(gap + 1) - 2 * ramp(gap) + ramp(gap - 1), 0.0)
+    kernel = line[np.arange(count) - np.arange(count)[:, None] + count - 1]
+    lost = np.maximum(1 - kernel.sum(1), 0.0)
+    end = np.where(np.arange(count) + shift / step > (count - 1) / 2, count - 1, 0)
+    kernel[np.arange(count), end] += lost
+    return np.asarray(kernel / kernel.sum(1, keepdims=True))
+
+
+@lru_cache(maxsize=4)
+def _slips(scale_zones: float) -> np.ndarray:
+    """Transition by a slip."""
+    gap = np.abs(DEFOCUS_ZONES - DEFOCUS_ZONES[:, None])
+    row = np.exp(-gap / scale_zones)
+    return np.asarray(row / row.sum(1, keepdims=True))
+
+
+def kept_nodes(nodes: Nodes, weights: np.ndarray) -> Nodes:
+    """The nodes that matter."""
+    return nodes.part(weights > _LEAST_WEIGHT * weights.max())

@@ -1,0 +1,206 @@
+"""From exposures to steps and nodes of the chain."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from .chain import Chain, Nodes, Seen, Step
+from .emission import likelihood
+from .equipment import Equipment
+from .model import LOG_STEP, NightPriors
+from .observed import Exposure
+from .table import StarTable, star_table
+
+#: Nodes of the coefficient and of the air, in their prior's sigmas.
+_COEFFICIENTS = np.linspace(-2.1, 2.1, 7)
+_AIRS = np.linspace(-2.1, 2.1, 13)
+_FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
+_FINEST_PX, _COARSEST_PX = 0.6, 14.0
+_HOURS = 24.0
+NONE: Mapping[str, float] = {}
+_UNTIMED_HOURS = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
+
+    Attributes
+    ----------
+    tables : dict of str to StarTable
+        With the airs of ``airs``.
+    airs : (A,) array
+    by_degree : bool
+        Whether the coefficient is one of temperature (else of hours).
+    """
+
+    equipment: Equipment
+    chain: Chain
+    tables: dict[str, StarTable]
+    airs: np.ndarray
+    nodes: Nodes
+    by_degree: bool
+    elongation: float
+
+    @property
+    def priors(self) -> NightPriors:
+        """Of the chain."""
+        return self.chain.priors
+
+
+def prepare_course(
+    exposures: Sequence[Exposure],
+    equipment: Equipment,
+    *,
+    priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
+) -> Course:
+    """Tabulate the stars of a night's filters and lay out what is averaged over."""
+    log_seeing = seeing_grid(equipment.arcsec_per_px)
+    air = equipment.air.value if equipment.air.is_known else priors.air
+    air_sigma = equipment.air.sigma if equipment.air.is_known else priors.air_sigma
+    airs = air + air_sigma * _AIRS
+    warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
+    by_degree = len(warm) > 0.8 * len(exposures)
+    mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
+    number, coefficient = (
+        grid.ravel() for grid in np.meshgrid(np.arange(len(airs)), _COEFFICIENTS, indexing="ij")
+    )
+    nodes = Nodes(
+        mean + sigma * coefficient,
+        number,
+        np.zeros(len(number)),
+        -0.5 * (_AIRS[number] ** 2 + coefficient**2),
+    )
+    names = sorted({e.filter for e in exposures})
+    return Course(
+        equipment=equipment,
+        chain=Chain(log_seeing, equipment.arcsec_per_px, priors),
+        tables={name: table_of(equipment, name, log_seeing, airs) for name in names},
+        airs=airs,
+        nodes=nodes,
+        by_degree=by_degree,
+        elongation=usual_elongation(exposures),
+    )
+
+
+def seeing_grid(arcsec_per_px: float) -> np.ndarray:
+    """Grid of ln seeing in pixels."""
+    low, high = _FINEST_PX, _COARSEST_PX
+    if math.isfinite(arcsec_per_px):
+        low = max(_FINEST_ARCSEC / arcsec_per_px, 0.4)
+        high = max(_COARSEST_ARCSEC / arcsec_per_px, 4 * low)
+    count = math.ceil(math.log(high / low) / LOG_STEP)
+    return np.linspace(math.log(low), math.log(high), count + 1)
+
+
+def table_of(
+    equipment: Equipment, name: str, log_seeing: np.ndarray, airs: np.ndarray
+) -> StarTable:
+    """Table of a filter's star for the airs of the model."""
+    known = star_table(equipment, name, log_seeing)
+    each = [known.at_air(air) for air in airs]
+    return StarTable(
+        log_seeing,
+        np.concatenate([t.log_radius for t in each]),
+        np.concatenate([t.log_shape for t in each]),
+    )
+
+
+def coefficient_prior(
+    equipment: Equipment, priors: NightPriors, *, by_degree: bool
+) -> tuple[float, float]:
+    """Zones per degree (or hour) that focus moves, and how well that is known beforehand."""
+    if not by_degree:
+        return 0.0, priors.per_hour_sigma
+    known = equipment.per_degC
+    if not (known.is_known and math.isfinite(equipment.zone_steps)):
+        return priors.per_degC, priors.per_degC_sigma
+    mean = known.value / equipment.zone_steps
+    sigma = known.sigma / equipment.zone_steps if math.isfinite(known.sigma) else 0.3
+    # Tube and focuser never do quite what they did on another night.
+    return mean, float(np.hypot(sigma, 0.2))
+
+
+def usual_elongation(exposures: Sequence[Exposure]) -> float:
+    """Elongation of the night's better frames."""
+    known = [e.elongation for e in exposures if math.isfinite(e.elongation)]
+    return float(np.percentile(known, 30)) if known else 1.0
+
+
+def seen_frame(
+    course: Course, one: Exposure, *, question: str = "", settled: Mapping[str, float] = NONE
+) -> Seen:
+    """An exposure as the chain takes it.
+
+    Parameters
+    ----------
+    course : Course
+    one : Exposure
+    question : str
+        Filter whose offset the nodes vary.
+    settled : mapping of str to float
+        Errors of offsets that are settled, zones by filter.
+    """
+    found = likelihood(
+        one,
+        course.tables[one.filter],
+        equipment=course.equipment,
+        priors=course.priors,
+        elongation=course.elongation,
+    )
+    return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
+
+
+def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
+    """What lies between each exposure and the one before it; the first entry stands for nothing."""
+    steps = [Step()]
+    for before, after in pairwise(exposures):
+        steps.append(_step(course, before, after))
+    return steps
+
+
+def _step(course: Course, before: Exposure, after: Exposure) -> Step:
+    priors, equipment = course.priors, course.equipment
+    hours = 24 * (after.time_mjd - before.time_mjd)
+    hours = float(np.clip(hours, 0.0, _HOURS)) if math.isfinite(hours) else _UNTIMED_HOURS
+    warmed = after.temperature_degC - before.temperature_degC if course.by_degree else hours
+    warmed = warmed if math.isfinite(warmed) else 0.0
+    moved = (after.position_steps - before.position_steps) / equipment.zone_steps
+    changed = before.filter != after.filter
+    move, sigma, refocus = 0.0, 0.0, priors.refocus_chance
+    if math.isfinite(moved):
+        refocus = 0.0
+        told = _told_move(equipment, before.filter, after.filter)
+        if told is not None:
+            move = moved - told.value
+            sigma = math.hypot(told.sigma, priors.change_zones) if changed else 0.0
+        elif changed:
+            # Nobody but the person knows the offset; the move is taken for it.
+            sigma, refocus = priors.untold_change_zones, priors.refocus_chance
+        if abs(move) > 1:
+            refocus = priors.moved_refocus
+    elif changed:
+        sigma = priors.change_zones
+    return Step(hours=hours, warmed=warmed, move_zones=move, move_sigma=sigma, refocus=refocus)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    value: float
+    sigma: float
+
+
+def _told_move(equipment: Equipment, before: str, after: str) -> _Told | None:
+    """How far the table moves from one filter to the other, zones; None where it does not say."""
+    if before == after:
+        return _Told(0.0, 0.0)
+    table = equipment.offset_steps
+    if before not in table or after not in table:
+        return None
+    zone = equipment.zone_steps
+    sigma = math.hypot(table[before].sigma, table[after].sigma) / zone
+    gap = (table[after].value - table[before].value) / zone
+    return _Told(gap, 0.0 if math.isnan(sigma) else sigma)

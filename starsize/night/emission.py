@@ -1,0 +1,134 @@
+"""How likely what a frame shows is, at each defocus of the frame and each seeing of the night."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from .equipment import Equipment
+from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
+from .observed import Exposure
+from .table import StarTable
+
+#: Density of anything at all, in ln r50 and ln shape: some tens of per cent wide each.
+_ANYTHING = 1.0
+_SMEAR_RADIUS, _SMEAR_SHAPE = 0.5, 0.3
+"""What an elongation beyond the night's own may do to ln radius and ln shape, at most."""
+_MOST_SHARED = 0.5
+"""Zones; where the shape is flat it is the radius that bounds the defocus."""
+_SMEARED_WILD = 0.1
+"""Elongation beyond the night's own from which a frame is as likely wild as not."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Likelihood:
+    """Of one frame: at each air (A) and defocus (D), in factors.
+
+    The likelihood at slow seeing v is ``height`` N(v; ``seeing``, ``spread``) (1 - wild) + wild.
+
+    Attributes
+    ----------
+    seeing, spread, height : (A, D) arrays
+    wild : float
+    growth : (A, D) array
+        ln R50 over its smallest at the frame's seeing.
+    shared_zones : (A, D) array
+        By how much the model's lack, the same in all frames, may put the defocus wrong.
+    """
+
+    seeing: np.ndarray
+    spread: np.ndarray
+    height: np.ndarray
+    wild: float
+    growth: np.ndarray
+    shared_zones: np.ndarray
+
+    def at(self, air: np.ndarray, log_seeing: np.ndarray) -> np.ndarray:
+        """Likelihood for nodes of the air (n,): (n, D, V)."""
+        t = (log_seeing - self.seeing[air][..., None]) / self.spread[air][..., None]
+        good = np.exp(-0.5 * t * t) * (self.height / self.spread)[air][..., None]
+        return (1 - self.wild) * good / math.sqrt(2 * math.pi) + self.wild * _ANYTHING
+
+
+def likelihood(
+    one: Exposure, table: StarTable, *, equipment: Equipment, priors: NightPriors, elongation: float
+) -> Likelihood | None:
+    """Likelihood of a frame; None where it has no radius.
+
+    Parameters
+    ----------
+    one : Exposure
+    table : StarTable
+        Of its filter, with the airs of the model.
+    equipment : Equipment
+    priors : NightPriors
+    elongation : float
+        Of the night's better frames.
+    """
+    if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
+        return None
+    excess = max(one.elongation - elongation, 0.0) if math.isfinite(one.elongation) else 0.0
+    own = one.hfr_sigma_px / one.hfr_px if math.isfinite(one.hfr_sigma_px) else 0.05
+    radius_sigma = math.hypot(own, priors.radius_lack, _SMEAR_RADIUS * excess)
+    u, slope, shape, growth = at_radius(table, math.log(one.hfr_px))
+    spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
+    height = 1 / slope
+    lack = _lack(u, one.filter, equipment, priors)
+    bend = np.gradient(shape, STEP_ZONES, axis=1)
+    shared = np.minimum(lack / np.maximum(np.abs(bend), 1e-6), _MOST_SHARED)
+    if math.isfinite(one.shape):
+        own = one.shape_scatter
+        own = own if math.isfinite(own) else one.shape_sigma / one.shape
+        varying = lack * math.sqrt(priors.alike)
+        sigma = np.hypot(math.hypot(own, priors.wobble, _SMEAR_SHAPE * excess), varying)
+        # Rows of the grid are so far apart that the shape's own slope must not fall between them.
+        wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))
+        t = (math.log(one.shape) - shape) / wide
+        height = height * np.exp(-0.5 * t * t) / wide / math.sqrt(2 * math.pi)
+    odds = priors.wild / (1 - priors.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
+    return Likelihood(u, spread, height, odds / (1 + odds), growth, shared)
+
+
+def _lack(u: np.ndarray, name: str, equipment: Equipment, priors: NightPriors) -> np.ndarray:
+    """How well the modelled ln shape is known, (A, D)."""
+    lack = np.full(u.shape, priors.lack)
+    if name in equipment.shape_lack:
+        away = u - equipment.swept_seeing[name]
+        lack = np.hypot(equipment.shape_lack[name], priors.lack_by_seeing * away)
+    return np.asarray(lack)
+
+
+def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:
+    """Seeing that makes the radius at each defocus, d ln R / du, ln shape, growth there: (A, D)."""
+    grid = table.log_seeing
+    step = grid[1] - grid[0]
+    rows = table.log_radius
+    # ln R rises with the seeing: the place is where as many entries lie below.
+    below = np.clip((rows < log_radius).sum(axis=2) - 1, 0, grid.size - 2)[..., None]
+    low, high = (np.take_along_axis(rows, below + k, 2)[..., 0] for k in (0, 1))
+    slope = np.maximum(high - low, 1e-3) / step
+    u = grid[below[..., 0]] + (log_radius - low) / slope
+    # Seeing beyond the grid cannot be; the seeing's course will say so.
+    part = np.clip((log_radius - low) / slope / step, 0.0, 1.0)
+
+    def read(values: np.ndarray) -> np.ndarray:
+        first, second = (np.take_along_axis(values, below + k, 2)[..., 0] for k in (0, 1))
+        return np.asarray(first + part * (second - first))
+
+    least = rows - rows.min(axis=1, keepdims=True)
+    return u, slope, read(table.log_shape), read(least)
+
+
+def growth_without_radius(table: StarTable, log_seeing: float) -> np.ndarray:
+    """Ln growth at each defocus under a given seeing, (A, D)."""
+    rows = table.log_radius - table.log_radius.min(axis=1, keepdims=True)
+    at = np.clip(np.searchsorted(table.log_seeing, log_seeing), 0, table.log_seeing.size - 1)
+    return np.asarray(rows[:, :, at])
+
+
+def shifted(values: np.ndarray, zones: float) -> np.ndarray:
+    """Rows over d read at d = x + ``zones``, one for each x of the grid: (A, D)."""
+    if zones == 0:
+        return values
+    at = DEFOCUS_ZONES + zones
+    return np.stack([np.interp(at, DEFOCUS_ZONES, row) for row in values])

@@ -1,0 +1,64 @@
+"""The telescope as the model of a night knows it: star by filter, offsets, coefficient."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..estimate import NOT_KNOWN, Estimate
+
+MIDDLE_UM = 0.55
+ARCSEC_PER_RADIAN = 206264.806
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Equipment:
+    """What is known of the telescope.
+
+    Attributes
+    ----------
+    shapes : dict of str to tuple
+        By filter, a star of wave optics as ``CurveFit.shape`` holds it.
+    best_px : dict of str to float
+        Where on the star's axis of blur its half-flux radius is smallest, by filter, pixels.
+    zone_px : float
+        Radius of the disc that one zone of 550 nm makes.
+    zone_steps : float
+        NaN where the step size is not known.
+    offset_steps : dict of str to Estimate
+        The table, from one reference; empty without one.
+    per_degC : Estimate
+        Steps per degree.
+    air : Estimate
+        Exponent of the air's transfer function; NaN where nothing is known.
+    shape_bias, shape_lack : dict of str to (D,) array
+        By filter, on ``DEFOCUS_ZONES``: ln of measured over modelled shape as sweeps have shown it,
+        and how well that is known.
+    swept_seeing : dict of str to float
+        ln of the seeing under which they have shown it, pixels.
+    arcsec_per_px : float
+    learnt : bool
+        Whether the stars come from sweeps.
+    assumed : str
+        What had to be assumed, in words; empty if nothing.
+    """
+
+    shapes: Mapping[str, tuple[float, ...]]
+    best_px: Mapping[str, float]
+    zone_px: float
+    zone_steps: float = math.nan
+    offset_steps: Mapping[str, Estimate] = field(default_factory=dict)
+    per_degC: Estimate = NOT_KNOWN
+    air: Estimate = NOT_KNOWN
+    shape_bias: Mapping[str, np.ndarray] = field(default_factory=dict)
+    shape_lack: Mapping[str, np.ndarray] = field(default_factory=dict)
+    swept_seeing: Mapping[str, float] = field(default_factory=dict)
+    arcsec_per_px: float = math.nan
+    learnt: bool = False
+    assumed: str = ""
+    reference: str = ""
+
+    def zone_of(self, name: str) -> float:
+        """Zone of a filter over that of 550 nm."""
+        return float(self.shapes[name][1] / 1e3 / MIDDLE_UM) if name in self.shapes else 1.0

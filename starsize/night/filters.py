@@ -1,0 +1,169 @@
+"""Whose offset is off: one filter after another is asked, as long as the odds say so."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from .chain import Nodes
+from .course import Course, seen_frame, steps_between
+from .judge import LOST, NightFocus, follow
+from .model import STEP_ZONES
+from .observed import Exposure
+
+#: Errors that are tried, whole steps of the grid.
+_TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
+_MOST_NODES = 3
+_LEAST_FRAMES = 2
+#: What a table that is right may still be off, zones, beyond its own uncertainty.
+_RIGHT_ZONES = 0.15
+_SURE_SIDE = 0.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterOffset:
+    """How far tonight puts the offset of a filter from the table, against the other filters.
+
+    Attributes
+    ----------
+    change_zones, change_sigma_zones : float
+        True offset minus the table's, zones of 550 nm; a size without a sign where ``side_known``
+        is False.
+    agrees : bool or None
+        None where the night cannot tell.
+    odds : float
+        ln odds that the table is off.
+    """
+
+    filter: str
+    frames: int
+    change_zones: float
+    change_sigma_zones: float
+    side_known: bool
+    agrees: bool | None
+    odds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """What trying errors of one filter's offset has said."""
+
+    offset: FilterOffset
+    log_weight: np.ndarray
+
+
+def find_offsets(
+    course: Course, exposures: Sequence[Exposure], focus: NightFocus, *, limit: float
+) -> tuple[NightFocus, tuple[FilterOffset, ...]]:
+    """Ask each filter whether its offset is off; judge the night again if one is.
+
+    Parameters
+    ----------
+    course : Course
+    exposures : sequence of Exposure
+    focus : NightFocus
+        With every offset as the table has it.
+    limit : float
+
+    Returns
+    -------
+    focus : NightFocus
+        With offsets that are off taken for so.
+    offsets : tuple of FilterOffset
+        Empty where there is no table or only one filter.
+    """
+    names = [n for n in course.equipment.offset_steps if any(e.filter == n for e in exposures)]
+    if len(names) < 2:
+        return focus, ()
+    top = np.argsort(-focus.weights)[:_MOST_NODES]
+    nodes = focus.nodes.part(top)
+    settled: dict[str, float] = {}
+    found: dict[str, FilterOffset] = {}
+    while True:
+        asked = {
+            name: _ask(course, exposures, nodes, name, settled)
+            for name in names
+            if name not in settled
+        }
+        worst = max(asked, key=lambda name: asked[name].offset.odds)
+        sure = asked[worst].offset.odds > math.log(LOST / (1 - LOST))
+        if not sure or len(settled) > len(names) - 3:
+            break
+        found[worst] = asked[worst].offset
+        settled[worst] = float(_TRIED[np.argmax(asked[worst].log_weight)])
+    offsets = {**{name: one.offset for name, one in asked.items()}, **found}
+    if settled:
+        last = list(settled)[-1]
+        others = {name: zones for name, zones in settled.items() if name != last}
+        focus = follow(
+            course, exposures, limit=limit, nodes=_with_errors(nodes, _TRIED),
+            question=last, settled=others,
+        )  # fmt: skip
+    return focus, tuple(offsets[name] for name in names)
+
+
+def _with_errors(nodes: Nodes, tried: np.ndarray) -> Nodes:
+    """Each node with each error of the offset in question."""
+    count = len(nodes)
+    every = nodes.part(np.tile(np.arange(count), tried.size))
+    return replace(every, offset_zones=np.repeat(tried, count))
+
+
+def _ask(
+    course: Course,
+    exposures: Sequence[Exposure],
+    nodes: Nodes,
+    name: str,
+    settled: dict[str, float],
+) -> _Asked:
+    frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
+    every = _with_errors(nodes, _TRIED)
+    seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
+    for state in course.chain.forward(seen, steps_between(course, exposures), every):
+        last = state
+    log = (last.log_evidence + every.log_prior).reshape(_TRIED.size, len(nodes))
+    evidence = logsumexp(log, axis=1)
+    priors, table = course.priors, course.equipment.offset_steps[name]
+    own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
+    right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))
+    wrong = _log_normal(_TRIED, priors.offset_wrong_zones)
+    odds = logsumexp(evidence + wrong) - logsumexp(evidence + right)
+    odds += math.log(priors.offset_wrong / (1 - priors.offset_wrong))
+    weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
+    error, sigma, sided = _signed(weight)
+    told = frames >= _LEAST_FRAMES and sigma < 1.0
+    agrees = bool(odds < 0) if told and abs(odds) > math.log(LOST / (1 - LOST)) else None
+    offset = FilterOffset(
+        filter=name,
+        frames=frames,
+        # The camera stands too far out where the table's offset is too large.
+        change_zones=-error if sided else abs(error),
+        change_sigma_zones=sigma,
+        side_known=sided,
+        agrees=agrees,
+        odds=float(odds),
+    )
+    return _Asked(offset=offset, log_weight=evidence + wrong)
+
+
+def _log_normal(values: np.ndarray, sigma: float) -> np.ndarray:
+    """Ln of the shares of a normal distribution about 0 on a grid."""
+    log = -0.5 * (values / sigma) ** 2
+    return np.asarray(log - logsumexp(log))
+
+
+def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
+    """Mean and sigma of an error; of its size where the sign cannot be told."""
+    mean = float(weight @ _TRIED)
+    sigma = math.sqrt(max(float(weight @ (_TRIED - mean) ** 2), 0.0))
+    cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
+    out = float(weight[_TRIED > 0].sum())
+    low = float(weight[_TRIED < 0].sum())
+    sided = max(out, low) > _SURE_SIDE or abs(mean) > sigma or sigma < 0.6
+    if not sided:
+        size = np.abs(_TRIED)
+        mean = float(weight @ size)
+        sigma = math.sqrt(max(float(weight @ (size - mean) ** 2), 0.0))
+    return mean, math.hypot(sigma, cell), sided

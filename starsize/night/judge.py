@@ -1,0 +1,240 @@
+"""What the night says of each frame: growth by defocus, chance that it is lost, defocus."""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from .chain import Nodes, Seen, kept_nodes
+from .course import NONE, Course, seen_frame, steps_between, usual_elongation
+from .emission import growth_without_radius
+from .model import DEFOCUS_ZONES, STEP_ZONES
+from .observed import Exposure
+
+LOST, HELD = 0.95, 0.05
+SURE_SIDE = 0.9
+Verdict = Literal["held", "lost", "unclear"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameFocus:
+    """One frame's focus.
+
+    Attributes
+    ----------
+    probability_lost : float
+        That defocus alone makes the stars grow by more than the limit.
+    growth, growth_sigma : float
+        By which defocus alone makes the stars grow.
+    defocus_zones, defocus_sigma_zones : float
+        Zones of 550 nm, of the frame through its filter; without a sign (>= 0) where
+        ``side_known`` is False.
+    telescope_zones : float
+        The same without what the filter's offset is off.
+    """
+
+    state: Verdict
+    probability_lost: float
+    growth: float
+    growth_sigma: float
+    defocus_zones: float
+    defocus_sigma_zones: float
+    side_known: bool
+    telescope_zones: float
+    log_seeing: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NightFocus:
+    """The course of a night.
+
+    Attributes
+    ----------
+    frames : tuple of FrameFocus
+    defocus : (K, D) array
+        Probability of the telescope's defocus on ``DEFOCUS_ZONES``.
+    coefficient, coefficient_sigma : float
+        Zones per degree or per hour.
+    nodes : Nodes
+    weights : (n,) array
+    """
+
+    frames: tuple[FrameFocus, ...]
+    defocus: np.ndarray
+    coefficient: float
+    coefficient_sigma: float
+    nodes: Nodes
+    weights: np.ndarray
+
+
+def follow(
+    course: Course,
+    exposures: Sequence[Exposure],
+    *,
+    limit: float,
+    nodes: Nodes | None = None,
+    question: str = "",
+    settled: Mapping[str, float] = NONE,
+) -> NightFocus:
+    """Judge all frames of a night by all of it.
+
+    Parameters
+    ----------
+    course : Course
+    exposures : sequence of Exposure
+        In order of time.
+    limit : float
+        Growth, a fraction, beyond which focus counts as lost.
+    nodes : Nodes, optional
+        Those of the course by default.
+    question, settled
+        As `course.seen_frame` takes them.
+    """
+    seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
+    steps = steps_between(course, exposures)
+    chosen = course.nodes if nodes is None else nodes
+    for state in course.chain.forward(seen, steps, chosen):
+        last = state
+    chosen = kept_nodes(chosen, last.weights(chosen))
+    defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
+    frames = tuple(
+        frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
+        for one, frame, spread, v in zip(exposures, seen, defocus, seeing, strict=True)
+    )
+    mean = float(weights @ chosen.coefficient)
+    return NightFocus(
+        frames=frames,
+        defocus=np.einsum("n,knd->kd", weights, defocus),
+        coefficient=mean,
+        coefficient_sigma=float(np.sqrt(weights @ (chosen.coefficient - mean) ** 2)),
+        nodes=chosen,
+        weights=weights,
+    )
+
+
+class LiveNight:
+    """A night judged while it goes on: each frame by itself and those before it.
+
+    Parameters
+    ----------
+    course : Course
+    limit : float
+        Growth, a fraction, beyond which focus counts as lost.
+    """
+
+    def __init__(self, course: Course, *, limit: float) -> None:
+        self.course, self.limit = course, limit
+        self.exposures: list[Exposure] = []
+        self.frames: list[FrameFocus] = []
+        self._rows: list[np.ndarray] = []
+        self._state = course.chain.start(course.nodes)
+
+    def add(self, one: Exposure) -> FrameFocus:
+        """Judge the next frame."""
+        chain, nodes = self.course.chain, self.course.nodes
+        usual = usual_elongation([*self.exposures, one])
+        self.course = replace(self.course, elongation=usual)
+        if self.exposures:
+            step = steps_between(self.course, (self.exposures[-1], one))[1]
+            self._state = chain.moved(self._state, step, nodes)
+        frame = seen_frame(self.course, one)
+        self._state = chain.told(self._state, frame.at(nodes, chain.log_seeing))
+        weights = self._state.weights(nodes)
+        spread = weights[:, None] * self._state.grid.sum(2)
+        v = float(weights @ (self._state.grid.sum(1) @ chain.log_seeing))
+        judged = frame_focus(self.course, one, frame, nodes, spread, v, limit=self.limit)
+        self.exposures.append(one)
+        self.frames.append(judged)
+        self._rows.append(spread.sum(0))
+        return judged
+
+    def focus(self) -> NightFocus:
+        """The course of the night so far."""
+        nodes = self.course.nodes
+        weights = self._state.weights(nodes)
+        mean = float(weights @ nodes.coefficient)
+        return NightFocus(
+            frames=tuple(self.frames),
+            defocus=np.stack(self._rows),
+            coefficient=mean,
+            coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+            nodes=nodes,
+            weights=weights,
+        )
+
+
+def follow_live(
+    course: Course, exposures: Iterable[Exposure], *, limit: float
+) -> Iterator[FrameFocus]:
+    """Judge frames one after another, each by itself and those before it."""
+    live = LiveNight(course, limit=limit)
+    for one in exposures:
+        yield live.add(one)
+
+
+def frame_focus(
+    course: Course,
+    one: Exposure,
+    frame: Seen,
+    nodes: Nodes,
+    spread: np.ndarray,
+    log_seeing: float,
+    *,
+    limit: float,
+) -> FrameFocus:
+    """Judge one frame from the weight of each node and defocus of the telescope, (n, D)."""
+    if frame.likelihood is None:
+        growths = growth_without_radius(course.tables[one.filter], log_seeing)
+    else:
+        growths = frame.likelihood.growth
+    own = np.stack([_shift(row, z) for row, z in zip(spread, frame.offsets(nodes), strict=True)])
+    by_air = np.stack([own[nodes.air == a].sum(0) for a in range(len(course.airs))])
+    growth = np.expm1(growths)
+    # The limit falls within a cell of the grid: count the share of the cell that lies beyond.
+    per_cell = np.abs(np.gradient(growth, axis=1)) + 1e-9
+    beyond = np.clip((growth - limit) / per_cell + 0.5, 0.0, 1.0)
+    lost = float((by_air * beyond).sum())
+    mean = float((by_air * growth).sum())
+    sigma = math.sqrt(max(float((by_air * (growth - mean) ** 2).sum()), 0.0))
+    defocus, defocus_sigma, sided = signed(own.sum(0))
+    if frame.likelihood is not None:
+        shared = float((by_air * frame.likelihood.shared_zones).sum() / by_air.sum())
+        defocus_sigma = math.hypot(defocus_sigma, shared)
+    return FrameFocus(
+        state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
+        probability_lost=lost,
+        growth=mean,
+        growth_sigma=sigma,
+        defocus_zones=defocus,
+        defocus_sigma_zones=defocus_sigma,
+        side_known=sided,
+        telescope_zones=signed(spread.sum(0))[0],
+        log_seeing=log_seeing,
+    )
+
+
+def signed(weight: np.ndarray) -> tuple[float, float, bool]:
+    """Mean and sigma of a defocus, of its size alone where its side cannot be told."""
+    total = weight.sum()
+    out = float(weight[DEFOCUS_ZONES > 0].sum() / total)
+    sided = max(out, 1 - out) > SURE_SIDE
+    mean = float(weight @ DEFOCUS_ZONES / total)
+    sigma = math.sqrt(max(float(weight @ (DEFOCUS_ZONES - mean) ** 2 / total), 0.0))
+    size = np.abs(DEFOCUS_ZONES)
+    if not sided and abs(mean) < sigma:
+        mean = float(weight @ size / total)
+        sigma = math.sqrt(max(float(weight @ (size - mean) ** 2 / total), 0.0))
+    # The grid's own cell.
+    return mean, math.hypot(sigma, STEP_ZONES / math.sqrt(12)), sided
+
+
+def _shift(row: np.ndarray, zones: float) -> np.ndarray:
+    """Weights over x brought to d = x + ``zones``, a whole number of steps."""
+    count = round(zones / STEP_ZONES)
+    if count == 0:
+        return row
+    moved = np.zeros_like(row)
+    np.add.at(moved, np.clip(np.arange(row.size) + count, 0, row.size - 1), row)
+    return moved

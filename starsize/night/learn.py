@@ -1,0 +1,221 @@
+"""The telescope as sweeps have shown it: star by filter, air, and what the shape lacks."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..curves.fitted import CurveFit
+from ..curves.prediction import STAR, share_radius
+from ..estimate import NOT_KNOWN, Estimate
+from ..setup import Setup
+from .course import seeing_grid, table_of
+from .emission import at_radius
+from .equipment import ARCSEC_PER_RADIAN, MIDDLE_UM, Equipment
+from .model import DEFOCUS_ZONES, NightPriors
+
+_ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
+_AIRS = np.linspace(1.5, 1.95, 10)
+_FURTHEST_ZONES = 5.0
+_LEAST_FRAMES = 4
+#: What the modelled ln shape lacks: a common part, and one that changes with defocus.
+_COMMON, _LACK, _SMOOTH_ZONES = 0.02, 0.01, 2.0
+#: The air of another night, and what the sweeps' own frames cannot show of the model's lack.
+_OTHER_NIGHT, _LEAST_LACK = 0.025, 0.002
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweptFrame:
+    """Radii of one frame of a sweep, its position counted from the sweep's best focus."""
+
+    filter: str
+    from_best_steps: float
+    radius_px: float
+    shape: float
+    shape_sigma: float
+
+
+def equipment_from_fits(
+    fits: Sequence[CurveFit],
+    *,
+    setup: Setup,
+    offset_steps: dict[str, Estimate],
+    reference: str = "",
+    per_degC: Estimate = NOT_KNOWN,
+) -> Equipment | None:
+    """Equipment from the focus curves of a result; None where no curve is a star's."""
+    chosen: dict[str, CurveFit] = {}
+    for fit in fits:
+        if fit.answered and len(fit.shape) == STAR:
+            best = chosen.get(fit.curve.filter)
+            if best is None or fit.best_sigma_steps < best.best_sigma_steps:
+                chosen[fit.curve.filter] = fit
+    if not chosen:
+        return None
+    first = next(iter(chosen.values())).shape
+    zone_px = MIDDLE_UM * first[3]
+    shapes = {name: _plain(fit.shape) for name, fit in chosen.items()}
+    focal, pixel = setup.telescope.focal_length_mm, setup.camera.pixel_um
+    return Equipment(
+        shapes=shapes,
+        best_px={name: _sharpest(shape, zone_px) for name, shape in shapes.items()},
+        zone_px=zone_px,
+        zone_steps=zone_px / abs(first[4]),
+        offset_steps=offset_steps,
+        per_degC=per_degC,
+        arcsec_per_px=ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan,
+        learnt=True,
+        reference=reference,
+    )
+
+
+def _plain(shape: tuple[float, ...]) -> tuple[float, ...]:
+    """The star without what curves of radii can hardly tell from one another.
+
+    Spherical aberration and spread make up for each other and for the wings of the air; taken for
+    true they would mislead the shape under other seeing. What they do to the shape is learnt from
+    shapes.
+    """
+    return (*shape[:8], 0.0, 0.0, *shape[10:])
+
+
+def _sharpest(shape: tuple[float, ...], zone_px: float) -> float:
+    """Blur at which the star is smallest under the sweep's air, pixels."""
+    blur = zone_px * np.linspace(-3, 3, 61)
+    radius = share_radius(shape, blur, np.full(blur.size, shape[6]))
+    at = int(np.clip(np.argmin(radius), 1, blur.size - 2))
+    left, middle, right = radius[at - 1 : at + 2]
+    bend = left - 2 * middle + right
+    return float(blur[at] + (blur[1] - blur[0]) * (0.5 * (left - right) / bend if bend > 0 else 0))
+
+
+def learn_shape(
+    equipment: Equipment,
+    frames: Sequence[SweptFrame],
+    *,
+    priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
+) -> Equipment:
+    """Let the shapes of a sweep's frames tell the air and what the modelled shape lacks.
+
+    For each air the frames of a filter leave residuals of ln shape. They are a smooth curve of the
+    defocus (a Gaussian process with a common part; Rasmussen & Williams 2006, eq. 2.23 to 2.25 --
+    from memory) and noise; the air is the one of most evidence. The curve is what the star of wave
+    optics lacks: curves of radii know little of the two sides of focus, shapes do.
+
+    Parameters
+    ----------
+    equipment : Equipment
+    frames : sequence of SweptFrame
+    priors : NightPriors
+    """
+    grid = seeing_grid(equipment.arcsec_per_px)
+    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
+    curves: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+    for name in equipment.shapes:
+        mine = [f for f in frames if f.filter == name]
+        zones, rows, sigmas = _residuals(equipment, mine, grid)
+        if len(zones) < _LEAST_FRAMES:
+            continue
+        noise = np.diag(sigmas**2 + priors.wobble**2)
+        inner = _covariance(zones, zones) + noise
+        gain = np.linalg.solve(inner, _covariance(zones, DEFOCUS_ZONES)).T
+        cost = cost + np.einsum("na,na->a", rows, np.linalg.solve(inner, rows))
+        spread = np.diag(_covariance(DEFOCUS_ZONES, DEFOCUS_ZONES))
+        spread = spread - np.einsum("dn,nd->d", gain, _covariance(zones, DEFOCUS_ZONES))
+        curves[name] = (gain @ rows, np.sqrt(np.maximum(spread, _LEAST_LACK**2)))
+    if not curves:
+        return equipment
+    at = int(np.argmin(cost))
+    weights = np.exp(-0.5 * (cost - cost[at]))
+    sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
+    return replace(
+        equipment,
+        air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
+        shape_bias={name: curve[:, at] for name, (curve, _) in curves.items()},
+        shape_lack={name: lack for name, (_, lack) in curves.items()},
+        swept_seeing={name: math.log(equipment.shapes[name][6]) for name in curves},
+    )
+
+
+def _covariance(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Of what the modelled ln shape lacks, between defoci in zones."""
+    gap = (one[:, None] - other) / _SMOOTH_ZONES
+    return np.asarray(_COMMON**2 + _LACK**2 * np.exp(-0.5 * gap * gap))
+
+
+def _residuals(
+    equipment: Equipment,
+    frames: Sequence[SweptFrame],
+    grid: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Zones (n,), residuals of ln shape by frame and air (n, A), and their sigmas (n,)."""
+    places, rows, sigmas = [], [], []
+    if not frames:
+        return np.zeros(0), np.zeros((0, _AIRS.size)), np.zeros(0)
+    name = frames[0].filter
+    table = table_of(equipment, name, grid, _AIRS)
+    way = math.copysign(1.0, equipment.shapes[name][4])
+    for frame in frames:
+        zones = way * frame.from_best_steps / equipment.zone_steps
+        if not (abs(zones) < _FURTHEST_ZONES and frame.radius_px > 0 and frame.shape > 0):
+            continue
+        shape = at_radius(table, math.log(frame.radius_px))[2]
+        model = np.array([np.interp(zones, DEFOCUS_ZONES, row) for row in shape])
+        places.append(zones)
+        rows.append(math.log(frame.shape) - model)
+        sigmas.append(frame.shape_sigma / frame.shape)
+    return np.array(places), np.array(rows).reshape(-1, _AIRS.size), np.array(sigmas)
+
+
+def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
+    """Equipment from figures alone: a lens without faults, its doubts left to the priors.
+
+    Parameters
+    ----------
+    setup : Setup
+    filters : sequence of str
+        Those of the night.
+
+    Returns
+    -------
+    Equipment
+        Without offsets; ``assumed`` says what had to be.
+    """
+    ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
+    assumed = ""
+    if ratio is None or pixel is None:
+        assumed = (
+            "focal length, aperture or pixel size are not known: f/6 and pixels of 3.8 um were "
+            "assumed; state them in the setup file"
+        )
+    ratio, known_pixel = ratio or _ASSUMED_RATIO, pixel or _ASSUMED_PIXEL_UM
+    size = ratio / known_pixel
+    zone_px = MIDDLE_UM * size
+    step = setup.focuser.um_per_step
+    zone_steps = math.nan
+    if step and not assumed:
+        zone_um = 2 * MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
+        zone_steps = zone_um / step
+    focal = setup.telescope.focal_length_mm
+    shapes = {name: _clear_star(setup, name, size) for name in filters}
+    per_degC = setup.focuser.steps_per_degC
+    return Equipment(
+        shapes=shapes,
+        best_px=dict.fromkeys(filters, 0.0),
+        zone_px=zone_px,
+        zone_steps=zone_steps,
+        per_degC=NOT_KNOWN
+        if per_degC is None
+        else Estimate(per_degC, setup.focuser.steps_per_degC_sigma or math.nan),
+        arcsec_per_px=ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan,
+        assumed=assumed,
+    )
+
+
+def _clear_star(setup: Setup, name: str, size: float) -> tuple[float, ...]:
+    """Numbers of a star of a faultless telescope, as `star_radius` takes them."""
+    band = setup.band(name)
+    wavelength, width = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
+    hole = setup.telescope.obstruction
+    return (hole, wavelength, width, size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 5)

@@ -1,0 +1,346 @@
+"""What a plan stands on: stated, read off test frames or an earlier result, or assumed."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+
+from ..comparison.compare import zones_in_steps
+from ..comparison.compared import Comparison
+from ..comparison.offsets.terms import BACKLASH_BOUND_STEPS, COOLING_DEGC_PER_HOUR, REPEATS_UM
+from ..curves.design import Outlook
+from ..curves.fitted import CurveSet
+from ..curves.night import USUAL, Known
+from ..curves.statistics import PRIORS
+from ..errors import InputError, SetupError
+from ..filters import Band
+from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
+from ..setup import Setup
+from ..tracking.measured import FrameRadius, MeasuredSweep
+from .light import USUAL_LIGHT, Light
+from .planned import Assumed
+
+USUAL_FILTERS: Final = ("L", "R", "G", "B")
+SEEING_ARCSEC: Final = 3.0
+"""Full width at half maximum (common practice: 2 to 4 arcsec for amateurs)."""
+NARROW_NM: Final = 6.0
+"""Taken for a filter of which only the wavelength is known."""
+RUN_IN: Final = 1.5
+"""How far a sweep is run in, in units of the play."""
+_ARCSEC: Final = math.pi / 180 / 3600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scouted:
+    """What test frames, or an earlier result, told; None where they could not.
+
+    Attributes
+    ----------
+    floor_px : float
+        Half-flux radius in focus.
+    light : Light
+    centre_steps : mapping of str to float
+        By filter, where best focus lies; under "" for all others.
+    um_per_step, jitter : float
+    steps_per_degC : (value, sigma)
+    """
+
+    floor_px: float | None = None
+    light: Light | None = None
+    centre_steps: Mapping[str, float] = field(default_factory=dict)
+    um_per_step: float | None = None
+    jitter: float | None = None
+    steps_per_degC: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Equipment:
+    """All numbers of a plan, and which of them are assumed.
+
+    ``filters`` has the reference first; ``bands``, ``zone_steps``, ``exposure_s`` and
+    ``centre_steps`` are by filter.
+    """
+
+    setup: Setup
+    um_per_step: float
+    filters: tuple[str, ...]
+    bands: Mapping[str, Band]
+    zone_steps: Mapping[str, float]
+    light: Light
+    exposure_s: Mapping[str, float]
+    centre_steps: Mapping[str, float]
+    run_in_steps: int
+    outlook: Outlook
+    assumed: tuple[Assumed, ...]
+
+
+def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
+    """What single test frames told: the sharpest is taken to be in focus.
+
+    Parameters
+    ----------
+    frames : sequence of FrameRadius
+    bands : mapping of str to Band
+        By filter name.
+
+    Raises
+    ------
+    InputError
+        If none of them could be measured.
+    """
+    measured = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    if not measured:
+        why = next((f.reason for f in frames if f.reason), "there is none")
+        msg = f"none of the test frames can be measured ({why}); take one in focus, with stars"
+        raise InputError(msg)
+    best = min(measured, key=lambda f: f.radius_px)
+    place = best.facts.position_steps
+    return Scouted(
+        floor_px=best.radius_px,
+        light=_light_of(best, bands),
+        centre_steps={} if place is None else {"": place},
+    )
+
+
+def result_told(
+    curves: CurveSet,
+    comparison: Comparison,
+    measured: Sequence[MeasuredSweep],
+    *,
+    bands: Mapping[str, Band],
+) -> Scouted:
+    """What an earlier result told.
+
+    Parameters
+    ----------
+    curves, comparison, measured
+        Of the result.
+    bands : mapping of str to Band
+        By filter name.
+
+    Raises
+    ------
+    InputError
+        If no sweep of it has an answer.
+    """
+    mine = [fit for fit in curves.answered if fit.curve.filter == comparison.reference]
+    if not mine:
+        msg = f"no sweep of {comparison.reference} in that result has a best focus to plan from"
+        raise InputError(msg)
+    fit = min(mine, key=lambda fit: fit.best_sigma_steps)
+    frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
+    sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    size, found = comparison.focuser.um_per_step, comparison.temperature
+    warm = found.steps_per_degC if found.source == "frames" else None
+    return Scouted(
+        floor_px=fit.floor_px.value,
+        light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
+        centre_steps={
+            row.filter: row.best_focus_steps
+            for row in comparison.rows
+            if row.best_focus_steps is not None
+        }
+        | {"": fit.best_steps},
+        um_per_step=size.value if size else None,
+        jitter=fit.jitter,
+        steps_per_degC=(warm.value, warm.sigma) if warm else None,
+    )
+
+
+def equip(
+    setup: Setup,
+    *,
+    filters: Sequence[str] = (),
+    reference: str | None = None,
+    position_steps: float | None = None,
+    hfr_px: float | None = None,
+    told: Scouted | None = None,
+) -> Equipment:
+    """Put the numbers of a plan together; see `plan_capture`."""
+    told = told or Scouted()
+    assumed: list[Assumed] = []
+    known, step = _completed(setup, told, hfr_px, assumed)
+    names = _filters(known, filters, reference, assumed)
+    bands = _bands(known, names, assumed)
+    light = told.light or USUAL_LIGHT
+    if told.light is None:
+        assumed.append(Assumed(name="stars in 3 s through 300 nm", value=light.stars))
+    exposures = {name: light.exposure_s(bands[name].width_nm) for name in names}
+    play = known.focuser.backlash_steps
+    play = BACKLASH_BOUND_STEPS if play is None else play
+    telescope = _known(known)
+    return Equipment(
+        setup=known,
+        um_per_step=step,
+        filters=names,
+        bands=bands,
+        zone_steps=zones_in_steps(list(names), setup=known, um_per_step=step),
+        light=light,
+        exposure_s=exposures,
+        centre_steps=_centres(names, position_steps, told, assumed),
+        run_in_steps=max(math.ceil(RUN_IN * play), 1),
+        outlook=Outlook(
+            telescope=telescope,
+            floor_px=_floor(telescope, known, hfr_px, told, assumed),
+            star_noise={
+                name: light.noise(exposures[name] * bands[name].width_nm) for name in names
+            },
+            bands=bands,
+            jitter=_jitter(told, assumed),
+        ),
+        assumed=(
+            *assumed,
+            Assumed(name="cooling", value=-COOLING_DEGC_PER_HOUR, unit="degC/h"),
+            Assumed(name="time between exposures", value=FRAME_OVERHEAD_S, unit="s"),
+            Assumed(name="filter change and run-in", value=SWEEP_OVERHEAD_S, unit="s"),
+        ),
+    )
+
+
+def _completed(
+    setup: Setup, told: Scouted, hfr_px: float | None, assumed: list[Assumed]
+) -> tuple[Setup, float]:
+    """The setup with assumed numbers in place of what lacks, and the step size."""
+    scope, focuser, camera = setup.telescope, setup.focuser, setup.camera
+    step = focuser.um_per_step or told.um_per_step
+    lacks = [
+        f"{key} under [{table}]"
+        for key, table, value in (
+            ("focal_length_mm", "telescope", scope.focal_length_mm),
+            ("aperture_mm", "telescope", scope.aperture_mm),
+            ("um_per_step", "focuser", step),
+        )
+        if value is None
+    ]
+    if lacks or step is None:
+        hint = (
+            "; the step size stands in the focuser's papers, or 'starsize offsets' finds it from "
+            "any sweep: plan --from its result folder"
+            if step is None
+            else ""
+        )
+        msg = f"a plan needs {' and '.join(lacks)} in the setup file{hint}"
+        raise SetupError(msg)
+    if camera.pixel_um is None:
+        if hfr_px is not None or told.floor_px is not None:
+            msg = "a radius in pixels needs pixel_um under [camera] in the setup file"
+            raise SetupError(msg)
+        camera = replace(camera, pixel_um=USUAL.pixel_um)
+        assumed.append(Assumed(name="pixel", value=USUAL.pixel_um, unit="um"))
+    if focuser.backlash_steps is None:
+        assumed.append(Assumed(name="play, at most", value=BACKLASH_BOUND_STEPS, unit="steps"))
+    if focuser.repeatability_steps is None:
+        usual = REPEATS_UM / step
+        assumed.append(Assumed(name="scatter from sweep to sweep", value=usual, unit="steps"))
+    if focuser.steps_per_degC is None and told.steps_per_degC is not None:
+        value, sigma = told.steps_per_degC
+        focuser = replace(focuser, steps_per_degC=value, steps_per_degC_sigma=sigma)
+    return replace(setup, focuser=replace(focuser, um_per_step=step), camera=camera), step
+
+
+def _known(setup: Setup) -> Known:
+    return Known(
+        focal_ratio=setup.telescope.focal_ratio,
+        pixel_um=setup.camera.pixel_um,
+        um_per_step=setup.focuser.um_per_step,
+        obstruction=setup.telescope.obstruction,
+    )
+
+
+def _filters(
+    setup: Setup, asked: Sequence[str], reference: str | None, assumed: list[Assumed]
+) -> tuple[str, ...]:
+    """Filters to sweep, the reference first."""
+    if setup.camera.bayer not in ("header", "none"):
+        msg = (
+            "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
+            "positions answers (README, What to capture)"
+        )
+        raise InputError(msg)
+    names = list(dict.fromkeys(asked or setup.filters))
+    if not names:
+        names = list(USUAL_FILTERS)
+        assumed.append(Assumed(name="filters", value=", ".join(names)))
+    first = reference or ("L" if "L" in names else names[0])
+    if first not in names:
+        msg = f"the reference '{first}' is not among the filters: {', '.join(names)}"
+        raise InputError(msg)
+    if len(names) < 2:
+        msg = f"offsets need two filters at least; only {names[0]} is named (--filters L,R,G,B)"
+        raise InputError(msg)
+    return (first, *(name for name in names if name != first))
+
+
+def _bands(setup: Setup, names: Sequence[str], assumed: list[Assumed]) -> dict[str, Band]:
+    bands = {}
+    for name in names:
+        band = setup.band(name)
+        if band is None:
+            msg = (
+                f"the wavelength of the filter '{name}' is not known: state wavelength_nm and "
+                f"bandwidth_nm under [filters.{name}] in the setup file"
+            )
+            raise SetupError(msg)
+        if band.width_nm <= 0:
+            band = Band(band.wavelength_nm, NARROW_NM)
+            assumed.append(Assumed(name=f"bandwidth of {name}", value=NARROW_NM, unit="nm"))
+        bands[name] = band
+    return bands
+
+
+def _centres(
+    names: Sequence[str], stated: float | None, told: Scouted, assumed: list[Assumed]
+) -> dict[str, float]:
+    """Where best focus is expected: as an earlier result has it, moved to the place stated."""
+    usual = told.centre_steps.get("")
+    if stated is None and usual is None:
+        assumed.append(Assumed(name="position of best focus", value=0.0, unit="steps"))
+    centre = stated if stated is not None else (usual or 0.0)
+    anchor = told.centre_steps.get(names[0], usual)
+    return {
+        name: centre + (told.centre_steps[name] - anchor)
+        if name in told.centre_steps and anchor is not None
+        else centre
+        for name in names
+    }
+
+
+def _floor(
+    telescope: Known,
+    setup: Setup,
+    stated: float | None,
+    told: Scouted,
+    assumed: list[Assumed],
+) -> float:
+    """Half-flux radius in focus, pixels."""
+    given = stated if stated is not None else told.floor_px
+    if given is not None:
+        return given
+    assumed.append(Assumed(name="seeing", value=SEEING_ARCSEC, unit="arcsec"))
+    scope = telescope.telescope
+    seeing_px = SEEING_ARCSEC * _ARCSEC * 1e3 * (setup.telescope.focal_length_mm or 0.0)
+    seeing_px /= scope.pixel_um
+    # Half-flux radii of turbulence, 0.57 widths, and of diffraction, 0.53 lambda N at 550 nm.
+    return float(np.hypot(0.57 * seeing_px, 0.53 * 0.55 * scope.diffraction_px_per_um))
+
+
+def _jitter(told: Scouted, assumed: list[Assumed]) -> float:
+    if told.jitter is not None and math.isfinite(told.jitter):
+        return told.jitter
+    value = 100 * PRIORS.jitter
+    assumed.append(Assumed(name="scatter of the seeing from frame to frame", value=value, unit="%"))
+    return PRIORS.jitter
+
+
+def _light_of(frame: FrameRadius, bands: Mapping[str, Band]) -> Light | None:
+    band = bands.get(frame.facts.filter or "")
+    exposure = frame.facts.exposure_s
+    if band is None or not exposure or band.width_nm <= 0 or frame.n_stars < 1:
+        return None
+    return Light(
+        light_nm_s=exposure * band.width_nm,
+        stars=frame.n_stars,
+        noise_in_it=frame.radius_sigma_px / frame.radius_px,
+    )

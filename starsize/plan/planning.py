@@ -1,0 +1,316 @@
+"""From the equipment to a plan: positions, then order and number of sweeps, then what they tell."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ..comparison import colour_verdict
+from ..comparison.offsets.design import slip_would_show
+from ..curves.design import Design, design_of
+from ..errors import InputError
+from ..frames.plan_csv import PlannedExposure
+from ..setup import Setup
+from .equipment import Equipment, Scouted, equip
+from .forecast import Forecast, Programme, duration_s, exposure_s, forecast
+from .light import WANTED_STARS
+from .order import order_of_sweeps
+from .planned import CapturePlan, More
+from .positions import (
+    EVEN_REACH,
+    OFF_ZONES,
+    REACH,
+    best_pattern,
+    candidates,
+    counts,
+    even_pattern,
+    reach_of,
+    variance,
+)
+
+FRAMES: Final = (8, 10, 12)
+"""Frames a sweep may have: with fewer than eight, two lost ones would spoil it."""
+BETWEEN: Final = (4, 3, 2, 1)
+"""How many filters may stand between two sweeps of the reference."""
+ROUNDS_ASKED, ROUNDS = 6, 2
+"""Most rounds where an uncertainty is asked for, and where not."""
+ZONE_SHARE: Final = 0.25
+"""Uncertainty that is planned for where none is asked: of the smallest zone. Then the 95 % interval
+takes half of the zone."""
+EVEN: Final = 11
+NEARLY: Final = 1.05
+"""Where nothing reaches what is wanted, the shortest night that is as good as the best but for so
+much is taken."""
+FEWEST_REACH: Final = 4
+"""Steps of the focuser from focus to the end of a sweep."""
+ENOUGH: Final = 0.7
+"""Share of the stars wanted below which it is said that there are few."""
+
+
+def plan_capture(
+    setup: Setup,
+    *,
+    filters: Sequence[str] = (),
+    reference: str | None = None,
+    position_steps: float | None = None,
+    hfr_px: float | None = None,
+    told: Scouted | None = None,
+    sigma_steps: float | None = None,
+    sigma_zones: float | None = None,
+) -> CapturePlan:
+    """Plan focus sweeps: where, how long, how often, in which order, and what they will tell.
+
+    Parameters
+    ----------
+    setup : Setup
+        At least focal length, aperture and step size.
+    filters : sequence of str
+        Those of the setup, or L, R, G and B, where not given.
+    reference : str, optional
+        L, or the first, by default.
+    position_steps : float, optional
+        About where best focus lies.
+    hfr_px : float, optional
+        Half-flux radius in focus.
+    told : Scouted, optional
+        From `frames_told` or `result_told`.
+    sigma_steps, sigma_zones : float, optional
+        Standard uncertainty wanted for each offset, in steps or in the smallest zone; a quarter of
+        that zone by default.
+
+    Returns
+    -------
+    CapturePlan
+
+    Raises
+    ------
+    InputError
+        If something is missing that cannot be assumed, or cannot be.
+
+    Examples
+    --------
+    >>> from starsize.setup import Focuser, Setup, Telescope
+    >>> setup = Setup(
+    ...     telescope=Telescope(focal_length_mm=480.0, aperture_mm=87.0),
+    ...     focuser=Focuser(um_per_step=4.0),
+    ... )
+    >>> plan = plan_capture(setup, position_steps=12000)
+    >>> plan.reached, len(plan.exposures), plan.exposures[0].filter
+    (True, 41, 'L')
+    """
+    equipment = equip(
+        setup,
+        filters=filters,
+        reference=reference,
+        position_steps=position_steps,
+        hfr_px=hfr_px,
+        told=told,
+    )
+    layout = _layout(equipment)
+    smallest = min(equipment.zone_steps.values())
+    asked = sigma_steps is not None or sigma_zones is not None
+    wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * smallest
+    chosen = _choose(equipment, layout, wanted, rounds=ROUNDS_ASKED if asked else ROUNDS)
+    return CapturePlan(
+        setup=equipment.setup,
+        reference=equipment.filters[0],
+        exposures=tuple(_exposures(chosen.programme, equipment, layout.design)),
+        away_steps=tuple(_aways(chosen.programme.frames[1], layout.design)),
+        centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
+        run_in_steps=equipment.run_in_steps,
+        wanted_sigma_steps=wanted,
+        reached=chosen.forecast.worst_steps <= wanted,
+        duration_s=duration_s(chosen.programme, equipment),
+        exposure_s=exposure_s(chosen.programme, equipment),
+        offsets=chosen.forecast.table.offsets,
+        zone_steps=equipment.zone_steps,
+        can_answer=_answers(chosen.forecast, equipment),
+        saves_share=_saved(layout, chosen.frames),
+        more=tuple(_more(chosen, equipment, layout)),
+        assumed=equipment.assumed,
+        hfr_px=equipment.outlook.floor_px,
+        few_stars=_few_stars(equipment),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layout:
+    """What frames would tell, and the patterns: counts at each place, by number of frames."""
+
+    design: Design
+    patterns: Mapping[int, np.ndarray]
+    even: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chosen:
+    """A programme with its forecast, and what it was made of."""
+
+    programme: Programme
+    forecast: Forecast
+    frames: int
+    rounds: int
+    between: int
+
+
+def _layout(equipment: Equipment) -> _Layout:
+    """Choose the positions."""
+    outlook, zone = equipment.outlook, min(equipment.zone_steps.values())
+    slope = outlook.telescope.slope_px_per_step or 1.0
+    slope *= float(np.sqrt((1 + outlook.telescope.obstruction**2) / 2))
+    away = candidates(zone, 1.1 * REACH * outlook.floor_px / slope)
+    try:
+        design = design_of(equipment.filters, away, outlook=outlook)
+    except ValueError as error:
+        msg = f"{error}: check focal length, aperture, pixel size and --hfr"
+        raise InputError(msg) from error
+    reach = reach_of(design, equipment.filters[0], REACH)
+    if reach < FEWEST_REACH:
+        msg = (
+            f"steps of {equipment.um_per_step:g} um are too coarse for this telescope: stars grow "
+            f"fourfold within {reach} of them; check um_per_step under [focuser]"
+        )
+        raise InputError(msg)
+    shift = max(1, round(OFF_ZONES * zone / (away[1] - away[0])))
+    # Reference, bluest and reddest; the filters between choose the same.
+    by_colour = sorted(equipment.filters, key=lambda name: equipment.bands[name].wavelength_nm)
+    some = dict.fromkeys((equipment.filters[0], by_colour[0], by_colour[-1]))
+    part = Design(away, {name: design.filters[name] for name in some}, design.shared)
+    return _Layout(
+        design=design,
+        patterns={
+            n: counts(design, best_pattern(part, n, shift=shift, reach=reach)) for n in FRAMES
+        },
+        even=counts(design, even_pattern(EVEN, reach_of(design, equipment.filters[0], EVEN_REACH))),
+    )
+
+
+def _programme(order: tuple[str, ...], pattern: np.ndarray) -> Programme:
+    """Every sweep alike, but the first one shows the star in focus too."""
+    first = pattern.copy()
+    first[pattern.size // 2] += 1
+    return Programme(order, (first, *([pattern] * (len(order) - 1))))
+
+
+def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> _Chosen:
+    """The shortest night that reaches what is wanted, else one that comes nearest."""
+    reference, *others = equipment.filters
+    ways = [
+        (number, between, n)
+        for number in range(1, rounds + 1)
+        for between in BETWEEN
+        for n in FRAMES
+        if between <= len(others) or between == BETWEEN[-1]
+    ]
+    made = {
+        way: _programme(
+            order_of_sweeps(reference, others, rounds=way[0], between=way[1]),
+            layout.patterns[way[2]],
+        )
+        for way in ways
+    }
+    tried = []
+    for way in sorted(made, key=lambda way: duration_s(made[way], equipment)):
+        told = forecast(made[way], equipment, layout.design)
+        tried.append(_Chosen(made[way], told, frames=way[2], rounds=way[0], between=way[1]))
+        if told.worst_steps <= wanted:
+            return tried[-1]
+    limit = NEARLY * min(one.forecast.worst_steps for one in tried)
+    return next(one for one in tried if one.forecast.worst_steps <= limit)
+
+
+def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
+    """Which questions the night answers."""
+    names = list(told.table.offsets)
+    zones = np.array([equipment.zone_steps[name] for name in names])
+    together = colour_verdict(np.zeros(zones.size), told.table.covariance_steps2, zones)
+    return {
+        # Colours that do focus together would be seen to.
+        "colour": together == "together",
+        "slip": slip_would_show(
+            told.data, setup=equipment.setup, um_per_step=equipment.um_per_step
+        ),
+        "temperature": told.table.temperature,
+        "play": told.table.play,
+    }
+
+
+def _saved(layout: _Layout, frames: int) -> float:
+    """Share of the exposures that the positions save.
+
+    Variances go as one over the number of frames, so as many evenly spaced ones as tell the same
+    are the eleven times the ratio of the variances.
+    """
+    ratio = variance(layout.design, layout.even) / variance(layout.design, layout.patterns[frames])
+    return 1 - frames / (EVEN * ratio)
+
+
+def _more(chosen: _Chosen, equipment: Equipment, layout: _Layout) -> Iterator[More]:
+    """What one frame a sweep, one sweep and one hour more would buy."""
+    now, programme = chosen.forecast, chosen.programme
+    pattern = layout.patterns[chosen.frames]
+    single = np.eye(pattern.size, dtype=int)
+    wider = min(
+        (pattern + one for one in single[1:-1]), key=lambda tried: variance(layout.design, tried)
+    )
+    frame = forecast(_programme(programme.order, wider), equipment, layout.design)
+    yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
+    offsets = now.table.offsets
+    name = max(offsets, key=lambda one: offsets[one].sigma)
+    order = (*programme.order[:-1], name, programme.order[-1])
+    sweep = forecast(_programme(order, pattern), equipment, layout.design)
+    yield More(
+        what="sweep",
+        filter=name,
+        before_steps=offsets[name].sigma,
+        after_steps=sweep.table.offsets[name].sigma,
+    )
+    hour = forecast(_longer(chosen, equipment, pattern), equipment, layout.design)
+    yield More(what="hour", before_steps=now.worst_steps, after_steps=hour.worst_steps)
+
+
+def _longer(chosen: _Chosen, equipment: Equipment, pattern: np.ndarray) -> Programme:
+    """As many sweeps of further rounds as an hour holds."""
+    reference, *others = equipment.filters
+    limit = duration_s(chosen.programme, equipment) + 3600.0
+    rounds = chosen.rounds + 1
+    longer = chosen.programme
+    while rounds < chosen.rounds + 20:
+        order = order_of_sweeps(reference, others, rounds=rounds, between=chosen.between)
+        for end in range(len(longer.order) + 1, len(order) + 1):
+            tried = _programme(order[:end], pattern)
+            if duration_s(tried, equipment) > limit:
+                return longer
+            longer = tried
+        rounds += 1
+    return longer
+
+
+def _aways(frames: np.ndarray, design: Design) -> list[int]:
+    """Each frame of a sweep, in steps from best focus, in order of the moves."""
+    return [round(float(away)) for away in np.repeat(design.away_steps, frames)]
+
+
+def _exposures(
+    programme: Programme, equipment: Equipment, design: Design
+) -> Iterator[PlannedExposure]:
+    number = 0
+    for sweep, (name, frames) in enumerate(zip(programme.order, programme.frames, strict=True), 1):
+        for away in _aways(frames, design):
+            number += 1
+            yield PlannedExposure(
+                order=number,
+                sweep=sweep,
+                filter=name,
+                position_steps=round(equipment.centre_steps[name]) + away,
+                exposure_s=equipment.exposure_s[name],
+            )
+
+
+def _few_stars(equipment: Equipment) -> dict[str, float]:
+    shown = {
+        name: equipment.light.stars_in(equipment.exposure_s[name] * equipment.bands[name].width_nm)
+        for name in equipment.filters
+    }
+    return {name: stars for name, stars in shown.items() if stars < ENOUGH * WANTED_STARS}

@@ -1,0 +1,117 @@
+"""What the page says and draws of best focus over the frame."""
+
+import math
+from typing import Any
+
+from markupsafe import Markup
+
+from ..comparison.compared import FieldReport
+from ..estimate import NOT_KNOWN, Estimate
+from .numbers import estimate_text
+from .result import RunResult
+
+CORNERS = ("lower left", "lower right", "upper left", "upper right")
+_OPPOSITE = {"left": "right", "right": "left", "lower": "upper", "upper": "lower"}
+
+
+def field_view(result: RunResult) -> dict[str, Any] | None:
+    """The section on the field as plain values; None where the frames cannot tell."""
+    field = result.comparison.field
+    if field is None:
+        return None
+    steps = steps_per_um(result)
+    drawn = []
+    if field.frame_px and steps:
+        from .figures.field import field_svg
+
+        for kind, width in (("wide", 560), ("narrow", 360)):
+            svg = field_svg(field, steps_per_um=steps, name=f"field-{kind}", width_px=width)
+            drawn.append((kind, Markup(svg)))
+    return {
+        "report": field,
+        "headline": field_headline(field),
+        "advice": field_advice(field),
+        "filters": pattern_sentence(field),
+        "places": _places(field, steps),
+        "drawn": drawn,
+    }
+
+
+def steps_per_um(result: RunResult) -> float:
+    """Steps that move the camera out by a micrometre, negative where it counts inward; 0: unknown."""
+    size = result.comparison.focuser.um_per_step
+    if size is None or not size.is_known:
+        return 0.0
+    return (1 if result.setup.focuser.outward == "increasing" else -1) / size.value
+
+
+def field_headline(field: FieldReport) -> str:
+    """Is focus the same all over the frame, in one sentence."""
+    if not field.significant:
+        return "No tilt or curvature is seen."
+    worst = None
+    if field.corners_zones:
+        worst = max(field.corners_zones, key=lambda c: abs(c.value))
+    if worst is None:
+        return "Best focus is not the same all over the frame."
+    if abs(worst.value) <= 1:
+        return (
+            "Best focus is not quite the same all over the frame, but every corner stays inside "
+            "the zone of its centre."
+        )
+    return (
+        f"Best focus is not the same all over the frame: corners lie up to {abs(worst.value):.1f} "
+        "zones from the centre."
+    )
+
+
+def field_advice(field: FieldReport) -> str:
+    """Which side of the camera must move towards the telescope, and by how much."""
+    side = field.towards_telescope
+    if side is None:
+        return ""
+    words = side.split()
+    # From one edge, or corner, to the opposite one it is twice the way from the centre.
+    across = abs(field.tilt_x_um.value) if {"left", "right"} & set(words) else 0.0
+    along = abs(field.tilt_y_um.value) if {"lower", "upper"} & set(words) else 0.0
+    opposite = " ".join(_OPPOSITE[word] for word in words)
+    noun = "corner" if len(words) > 1 else "edge"
+    return (
+        f"The {side} {noun} of the image stands too far from the telescope: that side of the "
+        f"camera must move towards it, by {2 * (across + along):.0f} µm against the {opposite} "
+        f"{noun}."
+    )
+
+
+def pattern_sentence(field: FieldReport) -> str:
+    """Whether the pattern is another one in some filter."""
+    if field.changes_with_filter is None:
+        return ""
+    if field.changes_with_filter:
+        return (
+            "The pattern changes with the filter: a filter or its holder tilts the light too, not "
+            "the camera alone."
+        )
+    return "The pattern is the same in all filters."
+
+
+def _places(field: FieldReport, steps: float) -> list[tuple[str, str, str, str]]:
+    """Name, micrometres, steps and zones of edges and corners against the centre."""
+    zone = field.zone_um or math.nan
+
+    def row(name: str, um: Estimate) -> tuple[str, str, str, str]:
+        count = Estimate(um.value * steps, um.sigma * abs(steps)) if steps else NOT_KNOWN
+        zones = Estimate(um.value / zone, um.sigma / zone)
+        return (
+            name,
+            estimate_text(um, signed=True),
+            estimate_text(count, signed=True) if count.is_known else "",
+            estimate_text(zones, signed=True) if zones.is_known else "",
+        )
+
+    return [
+        *(row(name, corner) for name, corner in zip(CORNERS, field.corners_um, strict=True)),
+        row("right edge, tilt alone", field.tilt_x_um),
+        row("upper edge, tilt alone", field.tilt_y_um),
+        row("all corners, without tilt", field.curvature_um),
+    ]

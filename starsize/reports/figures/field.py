@@ -1,0 +1,127 @@
+"""Best focus over the frame: contours in steps, corners named, the side that must move in."""
+
+from typing import Final
+
+import numpy as np
+
+from ...comparison.compared import FieldReport
+from . import _canvas
+
+#: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.
+_PLACES: Final = (
+    (0.0, -0.02, "left", "top"),
+    (1.0, -0.02, "right", "top"),
+    (0.0, 1.02, "left", "bottom"),
+    (1.0, 1.02, "right", "bottom"),
+)
+_NAMES: Final = ("lower left", "lower right", "upper left", "upper right")
+_LINES: Final = 12
+
+
+def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: int) -> str:
+    """Draw the plane and bowl of a field.
+
+    Parameters
+    ----------
+    field : FieldReport
+        With ``frame_px``.
+    steps_per_um : float
+        Negative where the focuser counts inward.
+    name : str
+        Unique on the page.
+    width_px : int
+    """
+    width, height = field.frame_px or (1.0, 1.0)
+    figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 70)
+    draw_field(axes, field, steps_per_um=steps_per_um)
+    return _canvas.svg_text(
+        figure, name=name, title="Best focus over the frame",
+        description=field_words(field, steps_per_um),
+    )  # fmt: skip
+
+
+def draw_field(axes: _canvas.Axes, field: FieldReport, *, steps_per_um: float) -> None:
+    """Contours of the plane and bowl, corners named, the side that must move."""
+    u, v = np.meshgrid(np.linspace(-1, 1, 61), np.linspace(-1, 1, 61))
+    steps = steps_per_um * shape_um(field, u, v)
+    locator = _canvas.MaxNLocator(_LINES, steps=[1, 2, 5, 10])
+    levels = np.array(locator.tick_values(steps.min(), steps.max()))
+    for chosen, tint, dash in (
+        (levels[levels < 0], "muted", "dashed"),
+        (levels[levels == 0], "rule", "solid"),
+        (levels[levels > 0], "accent", "solid"),
+    ):
+        if chosen.size and steps.min() < chosen.max() and steps.max() > chosen.min():
+            lines = axes.contour(
+                u, v, steps, levels=chosen, colors=[_canvas.colour(tint)],
+                linestyles=dash, linewidths=1.3,
+            )  # fmt: skip
+            axes.clabel(
+                lines, fmt=signed, fontsize=11,
+                colors=[_canvas.colour("muted")],
+            )  # fmt: skip
+    axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
+    _frame(axes)
+    _corners(axes, field, steps_per_um)
+    _side(axes, field.towards_telescope)
+
+
+def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Best focus against the centre at places from -1 to 1 across the frame, micrometres."""
+    width, height = field.frame_px or (1.0, 1.0)
+    w = (width**2 * u**2 + height**2 * v**2) / (width**2 + height**2)
+    return field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
+
+
+def field_words(field: FieldReport, steps_per_um: float) -> str:
+    """The drawing in words."""
+    corners = ", ".join(
+        f"{name} {signed(steps_per_um * corner.value)}"
+        for name, corner in zip(_NAMES, field.corners_um, strict=True)
+    )
+    side = field.towards_telescope
+    end = f"; the {side} side of the camera must move towards the telescope" if side else ""
+    return f"Contours of best focus in steps from the centre; {corners}{end}."
+
+
+def signed(value: float, decimals: int = 0) -> str:
+    """A number with its sign; nothing has none."""
+    text = f"{value:+.{decimals}f}".replace("-", "−")
+    return text[1:] if not float(f"{value:.{decimals}f}") else text
+
+
+def _frame(axes: _canvas.Axes) -> None:
+    """The edge of the image, and no ticks."""
+    axes.set_xlim(-1, 1)
+    axes.set_ylim(-1, 1)
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(True)
+        spine.set_color(_canvas.colour("rule"))
+
+
+def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> None:
+    zones = field.corners_zones or (None,) * 4
+    for name, place, um, zone in zip(_NAMES, _PLACES, field.corners_um, zones, strict=True):
+        x, y, across, along = place
+        text = f"{name}\n{signed(steps_per_um * um.value)} steps"
+        if zone is not None:
+            text += f", {signed(zone.value, 1)} zones"
+        axes.text(
+            x, y, text, transform=axes.transAxes, ha=across, va=along, fontsize=11,
+            color=_canvas.colour("ink"),
+        )  # fmt: skip
+
+
+def _side(axes: _canvas.Axes, side: str | None) -> None:
+    """A thick line along the edges that must move towards the telescope."""
+    if side is None:
+        return
+    edges = {
+        "left": ((-1, -1), (-1, 1)), "right": ((1, 1), (-1, 1)),
+        "lower": ((-1, 1), (-1, -1)), "upper": ((-1, 1), (1, 1)),
+    }  # fmt: skip
+    for word in side.split():
+        x, y = edges[word]
+        axes.plot(x, y, color=_canvas.colour("warn"), linewidth=5, clip_on=False)

@@ -1,0 +1,106 @@
+"""One real star through each sweep, for the page: small pictures, and what stands under them."""
+
+import base64
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image
+
+from ..curves.fitted import CurveFit
+from ..tracking.filmstrip import Filmstrip
+from ..tracking.measured import MeasuredSweep
+from .letters import left_out_letters
+from .numbers import known, number_text, short_number
+from .result import RunResult
+from .tints import filter_tint
+
+#: Larger pictures are drawn smaller by whole factors.
+_LARGEST_PX = 96
+#: The brightest pixel over that where brightness begins to count by its logarithm.
+_SOFT = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Still:
+    """One frame of a strip."""
+
+    picture: str
+    """As a data URI; empty where there is none."""
+    position: str
+    hfr: str
+    is_best: bool
+    letter: str
+    """The letter of a frame that is left out, empty else."""
+
+    @property
+    def words(self) -> str:
+        """What a screen reader says."""
+        seen = f"HFR {self.hfr} px" if self.hfr else "not measured"
+        left_out = ", left out" if self.letter else ""
+        nearest = ", nearest to best focus" if self.is_best else ""
+        return f"The star at {self.position} steps: {seen}{nearest}{left_out}"
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A star through the positions of a sweep, in order of position."""
+
+    sweep: str
+    tint: str
+    place: str
+    stills: tuple[Still, ...]
+
+
+def strips_of(result: RunResult) -> tuple[Strip, ...]:
+    """The strips of all sweeps that have one."""
+    rows = zip(result.measured, result.curves.fits, result.strips, strict=False)
+    return tuple(_strip(one, fit, film) for one, fit, film in rows if film is not None)
+
+
+def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
+    shown = [picture for picture in film.pictures if picture is not None]
+    ceiling = float(max((np.nanmax(picture) for picture in shown), default=1.0))
+    position = np.array([known(f.facts.position_steps) or np.nan for f in one.frames])
+    letters = _letters(one, fit)
+    best = int(np.nanargmin(np.abs(position - fit.best_steps))) if fit.answered else -1
+    stills = [
+        Still(
+            picture="" if picture is None else _data_uri(picture, ceiling),
+            position=number_text(position[i], digits=9),
+            hfr=short_number(known(one.frames[i].radius_px)),
+            is_best=i == best,
+            letter=letters[i],
+        )
+        for i, picture in enumerate(film.pictures)
+    ]
+    order = np.argsort(position, kind="stable")
+    return Strip(
+        sweep=fit.curve.id,
+        tint=filter_tint(fit.curve.filter),
+        place=f"x {film.x_px:.0f}, y {film.y_px:.0f}",
+        stills=tuple(stills[i] for i in order),
+    )
+
+
+def _letters(one: MeasuredSweep, fit: CurveFit) -> list[str]:
+    """The letter that the curve's drawing gives to each frame that is left out."""
+    letters = iter(left_out_letters(fit))
+    used = iter(fit.used)
+    # A frame without a radius is no point of the curve.
+    return [
+        ("" if next(used) else next(letters)) if known(frame.radius_px) is not None else "–"
+        for frame in one.frames
+    ]
+
+
+def _data_uri(picture: np.ndarray, ceiling: float) -> str:
+    """A small PNG, brightness by its inverse hyperbolic sine: core and ring both show."""
+    factor = -(-picture.shape[0] // _LARGEST_PX)
+    side = picture.shape[0] // factor * factor
+    cells = picture[:side, :side].reshape(side // factor, factor, side // factor, factor)
+    light = np.clip(np.nan_to_num(cells).mean(axis=(1, 3)) / ceiling, 0, 1)
+    shade = np.arcsinh(_SOFT * light) / np.arcsinh(_SOFT)
+    out = io.BytesIO()
+    Image.fromarray(np.round(255 * shade).astype(np.uint8)).save(out, "PNG", optimize=True)
+    return f"data:image/png;base64,{base64.b64encode(out.getvalue()).decode()}"

@@ -1,0 +1,63 @@
+"""Intervals of a mixture against Student's t and against counting."""
+
+import numpy as np
+import pytest
+from scipy.stats import t as student
+
+from starsize.comparison.offsets.mixture import Mixture
+
+
+def scatter_mixture(dof, observed=1.0, points=400):
+    """A mean whose variance follows an inverse chi-square: together a Student t."""
+    sd = np.geomspace(0.02, 2000, points) * observed
+    log_weight = -dof * np.log(sd) - dof * observed**2 / (2 * sd**2)
+    weight = np.exp(log_weight - log_weight.max())
+    return Mixture(
+        weight=weight / weight.sum(),
+        mean=np.zeros((points, 1)),
+        covariance=(sd**2)[:, None, None],
+        response=np.ones((points, 1, 1)),
+        noise=np.zeros((1, 1)),
+        dof=np.full(1, np.inf),
+        reach=np.zeros((points, 1, 0)),
+    )
+
+
+@pytest.mark.parametrize("dof", [2, 5, 20])
+def test_a_mixture_over_an_unknown_variance_is_students_t(dof):
+    # JCGM 100:2008, table G.2: 68.27 % factors 1.32, 1.11, 1.03 and 95 % 4.30, 2.57, 2.09.
+    interval = scatter_mixture(dof).intervals(np.eye(1))[0]
+    assert interval.sigma == pytest.approx(student.ppf(0.5 + 0.682689 / 2, dof), rel=1e-3)
+    assert interval.half95 == pytest.approx(student.ppf(0.975, dof), rel=1e-3)
+    printed = {2: (1.32, 4.30), 5: (1.11, 2.57), 20: (1.03, 2.09)}[dof]
+    assert (round(interval.sigma, 2), round(interval.half95, 2)) == printed
+
+
+def test_draws_fill_the_stated_intervals():
+    mixture = scatter_mixture(5)
+    interval = mixture.intervals(np.eye(1))[0]
+    draws = mixture.draws(np.eye(1), 40_000)[:, 0]
+    # Binomial: 0.0023 and 0.0011.
+    assert np.mean(np.abs(draws) <= interval.sigma) == pytest.approx(0.6827, abs=0.01)
+    assert np.mean(np.abs(draws) <= interval.half95) == pytest.approx(0.95, abs=0.005)
+
+
+def test_draws_repeat_themselves():
+    mixture = scatter_mixture(5)
+    np.testing.assert_array_equal(mixture.draws(np.eye(1), 50), mixture.draws(np.eye(1), 50))
+
+
+def test_a_shift_between_the_components_widens_the_interval():
+    two = Mixture(
+        weight=np.array([0.5, 0.5]),
+        mean=np.array([[-3.0], [3.0]]),
+        covariance=np.full((2, 1, 1), 0.01),
+        response=np.ones((2, 1, 1)),
+        noise=np.zeros((1, 1)),
+        dof=np.full(1, np.inf),
+        reach=np.zeros((2, 1, 0)),
+    )
+    interval = two.intervals(np.eye(1))[0]
+    assert interval.value == 0
+    assert 2.9 < interval.sigma < 3.1
+    assert two.covariance_of(np.eye(1))[0, 0] == pytest.approx(interval.sigma**2)

@@ -1,0 +1,123 @@
+"""Which unknowns are fitted, decided by the design alone."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, answered_fit, curve_set
+
+from starsize.comparison.offsets.sweeps import data_of_curves
+from starsize.comparison.offsets.terms import choose_terms, coefficient_bound
+from starsize.setup import Focuser, Setup, Telescope
+
+COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
+
+
+def chosen(night, setup=REFRACTOR, outward="increasing"):
+    data = data_of_curves(night.curves(np.random.default_rng(0)), outward=outward)
+    return choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=1.0)
+
+
+def stated(**focuser):
+    return replace(REFRACTOR, focuser=Focuser(um_per_step=4.0, **focuser))
+
+
+def test_repeats_let_the_frames_give_the_temperature_coefficient():
+    choice = chosen(NightOfSweeps(**COOLING))
+    assert choice.source == {"temperature": "frames"}
+    assert np.isinf(choice.terms[0].sigma)
+    assert choice.range_degC == pytest.approx(4.0)
+    assert choice.reference_degC == pytest.approx(10.0)
+
+
+def test_without_repeats_the_setups_coefficient_is_used_with_its_uncertainty():
+    choice = chosen(
+        NightOfSweeps(order=ONCE, **COOLING),
+        stated(steps_per_degC=-6.0, steps_per_degC_sigma=0.5),
+    )
+    assert choice.source == {"temperature": "setup"}
+    assert (choice.terms[0].prior_value, choice.terms[0].sigma) == (-6.0, 0.5)
+
+
+def test_a_coefficient_stated_without_uncertainty_is_trusted_to_a_fifth():
+    choice = chosen(NightOfSweeps(order=ONCE, **COOLING), stated(steps_per_degC=-6.0))
+    assert choice.terms[0].sigma == pytest.approx(1.2)
+
+
+def test_without_repeats_and_setup_the_drift_is_bounded():
+    choice = chosen(NightOfSweeps(order=ONCE, **COOLING))
+    assert choice.source == {"temperature": "bound"}
+    # 2.5 x 23.6e-6 x 700 mm: 41.3 um per degC, 10.3 steps of 4 um.
+    assert choice.bound["temperature"] == pytest.approx(10.3, abs=0.05)
+
+
+def test_the_bound_holds_published_coefficients_of_whole_telescopes():
+    # KAIT, 20.47 um per degC: (22 - 9)e-6 x 62 in (its web page). MONET, 25.41 um per degC if all
+    # thermometers move together, what 1.1 m of aluminium gives (its web page). Focal lengths of
+    # the tubes that move: at least those lengths.
+    for length_mm, um_per_degC in ((62 * 25.4, 20.47), (1100.0, 25.41)):
+        setup = Setup(telescope=Telescope(focal_length_mm=length_mm))
+        assert coefficient_bound(setup, 1.0) > um_per_degC
+        assert coefficient_bound(setup, 1.0) < 6 * um_per_degC
+    assert coefficient_bound(Setup(), 4.0) == pytest.approx(10.0)
+    assert coefficient_bound(Setup(), None) == pytest.approx(10.0)
+
+
+def test_aluminium_explains_the_published_worked_example():
+    # (22 - 9)e-6 per degC x 62 in = 0.806 mil = 20.47 um per degC (KAIT telescope page).
+    assert pytest.approx(0.806) == (22 - 9) * 1e-6 * 62 * 1e3
+    assert pytest.approx(20.47, abs=0.005) == (22 - 9) * 1e-6 * 62 * 25.4e3
+
+
+def test_no_thermometer_but_a_clock_gives_a_drift_in_time():
+    assert chosen(NightOfSweeps(thermometer=False, **COOLING)).source == {"drift": "frames"}
+    once = chosen(NightOfSweeps(order=ONCE, thermometer=False, **COOLING))
+    assert once.source == {"drift": "bound"}
+    assert chosen(NightOfSweeps(thermometer=False, clock=False, **COOLING)).source == {}
+
+
+def test_a_drift_in_time_joins_temperature_only_where_many_repeats_carry_it():
+    assert "drift" not in chosen(NightOfSweeps(order=ONCE * 3, **COOLING)).source
+    # A temperature that falls and rises again is not to be mistaken for time.
+    fits = NightOfSweeps(order=ONCE * 3).fits(np.random.default_rng(0))
+    warm = 10 + 2 * np.cos(np.linspace(0, 2 * np.pi, 21))
+    fits = [
+        replace(f, curve=replace(f.curve, temperature_degC=np.full(9, t)))
+        for f, t in zip(fits, warm, strict=True)
+    ]
+    data = data_of_curves(curve_set(fits))
+    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
+    assert choice.source == {"temperature": "frames", "drift": "frames"}
+
+
+def test_both_directions_of_the_same_filters_give_the_backlash():
+    both = ("outward",) * 7 + ("inward",) * 7
+    choice = chosen(NightOfSweeps(order=ONCE * 2, approach=both, backlash=40.0))
+    assert choice.source["direction"] == "frames"
+    assert chosen(NightOfSweeps(approach="inward")).source == {}
+
+
+def test_a_direction_that_goes_with_the_filter_is_bounded_or_stated():
+    ways = ("outward", "inward", "outward", "inward", "outward", "inward", "outward")
+    night = NightOfSweeps(order=ONCE, approach=ways)
+    assert chosen(night).source == {"direction": "bound"}
+    assert chosen(night, stated(backlash_steps=30.0)).source == {"direction": "setup"}
+
+
+def test_nights_that_share_filters_find_their_own_zero():
+    rng = np.random.default_rng(0)
+    first = NightOfSweeps().fits(rng)
+    second = NightOfSweeps(first_mjd=60001.8).fits(rng)
+    data = data_of_curves(curve_set(first + second))
+    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
+    assert choice.source["night 2"] == "frames"
+
+
+def test_nights_without_a_common_filter_are_bounded():
+    fits = [
+        answered_fit(100.0, 1.0, id="L-1", filter="L", time_mjd=60000.9),
+        answered_fit(120.0, 1.0, id="R-1", filter="R", time_mjd=60001.9),
+    ]
+    data = data_of_curves(curve_set(fits))
+    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
+    assert choice.source["night 2"] == "bound"
