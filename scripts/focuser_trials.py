@@ -84,7 +84,7 @@ def slips(runs: int) -> str:
                 night = SweepNight(order=order, fit_sigma=fit, scatter=scatter, **COOLING)
                 lines.append(
                     f"| {name} | {fit}, {scatter} | {size:g} | "
-                    + _slip_row(night, size, runs, [15, i, j, int(size)])
+                    + _slip_row(night, size, runs if size else runs * 2 // 5, [15, i, j, int(size)])
                 )
     return "\n".join(lines)
 
@@ -101,7 +101,7 @@ def hidden(runs: int) -> str:
     for i, (name, night) in enumerate(nights.items()):
         lines += [
             f"| {name} | {size:g} | "
-            + _slip_row(night, size, runs, [25, i, int(size + 50)], at=4, doubt=True)
+            + _slip_row(night, size, runs // 5, [25, i, int(size + 50)], at=4, doubt=True)
             for size in (40.0, -40.0, 20.0, 0.0)
         ]
     return "\n".join(lines)
@@ -152,7 +152,8 @@ def nights(runs: int) -> str:
         for scatter in (0.3, 1.0, 2.0):
             rng = np.random.default_rng([17, i, int(10 * scatter)])
             night = SweepNight(order=order, scatter=scatter, fit_sigma=0.3)
-            rows = [_three(night, rng) for _ in range(runs)]
+            sets = runs if scatter == 1.0 else runs // 5
+            rows = [_three(night, rng) for _ in range(sets)]
             all_, alone = (
                 joined([r[0] for r in rows]),
                 [joined([r[k] for r in rows]) for k in (1, 2, 3)],
@@ -160,7 +161,7 @@ def nights(runs: int) -> str:
             sigma = np.array([a.sigma for a in alone])
             error = np.sqrt(np.mean([a.error**2 for a in alone]))
             lines.append(
-                f"| {name} | {scatter} | {np.median(sigma.mean(axis=0) / all_.sigma):.2f} "
+                f"| {name}, {sets} sets | {scatter} | {np.median(sigma.mean(axis=0) / all_.sigma):.2f} "
                 f"| {np.median(sigma.min(axis=0) / all_.sigma):.2f} "
                 f"| {error / np.sqrt(np.mean(all_.error**2)):.2f} "
                 f"| {share(all_.error < all_.sigma)} | {share(all_.error > 3 * all_.sigma)} |"
@@ -198,7 +199,7 @@ def play(runs: int) -> str:
     lens = replace(scene.lens, focal_length_mm=600.0, aperture_mm=100.0)
     scene = replace(scene, lens=lens, focuser=replace(scene.focuser, um_per_step=1.5))
     table = tabulate_radii(scene, ["L", "R", "G"])
-    few = max(runs // 25, 4)
+    few = max(runs // 50, 4)
     for positions in (7, 11):
         plan = PointsPlan(order=("L", "R", "G"), positions=positions)
         seen = [_start_play(table, replace(plan, play_steps=85.0), s) for s in range(few)]
