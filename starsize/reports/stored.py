@@ -94,7 +94,16 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         },
         um_per_step=_estimate(document["focuser"]["um_per_step"]),
         outward=document["setup"]["focuser"]["outward"],
+        frames_sigma_steps=_frames_sigmas([rows[one] for one in filters]),
+        sweeps=tuple(int(rows[one]["sweeps"]) for one in filters),
+        repeatability_steps=_estimate(document["focuser"].get("repeatability_steps")),
     )
+
+
+def _frames_sigmas(rows: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
+    """Of each filter; empty where an earlier version did not store them."""
+    stored = [row.get("sigma_frames_steps") for row in rows]
+    return () if None in stored else tuple(map(float, stored))
 
 
 def _finite(values: Sequence[float] | np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
