@@ -169,8 +169,9 @@ def nights(runs: int) -> str:
             )
             sigma = np.array([a.sigma for a in alone])
             error = np.sqrt(np.mean([a.error**2 for a in alone]))
+            usual = np.median(sigma.mean(axis=0) / all_.sigma)
             lines.append(
-                f"| {name}, {sets} sets | {scatter} | {np.median(sigma.mean(axis=0) / all_.sigma):.2f} "
+                f"| {name}, {sets} sets | {scatter} | {usual:.2f} "
                 f"| {np.median(sigma.min(axis=0) / all_.sigma):.2f} "
                 f"| {error / np.sqrt(np.mean(all_.error**2)):.2f} "
                 f"| {share(all_.error < all_.sigma)} | {share(all_.error > 3 * all_.sigma)} |"

@@ -103,7 +103,7 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
 def _frames_sigmas(rows: Sequence[Mapping[str, Any]]) -> tuple[float, ...]:
     """Of each filter; empty where an earlier version did not store them."""
     stored = [row.get("sigma_frames_steps") for row in rows]
-    return () if None in stored else tuple(map(float, stored))
+    return () if None in stored else tuple(float(one) for one in stored if one is not None)
 
 
 def _finite(values: Sequence[float] | np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
