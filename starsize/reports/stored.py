@@ -87,6 +87,7 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         half95_steps=tuple(map(float, table.get("half95_steps") or ())),
         um_per_step=_estimate(document["focuser"]["um_per_step"]),
         outward=document["setup"]["focuser"]["outward"],
+        repeatability_steps=_estimate(document["focuser"].get("repeatability_steps")),
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
         msg = "a number is missing"
