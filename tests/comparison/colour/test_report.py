@@ -23,12 +23,14 @@ def test_the_verdict_is_never_wrong_and_seldom_open(name):
 @pytest.mark.parametrize("name", [n for n, s in SCENES.items() if s.odd])
 def test_the_extra_glass_is_found_to_0_05_mm(name):
     scene = SCENES[name]
-    for i in range(10):
-        (odd,) = scene.compare(np.random.default_rng(i)).colour.odd_filters
-        assert odd.extra_glass_mm.value == pytest.approx(scene.extra_glass_mm, abs=0.1)
-        pull = (odd.extra_glass_mm.value - scene.extra_glass_mm) / odd.extra_glass_mm.sigma
-        assert abs(pull) < 3
-        assert odd.extra_glass_mm.sigma < 0.05
+    nights = [scene.compare(np.random.default_rng(i)).colour.odd_filters for i in range(20)]
+    glass = [odd.extra_glass_mm for (odd,) in nights]
+    miss = np.array([one.value for one in glass]) - scene.extra_glass_mm
+    sigma = np.array([one.sigma for one in glass])
+    assert np.sqrt(np.mean(miss**2)) < 0.05
+    assert np.median(sigma) < 0.05
+    # What lenses bend beyond a smooth curve is in sigma and not in these scenes.
+    assert 0.3 < np.sqrt(np.mean((miss / sigma) ** 2)) < 1.3
 
 
 def test_the_sentence_says_how_far_out_and_what_glass_would_do_it():
