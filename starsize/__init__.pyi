@@ -36,6 +36,17 @@ from .frames import (
     load_setup as load_setup,
     read_frame as read_frame,
 )
+from .night import (
+    Equipment as Equipment,
+    Exposure as Exposure,
+    NightResult as NightResult,
+    equipment_from_setup as equipment_from_setup,
+    judge_night as judge_night,
+)
+from .night_run import (
+    follow_night as follow_night,
+    measure_night as measure_night,
+)
 from .photometry import (
     StarFlag as StarFlag,
     find_stars as find_stars,

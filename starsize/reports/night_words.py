@@ -21,7 +21,7 @@ CAUSE_WORDS: Final = {
     "seeing": "seeing",
 }
 _FAR_ZONES: Final = 1.5
-"""How far aside one exposure tells best: two such frames differ clearly, both still measured well."""
+"""How far aside one exposure tells best: it differs clearly, and is still measured well."""
 
 
 def percent(share: float) -> str:
@@ -46,15 +46,15 @@ def frame_reason(result: NightResult, k: int) -> str:
     grown = f"defocus makes the stars {percent(frame.growth)} larger"
     if frame.state == "lost":
         return f"{grown}{_lost_by(result, k)}"
-    if frame.state == "unclear":
-        return f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
-    if cause == "cloud":
-        return f"focus held; {one.found} stars, fewer than in the clear frames of {one.filter}"
-    if cause == "wind or guiding":
-        return f"focus held; stars are drawn out to {one.elongation:.2f} times their width"
-    if cause == "seeing":
-        return "focus held; the air makes the stars larger than in the better frames"
-    return "focus held"
+    seen = {
+        "cloud": f"the stars of {one.filter} are fewer or fainter than in its clear frames",
+        "wind or guiding": f"stars are drawn out to {one.elongation:.2f} times their width",
+        "seeing": "the air makes the stars larger than in the better frames",
+    }.get(cause, "")
+    if frame.state == "held":
+        return f"focus held; {seen}" if seen else "focus held"
+    unclear = f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
+    return f"{seen}; {unclear}" if seen else unclear
 
 
 def _lost_by(result: NightResult, k: int) -> str:
@@ -178,6 +178,13 @@ def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     if frame.side_known:
         return f"{estimate_text(size, signed=True, most_decimals=1)} {unit}"
     return f"in or out by {estimate_text(size, most_decimals=1)} {unit}"
+
+
+def state_line(result: NightResult, k: int) -> str:
+    """One line on a frame for whoever watches."""
+    one, frame, cause = result.exposures[k], result.frames[k], CAUSE_WORDS[result.causes[k]]
+    what = f"{frame.state}, {cause}" if cause else frame.state
+    return f"{one.file} ({one.filter}): {what}; {frame_reason(result, k)}"
 
 
 def count_words(states: Sequence[str]) -> str:
