@@ -126,10 +126,10 @@ def follow_night(
     setup, offsets, growth, facts_csv, calibration, skip, executor
         As `measure_night` takes them.
 
-    Yields
-    ------
-    NightResult
-        Whenever frames have come: of the night so far, each frame judged by itself and those
+    Returns
+    -------
+    iterator of NightResult
+        One whenever frames have come: of the night so far, each frame judged by itself and those
         before it. Offsets are not asked; `measure_night` does that when the night is over.
 
     Raises
@@ -212,9 +212,7 @@ def no_exposures(files: Sequence[InputFile]) -> str:
     if not reasons:
         return "no frames were given; name the folder of a night's exposures"
     commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    return (
-        f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
-    )
+    return f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
 
 
 def equipment_of(
