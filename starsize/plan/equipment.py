@@ -162,7 +162,8 @@ def equip(
     told = told or Scouted()
     assumed: list[Assumed] = []
     known, step = _completed(setup, told, hfr_px, assumed)
-    names = _filters(known, filters, reference, assumed)
+    swept = tuple(name for name in told.centre_steps if name)
+    names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
     bands = _bands(known, names, assumed)
     light = told.light or USUAL_LIGHT
     if told.light is None:
@@ -252,14 +253,14 @@ def _known(setup: Setup) -> Known:
 def _filters(
     setup: Setup, asked: Sequence[str], reference: str | None, assumed: list[Assumed]
 ) -> tuple[str, ...]:
-    """Filters to sweep, the reference first."""
+    """Filters to sweep, the reference first; the usual ones where none are named."""
     if setup.camera.bayer not in ("header", "none"):
         msg = (
             "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
             "positions answers (README, What to capture)"
         )
         raise InputError(msg)
-    names = list(dict.fromkeys(asked or setup.filters))
+    names = list(dict.fromkeys(asked))
     if not names:
         names = list(USUAL_FILTERS)
         assumed.append(Assumed(name="filters", value=", ".join(names)))
