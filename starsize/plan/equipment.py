@@ -132,17 +132,17 @@ def result_told(
     fit = min(mine, key=lambda fit: fit.best_sigma_steps)
     frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
     sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    centres = {
+        row.filter: row.best_focus_steps
+        for row in comparison.rows
+        if row.best_focus_steps is not None
+    }
     size, found = comparison.focuser.um_per_step, comparison.temperature
     warm = found.steps_per_degC if found.source == "frames" else None
     return Scouted(
         floor_px=fit.floor_px.value,
         light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
-        centre_steps={
-            row.filter: row.best_focus_steps
-            for row in comparison.rows
-            if row.best_focus_steps is not None
-        }
-        | {"": fit.best_steps},
+        centre_steps={**centres, "": centres.get(comparison.reference, fit.best_steps)},
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
         steps_per_degC=(warm.value, warm.sigma) if warm else None,
