@@ -81,7 +81,7 @@ def _read(
     file: FoundFile, setup: Setup, row: FactsRow | None
 ) -> tuple[InputFile, ImageHeader | None]:
     if file.first_seen is not None:
-        reason = f"the same file as {file.first_seen}, counted once"
+        reason = printable(f"the same file as {file.first_seen}, counted once")
         return InputFile(file.path, reason=reason), None
     if not file.named and not has_frame_ending(file.path):
         return InputFile(file.path, reason=_other_file(file.path)), None
