@@ -103,6 +103,12 @@ def measure_offsets(
     ------
     InputError
         If a path, the facts table or the reference cannot be used, or there is nothing to measure.
+
+    Examples
+    --------
+    >>> result = measure_offsets(["my-night"])  # doctest: +SKIP
+    >>> result  # doctest: +SKIP
+    <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
     every = [Path(path) for path in paths]
     earlier = [load_run(path) for path in every if is_result(path)]
