@@ -103,6 +103,12 @@ def measure_offsets(
     ------
     InputError
         If a path, the facts table or the reference cannot be used, or there is nothing to measure.
+
+    Examples
+    --------
+    >>> result = measure_offsets(["my-night"])  # doctest: +SKIP
+    >>> result  # doctest: +SKIP
+    <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
     new, earlier = _new_and_stored(paths)
     given = setup or (earlier[0].setup if earlier else Setup())

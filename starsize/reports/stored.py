@@ -35,6 +35,11 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     ------
     InputError
         If there is no result.json, it is not one of ours, or it is damaged.
+
+    Examples
+    --------
+    >>> load_measured_set("my-results").filters  # doctest: +SKIP
+    ('L', 'R', 'G', 'B')
     """
     return read_result(path, lambda document, home: _measured_set(document, name=home.name))
 

@@ -35,6 +35,13 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     ------
     InputError
         If the two have no measured filter in common.
+
+    Examples
+    --------
+    >>> from starsize import load_measured_set
+    >>> old, new = load_measured_set("old-set"), load_measured_set("new-set")  # doctest: +SKIP
+    >>> compare_filter_sets(old, new).verdict_reason  # doctest: +SKIP
+    'R and B focus elsewhere in new-set: update their moves'
     """
     shared = [f for f in new.filters if f in old.filters]
     if not shared:
