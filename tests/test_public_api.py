@@ -17,12 +17,8 @@ def test_every_public_name_is_reachable_and_listed_once():
     assert set(starsize.__all__) <= set(dir(starsize))
 
 
-def test_every_lazy_name_is_public_and_the_other_way_round():
-    assert set(starsize._HOME) == set(starsize.__all__)
-
-
 def test_an_unknown_name_is_an_attribute_error():
-    with pytest.raises(AttributeError, match="no attribute 'fit_everything'"):
+    with pytest.raises(AttributeError, match="fit_everything"):
         starsize.fit_everything  # noqa: B018 -- reaching for it is the test
 
 

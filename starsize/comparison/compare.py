@@ -114,6 +114,7 @@ def compare_sweeps(
             curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
         ),
         birge_ratio=adjustment.birge_ratio,
+        outward=known.focuser.outward,
         notices=notices_of(
             data,
             adjustment,
@@ -204,6 +205,7 @@ def _nothing_measured(
             expected_steps_per_degC=expected_coefficient(setup, scale),
         ),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
+        outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
     )
 

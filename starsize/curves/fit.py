@@ -14,7 +14,7 @@ from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
-from .play import FlatStart, flat_start
+from .play import FlatStart, flat_start, read_plays, standing_start
 from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
@@ -114,7 +114,7 @@ def fit_curves(
     answers = [fit_plain(c) for c in chosen] if model == "hyperbola" else []
     joint = None
     if not answers:
-        joint = _joint(chosen, _Knowledge(known, bands or {}))
+        joint = _with_play(chosen, _Knowledge(known, bands or {}))
         answers = list(joint.fits)
     queue = iter(answers)
     fits = tuple(refused or next(queue) for refused in early)
@@ -150,9 +150,27 @@ class _Joint(NamedTuple):
     lens: LensColour | None
 
 
-def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
-    """Fit sweeps together; one that does not belong to the others is fitted alone."""
+def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
+    """Fit sweeps together, then once more where the curve shows play that radii alone did not."""
     starts = [flat_start(curve) for curve in curves]
+    joint = _joint(curves, starts, known)
+    # One frame more than seems to have stood is left out at first, for it bends the curve.
+    for spare in (1, 0):
+        plays = read_plays(joint.fits, sure=[f.play_steps.is_known for f in joint.fits])
+        seen = [
+            standing_start(fit, play.value, spare) if play.is_known else start
+            for fit, play, start in zip(joint.fits, plays, starts, strict=True)
+        ]
+        if seen != starts:
+            starts = seen
+            joint = _joint(curves, starts, known)
+    return joint
+
+
+def _joint(
+    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
+) -> _Joint:
+    """Fit sweeps together; one that does not belong to the others is fitted alone."""
     night, found = _fit(curves, starts, known)
     fits = _judged(curves, starts, night, found)
     odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
@@ -161,7 +179,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     notices = []
     alone = {}
     for s in odd:
-        alone[s] = _alone(curves[s], known)
+        alone[s] = _alone(curves[s], known, starts[s])
         if alone[s].answered:
             notices.append(_disagrees(alone[s], shared_slope(night, found).value))
     rest = [s for s in range(len(curves)) if s not in odd]
@@ -173,7 +191,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
     for s, curve in enumerate(curves):
-        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
+        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
@@ -229,13 +247,12 @@ def zone_steps(night: Night, found: Posterior, row: int) -> float:
     return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
-def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
+def _alone(curve: FocusCurve, known: _Knowledge, start: FlatStart | None) -> CurveFit:
     refused = refuse_before_fitting(curve)
     if refused:
         return refused
-    start = [flat_start(curve)]
-    night, found = _fit([curve], start, known)
-    return _judged([curve], start, night, found)[0]
+    night, found = _fit([curve], [start], known)
+    return _judged([curve], [start], night, found)[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:

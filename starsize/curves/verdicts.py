@@ -8,8 +8,7 @@ from ..estimate import NOT_KNOWN, Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import FlatStart, play_from, short_play
-from .prediction import radius_at
+from .play import FlatStart, read_plays
 from .summary import Summary
 
 COMPANY = 3
@@ -118,7 +117,7 @@ def judge(
             floor_steps=away,
         ),
     )
-    return _with_short_play(fit, noise[0]) if standing is None else _with_play(fit, standing)
+    return fit if standing is None else _with_play(fit, standing)
 
 
 def usable_points(curve: FocusCurve) -> np.ndarray:
@@ -154,37 +153,9 @@ def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
 
 def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
     """Read the play off the curve, and say that frames were left out."""
-    start = float(fit.curve.position_steps[0])
-    steps = np.linspace(start, fit.best_steps, 200)
-    play = play_from(standing, fit.curve, radius_at(fit, steps), steps)
+    (play,) = read_plays([fit], sure=[True])
     reason = Finding("play_at_start", answer=fit.reason, frames=standing.frames, play=play)
     return replace(fit, play_steps=play, reason=reason)
-
-
-def _with_short_play(fit: CurveFit, noise_px: float) -> CurveFit:
-    """Say so where the first frame, set aside, looks like play of less than a spacing."""
-    curve = fit.curve
-    if fit.used[0] or not usable_points(curve)[0]:
-        return fit
-    start = float(curve.position_steps[0])
-    steps = np.linspace(start, fit.best_steps, 400)
-    slope = fit.slope_px_per_step
-    # The curve of the other frames is known no better than its centre and its slope.
-    doubt = np.hypot(slope.value * fit.best_sigma_steps, slope.sigma * (fit.best_steps - start))
-    play = short_play(
-        curve,
-        float(np.hypot(noise_px, doubt)),
-        wing_px=radius_at(fit, steps),
-        wing_steps=steps,
-    )
-    if not play.is_known:
-        return fit
-    return replace(
-        fit,
-        play_steps=play,
-        reason=Finding("short_play_at_start", answer=fit.reason, play=play),
-        frame_reasons=(Finding("play_taken_up"), *fit.frame_reasons[1:]),
-    )
 
 
 def _verdict(

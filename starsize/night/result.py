@@ -123,7 +123,7 @@ def night_result(
     wrong = [one.filter for one in offsets if one.agrees is False]
     moves = [step.move_zones for step in steps_between(course, exposures)]
     measured = any(np.isfinite(e.hfr_px) for e in exposures)
-    notices = ()
+    notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
     return NightResult(

@@ -105,5 +105,4 @@ def _stated(tables: Any) -> Any:
     """Nested tables without what is not stated."""
     if not isinstance(tables, dict):
         return list(tables) if isinstance(tables, tuple) else tables
-    kept = {key: _stated(value) for key, value in tables.items() if value is not None}
-    return {key: value for key, value in kept.items() if value != {} and value != []}
+    return {key: _stated(value) for key, value in tables.items() if value is not None}

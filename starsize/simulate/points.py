@@ -69,6 +69,8 @@ class PointsPlan:
         Frames of each sweep whose radii are wrong by one of ``wrecks``.
     together : bool
         Channels of a colour camera: all sweeps share positions, seeing and wrecks.
+    play_steps : float
+        Play still to be taken up when each sweep begins: the count runs, the camera does not.
     """
 
     order: tuple[str, ...] = ("L", "R", "G", "B", "Ha", "OIII", "SII")
@@ -81,6 +83,7 @@ class PointsPlan:
     wrecked: int = 0
     wrecks: tuple[float, ...] = (0.6, 0.8, 1.5)
     together: bool = False
+    play_steps: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,7 +143,8 @@ def draw_points(table: RadiusTable, plan: PointsPlan, *, seed: int) -> tuple[Swe
         if not (plan.together and drawn):
             frames = _frames(table, plan, "G" if plan.together else name, rng)
         position, seeing, wreck = frames["position"], frames["seeing"], frames["wreck"]
-        radius = table.radii_px(name, position, seeing) * wreck[:, None]
+        camera = np.maximum(position, position[0] + plan.play_steps)
+        radius = table.radii_px(name, camera, seeing) * wreck[:, None]
         # Radii of one star share most of their noise; the outer one has more of it.
         own = 0.8 * rng.standard_normal((len(position), 1))
         own = own + 0.6 * rng.standard_normal(radius.shape)

@@ -102,7 +102,7 @@ def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | N
     choice = choose_terms(
         data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
     )
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     return (
         with_changes(data, choice.terms, scatter=scatter, plausible=plausible)[1].slips is not None
     )

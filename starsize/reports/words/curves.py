@@ -29,17 +29,9 @@ def best_focus_lopsided(*, best: Estimate, frames: int, middle_steps: float) -> 
 @says
 def play_at_start(*, answer: str, frames: int, play: Estimate) -> str:
     """An answer without the frames that stood still."""
+    first = f"first {frames} frames were" if frames > 1 else "first frame was"
     return (
-        f"{answer} The first {frames} frames were left out: the counter ran about "
-        f"{play.value:.0f} steps {_OVERSHOOT}"
-    )
-
-
-@says
-def short_play_at_start(*, answer: str, play: Estimate) -> str:
-    """An answer without the first frame."""
-    return (
-        f"{answer} The first frame was left out: the counter ran about {play.value:.0f} +- "
+        f"{answer} The {first} left out: the counter ran about {play.value:.0f} +- "
         f"{play.sigma:.0f} steps {_OVERSHOOT}"
     )
 

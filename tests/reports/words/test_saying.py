@@ -22,7 +22,7 @@ def test_findings_are_put_into_words_however_deep_they_lie():
         parts: tuple
 
     best = Finding("best_focus", best=Estimate(12.2, 0.31), frames=9)
-    play = Finding("short_play_at_start", answer=best, play=Estimate(40.0, 3.0))
+    play = Finding("play_at_start", answer=best, frames=1, play=Estimate(40.0, 3.0))
     said = worded(Holder(play, (notice("drift_in_time"), "as it was", 3)))
     assert said.why.startswith("Best focus at 12 +- 0.3 steps from 9 frames. The first frame was")
     assert said.parts[1:] == ("as it was", 3)
