@@ -1,5 +1,6 @@
 """The result folder: three tables, the machine-readable document and the page."""
 
+from functools import partial
 from pathlib import Path
 
 from ..cache import Cache, recalled
@@ -47,7 +48,7 @@ def write_results(
     """
     folder = Path(out)
     keep_apart(folder, {item.path.parent for item in result.files})
-    texts = recalled(cache, _texts, result)
+    texts = recalled(cache, partial(_texts, result), "texts", result)
     return write_folder(
         folder,
         texts,
