@@ -88,6 +88,10 @@ def measure_night(
     ------
     InputError
         If a path, the facts table or the result folder cannot be used, or there is no exposure.
+
+    Examples
+    --------
+    >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
     known = load_result(offsets) if offsets is not None else None
     given = setup or (known.setup if known else Setup())
@@ -136,6 +140,11 @@ def follow_night(
     ------
     InputError
         As `measure_night`; a folder that is still empty is none.
+
+    Examples
+    --------
+    >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
+    ...     print(night)
     """
     known = load_result(offsets) if offsets is not None else None
     given = setup or (known.setup if known else Setup())
