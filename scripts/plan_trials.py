@@ -6,13 +6,13 @@ seeing, star noise as planned, best focus within a zone of where it is expected,
 goes through ``fit_curves`` and ``compare_sweeps``, and its offsets are held against the truth.
 The same with eleven evenly spaced positions in place of those planned. With ``--frames 2`` so many
 nights of each telescope are drawn as frames too, and measured by ``measure_offsets``; with
-``--light`` only the star noise of drawn frames is tabulated, on which the plan's exposures rest.
+``--light`` the star noise of drawn frames is tabulated, on which the plan's exposures rest.
+``--store FILE`` goes on where another call stopped.
 """
 
 import argparse
-import sys
-import time
-from dataclasses import dataclass, replace
+import json
+from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -61,7 +61,7 @@ def _setup(focal: float, aperture: float, hole: float, step: float, repeats: flo
 
 TRIALS = {
     "refractor 87/480": Trial(_setup(480, 87, 0, 4.0, 0.6), ("L", "R", "G", "B")),
-    "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 1.0), ("L", "R", "G", "B", "Ha")),
+    "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 0.6), ("L", "R", "G", "B", "Ha")),
     "mirror 200/2000": Trial(_setup(2000, 200, 70, 5.0, 2.0), ("L", "Ha", "OIII")),
 }
 
@@ -130,68 +130,84 @@ def moved(curves: CurveSet, shift: np.ndarray) -> CurveSet:
     return replace(curves, fits=fits)
 
 
-def one_plan(name: str, nights: int, seed: int) -> list[str]:
-    """Rows of both tables for one telescope."""
+@dataclass
+class Kept:
+    """What came of the nights of one telescope, one entry a night."""
+
+    errors: dict[str, list[float]]
+    stated: dict[str, list[float]]
+    planned: list[float]
+    even: list[float]
+    refused: list[int]
+
+
+def plan_of(name: str) -> CapturePlan:
     trial = TRIALS[name]
-    plan = plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)
+    return plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)
+
+
+def run_nights(name: str, nights: range, seed: int, kept: Kept) -> None:
+    """Draw, fit and adjust nights of one telescope."""
+    trial, plan = TRIALS[name], plan_of(name)
     own = equip(trial.setup, filters=trial.filters, position_steps=CENTRE)
     scene = planned_scene(
         plan.exposures, trial.setup, rng=np.random.default_rng([seed, 31]), hfr_px=plan.hfr_px
     )
     table = tabulate_radii(scene, trial.filters, span=4.0)
-    noise = dict(own.outlook.star_noise)
-    truth = {f: table.best_steps[f] - table.best_steps[plan.reference] for f in trial.filters}
     repeats = trial.setup.focuser.repeatability_steps or 0.0
-    errors: dict[str, list[float]] = {f: [] for f in trial.filters}
-    stated: dict[str, list[float]] = {f: [] for f in trial.filters}
-    alone: dict[str, list[float]] = {"planned": [], "even": []}
-    refused, spent = {"planned": 0, "even": 0}, 0.0
-    for night in range(nights):
-        for way, exposures in (("planned", plan.exposures), ("even", evenly(plan))):
+    for night in nights:
+        missing = 0
+        for exposures, alone in ((plan.exposures, kept.planned), (evenly(plan), kept.even)):
             rng = np.random.default_rng([seed, 37, night])
-            curves, best = drawn(exposures, table, noise, rng)
-            began = time.process_time()
+            curves, best = drawn(exposures, table, dict(own.outlook.star_noise), rng)
             fits = fit_curves(curves, setup=plan.setup)
-            spent += time.process_time() - began
-            missing = sum(not fit.answered for fit in fits.fits)
-            refused[way] += missing
-            if missing:
+            refused = sum(not fit.answered for fit in fits.fits)
+            missing += refused
+            if refused:
                 continue
             miss = np.array([fit.best_steps for fit in fits.fits]) - best
-            alone[way].append(float(np.var(miss, ddof=1)))
-            if way == "planned":
+            alone.append(float(np.var(miss, ddof=1)))
+            if alone is kept.planned:
                 shift = repeats * rng.standard_normal(len(curves))
-                rows = compare_sweeps(moved(fits, shift), setup=plan.setup).rows
-                for row in rows:
+                for row in compare_sweeps(moved(fits, shift), setup=plan.setup).rows:
                     if row.offset_steps is not None and row.offset_sigma_steps:
-                        errors[row.filter].append(row.offset_steps - truth[row.filter])
-                        stated[row.filter].append(row.offset_sigma_steps)
-    lines = []
-    for filter_name, values in errors.items():
-        if not values:
-            continue
+                        true = table.best_steps[row.filter] - table.best_steps[plan.reference]
+                        kept.errors.setdefault(row.filter, []).append(row.offset_steps - true)
+                        kept.stated.setdefault(row.filter, []).append(row.offset_sigma_steps)
+        kept.refused.append(missing)
+
+
+def offset_lines(name: str, kept: Kept) -> list[str]:
+    """True errors of each filter against what the plan promised."""
+    plan, lines = plan_of(name), []
+    for filter_name, values in kept.errors.items():
         rms, told = float(np.sqrt(np.mean(np.square(values)))), plan.offsets[filter_name]
         lines.append(
             f"| {name} | {filter_name} | {len(values)} | {told.sigma:.3f} "
             f"({told.frames:.2f}, {told.focuser:.2f}, {told.temperature:.2f}) | {rms:.3f} "
-            f"| {rms / told.sigma:.2f} | {np.median(stated[filter_name]) / told.sigma:.2f} |"
+            f"| {rms / told.sigma:.2f} | {np.median(kept.stated[filter_name]) / told.sigma:.2f} |"
         )
-    size = {w: float(np.sqrt(np.mean(v))) for w, v in alone.items()}
-    frames = len(plan.away_steps)
-    lines.append(
-        f"+ | {name} | {frames} | {size['planned']:.3f} | {size['even']:.3f} "
-        f"| {size['planned'] / size['even']:.2f} | {100 * (1 - frames / 11):.0f} % "
-        f"| {100 * plan.saves_share:.0f} % "
-        f"| {100 * (1 - frames / 11 * (size['planned'] / size['even']) ** 2):.0f} % "
-        f"| {refused['planned']}, {refused['even']} | {spent / nights / 2:.1f} |"
-    )
     return lines
+
+
+def position_line(name: str, kept: Kept) -> str:
+    """Best foci from the planned positions against those from eleven evenly spaced ones."""
+    plan = plan_of(name)
+    planned, even = (float(np.sqrt(np.mean(v))) for v in (kept.planned, kept.even))
+    frames = len(plan.away_steps)
+    less = 100 * np.array(
+        [1 - frames / 11, plan.saves_share, 1 - frames / 11 * (planned / even) ** 2]
+    )
+    return (
+        f"| {name} | {len(kept.planned)} | {frames} | {planned:.3f} | {even:.3f} "
+        f"| {planned / even:.2f} | {' | '.join(f'{share:.0f} %' for share in less)} "
+        f"| {sum(kept.refused)} |"
+    )
 
 
 def one_night_of_frames(name: str, seed: int) -> str:
     """A plan drawn as frames and measured: errors over what was predicted."""
-    trial = TRIALS[name]
-    plan = plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)
+    trial, plan = TRIALS[name], plan_of(name)
     night = planned_night(plan.exposures, plan.setup, seed=seed, hfr_px=plan.hfr_px)
     last = night.shots[-1]
     took = (last.begins - night.shots[0].begins).total_seconds() + last.shot.exposure_s
@@ -243,42 +259,36 @@ def main() -> None:
     parser.add_argument("--nights", type=int, default=50)
     parser.add_argument("--frames", type=int, default=0, help="nights drawn as frames")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0, help="first night")
     parser.add_argument("--telescopes", default=",".join(TRIALS), help="comma separated")
+    parser.add_argument("--store", type=Path, help="JSON of nights that goes on from call to call")
     parser.add_argument("--light", action="store_true")
     parser.add_argument("--out", type=Path, default=RESULT)
     asked = parser.parse_args()
-    call = f"`python scripts/plan_trials.py {' '.join(sys.argv[1:])}`"
-    parts: list[tuple[str, list[str]]] = []
-
-    def add(title: str, rows: list[str]) -> None:
-        parts.append((title, rows))
-        print(title, *rows, sep="\n", flush=True)
-
-    names = asked.telescopes.split(",")
-    if asked.light:
-        add(
-            f"## Star noise of drawn frames, % of the radius (stars)\n\n{call}\n\n{LIGHT}",
-            light_rows(),
-        )
-    if asked.nights:
-        kept: list[str] = []
-        against: list[str] = []
-        for name in names:
-            for row in one_plan(name, asked.nights, asked.seed):
-                (against if row.startswith("+") else kept).append(row.removeprefix("+ "))
-                print(row, flush=True)
-        add(
-            f"## Offsets, {asked.nights} nights of radii, seed {asked.seed}\n\n{call}\n\n{KEPT}",
-            kept,
-        )
-        add(f"## Positions\n\n{call}\n\n{AGAINST}", against)
+    names = [name for name in asked.telescopes.split(",") if name]
+    stored = json.loads(asked.store.read_text()) if asked.store and asked.store.exists() else {}
+    all_kept = {name: Kept(**one) for name, one in stored.items()}
+    for name in names if asked.nights else ():
+        kept = all_kept.setdefault(name, Kept({}, {}, [], [], []))
+        run_nights(name, range(asked.first, asked.first + asked.nights), asked.seed, kept)
+        if asked.store:
+            asked.store.write_text(json.dumps({n: asdict(k) for n, k in all_kept.items()}))
+    parts = ["# Do plans keep what they promise?", "", "Written by `scripts/plan_trials.py`."]
+    if all_kept:
+        rows = [line for name, kept in all_kept.items() for line in offset_lines(name, kept)]
+        parts += ["", "## Offsets, drawn as radii", "", KEPT, *rows]
+        rows = [position_line(name, kept) for name, kept in all_kept.items()]
+        parts += ["", "## Positions", "", AGAINST, *rows]
     if asked.frames:
         rows = [
             one_night_of_frames(name, asked.seed + k) for name in names for k in range(asked.frames)
         ]
-        add(f"## Drawn as frames\n\n{call}\n\n{FRAMES}", rows)
-    with asked.out.open("a", encoding="utf-8") as out:
-        out.write("\n".join("\n".join([title, *rows, ""]) for title, rows in parts) + "\n")
+        parts += ["", "## Drawn as frames", "", FRAMES, *rows]
+    if asked.light:
+        parts += ["", "## Star noise of drawn frames, % of the radius (stars)", "", LIGHT]
+        parts += light_rows()
+    print("\n".join(parts))
+    asked.out.write_text("\n".join(parts) + "\n", encoding="utf-8")
 
 
 KEPT = (
@@ -290,10 +300,9 @@ KEPT = (
 AGAINST = (
     "Rms error of best focus about the night's mean, no scatter of the focuser: as many frames a\n"
     "sweep as planned against eleven evenly spaced to 3.5 times the size in focus; exposure time "
-    "less\nthan eleven; saved at the same uncertainty as planned and as drawn; sweeps refused; CPU "
-    "of a fit.\n\n"
-    "| telescope | frames | planned | eleven even | ratio | less than eleven | saved, planned "
-    "| saved, drawn | refused | s |\n|---|---|---|---|---|---|---|---|---|---|"
+    "less\nthan eleven; saved at the same uncertainty as planned and as drawn; sweeps refused.\n\n"
+    "| telescope | nights | frames | planned | eleven even | ratio | less than eleven "
+    "| saved, planned | saved, drawn | refused |\n|---|---|---|---|---|---|---|---|---|---|"
 )
 FRAMES = (
     "Plan, drawn frames, ``measure_offsets``: true error over predicted for each filter.\n\n"

@@ -71,11 +71,7 @@ def what_is_known(table: RadiusTable) -> tuple[Known, dict[str, Band]]:
         um_per_step=scene.focuser.um_per_step,
         obstruction=scene.lens.obstruction,
     )
-    bands = {}
-    for name, plate in scene.filters.items():
-        low, high, n = plate.wavelengths_nm[0], plate.wavelengths_nm[-1], len(plate.wavelengths_nm)
-        width = (high - low) * n / (n - 1) if n > 1 else 0.0
-        bands[name] = Band((low + high) / 2, width)
+    bands = {name: Band(*plate.passband_nm()) for name, plate in scene.filters.items()}
     return known, bands
 
 

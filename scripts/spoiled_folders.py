@@ -123,6 +123,7 @@ def add(night: Path, sound: list[dict[str, bytes]], rng: np.random.Generator, k:
     elif way == "folder":
         path.mkdir()
     else:
+        path = night / f"zz{k}{stored[1:]}"  # of two copies the first by name is taken
         path.write_bytes(one[stored])
     return path
 

@@ -1,15 +1,18 @@
 """A night of exposures, folder in, result out."""
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from .cache import Cache
 from .errors import InputError
 from .estimate import Estimate, Notice
 from .frames import Calibration, InputFile, complete_setup, list_frames
+from .frames.follow import follow_folders
 from .frames.frame import FrameFacts
 from .night import (
     Equipment,
@@ -23,11 +26,18 @@ from .night import (
     learn_shape,
     with_files,
 )
-from .night.observed import SHARED
+from .night.course import prepare_course
+from .night.judge import LiveNight
+from .night.observed import SHARED, with_scatter
+from .night.result import night_result
 from .pipeline import load_result
 from .reports.result import RunResult
 from .setup import Setup
 from .tracking import FrameRadius, measure_files
+
+_Content = tuple[Path, int, int]
+"""Path, size and time of change of a file."""
+_SETTLE_S = 1.0
 
 
 def measure_night(
@@ -78,6 +88,10 @@ def measure_night(
     ------
     InputError
         If a path, the facts table or the result folder cannot be used, or there is no exposure.
+
+    Examples
+    --------
+    >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
     known = load_result(offsets) if offsets is not None else None
     given = setup or (known.setup if known else Setup())
@@ -90,11 +104,106 @@ def measure_night(
         facts, setup=complete, calibration=calibration, executor=executor, cache=cache,
         progress=progress,
     )  # fmt: skip
-    unused = tuple(file for file in files if not is_exposure(file))
     exposures = exposures_of(frames)
     equipment, more = equipment_of(known, complete, exposures)
     result = judge_night(exposures, equipment, limit=growth)
-    return with_files(result, unused, (*notices, *more))
+    return with_files(result, _unused(files), (*notices, *more))
+
+
+def follow_night(
+    folders: Sequence[str | Path],
+    *,
+    setup: Setup | None = None,
+    offsets: str | Path | None = None,
+    growth: float = 0.1,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
+    skip: Sequence[Path] = (),
+    executor: Executor | None = None,
+) -> Iterator[NightResult]:
+    """Follow a night while its frames come in; each is measured once and judged by its past.
+
+    Parameters
+    ----------
+    folders : sequence of str or Path
+        Folders that the frames are written to.
+    setup, offsets, growth, facts_csv, calibration, skip, executor
+        As `measure_night` takes them.
+
+    Returns
+    -------
+    iterator of NightResult
+        One whenever frames have come: of the night so far, each frame judged by itself and those
+        before it. Offsets are not asked; `measure_night` does that when the night is over.
+
+    Raises
+    ------
+    InputError
+        As `measure_night`; a folder that is still empty is none.
+
+    Examples
+    --------
+    >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
+    ...     print(night)
+    """
+    known = load_result(offsets) if offsets is not None else None
+    given = setup or (known.setup if known else Setup())
+    memory: dict[_Content, tuple[FrameRadius, ...]] = {}
+    live: LiveNight | None = None
+    for quiet_s in follow_folders([Path(f) for f in folders], skip=skip, settle_s=_SETTLE_S):
+        if quiet_s > 0:
+            continue
+        try:
+            files = list_frames(folders, setup=given, facts_csv=facts_csv, skip=skip)
+        except InputError:
+            if live is not None:
+                raise
+            continue  # nothing has come yet
+        complete, notices = complete_setup(given, files)
+        measure = partial(measure_files, setup=complete, calibration=calibration, executor=executor)
+        exposures = with_scatter(exposures_of(_new_measured(files, memory, measure)))
+        if not exposures:
+            continue
+        # A frame between others, or a filter not seen before, changes what was thought of all.
+        if live is None or not _goes_on(live, exposures):
+            equipment, more = equipment_of(known, complete, exposures)
+            live = LiveNight(prepare_course(exposures, equipment), limit=growth)
+        for one in exposures[len(live.exposures) :]:
+            live.add(one)
+        result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
+        yield with_files(result, _unused(files), (*notices, *more))
+
+
+def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:
+    """Whether the exposures are those already judged and others after them."""
+    judged = [one.file for one in live.exposures]
+    same = [one.file for one in exposures[: len(judged)]] == judged
+    return same and all(one.filter in live.course.tables for one in exposures)
+
+
+def _new_measured(
+    files: Sequence[InputFile],
+    memory: dict[_Content, tuple[FrameRadius, ...]],
+    measure: Callable[[Sequence[FrameFacts]], tuple[FrameRadius, ...]],
+) -> tuple[FrameRadius, ...]:
+    """Measure what was not measured in the state that it has now; all frames, in order."""
+    here: dict[_Content, FrameFacts] = {}
+    for file in files:
+        if is_exposure(file) and file.facts is not None:
+            with suppress(OSError):  # it has just gone
+                state = file.path.stat()
+                here[file.path, state.st_size, state.st_mtime_ns] = file.facts
+    new = [key for key in here if key not in memory]
+    by_path: dict[Path, list[FrameRadius]] = {}
+    for frame in measure([here[key] for key in new]):
+        by_path.setdefault(frame.facts.path, []).append(frame)
+    for key in new:
+        memory[key] = tuple(by_path.get(key[0], ()))
+    return tuple(frame for key in here for frame in memory[key])
+
+
+def _unused(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
+    return tuple(file for file in files if not is_exposure(file))
 
 
 def is_exposure(file: InputFile) -> bool:
@@ -112,7 +221,7 @@ def no_exposures(files: Sequence[InputFile]) -> str:
     if not reasons:
         return "no frames were given; name the folder of a night's exposures"
     commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    return f"there is no exposure of the sky among {len(files)} files; the commonest reason: {commonest}"
+    return f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
 
 
 def equipment_of(

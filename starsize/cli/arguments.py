@@ -1,8 +1,9 @@
 """The words of the command line: verbs, options and their help. Imports nothing heavy."""
 
 import argparse
+import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from .. import __version__
 
@@ -30,7 +31,36 @@ def build_parser() -> argparse.ArgumentParser:
     _add_plan(verbs)
     _add_night(verbs)
     _add_simulate(verbs)
+    parser.add_argument(
+        "--print-completion",
+        action=_PrintCompletion,
+        choices=("bash", "zsh", "tcsh"),
+        help="print what makes a shell complete verbs, options and files",
+    )
     return parser
+
+
+class _PrintCompletion(argparse.Action):
+    """Prints what makes a shell complete verbs, options and files, and stops."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option_string: str | None = None,
+    ) -> None:
+        del namespace, option_string
+        import shtab  # here, so that nobody else waits for it
+
+        verbs = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+        for verb in verbs.choices.values():
+            for action in verb._actions:
+                if action.type is Path:
+                    folder = action.dest == "out"
+                    action.complete = shtab.DIRECTORY if folder else shtab.FILE
+        sys.stdout.write(shtab.complete(parser, shell=values))
+        parser.exit()
 
 
 def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:

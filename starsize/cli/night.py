@@ -9,6 +9,7 @@ from ..errors import printable
 from ..night import NightResult
 from ..night_run import measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
+from .night_watch import watch
 from .shared import calibration_of, print_json, print_line, progress_line, setup_of
 from .workers import workers
 
@@ -21,6 +22,8 @@ def run(arguments: argparse.Namespace) -> int:
     check_writable(
         arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frame_folders=folders
     )
+    if arguments.watch:
+        return watch(arguments)
     quiet = arguments.quiet or arguments.json
     with (
         Cache(arguments.out / CACHE_FILE) as cache,

@@ -13,6 +13,7 @@ Action = Literal["ignore", "move", "refocus"]
 Status = Literal["measured", "refused"]
 ColourWord = Literal["together", "apart", "cannot tell"]
 Cause = Literal["telescope", "glass", "both", "unknown"]
+Outward = Literal["increasing", "decreasing"]
 StepSource = Literal["setup", "header", "slope"] | None
 BacklashFrom = Literal["both directions", "flat start"]
 
@@ -112,7 +113,7 @@ class LensReport:
     filters: tuple[LensFilter, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ColourReport:
     """Does one focus position serve all colours, and if not, who is to blame.
 
@@ -134,6 +135,11 @@ class ColourReport:
     curve_wavelength_nm: np.ndarray
     curve_shift_steps: np.ndarray
     curve_sigma_steps: np.ndarray
+
+    def __repr__(self) -> str:
+        cause = f", {self.cause}" if self.cause else ""
+        return f"<ColourReport: {self.verdict}{cause}, {len(self.points)} colours>"
+
     without: tuple[str, ...] = ()
     """Filters without which one position serves all others; empty where there are none such."""
     without_steps: float | None = None
@@ -266,6 +272,8 @@ class Comparison:
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
+    outward: Outward = "increasing"
+    """Sense of the step count, as the setup states it."""
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:

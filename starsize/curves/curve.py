@@ -29,7 +29,7 @@ class BoundedRadii:
         return BoundedRadii(self.radius_px[which], self.sigma_px[which], self.seen.part(which))
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True, repr=False)
 class FocusCurve:
     """Radius against position, one entry per measured frame, in order of time.
 
@@ -62,6 +62,9 @@ class FocusCurve:
     names: tuple[str, ...]
     approach: Approach = "unknown"
     bounded: BoundedRadii | None = None
+
+    def __repr__(self) -> str:
+        return f"<FocusCurve {self.id} ({self.filter}): {self.radius_px.size} frames>"
 
     def to_fit(self) -> BoundedRadii:
         """The radii that the star is fitted to: of all the light where there are no others."""

@@ -172,7 +172,7 @@ class Chain:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """A frame in the chain: its likelihood at the frame's own defocus, and whose offset it bears."""
+    """A frame in the chain: its likelihood at its own defocus, and whose offset it bears."""
 
     likelihood: Likelihood | None
     in_question: bool = False

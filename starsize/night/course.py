@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -156,7 +157,7 @@ def seen_frame(
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
     """What lies between each exposure and the one before it; the first entry stands for nothing."""
     steps = [Step()]
-    for before, after in zip(exposures[:-1], exposures[1:], strict=True):
+    for before, after in pairwise(exposures):
         steps.append(_step(course, before, after))
     return steps
 

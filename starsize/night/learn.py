@@ -169,7 +169,24 @@ def _residuals(
 
 
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
-    """Equipment from figures alone: a lens without faults, its doubts left to the priors."""
+    """Equipment from figures alone: a lens without faults, its doubts left to the priors.
+
+    Parameters
+    ----------
+    setup : Setup
+    filters : sequence of str
+        Those of the night.
+
+    Returns
+    -------
+    Equipment
+        Without offsets; ``assumed`` says what had to be.
+
+    Examples
+    --------
+    >>> from starsize import load_setup
+    >>> equipment_from_setup(load_setup("setup.toml"), ["L", "Ha"]).assumed  # doctest: +SKIP
+    """
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
     assumed = ""
     if ratio is None or pixel is None:

@@ -29,6 +29,8 @@ class Exposure:
         a frame's photometry does not know of the shape, all frames share.
     stars, found : int
         Stars behind the radius, and seen.
+    light_adu : float
+        Of the brighter stars: falls with cloud.
     """
 
     file: str
@@ -44,6 +46,7 @@ class Exposure:
     shape_scatter: float = NAN
     stars: int = 0
     found: int = 0
+    light_adu: float = NAN
     elongation: float = NAN
     elongation_angle_deg: float = NAN
     background_adu: float = NAN
@@ -117,6 +120,7 @@ def _exposure(frame: FrameRadius) -> Exposure:
         shape_sigma=sigma * large / half if known else NAN,
         stars=frame.n_stars,
         found=frame.n_found,
+        light_adu=frame.light_adu,
         elongation=frame.elongation,
         elongation_angle_deg=frame.elongation_angle_deg,
         background_adu=frame.background_adu,

@@ -97,6 +97,12 @@ def judge_night(
     ------
     ValueError
         If there is no exposure, or ``limit`` is not above 0.
+
+    Examples
+    --------
+    >>> from starsize import equipment_from_setup, load_setup
+    >>> equipment = equipment_from_setup(load_setup("setup.toml"), ["L"])  # doctest: +SKIP
+    >>> judge_night(exposures, equipment)  # doctest: +SKIP
     """
     if not exposures:
         msg = "'exposures' must hold at least one exposure, got none"
@@ -123,7 +129,7 @@ def night_result(
     wrong = [one.filter for one in offsets if one.agrees is False]
     moves = [step.move_zones for step in steps_between(course, exposures)]
     measured = any(np.isfinite(e.hfr_px) for e in exposures)
-    notices = ()
+    notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
     return NightResult(

@@ -66,10 +66,8 @@ class PupilTable:
         share = sign[:, None] / away
         return np.where(detail <= self.top, share / share.sum(axis=0), 0.0)
 
-    def read(
-        self, defocus: np.ndarray, spherical: np.ndarray, side: np.ndarray, *, slopes: bool = True
-    ) -> np.ndarray:
-        """Transfer functions (m, n) and their slopes, one below the other: (4, m, n) in all.
+    def read(self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray) -> np.ndarray:
+        """Transfer functions (m, n) and, below them, their slopes: (1 or 2 + j, m, n).
 
         Parameters
         ----------
@@ -77,22 +75,18 @@ class PupilTable:
             Each of the m curves is the mean over k, in waves. Aberrations beyond the table are
             taken at its edge.
         spherical : (m,) array
-        side : (k,) array
-            The slopes are by defocus, by spherical aberration, and by a spread that moves the k
-            by so much.
-        slopes : bool
-            False: (1, m, n).
+        moved : (j, m, k) array
+            The slopes are by spherical aberration, and by what moves the defocus by so much; none
+            where j is 0.
         """
         row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
         half = (SPHERICAL_LAYERS - 1) / 2 * SPHERICAL_STEP
         layer, by_s, slope_s = _basis(spherical[:, None], -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
         place = row[..., :, None] * SPHERICAL_LAYERS + layer[..., None, :]
-        pairs = [(by_d, by_s)]
-        if slopes:
-            moved = slope_d * side[:, None]
-            pairs += [(slope_d, by_s), (by_d, slope_s), (moved, by_s)]
-        value = np.stack([a[..., :, None] * b[..., None, :] for a, b in pairs]) / side.size
-        count, per_row = len(pairs) * len(place), 16 * side.size
+        pairs = [(by_d, by_s), (by_d, slope_s)][: 2 if len(moved) else 1]
+        pairs += [(slope_d * by[..., None], by_s) for by in moved]
+        value = np.stack([a[..., :, None] * b[..., None, :] for a, b in pairs]) / defocus.shape[1]
+        count, per_row = len(pairs) * len(place), 16 * defocus.shape[1]
         index = np.broadcast_to(place, (len(pairs), *place.shape)).ravel()
         pointer = np.arange(count + 1) * per_row
         weights = csr_matrix((value.ravel(), index, pointer), (count, len(self.coefficients)))

@@ -10,6 +10,7 @@ from .page import report_html
 from .plan_terminal import print_plan
 from .plan_writer import PLAN_FILES, plan_document, write_plan
 from .plot import plot
+from .quantities import curves_table, frames_table, offsets_table
 from .result import RunResult
 from .star_table import write_star_table
 from .stored import load_measured_set
@@ -26,9 +27,12 @@ __all__ = [
     "check_file_writable",
     "check_writable",
     "comparison_document",
+    "curves_table",
+    "frames_table",
     "load_measured_set",
     "measurement_document",
     "night_document",
+    "offsets_table",
     "plan_document",
     "plot",
     "print_comparison",

@@ -24,7 +24,9 @@ def print_night(result: NightResult, *, console: Console | None = None) -> None:
     if found:
         out.print()
     for span in found:
-        say(out, f"{span['when'] or span['files']}  {span['what']} ({span['count']}): {span['why']}")
+        say(
+            out, f"{span['when'] or span['files']}  {span['what']} ({span['count']}): {span['why']}"
+        )
     off = [one for one in result.offsets if one.agrees is False]
     for one in off:
         say(out, f"The offset of {one.filter} {filter_words(result, one)}.", style="bold")

@@ -21,7 +21,7 @@ CAUSE_WORDS: Final = {
     "seeing": "seeing",
 }
 _FAR_ZONES: Final = 1.5
-"""How far aside one exposure tells best: two such frames differ clearly, both still measured well."""
+"""How far aside one exposure tells best: it differs clearly, and is still measured well."""
 
 
 def percent(share: float) -> str:
@@ -46,15 +46,15 @@ def frame_reason(result: NightResult, k: int) -> str:
     grown = f"defocus makes the stars {percent(frame.growth)} larger"
     if frame.state == "lost":
         return f"{grown}{_lost_by(result, k)}"
-    if frame.state == "unclear":
-        return f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
-    if cause == "cloud":
-        return f"focus held; {one.found} stars, fewer than in the clear frames of {one.filter}"
-    if cause == "wind or guiding":
-        return f"focus held; stars are drawn out to {one.elongation:.2f} times their width"
-    if cause == "seeing":
-        return "focus held; the air makes the stars larger than in the better frames"
-    return "focus held"
+    seen = {
+        "cloud": f"the stars of {one.filter} are fewer or fainter than in its clear frames",
+        "wind or guiding": f"stars are drawn out to {one.elongation:.2f} times their width",
+        "seeing": "the air makes the stars larger than in the better frames",
+    }.get(cause, "")
+    if frame.state == "held":
+        return f"focus held; {seen}" if seen else "focus held"
+    unclear = f"{grown}, give or take {percent(frame.growth_sigma)}; {what_would_tell(result)}"
+    return f"{seen}; {unclear}" if seen else unclear
 
 
 def _lost_by(result: NightResult, k: int) -> str:
@@ -87,13 +87,20 @@ def night_headline(result: NightResult) -> str:
         return f"Focus was lost in {lost} of {total} exposures.{at}"
     if states.count("unclear") > total / 2:
         return "These exposures cannot tell whether focus held."
-    return "Focus held all night." if "unclear" not in states else "Focus held as far as it can be told."
+    return (
+        "Focus held all night."
+        if "unclear" not in states
+        else "Focus held as far as it can be told."
+    )
 
 
 def spans(result: NightResult) -> list[dict[str, str]]:
     """Runs of frames with one trouble: what, from which frame to which, and the reason."""
     found = []
-    trouble = [(f.state if f.state == "lost" else "", c) for f, c in zip(result.frames, result.causes, strict=True)]
+    trouble = [
+        (f.state if f.state == "lost" else "", c)
+        for f, c in zip(result.frames, result.causes, strict=True)
+    ]
     for (state, cause), group in groupby(range(len(trouble)), key=lambda k: trouble[k]):
         these = list(group)
         if not cause:
@@ -143,7 +150,12 @@ def rule_words(result: NightResult) -> list[str]:
         ]
     zone = result.equipment.zone_steps
     known = math.isfinite(zone)
-    rate = Estimate(*((part * zone if known else part) for part in (result.coefficient.value, result.coefficient.sigma)))
+    rate = Estimate(
+        *(
+            (part * zone if known else part)
+            for part in (result.coefficient.value, result.coefficient.sigma)
+        )
+    )
     words = "steps" if known else "zones"
     each = []
     if math.isfinite(rule.each_degC):
@@ -161,13 +173,24 @@ def rule_words(result: NightResult) -> list[str]:
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     """Defocus with its uncertainty, both signs where the side cannot be told."""
-    factor, unit = (zone_steps, "steps") if math.isfinite(zone_steps) else (1.0, "zones")
+    factor, unit, most = (
+        (zone_steps, "steps", 1) if math.isfinite(zone_steps) else (1.0, "zones", 2)
+    )
     size = Estimate(frame.defocus_zones * factor, frame.defocus_sigma_zones * factor)
     if frame.side_known:
-        return f"{estimate_text(size, signed=True, most_decimals=1)} {unit}"
-    return f"in or out by {estimate_text(size, most_decimals=1)} {unit}"
+        return f"{estimate_text(size, signed=True, most_decimals=most)} {unit}"
+    return f"in or out by {estimate_text(size, most_decimals=most)} {unit}"
+
+
+def state_line(result: NightResult, k: int) -> str:
+    """One line on a frame for whoever watches."""
+    one, frame, cause = result.exposures[k], result.frames[k], CAUSE_WORDS[result.causes[k]]
+    what = f"{frame.state}, {cause}" if cause else frame.state
+    return f"{one.file} ({one.filter}): {what}; {frame_reason(result, k)}"
 
 
 def count_words(states: Sequence[str]) -> str:
     """How many frames are held, lost, unclear."""
-    return ", ".join(f"{states.count(s)} {s}" for s in ("held", "lost", "unclear") if states.count(s))
+    return ", ".join(
+        f"{states.count(s)} {s}" for s in ("held", "lost", "unclear") if states.count(s)
+    )

@@ -55,7 +55,10 @@ def night_document(result: NightResult) -> dict[str, Any]:
     states = [frame.state for frame in result.frames]
     document = {
         "schema": dict(NIGHT_SCHEMA),
-        "summary": {"text": night_headline(result), **{s: states.count(s) for s in ("held", "lost", "unclear")}},
+        "summary": {
+            "text": night_headline(result),
+            **{s: states.count(s) for s in ("held", "lost", "unclear")},
+        },
         "growth_limit": result.limit,
         "frames": night_rows(result),
         "filters": [

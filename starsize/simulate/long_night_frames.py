@@ -18,7 +18,7 @@ from .long_night import LongNight, LongNightPlan, live_through
 from .night import DrawnFrame
 from .scene import Scene
 
-BEGINS: Final = datetime(2024, 1, 12, 20, 0, 0)  # noqa: DTZ001 -- headers are UTC without a zone
+BEGINS: Final = datetime(2024, 1, 12, 20, 0, 0)
 HOME_STEPS: Final = 12000
 
 

@@ -165,13 +165,10 @@ def setup_text(scene: Scene) -> str:
         f"read_noise_e = {sensor.read_noise_e}",
     ]
     for name, plate in scene.filters.items():
-        low, high = min(plate.wavelengths_nm), max(plate.wavelengths_nm)
-        middle = sum(c * w for c, w in zip(plate.wavelengths_nm, plate.weights, strict=True))
-        lines += ["", f"[filters.{name}]"]
-        lines += [f"wavelength_nm = {middle / sum(plate.weights):.1f}"]
-        if high > low:
-            slices = len(plate.wavelengths_nm)
-            lines += [f"bandwidth_nm = {(high - low) * slices / (slices - 1):.0f}"]
+        middle, width = plate.passband_nm()
+        lines += ["", f"[filters.{name}]", f"wavelength_nm = {middle:.1f}"]
+        if width:
+            lines += [f"bandwidth_nm = {width:.0f}"]
     return "\n".join(lines) + "\n"
 
 

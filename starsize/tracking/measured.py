@@ -40,6 +40,8 @@ class FrameRadius:
     """Longer over shorter axis of the typical star."""
     elongation_angle_deg: float = float("nan")
     """Direction of the longer axis, degrees from +x towards +y."""
+    light_adu: float = float("nan")
+    """Median light of stars at fixed places in the order of brightness: falls with cloud."""
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None

@@ -8,6 +8,14 @@ from matplotlib.axes import Axes
 from ...night import NightResult
 from . import _canvas
 
+#: The marks of the drawings as characters.
+_SIGNS = {"o": "●", "s": "■", "^": "▲", "v": "▼", "D": "◆", "P": "✚", "h": "⬢", "p": "⬟"}
+
+
+def filter_sign(name: str) -> str:
+    """The mark of a filter as a character, for the key."""
+    return _SIGNS.get(_canvas.filter_marker(name), "◀" if _canvas.filter_marker(name) == "<" else "▶")
+
 
 def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | None:
     """Draw a night; None without a single radius."""
@@ -91,5 +99,3 @@ def _clock(axes: Axes) -> None:
     ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
     axes.set_xticks(ticks)
     axes.set_xticklabels([f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])
-
-
