@@ -3,10 +3,10 @@
 import math
 
 import numpy as np
-from matplotlib.axes import Axes
 
 from ...night import NightResult
 from . import _canvas
+from ._canvas import Axes
 
 #: The marks of the drawings as characters.
 _SIGNS = {
