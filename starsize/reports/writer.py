@@ -40,6 +40,11 @@ def write_results(
     OutputError
         If ``out`` is a file, is the folder of the frames, holds files of these names that are not
         ours, or cannot be written.
+
+    Examples
+    --------
+    >>> from starsize import measure_offsets
+    >>> write_results(measure_offsets(["my-night"]), "my-results")  # doctest: +SKIP
     """
     folder = Path(out)
     keep_apart(folder, {item.path.parent for item in result.files})

@@ -8,7 +8,6 @@ from matplotlib.axes import Axes
 from ...night import NightResult
 from . import _canvas
 
-
 #: The marks of the drawings as characters.
 _SIGNS = {"o": "●", "s": "■", "^": "▲", "v": "▼", "D": "◆", "P": "✚", "h": "⬢", "p": "⬟"}
 

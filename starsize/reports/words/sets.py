@@ -68,10 +68,35 @@ def leaves_zone(
 
 
 @says
-def change_unknown(*, name: str, change: float, half95: float, zone: float) -> str:
-    """A change that is not known well enough."""
+def change_unknown(
+    *,
+    name: str,
+    change: float,
+    half95: float,
+    zone: float,
+    frames: float | None = None,
+    one_more: float | None = None,
+    reference: str = "",
+) -> str:
+    """A change that is not known well enough, what the frames alone say, and what would tell."""
+    said = f"{spread(change, half95)}, not known well enough for {_zone(zone)}"
+    if frames is None:
+        return f"{said}: measure {name} again"
+    said += (
+        f"; the frames alone say {signed(change)} +- {frames:.1f}, the rest is what focusers "
+        "commonly scatter"
+    )
+    if one_more is None:
+        return f"{said}: measure {name} again"
+    return f"{said}: one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
+
+
+@says
+def scatter_borrowed(*, run: str) -> str:
+    """A run without repeats."""
     return (
-        f"{spread(change, half95)}, not known well enough for {_zone(zone)}: measure {name} again"
+        f"nothing was swept twice in {run}, so the scatter of its focuser is taken from the "
+        "repeats of the other run"
     )
 
 
