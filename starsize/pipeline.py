@@ -113,10 +113,9 @@ def measure_offsets(
     """
     new, earlier = _new_and_stored(paths)
     given = setup or (earlier[0].setup if earlier else Setup())
-    files: tuple[InputFile, ...] = ()
-    if new or not earlier:
-        skip = [cache.path.parent] if cache else []
-        files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
+    skip = [cache.path.parent] if cache else []
+    wanted = bool(new) or not earlier
+    files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip) if wanted else ()
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
     found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
@@ -135,14 +134,8 @@ def measure_offsets(
     )
     cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
     strips = recalled(cache, cut, "strips", measured, known.camera)
-    compare = partial(
-        compare_measured,
-        measured,
-        setup=known,
-        given=given,
-        reference=reference,
-        earlier=earlier,
-    )
+    told = {"setup": known, "given": given, "reference": reference, "earlier": earlier}
+    compare = partial(compare_measured, measured, **told)
     curves, comparison, step_notices = recalled(
         cache, compare, "compare", measured, known, given, reference, earlier
     )
