@@ -17,7 +17,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..filters import Band
-from ..optics.star import lay_out, star_sizes
+from ..optics.sizes import star_sizes
+from ..optics.star import lay_out
 from .curve import focus_curve
 from .night import FIRST, LOG_SEEING, LOG_SLOPE, Known, Night, build_night, state_of
 from .posterior import best_focus
