@@ -12,6 +12,7 @@ import numpy as np
 
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
+from .comparison.compared import FieldReport
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
@@ -244,7 +245,9 @@ def compare_measured(
         um_per_step=step.um_per_step,
         reference=comparison.reference,
     )
-    if field is not None and field.significant:
+    if not isinstance(field, FieldReport):
+        return curves, replace(comparison, field_reason=field or ""), step.notices
+    if field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.
         _, comparison, step = again(at_centre(curves, field.centre_steps))
