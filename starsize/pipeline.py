@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -103,6 +104,12 @@ def measure_offsets(
     ------
     InputError
         If a path, the facts table or the reference cannot be used, or there is nothing to measure.
+
+    Examples
+    --------
+    >>> result = measure_offsets(["my-night"])  # doctest: +SKIP
+    >>> result  # doctest: +SKIP
+    <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
     new, earlier = _new_and_stored(paths)
     given = setup or (earlier[0].setup if earlier else Setup())
@@ -126,15 +133,18 @@ def measure_offsets(
         executor=executor,
         progress=progress,
     )
-    strips = filmstrips(measured, camera=known.camera, executor=executor)
-    curves, comparison, step_notices = recalled(
-        cache,
+    cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
+    strips = recalled(cache, cut, "strips", measured, known.camera)
+    compare = partial(
         compare_measured,
         measured,
         setup=known,
         given=given,
         reference=reference,
         earlier=earlier,
+    )
+    curves, comparison, step_notices = recalled(
+        cache, compare, "compare", measured, known, given, reference, earlier
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))

@@ -114,6 +114,11 @@ def test_importing_the_package_loads_no_plotting_library():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
+def test_the_main_job_loads_no_plotting_library_before_it_draws():
+    code = "import starsize.cli.offsets, sys; sys.exit('matplotlib' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
 def test_help_and_version_load_no_numerical_library():
     code = (
         "import sys, contextlib\n"

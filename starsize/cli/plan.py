@@ -11,7 +11,7 @@ from .workers import workers
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Plan, write the plan, show it; status 3 where what is wanted cannot be reached."""
+    """Plan, write the plan, show it; status 3 where what was asked cannot be reached."""
     check_writable(arguments.out, overwrite=arguments.overwrite, files=PLAN_FILES)
     setup, told = setup_of(arguments), None
     quiet = arguments.quiet or arguments.json
@@ -37,4 +37,4 @@ def run(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         print_plan(plan)
         print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
-    return 0 if plan.reached else 3
+    return 0 if plan.reached or arguments.sigma is None else 3

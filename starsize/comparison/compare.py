@@ -63,6 +63,23 @@ def compare_sweeps(
     -----
     Accuracy: offsets unbiased, coverage of the stated intervals in
     tests/comparison/offsets/test_coverage.py and scripts/offset_coverage.py.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in
+       measurement.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from starsize import fit_curves, focus_curve
+    >>> position = np.arange(900, 1101, 20)
+    >>> curves = [
+    ...     focus_curve(position, np.hypot(1.5, 0.05 * (position - best)), 0.02, filter=name)
+    ...     for name, best in (("L", 1000.0), ("R", 1012.0))
+    ... ]
+    >>> compare_sweeps(fit_curves(curves)).rows[1].move_steps
+    12
     """
     known = setup or Setup()
     found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)

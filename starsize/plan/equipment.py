@@ -132,17 +132,17 @@ def result_told(
     fit = min(mine, key=lambda fit: fit.best_sigma_steps)
     frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
     sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    centres = {
+        row.filter: row.best_focus_steps
+        for row in comparison.rows
+        if row.best_focus_steps is not None
+    }
     size, found = comparison.focuser.um_per_step, comparison.temperature
     warm = found.steps_per_degC if found.source == "frames" else None
     return Scouted(
         floor_px=fit.floor_px.value,
         light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
-        centre_steps={
-            row.filter: row.best_focus_steps
-            for row in comparison.rows
-            if row.best_focus_steps is not None
-        }
-        | {"": fit.best_steps},
+        centre_steps={**centres, "": centres.get(comparison.reference, fit.best_steps)},
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
         steps_per_degC=(warm.value, warm.sigma) if warm else None,
@@ -162,7 +162,8 @@ def equip(
     told = told or Scouted()
     assumed: list[Assumed] = []
     known, step = _completed(setup, told, hfr_px, assumed)
-    names = _filters(known, filters, reference, assumed)
+    swept = tuple(name for name in told.centre_steps if name)
+    names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
     bands = _bands(known, names, assumed)
     light = told.light or USUAL_LIGHT
     if told.light is None:
@@ -252,14 +253,14 @@ def _known(setup: Setup) -> Known:
 def _filters(
     setup: Setup, asked: Sequence[str], reference: str | None, assumed: list[Assumed]
 ) -> tuple[str, ...]:
-    """Filters to sweep, the reference first."""
+    """Filters to sweep, the reference first; the usual ones where none are named."""
     if setup.camera.bayer not in ("header", "none"):
         msg = (
             "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
             "positions answers (README, What to capture)"
         )
         raise InputError(msg)
-    names = list(dict.fromkeys(asked or setup.filters))
+    names = list(dict.fromkeys(asked))
     if not names:
         names = list(USUAL_FILTERS)
         assumed.append(Assumed(name="filters", value=", ".join(names)))

@@ -112,6 +112,23 @@ def test_a_test_frame_tells_size_place_and_light(tmp_path, capsys):
     assert "seeing" not in {one["name"] for one in document["assumed"]}
 
 
+def test_an_earlier_night_tells_where_each_filter_focuses(demo, rows, tmp_path, capsys):
+    asked = ("--from", demo[1], "--filters", "L,R,OIII", "--json", "--out", tmp_path / "plan")
+    assert call("plan", *asked) == 0
+    document = json.loads(capsys.readouterr().out)
+    found = {name: round(float(rows[name]["best_focus_steps"])) for name in ("L", "R", "OIII")}
+    assert document["centre_steps"] == found
+    # The night's own seeing, step size and light: nothing of them is assumed.
+    assumed = {one["name"] for one in document["assumed"]}
+    assert assumed.isdisjoint({"seeing", "pixel", "position of best focus", "filters"})
+
+
+def test_a_result_and_frames_cannot_both_be_planned_from(demo, tmp_path, capsys):
+    frame = DEMO / "evening_0006.fits.fz"
+    assert call("plan", "--from", demo[1], frame, "--out", tmp_path / "plan") == 2
+    assert "from one result folder, or from test frames" in capsys.readouterr().err
+
+
 @pytest.fixture(scope="module")
 def followed(tmp_path_factory):
     """Plan, simulate, offsets: L and R of a telescope with three numbers."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from .phrases import all_filters, spread
+from .phrases import all_filters, signed, spread
 from .saying import say
 
 _ZONE = "the zone of +-{zone:.1f} steps"
@@ -40,8 +40,25 @@ def _leaves_zone(*, surely: bool, **facts: float) -> str:
     return _of_change(f", {where} {_ZONE}; {_REPLACE}", **facts)
 
 
-def _change_unknown(**facts: float) -> str:
-    return _of_change(f", not known well enough for {_ZONE}: measure {{name}} again", **facts)
+def _change_unknown(
+    *,
+    frames: float | None = None,
+    one_more: float | None = None,
+    reference: str = "",
+    change: float,
+    **facts: object,
+) -> str:
+    """What the frames alone say of a change not known well enough, and what would tell."""
+    alone, remedy = "", f"measure {facts['name']} again"
+    if frames is not None:
+        alone = (
+            f"; the frames alone say {signed(change)} +- {frames:.1f}, the rest is what focusers "
+            "commonly scatter"
+        )
+        if one_more is not None:
+            remedy = f"one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
+    said = f", not known well enough for {_ZONE}{alone}: {remedy}"
+    return _of_change(said, change=change, **facts)
 
 
 def _parfocal(*, count: int, verdict: str) -> str:
@@ -75,6 +92,8 @@ say(
         "nothing_changed": _nothing_changed,
         "leaves_zone": _leaves_zone,
         "change_unknown": _change_unknown,
+        "scatter_borrowed": "nothing was swept twice in {run}, so the scatter of its focuser is "
+        "taken from the repeats of the other run",
         "parfocal": _parfocal,
         "zones_not_known": "the zones are not known: state focal ratio and step size",
         "update_moves": _update_moves,
