@@ -82,8 +82,8 @@ def row(name: str, case: Case, seed: int) -> str:
     for r in result.comparison.rows:
         if r.filter != result.comparison.reference and r.offset_steps is not None:
             error = r.offset_steps - night.truth.offset_steps[r.filter]
-            zone = night.truth.zone_steps[r.filter]
-            offsets.append(f"{r.filter} {error / zone:+.3f} ({error / r.offset_sigma_steps:+.1f})")
+            zone, sigma = night.truth.zone_steps[r.filter], r.offset_sigma_steps or float("nan")
+            offsets.append(f"{r.filter} {error / zone:+.3f} ({error / sigma:+.1f})")
     said += f"| {field.stars} | {words} | {far:.1f} | {'yes' if field.significant else 'no'} "
     return f"{said}| {field.towards_telescope or ''} | {', '.join(offsets)} |"
 

@@ -1,178 +1,374 @@
 """What is said of the focuser, the temperature and the field, against what was drawn.
 
-Run: ``python scripts/focuser_trials.py --runs 500``
-
-Writes scripts/results/focuser_trials.md. Sweeps are drawn at the level of best focus, stars at that
-of radii; no pixels. The zone of L is 13.5 steps, a tenth of it 1.35.
+Run: ``python scripts/focuser_trials.py --parts slips,play --runs 500``; without ``--parts`` all of
+them, one after another. Each part is a section of scripts/results/focuser_trials.md. Sweeps are
+drawn at the level of best focus, flat starts and stars at that of radii; no pixels (those:
+field_frames.py). The zone of L is 13.5 steps, a tenth of it 1.35.
 """
 
 import argparse
-import subprocess
-import sys
-from pathlib import Path
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
+from _results import write_section
+from _sweeps import REFRACTOR, curves_of
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
-
-from focuser_nights import (
-    TEN,
-    flat_start_night,
-    nights_together,
-    repeatability_covers,
-    slip_trial,
-    temperature_pull,
-)
-from star_fields import FRAME, UM_PER_STEP, drawn_sweep
-
+from starsize.comparison import Comparison, compare_sweeps
 from starsize.comparison.compared import FieldReport
-from starsize.comparison.field import field_of_focus
+from starsize.comparison.field import FieldSweep, Frame, field_of_focus
+from starsize.comparison.offsets.focuser import play_of_starts
 from starsize.comparison.offsets.table import Scale
+from starsize.conventions import Approach
+from starsize.curves import fit_curves, focus_curve
 from starsize.estimate import Estimate
+from starsize.simulate import SCENARIOS, PointsPlan, draw_points, tabulate_radii
+from starsize.simulate.field_points import FieldDraw, FieldPlan, draw_field
+from starsize.simulate.sweep_night import SweepDraw, SweepNight
 
-HERE = Path(__file__).parent
-SCALE = Scale(um_per_step=Estimate(UM_PER_STEP))
-ORDERS = {
-    "L R G B twice, L R": TEN,
-    "L R G three times, L": ("L", "R", "G") * 3 + ("L",),
-    "L R five times": ("L", "R") * 5,
-}
+TEN = ("L", "R", "G", "B") * 2 + ("L", "R")
+COOLING = SweepNight(steps_per_degC=-6.0, warm=12.0, cold=8.0)
+TENTH_ZONE = 1.35
+Found = TypeVar("Found")
 
 
-def slips(runs: int) -> list[str]:
+@dataclass(frozen=True)
+class Offsets:
+    """Errors of the offsets of one night, their sigmas and 95 % half-widths, steps."""
+
+    error: np.ndarray
+    sigma: np.ndarray
+    half95: np.ndarray
+
+
+def told(found: Found | None) -> Found:
+    """What cannot be None here."""
+    assert found is not None
+    return found
+
+
+def compared(draws: Iterable[SweepDraw], setup=REFRACTOR) -> Comparison:
+    return compare_sweeps(curves_of(draws), setup=setup)
+
+
+def offsets_of(found: Comparison, night: SweepNight) -> Offsets:
+    rows = {r.filter: r for r in found.rows}
+    names = found.filters[1:]
+    true = [night.offsets[n] for n in names]
+    return Offsets(
+        np.abs([told(rows[n].offset_steps) - t for n, t in zip(names, true, strict=True)]),
+        np.array([rows[n].offset_sigma_steps for n in names]),
+        np.array(found.half95_steps[1:]),
+    )
+
+
+def joined(parts: Sequence[Offsets]) -> Offsets:
+    return Offsets(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Offsets)))
+
+
+def judged(o: Offsets) -> str:
+    return (
+        f"{np.sqrt(np.mean(o.error**2)):.2f} | {share(o.error < TENTH_ZONE)} "
+        f"| {share(o.error < o.sigma)} | {share(o.error > o.half95)} "
+        f"| {share(o.error > 3 * o.sigma)} | {np.max(o.error / o.sigma):.1f}"
+    )
+
+
+def slips(runs: int) -> str:
+    """A slip of 40 steps in a gap drawn by chance, and the same nights without."""
     lines = [
-        "| order of ten sweeps | scatter | in the right gap | false alarms | offsets rms "
-        "| within sigma | beyond 3 sigma |",
-        "|---|---|---|---|---|---|---|",
+        "| order | fits, scatter | slip | in the right gap | slips said | offsets rms "
+        "| within 0.1 zone | within sigma | beyond 95 % | beyond 3 sigma | worst |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
     ]
-    for i, (name, order) in enumerate(ORDERS.items()):
-        for j, scatter in enumerate((0.5, 1.0, 2.0)):
-            rng = np.random.default_rng([15, i, j])
-            trials = [slip_trial(rng, order=order, scatter=scatter) for _ in range(runs)]
-            quiet = [
-                slip_trial(rng, order=order, scatter=scatter, slip_steps=0.0) for _ in range(runs)
-            ]
-            error = np.array([t.error_steps for t in trials])
-            sigma = np.array([t.sigma_steps for t in trials])
-            lines.append(
-                f"| {name} | {scatter} | {share(t.right for t in trials)} "
-                f"| {share(t.seen for t in quiet)} | {np.sqrt(np.mean(error**2)):.2f} "
-                f"| {share((error < sigma).ravel())} | {share((error > 3 * sigma).ravel())} |"
-            )
-    return lines
+    orders = {
+        "L R G B twice, L R": TEN,
+        "L R G three times, L": ("L", "R", "G") * 3 + ("L",),
+        "L R five times": ("L", "R") * 5,
+    }
+    for i, (name, order) in enumerate(orders.items()):
+        for j, (fit, scatter) in enumerate(((0.2, 0.3), (0.5, 1.0), (0.5, 2.0))):
+            for size in (40.0, 0.0):
+                night = replace(COOLING, order=order, fit_sigma=fit, scatter=scatter)
+                count = runs if size else runs * 2 // 5
+                row = _slip_row(night, size, count, [15, i, j, int(size)])
+                lines.append(f"| {name} | {fit}, {scatter} | {size:g} | {row}")
+    return "\n".join(lines)
 
 
-def repeats(runs: int) -> list[str]:
+def hidden(runs: int) -> str:
+    """Every filter exactly twice under even cooling: a slip half-way looks like a slope."""
+    lines = [
+        "| L R G B twice | slip, half-way | in the right gap | slips said | offsets rms "
+        "| within 0.1 zone | within sigma | beyond 95 % | beyond 3 sigma | worst | in doubt |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    base = replace(COOLING, order=("L", "R", "G", "B") * 2, fit_sigma=0.5, scatter=0.5)
+    nights = {"even cooling": base, "cooling that settles": replace(base, settling=1.5)}
+    for i, (name, night) in enumerate(nights.items()):
+        lines += [
+            f"| {name} | {size:g} | "
+            + _slip_row(night, size, runs // 5, [25, i, int(size + 50)], at=4, doubt=True)
+            for size in (40.0, -40.0, 20.0, 0.0)
+        ]
+    return "\n".join(lines)
+
+
+def _slip_row(
+    night: SweepNight, size: float, runs: int, seed: list[int], *, at: int = 0, doubt: bool = False
+) -> str:
+    rng = np.random.default_rng(seed)
+    right, said, errors, doubts = [], [], [], []
+    for _ in range(runs):
+        place = at or int(rng.integers(1, len(night.order)))
+        draws = replace(night, slip_before=place, slip_steps=size).draw(rng)
+        found = compared(draws)
+        seen = [(s.after_sweep, s.before_sweep) for s in found.focuser.slips or ()]
+        right.append(seen == [(draws[place - 1].id, draws[place].id)])
+        said.append(bool(seen))
+        errors.append(offsets_of(found, night))
+        doubts.append(any(n.code == "slip_or_drift" for n in found.notices))
+    gap = share(right) if size else "-"
+    more = f" | {share(doubts)} |" if doubt else " |"
+    return f"{gap} | {share(said)} | {judged(joined(errors))}{more}"
+
+
+def repeats(runs: int) -> str:
     lines = ["| twelve sweeps, scatter 3 steps | in the 68 % interval | mean of the estimates |"]
     lines.append("|---|---|---|")
     for i, order in enumerate((("L",) * 12, ("L", "R", "G") * 4, ("L", "R", "G", "B") * 3)):
         rng = np.random.default_rng([16, i])
-        found = [repeatability_covers(rng, order=order) for _ in range(runs)]
-        middle = np.mean([m for _, m in found])
-        lines.append(f"| {len(set(order))} filters | {share(c for c, _ in found)} | {middle:.2f} |")
-    return lines
+        night = SweepNight(order=order, scatter=3.0, fit_sigma=0.5)
+        found = [compared(night.draw(rng)).focuser for _ in range(runs)]
+        ends = [told(f.repeatability68_steps) for f in found]
+        inside = [low <= 3 <= high for low, high in ends]
+        middle = np.mean([told(f.repeatability_steps).value for f in found])
+        lines.append(f"| {len(set(order))} filters | {share(inside)} | {middle:.2f} |")
+    return "\n".join(lines)
 
 
-def nights(runs: int) -> list[str]:
-    lines = ["| three nights, scatter | best night's sigma over theirs | within sigma |"]
-    lines.append("|---|---|---|")
-    for i, scatter in enumerate((0.5, 1.0, 2.0)):
-        rng = np.random.default_rng([17, i])
-        rows = [row for _ in range(runs) for row in nights_together(rng, scatter=scatter)]
-        error, sigma, best = np.array(rows).T
-        covered = share(np.abs(error) < sigma)
-        lines.append(f"| {scatter} | {np.median(best / sigma):.2f} | {covered} |")
-    return lines
-
-
-def play(runs: int) -> list[str]:
-    rng = np.random.default_rng(18)
-    seen = [flat_start_night(rng, 85.0).backlash_steps for _ in range(runs)]
-    none = [flat_start_night(rng, 0.0).backlash_steps for _ in range(runs)]
-    error = np.array([abs(p.value - 85) for p in seen])
-    return [
-        f"Play of 85 steps from three flat starts of 1.5 steps each: within 4 steps in "
-        f"{share(error < 4)}, within 3 sigma in {share(error < [3 * p.sigma for p in seen])}; "
-        f"reported where there is none in {share(p is not None for p in none)}."
-    ]
-
-
-def temperature(runs: int) -> list[str]:
-    rng = np.random.default_rng(19)
-    pull, relative = np.abs([temperature_pull(rng) for _ in range(runs)]).T
-    return [
-        f"-6 steps per degC over 4 degC, L R G B three times: within sigma {share(pull < 1)}, "
-        f"within 3 sigma {share(pull < 3)}, within 5 % {share(relative < 0.05)}."
-    ]
-
-
-def field(runs: int) -> list[str]:
+def nights(runs: int) -> str:
+    """Three nights, each with a zero of its own, together and each alone."""
     lines = [
-        "| field, 16 megapixels | stars | filters | x, um | y, um | bowl, um | significant |",
+        "| each night | scatter | mean of the three nights' sigmas over theirs together "
+        "| smallest of the three over theirs | rms error: alone over together | within sigma "
+        "| beyond 3 sigma |",
         "|---|---|---|---|---|---|---|",
     ]
-    cases: tuple[tuple[tuple[float, float], float, dict[str, float], str], ...] = (
-        ((60.0, 0.0), 0.0, {}, "L"),
-        ((-60.0, 30.0), 60.0, {}, "L"),
-        ((34.0, -20.0), 0.0, {}, "LRG"),
-        ((0.0, 0.0), 0.0, {}, "L"),
-        ((0.0, 0.0), 0.0, {"own_um": 20.0}, "L"),
-    )
-    for i, (tilt, bowl, options, names) in enumerate(cases):
-        rng = np.random.default_rng([20, i])
-        found = [
-            field_of_focus(
-                [drawn_sweep(rng, tilt_um=tilt, bowl_um=bowl, name=n, **options) for n in names],
-                frame=FRAME,
-                scale=SCALE,
+    orders = {"L R G B three times": ("L", "R", "G", "B") * 3}
+    for i, (name, order) in enumerate(orders.items()):
+        for scatter in (0.3, 1.0, 2.0):
+            rng = np.random.default_rng([17, i, int(10 * scatter)])
+            night = SweepNight(order=order, scatter=scatter, fit_sigma=0.3)
+            sets = runs if scatter == 1.0 else runs // 5
+            rows = [_three(night, rng) for _ in range(sets)]
+            all_, alone = (
+                joined([r[0] for r in rows]),
+                [joined([r[k] for r in rows]) for k in (1, 2, 3)],
             )
-            for _ in range(runs)
-        ]
-        columns = [
-            np.array([getattr(f, key).value for f in found])
-            for key in ("tilt_x_um", "tilt_y_um", "curvature_um")
-        ]
-        shown = " | ".join(f"{c.mean():+.1f} +- {c.std():.1f}" for c in columns)
-        extra = ", each 20 um off" if options else ""
+            sigma = np.array([a.sigma for a in alone])
+            error = np.sqrt(np.mean([a.error**2 for a in alone]))
+            usual = np.median(sigma.mean(axis=0) / all_.sigma)
+            lines.append(
+                f"| {name}, {sets} sets | {scatter} | {usual:.2f} "
+                f"| {np.median(sigma.min(axis=0) / all_.sigma):.2f} "
+                f"| {error / np.sqrt(np.mean(all_.error**2)):.2f} "
+                f"| {share(all_.error < all_.sigma)} | {share(all_.error > 3 * all_.sigma)} |"
+            )
+    return "\n".join(lines)
+
+
+def _three(night: SweepNight, rng: np.random.Generator) -> tuple[Offsets, ...]:
+    drawn = []
+    for k in range(3):
+        zero = 10_000 + float(rng.normal(0, 100))
+        one = replace(night, first_mjd=60000.8 + k, zero_steps=zero, label=f"n{k}:")
+        drawn.append(one.draw(rng))
+    whole = compared([d for one in drawn for d in one])
+    return tuple(offsets_of(c, night) for c in (whole, *(compared(one) for one in drawn)))
+
+
+def play(runs: int) -> str:
+    """85 steps from two directions, and from starts while it was being taken up."""
+    rng = np.random.default_rng(18)
+    ways: tuple[Approach, ...] = ("outward",) * 4 + ("inward",) * 4
+    lines = [
+        "| capture | nights | within 4 steps | within 3 sigma | rms, steps | median sigma "
+        "| reported where there is none |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    both = SweepNight(order=("L", "R", "G", "B") * 2, approach=ways, fit_sigma=0.5, scatter=1.0)
+    there = replace(both, backlash=85.0)
+    turned = [compared(there.draw(rng)).focuser.backlash_steps for _ in range(runs)]
+    none = [compared(both.draw(rng)).focuser.backlash_steps for _ in range(runs)]
+    lines.append(
+        "| both directions | " + _play_row(turned, [p if _is_play(p) else None for p in none])
+    )
+    scene = SCENARIOS["parfocal_refractor"].scene
+    lens = replace(scene.lens, focal_length_mm=600.0, aperture_mm=100.0)
+    scene = replace(scene, lens=lens, focuser=replace(scene.focuser, um_per_step=1.5))
+    table = tabulate_radii(scene, ["L", "R", "G"])
+    few = max(runs // 50, 4)
+    for positions in (7, 11):
+        plan = PointsPlan(order=("L", "R", "G"), positions=positions)
+        seen = [_start_play(table, replace(plan, play_steps=85.0), s) for s in range(few)]
+        none = [_start_play(table, plan, s) for s in range(5 * few)]
+        spacing = 2 * table.half_steps / (positions - 1)
         lines.append(
-            f"| tilt {tilt[0]:g}, {tilt[1]:g} um, bowl {bowl:g} um | 200{extra} | {len(names)} "
-            f"| {shown} | {share(isinstance(f, FieldReport) and f.significant for f in found)} |"
+            f"| three flat starts, {positions} positions {spacing:.0f} steps apart | "
+            + _play_row(seen, none)
         )
-    return lines
+    return "\n".join(lines)
 
 
-def share(said) -> str:
+def _is_play(found: Estimate | None) -> bool:
+    """From both directions there is always a value: play where it differs from none."""
+    return found is not None and abs(found.value) > 3 * found.sigma
+
+
+def _start_play(table, plan: PointsPlan, seed: int) -> Estimate | None:
+    points = draw_points(table, plan, seed=seed)
+    curves = [
+        focus_curve(
+            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=f"{k}"
+        )
+        for k, p in enumerate(points)
+    ]
+    return play_of_starts(fit_curves(curves).fits)
+
+
+def _play_row(seen: Sequence[Estimate | None], none: Sequence[Estimate | None]) -> str:
+    known = [p for p in seen if p is not None]
+    error = np.array([p.value - 85 for p in known])
+    sigma = np.array([p.sigma for p in known])
+    lost = len(seen) - len(known)
+    return (
+        f"{len(seen)}{f', {lost} silent' if lost else ''} | {share(np.abs(error) < 4)} "
+        f"| {share(np.abs(error) < 3 * sigma)} | {np.sqrt(np.mean(error**2)):.1f} "
+        f"| {np.median(sigma):.1f} | {sum(p is not None for p in none)} of {len(none)} |"
+    )
+
+
+def temperature(runs: int) -> str:
+    """-6 steps per degC: what is found, and what the frames can tell at best."""
+    lines = [
+        "| night | fits, scatter | least possible sigma | within 5 %: possible | found "
+        "| within sigma | within 3 sigma |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    thrice = ("L", "R", "G", "B") * 3
+    designs = (
+        ("L R G B three times, 4 degC", thrice, 8.0, 0.5, 0.5),
+        ("L R G B three times, 4 degC", thrice, 8.0, 0.2, 0.3),
+        ("L R G B three times, 8 degC", thrice, 4.0, 0.5, 0.5),
+        ("L R G B five times, 4 degC", ("L", "R", "G", "B") * 5, 8.0, 0.5, 0.5),
+    )
+    for i, (name, order, cold, fit, scatter) in enumerate(designs):
+        rng = np.random.default_rng([19, i])
+        night = SweepNight(
+            order=order, fit_sigma=fit, scatter=scatter, steps_per_degC=-6.0, cold=cold
+        )
+        found = [told(compared(night.draw(rng)).temperature.steps_per_degC) for _ in range(runs)]
+        error = np.abs([f.value + 6 for f in found])
+        sigma = np.array([f.sigma for f in found])
+        least = _least_sigma(night)
+        possible = np.mean(np.abs(rng.standard_normal(100_000)) * least < 0.3)
+        lines.append(
+            f"| {name} | {fit}, {scatter} | {least:.3f} | {100 * possible:.1f} % "
+            f"| {share(error < 0.3)} | {share(error < sigma)} | {share(error < 3 * sigma)} |"
+        )
+    return "\n".join(lines)
+
+
+def _least_sigma(night: SweepNight) -> float:
+    """Of the coefficient, scatter and all else known: ordinary least squares."""
+    draws = night.draw(np.random.default_rng(0))
+    filters = np.array([d.filter for d in draws])
+    warm = np.array([d.temperature_degC for d in draws])
+    design = np.column_stack([filters[:, None] == np.unique(filters), warm - warm.mean()])
+    variance = np.linalg.inv(design.astype(float).T @ design.astype(float))[-1, -1]
+    return float(np.hypot(night.fit_sigma, night.scatter) * np.sqrt(variance))
+
+
+def field(runs: int) -> str:
+    lines = [
+        "| field, 16 megapixels | stars | filters | x, um | y, um | bowl, um "
+        "| within 5 um and 10 % | significant |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    cases = (
+        (FieldPlan(tilt_um=(60.0, 0.0)), "L"),
+        (FieldPlan(tilt_um=(-60.0, 30.0), bowl_um=60.0), "L"),
+        (FieldPlan(tilt_um=(0.0, 60.0), bowl_um=-60.0), "L"),
+        (FieldPlan(tilt_um=(34.0, -20.0)), "LRG"),
+        (FieldPlan(), "L"),
+        (FieldPlan(own_um=20.0), "L"),
+    )
+    for i, (plan, names) in enumerate(cases):
+        rng = np.random.default_rng([20, i])
+        found = [_field(plan, names, rng) for _ in range(runs)]
+        lines.append(_field_row(plan, names, found))
+    return "\n".join(lines)
+
+
+def _field(plan: FieldPlan, names: str, rng: np.random.Generator) -> FieldReport:
+    sweeps = []
+    for name in names:
+        drawn = draw_field(plan, rng)
+        columns = {f.name: getattr(drawn, f.name) for f in fields(FieldDraw)}
+        star = np.full(plan.stars, -1)
+        sweeps.append(FieldSweep(id=f"{name}-1", filter=name, star=star, **columns))
+    frame = Frame(width_px=plan.width_px, height_px=plan.height_px, pixel_um=3.8)
+    found = field_of_focus(sweeps, frame=frame, scale=Scale(um_per_step=Estimate(plan.um_per_step)))
+    assert isinstance(found, FieldReport), found
+    return found
+
+
+def _field_row(plan: FieldPlan, names: str, found: Sequence[FieldReport]) -> str:
+    keys = ("tilt_x_um", "tilt_y_um", "curvature_um")
+    values = np.array([[getattr(f, key).value for key in keys] for f in found])
+    true = np.array([*plan.tilt_um, plan.bowl_um])
+    room = np.where(true, np.minimum(5, 0.1 * np.abs(true)), 5)
+    near = np.all(np.abs(values - true) < room, axis=1)
+    shown = " | ".join(
+        f"{m:+.1f} ± {s:.1f}" for m, s in zip(values.mean(axis=0), values.std(axis=0), strict=True)
+    )
+    extra = f", each {plan.own_um:g} um off" if plan.own_um else ""
+    return (
+        f"| tilt {plan.tilt_um[0]:g}, {plan.tilt_um[1]:g} um, bowl {plan.bowl_um:g} um "
+        f"| {plan.stars}{extra} | {len(names)} | {shown} | {share(near)} "
+        f"| {share(f.significant for f in found)} |"
+    )
+
+
+PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
+    "slips": ("A slip of 40 steps", slips),
+    "hidden": ("A slip behind a slope", hidden),
+    "repeats": ("Repeatability", repeats),
+    "nights": ("Nights together", nights),
+    "play": ("Play of 85 steps", play),
+    "temperature": ("Temperature: -6 steps per degC", temperature),
+    "field": ("Field from drawn radii", field),
+}
+
+
+def share(said: Iterable[object]) -> str:
     return f"{100 * np.mean([bool(s) for s in said]):.1f} %"
 
 
-def main(runs: int) -> None:
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True, text=True, check=False, cwd=HERE,
-    ).stdout.strip()  # fmt: skip
-    parts = [
-        "# Focuser, temperature and field",
-        f"`python scripts/focuser_trials.py --runs {runs}`, at commit {commit}.",
-        f"## A slip of 40 steps, fits known to 0.5 steps, {runs} runs a row",
-        "\n".join(slips(runs)),
-        "## Repeatability",
-        "\n".join(repeats(runs)),
-        "## Nights together",
-        "\n".join(nights(max(runs // 5, 20))),
-        "## Play",
-        *play(runs),
-        "## Temperature",
-        *temperature(runs),
-        "## Field",
-        "\n".join(field(max(runs // 2, 20))),
-    ]
-    out = HERE / "results" / "focuser_trials.md"
-    out.parent.mkdir(exist_ok=True)
-    out.write_text("\n\n".join(parts) + "\n", encoding="utf-8")
-    print(out.read_text("utf-8"))
+def main(parts: Sequence[str], runs: int) -> None:
+    for part in parts:
+        title, measure = PARTS[part]
+        body = measure(runs)
+        script = f"focuser_trials.py --parts {part} --runs {runs}"
+        write_section(title, body, script=script)
+        print(f"## {title}\n{body}\n", flush=True)
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--parts", default=",".join(PARTS), help="some of them, by commas")
     parser.add_argument("--runs", type=int, default=500, help="runs a row")
-    main(parser.parse_args().runs)
+    chosen = parser.parse_args()
+    main(chosen.parts.split(","), chosen.runs)

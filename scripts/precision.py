@@ -15,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from starsize.curves import Known, fit_curves, focus_curve
+from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve
 from starsize.curves.curve import FocusCurve
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
 from starsize.curves.search import find, normal_equations, variance_of
 from starsize.filters import Band
+from starsize.optics.star import Apertures
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
 from starsize.simulate.points import SweepPoints
 
@@ -47,9 +48,15 @@ def curves_of(points: tuple[SweepPoints, ...], *, together: bool) -> list[FocusC
     """Focus curves of drawn sweeps; channels of one exposure share its time and name."""
     mjd = 60000 + np.arange(len(points[0].position_steps)) / 1440
     return [
-        focus_curve(
-            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
-            id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
+        replace(
+            focus_curve(
+                p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
+                id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
+            ),
+            bounded=BoundedRadii(
+                p.radius_px[:, 3], p.sigma_px[:, 3],
+                Apertures(*np.column_stack([p.bounds_px, 0 * p.wreck]).T),
+            ),
         )
         for k, p in enumerate(points)
     ]  # fmt: skip
@@ -64,11 +71,7 @@ def what_is_known(table: RadiusTable) -> tuple[Known, dict[str, Band]]:
         um_per_step=scene.focuser.um_per_step,
         obstruction=scene.lens.obstruction,
     )
-    bands = {}
-    for name, plate in scene.filters.items():
-        low, high, n = plate.wavelengths_nm[0], plate.wavelengths_nm[-1], len(plate.wavelengths_nm)
-        width = (high - low) * n / (n - 1) if n > 1 else 0.0
-        bands[name] = Band((low + high) / 2, width)
+    bands = {name: Band(*plate.passband_nm()) for name, plate in scene.filters.items()}
     return known, bands
 
 

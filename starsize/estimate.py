@@ -1,7 +1,8 @@
-"""A number with its standard uncertainty, and a notice in plain words."""
+"""A number with its standard uncertainty, what a layer found, and a notice to the person."""
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from .conventions import UNKNOWN
 
@@ -22,12 +23,39 @@ class Estimate:
         return math.isfinite(self.value)
 
 
+class Finding(str):
+    """What a layer found: a code, and the facts behind it, before anyone puts it into words.
+
+    It stands where the sentence will stand and reads as its code; ``reports.words.worded`` makes
+    the sentence of it.
+
+    Examples
+    --------
+    >>> found = Finding("too_narrow", span_steps=120.0)
+    >>> found == "too_narrow", found.facts
+    (True, {'span_steps': 120.0})
+    """
+
+    facts: dict[str, Any]
+
+    def __new__(cls, code: str, **facts: Any) -> "Finding":
+        """``facts`` are what the sentence needs: numbers, names, other findings."""
+        found = super().__new__(cls, code)
+        found.facts = facts
+        return found
+
+
 @dataclass(frozen=True, slots=True)
 class Notice:
     """Something the person should know: a stable code for scripts and a sentence for people."""
 
     code: str
     text: str
+
+
+def notice(code: str, **facts: Any) -> Notice:
+    """A notice that is not in words yet."""
+    return Notice(code, Finding(code, **facts))
 
 
 NOT_KNOWN = Estimate(UNKNOWN)

@@ -8,7 +8,7 @@ from .errors import InputError
 from .filters import Band
 from .frames import complete_setup, list_frames
 from .pipeline import load_result, nothing_to_measure
-from .plan import TestFrames, frames_told, result_told
+from .plan import Scouted, frames_told, result_told
 from .reports.stored_run import is_result
 from .setup import Setup
 from .tracking import measure_files
@@ -19,7 +19,7 @@ def scout(
     *,
     setup: Setup | None = None,
     executor: Executor | None = None,
-) -> tuple[Setup, TestFrames]:
+) -> tuple[Setup, Scouted]:
     """Look at test frames, or at an earlier result, before a plan is made.
 
     Parameters
@@ -35,12 +35,16 @@ def scout(
     Returns
     -------
     setup : Setup
-    told : TestFrames
+    told : Scouted
 
     Raises
     ------
     InputError
         If a path cannot be used, results are mixed with other paths, or nothing can be measured.
+
+    Examples
+    --------
+    >>> setup, told = scout(["test_frame.fits"])  # doctest: +SKIP
     """
     every, given = [Path(path) for path in paths], setup or Setup()
     if any(is_result(path) for path in every):

@@ -8,12 +8,19 @@ from typing import Literal
 import numpy as np
 from astropy.table import QTable
 
-from .curves import CurveSet, FocusCurve, Known
-from .curves import fit_curves as fit_focus_curves
+from . import comparison, curves
+from .curves import BoundedRadii, CurveSet, FocusCurve, Known
 from .frames import Frame, FrameFacts, read_frame
+from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
+from .reports.words import in_words, worded
 from .setup import Setup
 from .tracking import MeasuredSweep
+
+#: The layers hand on codes and numbers; who takes the steps one by one reads sentences.
+fit_curve = in_words(curves.fit_curve)
+compare_sweeps = in_words(comparison.compare_sweeps)
+compare_filter_sets = in_words(comparison.compare_filter_sets)
 
 
 def measure_frame(
@@ -107,6 +114,11 @@ def fit_curves(
     Positions are those of the headers; ``measure_offsets`` also frees each sweep of the cooling
     that went on within it, once the sweeps have told the coefficient.
 
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th edition, sec. 8.8: the defocused pupil.
+    .. [2] D. L. Fried, J. Opt. Soc. Am. 56 (1966) 1372: the long-exposure transfer of the air.
+
     Examples
     --------
     >>> import numpy as np
@@ -118,7 +130,7 @@ def fit_curves(
     >>> round(fit.best_steps)
     1003
     """
-    curves = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
+    chosen = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
     known = setup or Setup()
     telescope = Known(
         focal_ratio=known.telescope.focal_ratio,
@@ -126,8 +138,8 @@ def fit_curves(
         um_per_step=known.focuser.um_per_step,
         obstruction=known.telescope.obstruction if obstruction is None else obstruction,
     )
-    bands = {c.filter: band for c in curves if (band := known.band(c.filter)) is not None}
-    return fit_focus_curves(curves, telescope=telescope, bands=bands, model=model)
+    bands = {c.filter: band for c in chosen if (band := known.band(c.filter)) is not None}
+    return worded(curves.fit_curves(chosen, telescope=telescope, bands=bands, model=model))
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:
@@ -141,6 +153,13 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
     -------
     FocusCurve
         With the positions of the headers.
+
+    Examples
+    --------
+    >>> from starsize import find_sweeps, list_frames, measure_sweeps
+    >>> sweeps, notices = find_sweeps(list_frames(["my-night"]))  # doctest: +SKIP
+    >>> curve_of(measure_sweeps(sweeps)[0]).radius_px.min()  # doctest: +SKIP
+    1.31
     """
     frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
 
@@ -158,4 +177,11 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         time_mjd=column(f.facts.mid_time_mjd for f in frames),
         names=tuple(f.facts.path.name for f in frames),
         approach=measured.sweep.approach,
+        bounded=BoundedRadii(
+            column(f.bounded.radius_px for f in frames),
+            column(f.bounded.sigma_px for f in frames),
+            Apertures(
+                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
+            ),
+        ),
     )

@@ -11,6 +11,7 @@ import pytest
 from starsize.cli.arguments import build_parser
 from starsize.frames.facts_csv import COLUMNS, read_facts_csv
 from starsize.frames.setup_file import setup_from_tables
+from starsize.plan import plan_capture
 from starsize.reports import RESULT_FILES
 
 ROOT = Path(__file__).parents[1]
@@ -19,7 +20,8 @@ DEMO = ROOT / "testdata" / "demo_night"
 
 
 def blocks(language, text=README):
-    return re.findall(rf"^```{language}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    return [block for spoken, block in fenced if spoken == language]
 
 
 def section(title):
@@ -34,7 +36,7 @@ def shown_calls():
 
 def test_readme_shows_calls_of_every_verb():
     assert {call.split()[1] for call in shown_calls()} == {
-        "offsets", "measure", "compare", "simulate",
+        "offsets", "measure", "compare", "night", "plan", "simulate",
     }  # fmt: skip
 
 
@@ -49,7 +51,7 @@ def test_each_call_shown_is_one_the_parser_knows(call):
 @pytest.mark.parametrize("option", sorted(set(re.findall(r"`(--[a-z]+)`", README))))
 def test_each_option_named_exists_in_some_verb(option, capsys):
     known = ""
-    for verb in ("offsets", "measure", "compare", "simulate"):
+    for verb in ("offsets", "measure", "compare", "night", "plan", "simulate"):
         with pytest.raises(SystemExit):
             build_parser().parse_args([verb, "--help"])
         known += capsys.readouterr().out
@@ -92,9 +94,24 @@ def test_the_files_listed_are_the_files_written():
 
 
 def test_the_setup_file_shown_is_accepted():
-    (shown,) = blocks("toml")
+    (shown,) = blocks("toml", section("The setup file"))
     setup = setup_from_tables(tomllib.loads(shown))
     assert setup.filters["Ha"].thickness_mm == 2.0
+
+
+def test_the_plan_shown_is_what_the_program_plans():
+    text = section("What to capture")
+    (shown,) = blocks("toml", text)
+    call = next(line for line in shown_calls() if "--filters L,R,G,B,Ha" in line)
+    filters = shlex.split(call)[-1].split(",")
+    setup = setup_from_tables(tomllib.loads(shown))
+    plan = plan_capture(setup, filters=filters, position_steps=12000)
+    order = " ".join(sweep[0].filter for sweep in plan.sweeps)
+    assert f"{len(plan.exposures)} exposures in nine sweeps" in text.replace("\n", " ")
+    assert order in text
+    for name, one in plan.offsets.items():
+        if name != "L":
+            assert f"| {name} | ±{one.sigma:.1f} |" in text
 
 
 def test_the_facts_table_shown_is_accepted(tmp_path):

@@ -4,6 +4,7 @@ import ast
 import importlib
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -87,6 +88,15 @@ def test_each_name_a_script_takes_from_the_package_is_there(script):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("starsize"):
             module = importlib.import_module(node.module)
             assert not [one.name for one in node.names if not hasattr(module, one.name)]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="makes pipes and links")
+def test_three_hundred_spoiled_files_change_nothing_of_the_good_ones_beside_them():
+    done = subprocess.run(
+        [sys.executable, SCRIPTS / "spoiled_folders.py", "--folders", "150", "--seed", "3"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_spoiled_files_end_in_facts_or_in_one_clear_line():

@@ -1,5 +1,6 @@
 """The command line: parse, call, print, exit status. Nothing is measured here."""
 
+import argparse
 import importlib
 import os
 import sys
@@ -27,6 +28,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         4 none could be measured, 130 stopped from the keyboard.
     """
     arguments = build_parser().parse_args(argv)
+    if getattr(arguments, "cluster", None):
+        _make_absolute(arguments)
     try:
         # The verb's module brings numpy and astropy along: --help and --version do without.
         verb = importlib.import_module(f".{arguments.verb}", __package__)
@@ -47,6 +50,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _say(_disk_trouble(error), 2)
     except KeyboardInterrupt:
         return _say("stopped; no results were written", 130)
+
+
+def _make_absolute(arguments: argparse.Namespace) -> None:
+    """Name frames and master frames so that other machines find them too."""
+    arguments.frames = [path.absolute() for path in arguments.frames]
+    for kind in ("dark", "flat", "bias"):
+        if (path := getattr(arguments, kind)) is not None:
+            setattr(arguments, kind, path.absolute())
 
 
 def _disk_trouble(error: OSError) -> str:

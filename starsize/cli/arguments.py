@@ -1,8 +1,9 @@
 """The words of the command line: verbs, options and their help. Imports nothing heavy."""
 
 import argparse
+import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from .. import __version__
 
@@ -28,8 +29,38 @@ def build_parser() -> argparse.ArgumentParser:
     _add_measure(verbs)
     _add_compare(verbs)
     _add_plan(verbs)
+    _add_night(verbs)
     _add_simulate(verbs)
+    parser.add_argument(
+        "--print-completion",
+        action=_PrintCompletion,
+        choices=("bash", "zsh", "tcsh"),
+        help="print what makes a shell complete verbs, options and files",
+    )
     return parser
+
+
+class _PrintCompletion(argparse.Action):
+    """Prints what makes a shell complete verbs, options and files, and stops."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option_string: str | None = None,
+    ) -> None:
+        del namespace, option_string
+        import shtab  # here, so that nobody else waits for it
+
+        verbs = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+        for verb in verbs.choices.values():
+            for action in verb._actions:
+                if action.type is Path:
+                    folder = action.dest == "out"
+                    action.complete = shtab.DIRECTORY if folder else shtab.FILE
+        sys.stdout.write(shtab.complete(parser, shell=values))
+        parser.exit()
 
 
 def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
@@ -46,13 +77,7 @@ def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
     )
     _add_out(verb, "starsize-out")
-    verb.add_argument(
-        "--facts",
-        type=Path,
-        metavar="CSV",
-        help="table (file, filter, position_steps, temperature_degC, ...) that supplies or "
-        "overrides what headers say",
-    )
+    _add_facts(verb)
     verb.add_argument(
         "--watch",
         action="store_true",
@@ -140,6 +165,38 @@ def _add_plan(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     _add_showing(verb)
 
 
+def _add_night(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+    verb = verbs.add_parser(
+        "night",
+        help="focus through a night of ordinary exposures",
+        description="Says from the night's own exposures when focus was lost, why, and when to "
+        "focus again.",
+        epilog="Exit status: 0 judged, 3 some exposures could not be measured, 4 none, 2 the call "
+        "or the input was wrong.",
+    )
+    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
+    verb.add_argument(
+        "--offsets",
+        type=Path,
+        metavar="RESULT",
+        help="result folder of 'starsize offsets': the star of this telescope, its table",
+    )
+    verb.add_argument(
+        "--growth",
+        type=_percent,
+        default=0.1,
+        metavar="PERCENT",
+        help="growth of the stars by defocus that counts as lost (default: 10)",
+    )
+    _add_out(verb, "starsize-night")
+    _add_facts(verb)
+    verb.add_argument(
+        "--watch", action="store_true", help="follow the folders until stopped with Ctrl-C"
+    )
+    _add_reading(verb)
+    _add_showing(verb)
+
+
 def _add_simulate(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb = verbs.add_parser(
         "simulate",
@@ -172,6 +229,16 @@ def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
     _add_overwrite(verb)
 
 
+def _add_facts(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument(
+        "--facts",
+        type=Path,
+        metavar="CSV",
+        help="table (file, filter, position_steps, temperature_degC, ...) that supplies or "
+        "overrides what headers say",
+    )
+
+
 def _add_overwrite(verb: argparse.ArgumentParser) -> None:
     verb.add_argument(
         "--overwrite", action="store_true", help="replace files that starsize did not write"
@@ -194,6 +261,11 @@ def _add_jobs(verb: argparse.ArgumentParser) -> None:
         default=None,
         metavar="N",
         help="processes that measure frames (default: one per core)",
+    )
+    verb.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="scheduler of a dask.distributed cluster that measures the frames instead",
     )
 
 
@@ -234,3 +306,14 @@ def _steps_or_zones(text: str) -> tuple[float | None, float | None]:
     if word.endswith("zone"):
         return None, _positive(word.removesuffix("zone").strip())
     return _positive(text), None
+
+
+def _percent(text: str) -> float:
+    try:
+        number = float(text.removesuffix("%"))
+    except ValueError:
+        number = 0.0
+    if not 0 < number <= 200:
+        msg = f"per cent above 0, at most 200, are wanted, not '{text}'"
+        raise argparse.ArgumentTypeError(msg)
+    return number / 100

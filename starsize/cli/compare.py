@@ -2,7 +2,6 @@
 
 import argparse
 
-from ..comparison import compare_filter_sets
 from ..reports import (
     COMPARISON_FILES,
     check_writable,
@@ -11,6 +10,7 @@ from ..reports import (
     print_comparison,
     write_comparison,
 )
+from ..steps import compare_filter_sets
 from .shared import print_json, print_line
 
 

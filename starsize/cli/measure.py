@@ -13,8 +13,7 @@ from ..reports import (
     write_star_table,
 )
 from ..tracking import measure_files, measure_files_and_stars
-from .shared import calibration_of, print_json, setup_of
-from .workers import workers
+from .shared import calibration_of, executor_of, print_json, setup_of
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -31,7 +30,7 @@ def run(arguments: argparse.Namespace) -> int:
         # Notes and pictures that lie in a folder were not meant; a file named by its path was.
         if has_frame_ending(f.path) or f.path in arguments.frames
     ]
-    with workers(arguments.jobs if len(facts) > 1 else 1) as executor:
+    with executor_of(arguments) as executor:
         if arguments.stars is None:
             frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
         else:

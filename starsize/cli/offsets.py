@@ -18,9 +18,8 @@ from ..reports import (
     write_results,
 )
 from ..setup import Setup
-from .shared import calibration_of, print_json, print_line, progress_line, setup_of
+from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
 from .watch import Measure, check_call, watch_sweeps
-from .workers import workers
 
 CACHE_FILE = "measured.sqlite"
 
@@ -39,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
             print_line(line)
             sys.stdout.flush()  # seen at once, in a pipe too
 
-    with Cache(arguments.out / CACHE_FILE) as cache, workers(arguments.jobs) as executor:
+    with Cache(arguments.out / CACHE_FILE) as cache, executor_of(arguments) as executor:
         measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
             say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")

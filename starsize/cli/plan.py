@@ -4,16 +4,14 @@ import argparse
 
 from ..filters import canonical_filter
 from ..plan import plan_capture
-from ..reports.folder import check_writable
-from ..reports.plan_terminal import print_plan
-from ..reports.plan_writer import PLAN_FILES, plan_document, write_plan
+from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
 from ..scouting import scout
 from .shared import print_json, print_line, setup_of, waiting
 from .workers import workers
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Plan, write the plan, show it; status 3 where what is wanted cannot be reached."""
+    """Plan, write the plan, show it; status 3 where what was asked cannot be reached."""
     check_writable(arguments.out, overwrite=arguments.overwrite, files=PLAN_FILES)
     setup, told = setup_of(arguments), None
     quiet = arguments.quiet or arguments.json
@@ -39,4 +37,4 @@ def run(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         print_plan(plan)
         print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
-    return 0 if plan.reached else 3
+    return 0 if plan.reached or arguments.sigma is None else 3

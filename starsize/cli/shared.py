@@ -4,7 +4,8 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager, contextmanager
 
 from rich.console import Console
 from rich.progress import (
@@ -19,6 +20,8 @@ from rich.progress import (
 from ..errors import printable
 from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
+from .cluster import cluster
+from .workers import workers
 
 
 def setup_of(arguments: argparse.Namespace) -> Setup:
@@ -33,6 +36,14 @@ def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
         return None
     dark, flat, bias = masters
     return load_calibration(dark=dark, flat=flat, bias=bias)
+
+
+def executor_of(arguments: argparse.Namespace) -> AbstractContextManager[Executor | None]:
+    """Processes of this machine, or the cluster that was named."""
+    if not arguments.cluster:
+        return workers(arguments.jobs)
+    masters = filter(None, (arguments.dark, arguments.flat, arguments.bias))
+    return cluster(arguments.cluster, [*arguments.frames, *masters])
 
 
 @contextmanager

@@ -7,11 +7,13 @@ from typing import Literal
 import numpy as np
 
 from ..estimate import Estimate, Notice
+from ..notebook import html_table, plus_minus
 
 Action = Literal["ignore", "move", "refocus"]
 Status = Literal["measured", "refused"]
 ColourWord = Literal["together", "apart", "cannot tell"]
 Cause = Literal["telescope", "glass", "both", "unknown"]
+Outward = Literal["increasing", "decreasing"]
 StepSource = Literal["setup", "header", "slope"] | None
 BacklashFrom = Literal["both directions", "flat start"]
 
@@ -75,7 +77,43 @@ class ColourPoint:
     growth: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensFilter:
+    """A filter beside the lens: where it focuses, how far its colours spread, what it adds."""
+
+    filter: str
+    wavelength_nm: float
+    width_nm: float
+    focus_um: Estimate | None
+    """Best focus from the lens' focus of 550 nm; further out is positive."""
+    spread_um: float | None
+    """How far apart the lens focuses the colours of its band."""
+    glass_mm: Estimate | None
+    """Glass beyond that of the median filter."""
+    growth_at_luminance: float | None
+    """HFR at the best focus of L over the filter's smallest; None without L."""
+    growth_at_common: float | None
+    """HFR at the best common position over the filter's smallest."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LensReport:
+    """The lens as all sweeps together show it; further out is positive.
+
+    ``wavelength_nm``, ``shift_um`` and ``sigma_um`` are (k,) arrays: where each colour focuses,
+    from the focus of 550 nm. ``secondary_um`` is the common focus of F and C less that of d, None
+    where the bands do not reach them. ``spherical_waves`` is at 550 nm.
+    """
+
+    wavelength_nm: np.ndarray
+    shift_um: np.ndarray
+    sigma_um: np.ndarray
+    secondary_um: Estimate | None
+    spherical_waves: Estimate
+    filters: tuple[LensFilter, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ColourReport:
     """Does one focus position serve all colours, and if not, who is to blame.
 
@@ -97,10 +135,16 @@ class ColourReport:
     curve_wavelength_nm: np.ndarray
     curve_shift_steps: np.ndarray
     curve_sigma_steps: np.ndarray
+
+    def __repr__(self) -> str:
+        cause = f", {self.cause}" if self.cause else ""
+        return f"<ColourReport: {self.verdict}{cause}, {len(self.points)} colours>"
+
     without: tuple[str, ...] = ()
     """Filters without which one position serves all others; empty where there are none such."""
     without_steps: float | None = None
     """That position, counted as ``compromise_steps``."""
+    lens: LensReport | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,6 +272,8 @@ class Comparison:
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
+    outward: Outward = "increasing"
+    """Sense of the step count, as the setup states it."""
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:
@@ -236,3 +282,21 @@ class Comparison:
             f"<Comparison: {measured} of {len(self.rows)} filters measured, counted from "
             f"{self.reference}; colours: {self.colour.verdict}>"
         )
+
+    def _repr_html_(self) -> str:
+        head = ("filter", "move", "offset (steps)", "zone (steps)", "do")
+        rows = (
+            (
+                row.filter,
+                "" if row.move_steps is None else f"{row.move_steps:+d}",
+                plus_minus(row.offset_steps, row.offset_sigma_steps),
+                "" if row.zone_steps is None else f"±{row.zone_steps:.1f}",
+                "refused"
+                if row.status == "refused"
+                else "reference"
+                if row.filter == self.reference
+                else row.action,
+            )
+            for row in self.rows
+        )
+        return html_table(f"Moves from {self.reference}", head, rows)

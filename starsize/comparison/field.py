@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import f as fisher
 
-from ..estimate import Estimate
+from ..estimate import Estimate, Finding
 from .compared import FieldReport
 from .offsets.table import Scale
 
@@ -76,7 +76,7 @@ class Frame:
 
 def field_of_focus(
     sweeps: Sequence[FieldSweep], *, frame: Frame, scale: Scale, zone_um: float | None = None
-) -> FieldReport | str:
+) -> FieldReport | Finding:
     """Plane and bowl of best focus over the frame.
 
     Parameters
@@ -90,7 +90,7 @@ def field_of_focus(
 
     Returns
     -------
-    FieldReport or str
+    FieldReport or Finding
         The reason where stars are too few or too uneven, or the step size is not known.
 
     Notes
@@ -100,10 +100,10 @@ def field_of_focus(
     every filter counts once. Significance: Wald's test of tilt and bowl together at 95 %.
     """
     if scale.um_per_step is None:
-        return "the size of a focuser step is not known"
+        return Finding("field_without_step_size")
     stars = _Stars.of(sweeps, frame)
     reason = _too_uneven(stars)
-    if reason:
+    if reason is not None:
         return reason
     design = stars.design(len(sweeps))
     value, covariance, left = _robust(design, stars)
@@ -225,15 +225,15 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
     return np.where(told, delta, np.nan), np.where(told, sigma, np.nan)
 
 
-def _too_uneven(stars: _Stars) -> str:
-    """Why the stars cannot tell, or empty."""
+def _too_uneven(stars: _Stars) -> Finding | None:
+    """Why the stars cannot tell, or None."""
     places = np.unique(stars.cluster, return_index=True)[1]
     if places.size < LEAST_STARS:
-        return f"only {places.size} stars could be followed, {LEAST_STARS} are needed"
+        return Finding("field_without_stars", stars=int(places.size), needed=LEAST_STARS)
     quarter = 2 * (stars.u[places] > 0) + (stars.v[places] > 0)
     if np.bincount(quarter, minlength=4).min() < LEAST_IN_QUARTER:
-        return "the stars do not reach over the whole frame"
-    return ""
+        return Finding("field_not_covered")
+    return None
 
 
 def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -1,6 +1,6 @@
 """Curves: half-flux radius against position, the model fitted to it, best focus."""
 
-from .curve import FocusCurve, correct_to_mean_temperature, focus_curve
+from .curve import BoundedRadii, FocusCurve, correct_to_mean_temperature, focus_curve
 from .fit import fit_curve, fit_curves
 from .fitted import CurveFit, CurveSet, ModelName, Verdict
 from .guess import Guess, guess_hyperbola
@@ -11,6 +11,7 @@ from .shapes import hyperbola, v_curve
 from .step_size import micrometres_per_step
 
 __all__ = [
+    "BoundedRadii",
     "CurveFit",
     "CurveSet",
     "FocusCurve",

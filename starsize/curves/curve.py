@@ -5,9 +5,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..conventions import Approach
+from ..optics.star import Apertures, all_light
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False)
+class BoundedRadii:
+    """Radii of half of the light inside stated circles: what pixels tell without extrapolation.
+
+    Attributes
+    ----------
+    radius_px, sigma_px : (n,) arrays
+        NaN where only the radius of half of all the light is known.
+    seen : Apertures
+        Circles and pixels of the n frames.
+    """
+
+    radius_px: np.ndarray
+    sigma_px: np.ndarray
+    seen: Apertures
+
+    def part(self, which: np.ndarray) -> "BoundedRadii":
+        """Return those of some of the frames."""
+        return BoundedRadii(self.radius_px[which], self.sigma_px[which], self.seen.part(which))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True, repr=False)
 class FocusCurve:
     """Radius against position, one entry per measured frame, in order of time.
 
@@ -25,6 +47,8 @@ class FocusCurve:
         NaN where unknown.
     names : tuple of str
         File names, for messages.
+    bounded : BoundedRadii, optional
+        What the star is fitted to, where photometry measured it.
     """
 
     id: str
@@ -37,6 +61,28 @@ class FocusCurve:
     time_mjd: np.ndarray
     names: tuple[str, ...]
     approach: Approach = "unknown"
+    bounded: BoundedRadii | None = None
+
+    def __repr__(self) -> str:
+        return f"<FocusCurve {self.id} ({self.filter}): {self.radius_px.size} frames>"
+
+    def to_fit(self) -> BoundedRadii:
+        """The radii that the star is fitted to: of all the light where there are no others."""
+        plain = BoundedRadii(self.radius_px, self.radius_sigma_px, all_light(self.radius_px.size))
+        if self.bounded is None:
+            return plain
+        known, own = np.isfinite(self.bounded.radius_px), self.bounded
+        seen = Apertures(
+            *(
+                np.where(known, getattr(own.seen, n), getattr(plain.seen, n))
+                for n in Apertures.__slots__
+            )
+        )
+        return BoundedRadii(
+            np.where(known, own.radius_px, plain.radius_px),
+            np.where(known, own.sigma_px, plain.sigma_px),
+            seen,
+        )
 
 
 def focus_curve(

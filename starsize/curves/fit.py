@@ -1,19 +1,21 @@
 """Fit focus curves: one alone, or all sweeps of a telescope together."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Estimate, Notice
+from ..estimate import NOT_KNOWN, Estimate, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
-from .fitted import CurveFit, CurveSet
+from .fitted import CurveFit, CurveSet, LensColour
+from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
-from .play import flat_start
-from .posterior import Posterior, explain
+from .play import FlatStart, flat_start, read_plays, standing_start
+from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part
 
@@ -46,6 +48,11 @@ def fit_curve(
     ------
     ValueError
         If ``obstruction`` or ``model`` is not one of the allowed.
+
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th edition, sec. 8.8: the defocused pupil.
+    .. [2] D. L. Fried, J. Opt. Soc. Am. 56 (1966) 1372: the long-exposure transfer of the air.
 
     Examples
     --------
@@ -112,7 +119,7 @@ def fit_curves(
     answers = [fit_plain(c) for c in chosen] if model == "hyperbola" else []
     joint = None
     if not answers:
-        joint = _joint(chosen, _Knowledge(known, bands or {}))
+        joint = _with_play(chosen, _Knowledge(known, bands or {}))
         answers = list(joint.fits)
     queue = iter(answers)
     fits = tuple(refused or next(queue) for refused in early)
@@ -128,6 +135,7 @@ def fit_curves(
         slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
         notices=joint.notices,
         placement_steps=joint.placement,
+        lens=joint.lens,
     )
 
 
@@ -144,30 +152,51 @@ class _Joint(NamedTuple):
     slope: Estimate
     notices: tuple[Notice, ...]
     placement: Estimate
+    lens: LensColour | None
 
 
-def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
+def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
+    """Fit sweeps together, then once more where the curve shows play that radii alone did not."""
+    starts = [flat_start(curve) for curve in curves]
+    joint = _joint(curves, starts, known)
+    # One frame more than seems to have stood is left out at first, for it bends the curve.
+    for spare in (1, 0):
+        plays = read_plays(joint.fits, sure=[f.play_steps.is_known for f in joint.fits])
+        seen = [
+            standing_start(fit, play.value, spare) if play.is_known else start
+            for fit, play, start in zip(joint.fits, plays, starts, strict=True)
+        ]
+        if seen != starts:
+            starts = seen
+            joint = _joint(curves, starts, known)
+    return joint
+
+
+def _joint(
+    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
+) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
-    used, night, found = _fit(curves, known)
-    fits = _judged(curves, used, night, found)
+    night, found = _fit(curves, starts, known)
+    fits = _judged(curves, starts, night, found)
     odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
     if len(odd) == len(curves):
         odd = []
     notices = []
     alone = {}
     for s in odd:
-        alone[s] = _alone(curves[s], known)
+        alone[s] = _alone(curves[s], known, starts[s])
         if alone[s].answered:
             notices.append(_disagrees(alone[s], shared_slope(night, found).value))
     rest = [s for s in range(len(curves)) if s not in odd]
     correlation = np.eye(len(curves))
     if odd:
-        used, night, found = _fit([curves[s] for s in rest], known)
-        again = iter(_judged([curves[s] for s in rest], used, night, found))
+        few, their = [curves[s] for s in rest], [starts[s] for s in rest]
+        night, found = _fit(few, their, known)
+        again = iter(_judged(few, their, night, found))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
     for s, curve in enumerate(curves):
-        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
+        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
@@ -176,46 +205,59 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         shared_slope(night, found),
         tuple(notices),
         placement(night, found),
+        lens_colour(night, found),
     )
 
 
 def _fit(
-    curves: Sequence[FocusCurve], known: _Knowledge
-) -> tuple[list[np.ndarray], Night, Posterior]:
-    used = [takes_part(curve, flat_start(curve)) for curve in curves]
+    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
+) -> tuple[Night, Posterior]:
+    used = [takes_part(curve, start) for curve, start in zip(curves, starts, strict=True)]
     night = build_night(curves, used, known=known.telescope, bands=known.bands)
-    return used, night, explain(night)
+    return night, explain(night)
 
 
 def _judged(
-    curves: Sequence[FocusCurve], used: Sequence[np.ndarray], night: Night, found: Posterior
+    curves: Sequence[FocusCurve],
+    starts: Sequence[FlatStart | None],
+    night: Night,
+    found: Posterior,
 ) -> list[CurveFit]:
+    whole = completed(night, found.fit)
     return [
         judge(
-            curve,
+            _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row]),
             summarise(night, found, row),
-            used=used[row],
-            standing=flat_start(curve),
-            zone_steps=zone_steps(night, row),
+            standing=starts[row],
+            zone_steps=zone_steps(night, found, row),
         )
         for row, curve in enumerate(curves)
     ]
 
 
-def zone_steps(night: Night, row: int) -> float:
+def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:
+    """The curve with the radii fitted, what their circles missed added: those it is drawn with."""
+    if curve.bounded is None:
+        return curve
+    fitted = curve.to_fit().part(used)
+    radius, sigma = curve.radius_px.copy(), curve.radius_sigma_px.copy()
+    radius[used], sigma[used] = fitted.radius_px * factor, fitted.sigma_px * factor
+    return replace(curve, radius_px=radius, radius_sigma_px=sigma)
+
+
+def zone_steps(night: Night, found: Posterior, row: int) -> float:
     """About the half-width of the critical focus zone of a sweep, from the slope of its wings."""
-    telescope = night.telescope
     # 2 lambda N^2 of defocus makes a disc of radius lambda N.
-    zone_px = 1e-3 * night.bands[row].wavelength_nm * telescope.diffraction_px_per_um
-    return zone_px / float(np.exp(night.start[LOG_SLOPE]))
+    zone_px = 1e-3 * night.bands[row].wavelength_nm * night.telescope.diffraction_px_per_um
+    return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
-def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
+def _alone(curve: FocusCurve, known: _Knowledge, start: FlatStart | None) -> CurveFit:
     refused = refuse_before_fitting(curve)
     if refused:
         return refused
-    used, night, found = _fit([curve], known)
-    return _judged([curve], used, night, found)[0]
+    night, found = _fit([curve], [start], known)
+    return _judged([curve], [start], night, found)[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:
@@ -223,9 +265,7 @@ def _misfit(night: Night, found: Posterior, row: int) -> bool:
 
 
 def _disagrees(fit: CurveFit, shared: float) -> Notice:
-    return Notice(
-        "slope_disagrees",
-        f"{fit.curve.id} ({fit.curve.filter}): its wings rise by "
-        f"{fit.slope_px_per_step.value:.4g} px per step, those of the other sweeps by "
-        f"{shared:.4g}; it was fitted alone.",
+    slope, curve = fit.slope_px_per_step.value, fit.curve
+    return notice(
+        "slope_disagrees", sweep=curve.id, filter=curve.filter, slope=slope, shared=shared
     )

@@ -1,11 +1,13 @@
 """What the curve layer hands on: one fit per sweep, and their joint covariance."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
+from ..notebook import html_table, plus_minus
 from .curve import FocusCurve
 
 Verdict = Literal[
@@ -70,6 +72,34 @@ class CurveFit:
             return f"{sweep}refused, {self.verdict}>"
         return f"{sweep}{self.best_steps:.2f} +- {self.best_sigma_steps:.2f} steps, {self.verdict}>"
 
+    def _repr_html_(self) -> str:
+        return fits_table("Focus curve", (self,))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LensColour:
+    """The lens as the joint fit found it; positions count from the focus of 550 nm.
+
+    Attributes
+    ----------
+    wavelength_nm, shift_steps, sigma_steps : (k,) arrays
+        Where each colour focuses over the span of the bands, and its standard uncertainty.
+    secondary_steps : Estimate
+        The common focus of F and C less that of d; not known where the bands do not reach F and C.
+    spherical_waves : Estimate
+        Spherical aberration at 550 nm, in waves over the whole pupil.
+    """
+
+    wavelength_nm: np.ndarray
+    shift_steps: np.ndarray
+    sigma_steps: np.ndarray
+    secondary_steps: Estimate
+    spherical_waves: Estimate
+
+    def at(self, wavelength_nm: np.ndarray | float) -> np.ndarray:
+        """Focus of some colours, steps."""
+        return np.interp(wavelength_nm, self.wavelength_nm, self.shift_steps)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CurveSet:
@@ -91,6 +121,8 @@ class CurveSet:
     notices: tuple[Notice, ...] = ()
     placement_steps: Estimate = NOT_KNOWN
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
+    lens: LensColour | None = None
+    """The lens' own colour, where the bands span enough to tell."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:
@@ -99,3 +131,24 @@ class CurveSet:
 
     def __repr__(self) -> str:
         return f"<CurveSet: {len(self.answered)} of {len(self.fits)} sweeps answered>"
+
+    def _repr_html_(self) -> str:
+        answered = f"{len(self.answered)} of {len(self.fits)} sweeps answered"
+        return fits_table(answered, self.fits)
+
+
+def fits_table(caption: str, fits: Sequence[CurveFit]) -> str:
+    """What a notebook shows of some sweeps."""
+    head = ("sweep", "filter", "best focus (steps)", "smallest HFR (px)", "frames", "verdict")
+    rows = (
+        (
+            fit.curve.id,
+            fit.curve.filter,
+            plus_minus(fit.best_steps, fit.best_sigma_steps),
+            plus_minus(fit.floor_px.value, fit.floor_px.sigma),
+            f"{int(fit.used.sum())} of {fit.used.size}",
+            fit.verdict.replace("_", " "),
+        )
+        for fit in fits
+    )
+    return html_table(caption, head, rows)

@@ -9,6 +9,7 @@ import numpy as np
 from ..filters import BANDS, Band
 from ..optics.star import (
     DRAFT_NM,
+    Apertures,
     Sizes,
     Stars,
     StarState,
@@ -113,12 +114,15 @@ class Night:
         """Wavelength and width of each sweep's band."""
         return [(band.wavelength_nm, band.width_nm) for band in self.bands]
 
-    def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
-        """Stars of all frames."""
+    def state(self, values: np.ndarray) -> StarState:
+        """What shapes the stars of all frames."""
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
         blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
-        state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
-        return star_sizes(self.stars, state, start_px=start_px)
+        return state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
+
+    def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
+        """Stars of all frames."""
+        return star_sizes(self.stars, self.state(values), start_px=start_px)
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
@@ -162,7 +166,7 @@ def fill_shared(out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: n
     # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
     scaled = blur_px * sizes.by_blur + sizes.by_log_seeing
     scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
-    out[:, LOG_DIFFRACTION] = sizes.radius - scaled
+    out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
 
 
 def build_night(
@@ -187,14 +191,17 @@ def build_night(
     rows = [np.flatnonzero(u) for u in used]
     sweep = np.repeat(np.arange(len(curves)), [r.size for r in rows])
 
-    def column(name: str) -> np.ndarray:
-        return np.concatenate([getattr(c, name)[r] for c, r in zip(curves, rows, strict=True)])
-
-    position, radius, sigma = (
-        column(n) for n in ("position_steps", "radius_px", "radius_sigma_px")
+    position = np.concatenate([c.position_steps[r] for c, r in zip(curves, rows, strict=True)])
+    fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
+    radius, sigma = (
+        np.concatenate([getattr(f, name) for f in fitted]) for name in ("radius_px", "sigma_px")
+    )
+    seen = Apertures(
+        *(np.concatenate([getattr(f.seen, n) for f in fitted]) for n in Apertures.__slots__)
     )
     guesses = tuple(
-        robust_guess(c.position_steps[r], c.radius_px[r]) for c, r in zip(curves, rows, strict=True)
+        robust_guess(c.position_steps[r], f.radius_px)
+        for c, r, f in zip(curves, rows, fitted, strict=True)
     )
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, usual = _start(guesses, known, priors)
@@ -208,7 +215,8 @@ def build_night(
         sweep,
         telescope=known.telescope,
         largest_blur_px=largest,
-        finest_seeing_px=max(0.9 * floor, 0.5),
+        finest_seeing_px=max(1.2 * floor, 0.6),
+        seen=seen,
     )
     return Night(
         curves=tuple(curves),
@@ -220,7 +228,9 @@ def build_night(
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        draft=lay_out(stars.table, colours, sweep, each_nm=DRAFT_NM),
+        draft=lay_out(
+            stars.table, colours, sweep, each_nm=DRAFT_NM, seen=seen, nodes=stars.detail.size
+        ),
         guesses=guesses,
         prior=prior,
         start=start,

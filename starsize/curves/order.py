@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..estimate import Estimate, Finding
 from .curve import FocusCurve
 from .fitted import CurveFit
 
@@ -17,8 +18,8 @@ RESTLESS = 0.12
 Fit = Callable[[FocusCurve], CurveFit]
 
 
-def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> str | None:
-    """Say why the order of a sweep spoils it, or None.
+def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> Finding | None:
+    """Why the order of a sweep spoils it, or None.
 
     Only a sweep that turned round or jumped to and fro can tell. Its outward and inward frames may
     have foci of their own (play), or each radius may belong to the position of the frame before
@@ -36,7 +37,7 @@ def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> str | Non
     return late or _two_foci(curve, moves, refit)
 
 
-def _late_header(curve: FocusCurve, fit: CurveFit, refit: Fit) -> str | None:
+def _late_header(curve: FocusCurve, fit: CurveFit, refit: Fit) -> Finding | None:
     if not fit.jitter > RESTLESS:
         return None
     for shift, which in ((1, "before"), (-1, "after")):
@@ -44,15 +45,11 @@ def _late_header(curve: FocusCurve, fit: CurveFit, refit: Fit) -> str | None:
         moved = part(replace(curve, position_steps=np.roll(curve.position_steps, shift)), keep)
         again = refit(moved)
         if again.answered and again.jitter < fit.jitter / BETTER:
-            return (
-                f"Positions and time disagree: every radius fits the position of the frame {which} "
-                "it. The position in the header is not the one of the exposure; wait for the "
-                "focuser to settle before exposing, and repeat."
-            )
+            return Finding("late_header", which=which)
     return None
 
 
-def _two_foci(curve: FocusCurve, moves: np.ndarray, refit: Fit) -> str | None:
+def _two_foci(curve: FocusCurve, moves: np.ndarray, refit: Fit) -> Finding | None:
     arrived = np.concatenate([[0.0], moves])
     ways = [refit(part(curve, arrived > 0)), refit(part(curve, arrived < 0))]
     if not all(way.answered for way in ways):
@@ -62,10 +59,11 @@ def _two_foci(curve: FocusCurve, moves: np.ndarray, refit: Fit) -> str | None:
     sigma = float(np.hypot(up.best_sigma_steps, down.best_sigma_steps))
     if abs(apart) < SURE * sigma:
         return None
-    return (
-        f"Positions and time disagree: frames reached upwards focus at {up.best_steps:.0f}, those "
-        f"reached downwards at {down.best_steps:.0f}, {abs(apart):.0f} +- {sigma:.0f} steps apart. "
-        "That is play in the focuser: approach every position from the same side, and repeat."
+    return Finding(
+        "two_foci",
+        up_steps=up.best_steps,
+        down_steps=down.best_steps,
+        apart=Estimate(abs(apart), sigma),
     )
 
 
@@ -81,4 +79,5 @@ def part(curve: FocusCurve, keep: slice | np.ndarray) -> FocusCurve:
         temperature_degC=curve.temperature_degC[index],
         time_mjd=curve.time_mjd[index],
         names=tuple(curve.names[i] for i in index),
+        bounded=curve.bounded and curve.bounded.part(index),
     )

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..estimate import Estimate
+from ..estimate import Estimate, Finding
 from .curve import FocusCurve
 from .fitted import CurveFit
 from .guess import USUAL_JITTER, robust_guess
@@ -22,10 +22,10 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     noise = np.hypot(np.nan_to_num(curve.radius_sigma_px), USUAL_JITTER * guess.floor_px**2 / y)
     miss = (y - np.hypot(guess.floor_px, guess.slope_px_per_step * (x - guess.best_steps))) / noise
     used = good & (np.abs(miss) < FAR * max(float(np.median(np.abs(miss[good]))), 1.0))
-    reasons = tuple(None if ok else "far off the curve" for ok in used)
+    reasons = tuple(None if ok else Finding("off_curve") for ok in used)
     bare = CurveFit(
         curve=curve, verdict="not_repeatable", answered=False, used=used, frame_reasons=reasons,
-        reason="No hyperbola fits the frames of this sweep.",
+        reason=Finding("no_hyperbola"),
     )  # fmt: skip
     if used.sum() < 5:
         return bare
@@ -33,14 +33,13 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     best, floor, slope = map(float, fit.value)
     scale = float(np.sqrt(max(fit.rss / fit.dof, 1e-6)))
     if not (x[used].min() < best < x[used].max()) or not np.isfinite(fit.sigma).all():
-        reason = "The vertex of the hyperbola lies outside the sweep: take positions on both sides."
-        return replace(bare, verdict="not_bracketed", reason=reason)
+        return replace(bare, verdict="not_bracketed", reason=Finding("vertex_outside"))
     sigma = scale * float(fit.sigma[0])
     return replace(
         bare,
         verdict="good",
         answered=True,
-        reason=f"Vertex of the hyperbola at {best:.0f} +- {sigma:.1f} steps.",
+        reason=Finding("vertex", best=Estimate(best, sigma)),
         best_steps=best,
         best_sigma_steps=sigma,
         dof=float(fit.dof),

@@ -2,37 +2,45 @@
 
 While the play is taken up the counter runs and the camera stands: at a place nearer to focus than
 the counter says, for it came from there. Play of more than a spacing shows as several frames of
-one radius, less than that as one frame whose stars are too small for its position.
+one radius, less than that as one frame whose stars are too small for its position. ``flat_start``
+finds what would spoil a first fit; ``read_plays`` reads the play off the curve that was fitted.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import logsumexp
 
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
+from .fitted import CurveFit
 from .guess import USUAL_JITTER
+from .prediction import radius_at
 from .statistics import PRIORS
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""
 MOST_FLAT = 5
+LEAST_MOVING = 4
+"""Frames that must have moved for the play to be read."""
 SAME = 3.0
 CHANGED = 6.0
 """In units of the noise: what counts as the same radius, and as a change."""
 PLAY_ODDS = 0.05
-"""Chance that a sweep starts with less play than a spacing left to take up, before looking."""
-LIKELIER = 5.0
-"""Play is named where it is this many times as likely as a wrecked frame."""
+"""Chance that a sweep starts with play left to take up, before looking."""
+PLAY_DOUBT = 0.4
+"""Play is named where the chance that there is none is below this. A steady start gives 0.996, one
+frame that is a little too small as much for play as for a wreck."""
+LACK = 0.003
+"""Relative scatter that radii have about any curve (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
 class FlatStart:
-    """The first ``frames`` frames stood still at one radius while the counter moved."""
+    """The first ``frames`` frames stood still while the counter moved."""
 
     frames: int
-    radius_px: float
 
 
 def flat_start(curve: FocusCurve) -> FlatStart | None:
@@ -59,59 +67,142 @@ def flat_start(curve: FocusCurve) -> FlatStart | None:
     missing = rate * abs(x[flat - 1] - x[0])
     if missing < CHANGED * noise[:flat].max() or y[flat + 1] > y[flat]:
         return None
-    return FlatStart(flat, float(y[:flat].mean()))
+    return FlatStart(flat)
 
 
-def play_from(
-    start: FlatStart, curve: FocusCurve, wing_px: np.ndarray, wing_steps: np.ndarray
-) -> Estimate:
-    """How far the counter ran before the camera moved, in steps.
+def read_plays(fits: Sequence[CurveFit], *, sure: Sequence[bool]) -> list[Estimate]:
+    """How far the counter ran before the camera moved in each sweep, read off the fitted curves.
 
-    Parameters
-    ----------
-    wing_px, wing_steps : (n,) arrays
-        The fitted curve on the side where the sweep began, from its end towards focus.
-    """
-    order = np.argsort(wing_px)
-    where = float(np.interp(start.radius_px, wing_px[order], wing_steps[order]))
-    spread = abs(np.interp(start.radius_px * 1.01, wing_px[order], wing_steps[order]) - where)
-    return Estimate(abs(where - float(curve.position_steps[0])), float(max(spread, 0.5)))
-
-
-def short_play(
-    curve: FocusCurve, noise_px: float, *, wing_px: np.ndarray, wing_steps: np.ndarray
-) -> Estimate:
-    """Play of less than one spacing, read off a first frame that is off the curve of the others.
-
-    Such a frame shows a star as large as one nearer to focus, where the camera still stood; a
-    wrecked frame mostly shows a larger one.
+    Frame i, ``t_i`` steps after the first, was taken at max(t_i, P) steps from it. The likelihood
+    of P averages over where best focus lies and over which frames are wrecked, as the fit does;
+    before looking, P is likely as 1 / (P + spacing). A focuser has one play: a sweep that alone
+    could as well have a wrecked frame is believed where others show the same.
 
     Parameters
     ----------
-    noise_px : float
-        Uncertainty of the first radius against the curve.
-    wing_px, wing_steps : (n,) arrays
-        The curve fitted without that frame, from its position towards focus.
+    fits : sequence of CurveFit
+        The frames they left out are read too.
+    sure : sequence of bool
+        For which of them it is known already that there is play.
 
     Returns
     -------
-    Estimate
-        Steps; not known where the frame does not look so, or a wreck explains it about as well.
+    list of Estimate
+        Steps; not known where the chance that there is none is above ``PLAY_DOUBT``.
     """
-    x, y = curve.position_steps, float(curve.radius_px[0])
-    falling = np.minimum.accumulate(wing_px)
-    if not _one_way(x) or not falling[-1] < y < falling[0]:
-        return NOT_KNOWN
-    where = float(np.interp(-y, -falling, wing_steps))
-    rate = float(np.interp(-y, -falling, np.abs(np.gradient(wing_px, wing_steps))))
-    play, spacing = abs(where - float(x[0])), abs(float(x[1] - x[0]))
-    sigma = noise_px / max(rate, 1e-12)
-    within = ndtr((spacing - play) / sigma) - ndtr(-play / sigma)
-    as_play = PLAY_ODDS * within / (spacing * rate)
-    wild = PRIORS.wreck_size * falling[0]
-    bell = np.exp(-0.5 * ((y - falling[0]) / wild) ** 2) / (wild * np.sqrt(2 * np.pi))
-    as_wreck = PRIORS.wrecked * bell
-    return Estimate(play, float(sigma)) if as_play > LIKELIER * as_wreck else NOT_KNOWN
+    grids = [_play_grid(fit) for fit in fits]
+    logs = [
+        _log_likelihood(fit, play) if play.size else play
+        for fit, play in zip(fits, grids, strict=True)
+    ]
+    shared = _shared_play(grids, logs)
+    found = []
+    for fit, play, log, known in zip(fits, grids, logs, sure, strict=True):
+        if not play.size:
+            found.append(NOT_KNOWN)
+            continue
+        odds = logsumexp(log + _log_prior(play, 40 * play[1])) - log[0] + np.log(PLAY_ODDS)
+        together = _as_others(play, log, shared)
+        doubtful = max(odds, together) < np.log(1 / PLAY_DOUBT - 1)
+        found.append(NOT_KNOWN if doubtful and not known else _mean_play(fit, play, log))
+    return found
+
+
+def _play_grid(fit: CurveFit) -> np.ndarray:
+    """Play to be tried, steps; none where the sweep cannot show any."""
+    x = fit.curve.position_steps[_read(fit)]
+    if not fit.answered or not fit.shape or x.size < LEAST_LEFT + 2 or not _one_way(x):
+        return np.array([])
+    run = np.abs(x - x[0])
+    return np.arange(0.0, run[-LEAST_MOVING], run[-1] / (x.size - 1) / 40)
+
+
+def _read(fit: CurveFit) -> np.ndarray:
+    radius = fit.curve.radius_px
+    return np.isfinite(radius) & (radius > 0)
+
+
+def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
+    """(p,) array: ln likelihood of each play, averaged over best focus and wrecks."""
+    curve, seen = fit.curve, _read(fit)
+    x, y, star = (a[seen] for a in (curve.position_steps, curve.radius_px, curve.radius_sigma_px))
+    run, way = np.abs(x - x[0]), np.sign(x[-1] - x[0])
+    shift = np.linspace(-1, 1, 41) * max(4 * fit.best_sigma_steps, run[-1] / (x.size - 1) / 2)
+    margin = np.abs(shift).max()
+    along = np.linspace(x.min() - margin, x.max() + margin, 600)
+    camera = x[0] + way * np.maximum(run, play[:, None])
+    model = np.interp(camera[:, None, :] - shift[:, None], along, radius_at(fit, along))
+    seeing = fit.jitter * fit.floor_px.value**2 / model
+    variance = np.nan_to_num(star) ** 2 + seeing**2 + (max(fit.lack, LACK) * model) ** 2
+    wild = variance + (PRIORS.wreck_size * model) ** 2
+    each = np.logaddexp(
+        np.log1p(-PRIORS.wrecked) + _log_normal(y - model, variance),
+        np.log(PRIORS.wrecked) + _log_normal(y - model, wild),
+    )
+    return logsumexp(each.sum(axis=2), axis=1)
+
+
+def _shared_play(
+    grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """One play for the sweeps that turned, half of them: trial values, ln odds against none."""
+    trial = np.linspace(0.0, max((g[-1] for g in grids if g.size), default=0.0), 200)
+    spacing = max((40 * g[1] for g in grids if g.size), default=1.0)
+    odds = np.log(PLAY_ODDS) + _log_prior(trial, spacing)
+    for play, log in zip(grids, logs, strict=True):
+        odds += _turned_or_not(trial, play, log)
+    return trial, odds
+
+
+def _log_prior(play: np.ndarray, spacing: float) -> np.ndarray:
+    log = -np.log(play + spacing)
+    return log - logsumexp(log)
+
+
+def _turned_or_not(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
+    """(t,) array: ln likelihood over that of no play, of a sweep that turned or did not."""
+    if not play.size:
+        return np.zeros(trial.size)
+    beyond = np.interp(trial, play, log, right=-np.inf) - log[0]
+    return np.logaddexp(beyond, 0.0) - np.log(2)
+
+
+def _as_others(play: np.ndarray, log: np.ndarray, shared: tuple[np.ndarray, np.ndarray]) -> float:
+    """Ln odds that this sweep turned, given the play that all of them show."""
+    trial, odds = shared
+    beyond = np.interp(trial, play, log, right=-np.inf) - log[0]
+    turned = beyond - np.logaddexp(beyond, 0.0)
+    chance = logsumexp(odds) - np.logaddexp(logsumexp(odds), 0.0)
+    share = chance + logsumexp(odds - logsumexp(odds) + turned)
+    return float(share - np.log1p(-np.exp(min(share, -1e-12))))
+
+
+def _mean_play(fit: CurveFit, play: np.ndarray, log: np.ndarray) -> Estimate:
+    """Mean and spread of the play of one sweep, with what the slope of the wings leaves open."""
+    weight = np.exp(log - logsumexp(log))
+    mean = float(weight @ play)
+    x, slope = fit.curve.position_steps[_read(fit)], fit.slope_px_per_step
+    way = np.sign(x[-1] - x[0])
+    away = abs(fit.best_steps - x[0] - way * mean) * slope.sigma / slope.value
+    own = weight @ (play - mean) ** 2 + (play[1] - play[0]) ** 2 / 12
+    return Estimate(mean, float(np.hypot(np.sqrt(own), away)))
+
+
+def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> FlatStart:
+    """The frames that ``play_steps`` of play hold back.
+
+    ``spare`` more are counted in where enough remain, one of them on the way to best focus.
+    """
+    position = fit.curve.position_steps
+    run = np.abs(position - position[0])
+    frames = int(np.sum(run < play_steps))
+    wing = abs(fit.best_steps - position[0]) - run[-1] / (run.size - 1) / 2
+    most = min(run.size - LEAST_LEFT, int(np.sum(run < wing)) - 1)
+    return FlatStart(max(frames, min(frames + spare, most)))
+
+
+def _log_normal(left: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    return -0.5 * (left**2 / variance + np.log(variance))
 
 
 def _one_way(position_steps: np.ndarray) -> bool:

@@ -1,12 +1,12 @@
 """What the frames say of best focus: an average over the seeing's scatter and what is lacking."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.star import Sizes, lay_out, star_sizes
-from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
+from ..optics.star import Stars, StarState, all_light, lay_out, star_radii, star_sizes
+from .night import COLOUR, FIRST, LOG_SLOPE, Night, fill_shared, state_of
 from .search import Fit, Variance, descend, find, shared_scatter, variance_of
 from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal
 
@@ -31,6 +31,8 @@ class Posterior:
         The quantities and their standard deviations.
     floor_spread : (g, m) array
         Standard deviations of the smallest radii, pixels.
+    colour_covariance : (g, 3, 3) array
+        Of the lens' colour.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -44,6 +46,7 @@ class Posterior:
     values: np.ndarray
     spread: np.ndarray
     floor_spread: np.ndarray
+    colour_covariance: np.ndarray
     sound: np.ndarray
 
     def usual(self, scatter: np.ndarray) -> float:
@@ -112,6 +115,7 @@ def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
         floor_spread=np.array(
             [np.sqrt(np.einsum("ij,jk,ik->i", rise, a.known, rise)) for a in answers]
         ),
+        colour_covariance=np.array([a.known[COLOUR, COLOUR] for a in answers]),
         sound=weight @ np.array([a.sound for a in answers]),
     )
 
@@ -174,14 +178,14 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     spans = [np.ptp(night.position_steps[night.sweep == s]) for s in which]
     reach = 1.2 * slope * float(max(spans))
     grid = np.linspace(-reach, reach, 81)
-    radius = _at(night, values, np.tile(grid, m), np.repeat(which, grid.size)).radius
+    radius = star_radii(*_at(night, values, np.tile(grid, m), np.repeat(which, grid.size)))
     radius = radius.reshape(m, -1)
     low = np.argmin(radius, axis=1)
     blur, smallest = grid[low], float(radius.min())
     step = float(grid[1] - grid[0])
     for _ in range(6):
         both = np.concatenate([blur - step / 2, blur + step / 2])
-        down, up = _at(night, values, both, np.tile(which, 2)).by_blur.reshape(2, m)
+        down, up = star_sizes(*_at(night, values, both, np.tile(which, 2))).by_blur.reshape(2, m)
         move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
         blur = blur + move
         step = max(float(np.abs(move).max()) * 2, 0.02 * smallest)
@@ -209,24 +213,33 @@ def _floor_lever(night: Night, values: np.ndarray, best_steps: np.ndarray) -> np
     return out
 
 
-def _at(night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray) -> Sizes:
+def _at(
+    night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray
+) -> tuple[Stars, StarState]:
     """Stars of sweeps at any defocus, at the median seeing of the night."""
     own = values[FIRST:].reshape(-1, 3)
     seeing = np.full(blur_px.size, np.median(own[:, 1]))
     state = state_of(values, blur_px=blur_px, log_seeing=seeing, tint=own[which, 2])
-    return star_sizes(lay_out(night.stars.table, night.bands_nm, which), state)
+    return lay_out(night.stars.table, night.bands_nm, which), state
 
 
 def _derivatives(night: Night, values: np.ndarray, blur_px: np.ndarray) -> np.ndarray:
     """Radius by every quantity at fixed blur (m, p), and by the blur in a last column."""
     which = np.arange(len(night.curves))
-    sizes = _at(night, values, blur_px, which)
+    sizes = star_sizes(*_at(night, values, blur_px, which))
     out = np.zeros((which.size, values.size + 1))
     fill_shared(out, values, sizes, blur_px=blur_px)
     out[:, LOG_SLOPE] = 0.0
     out[which, FIRST + 3 * which + 2] = sizes.by_tint
     out[:, -1] = sizes.by_blur
     return out
+
+
+def completed(night: Night, fit: Fit) -> np.ndarray:
+    """Radius of half of all the light of each frame's star over the radius fitted: (n,)."""
+    whole = replace(night.stars, seen=all_light(night.sweep.size))
+    state = night.state(fit.values)
+    return star_radii(whole, state) / fit.sizes.radius
 
 
 def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors = PRIORS) -> float:

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from ..optics.star import StarState, Telescope, prepare_stars, star_sizes
+from ..optics.pupil import PupilTable
+from ..optics.star import StarState, Telescope, lay_out, prepare_stars, star_radii
 from .fitted import CurveFit
 from .shapes import hyperbola
 
@@ -41,18 +42,24 @@ def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
 
 
 def star_radius(
-    shape: tuple[float, ...], position_steps: np.ndarray, *, fraction: float = 0.5
+    shape: tuple[float, ...],
+    position_steps: np.ndarray,
+    *,
+    fraction: float = 0.5,
+    table: PupilTable | None = None,
 ) -> np.ndarray:
     """Radius holding a share of the light of a star of physics, as ``CurveFit.shape`` holds it.
 
     The numbers: obstruction, wavelength and width of the band (nm), diffraction (px per um), blur
     (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
-    air, two of the spectrum, three of the lens' colour (px).
+    air, two of the spectrum, three of the lens' colour (px). ``table``
+    is that of the pupil where there is one.
     """
     position = np.asarray(position_steps, float)
     blur = shape[4] * (position.ravel() - shape[5])
     seeing = np.full(blur.size, shape[6])
-    return share_radius(shape, blur, seeing, fraction=fraction).reshape(position.shape)
+    radius = share_radius(shape, blur, seeing, fraction=fraction, table=table)
+    return radius.reshape(position.shape)
 
 
 def share_radius(
@@ -63,6 +70,7 @@ def share_radius(
     fraction: float = 0.5,
     air: float | None = None,
     start_px: np.ndarray | None = None,
+    table: PupilTable | None = None,
 ) -> np.ndarray:
     """Radius holding a share of the light of the same star, out of focus and under other air.
 
@@ -79,6 +87,8 @@ def share_radius(
         Exponent of the air's transfer function, the star's own by default.
     start_px : (n,) array, optional
         About where the radii lie.
+    table : PupilTable, optional
+        That of the pupil, where there is one.
 
     Returns
     -------
@@ -86,13 +96,17 @@ def share_radius(
     """
     hole, wavelength, width, diffraction, _, _, _, *rest = shape
     tint, spherical, spread, own_air = rest[:4]
-    stars = prepare_stars(
-        [(wavelength, width)],
-        np.zeros(blur_px.size, int),
-        telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
-        largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
-        finest_seeing_px=float(seeing_px.min()),
-    )
+    bands, which = [(wavelength, width)], np.zeros(blur_px.size, int)
+    if table is not None:
+        stars = lay_out(table, bands, which)
+    else:
+        stars = prepare_stars(
+            bands,
+            which,
+            telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
+            largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
+            finest_seeing_px=float(seeing_px.min()),
+        )
     state = StarState(
         blur_px=blur_px,
         seeing_px=seeing_px,
@@ -104,4 +118,4 @@ def share_radius(
         spectrum=np.array(rest[4:6]),
         tint=np.array([tint]),
     )
-    return star_sizes(stars, state, fraction=fraction, start_px=start_px).radius
+    return star_radii(stars, state, fraction=fraction, start_px=start_px)

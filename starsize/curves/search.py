@@ -46,7 +46,8 @@ def variance_of(
     seeing = jitter * sizes.by_log_seeing
     together = night.exposure >= 0
     # A shift of the whole band is the zero's; what counts is how its colours lie apart.
-    middle = np.array([night.stars.sum(night.stars.share * term) for term in night.stars.terms])
+    terms = night.stars.terms.mean(axis=2)
+    middle = np.array([night.stars.sum(night.stars.share * term) for term in terms])
     colour = priors.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
     own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
     return Variance(

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
+from ..optics.pupil import PupilTable
 from .least_squares import fit_hyperbola
 from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, outside, quantile
 from .night import (
@@ -75,7 +76,8 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
     bounds = [float(quantile(weight, centre, sigma, probability=p)) for p in (BEYOND, 1 - BEYOND)]
     below, above = outside(weight, centre, sigma, low=position.min(), high=position.max())
     shape = _shape(night, weight @ found.values, row)
-    floor = float(star_radius(shape, np.array([best]))[0])
+    table = night.stars.table
+    floor = float(star_radius(shape, np.array([best]), table=table)[0])
     slope = shared_slope(night, found)
     suspicion = 1 - found.sound[mine]
     return Summary(
@@ -94,7 +96,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         chi2_reduced=_chi2(night, found, row),
         suspicion=suspicion,
         hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),
-        wing_centre_steps=_wing_centre(shape, best, floor / slope.value),
+        wing_centre_steps=_wing_centre(shape, table, best, floor / slope.value),
         shape=shape,
         reach=(
             (best - float(position.min())) * slope.value / floor,
@@ -174,12 +176,14 @@ def _hyperbola(
     return Estimate(vertex, spread) if np.isfinite([vertex, spread]).all() else NOT_KNOWN
 
 
-def _wing_centre(shape: tuple[float, ...], best: float, floor_steps: float) -> float:
+def _wing_centre(
+    shape: tuple[float, ...], table: PupilTable, best: float, floor_steps: float
+) -> float:
     """Middle between the two positions where the curve is twice its smallest radius."""
-    away = np.linspace(0, BOTH_WAYS * floor_steps, 60)
+    away = np.linspace(0, BOTH_WAYS * floor_steps, 30)
     place = []
     for side in (-1.0, 1.0):
-        radius = np.maximum.accumulate(star_radius(shape, best + side * away))
+        radius = np.maximum.accumulate(star_radius(shape, best + side * away, table=table))
         place.append(side * float(np.interp(2 * radius[0], radius, away)))
     return best + sum(place) / 2
 

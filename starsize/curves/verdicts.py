@@ -1,15 +1,14 @@
-"""Does a sweep answer, and if not, what to do next: stable codes and plain sentences."""
+"""Does a sweep answer, and if not, what to do next: stable codes and their numbers."""
 
 from dataclasses import replace
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Estimate
+from ..estimate import NOT_KNOWN, Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import FlatStart, play_from, short_play
-from .prediction import radius_at
+from .play import FlatStart, read_plays
 from .summary import Summary
 
 COMPANY = 3
@@ -36,9 +35,6 @@ LOPSIDED = 0.1
 RISEN = 1.5
 """Stars that differ by this factor are beyond what the seeing mostly does."""
 
-_LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
-_TAKEN_UP = "the camera had not begun to move: play was being taken up"
-
 
 def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | None:
     """Refuse a sweep that has too few frames or positions for any fit; else None.
@@ -51,21 +47,18 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     least = LEAST_FRAMES - 1 if lost_one else LEAST_FRAMES
     if good.sum() >= least and positions.size >= LEAST_POSITIONS:
         return None
-    if good.sum() == 0:
-        reason = "no frame of this sweep could be measured"
-    elif positions.size == 1:
-        reason = f"all {good.sum()} frames were taken at one position, {positions[0]:.0f}"
-    else:
-        reason = (
-            f"{_count(int(good.sum()), 'usable frame')} at {_count(positions.size, 'position')}"
-        )
     return CurveFit(
         curve=curve,
         verdict="too_few_positions",
         answered=False,
-        reason=f"Too few positions: {reason}. Take at least 7, better 9, evenly spaced.",
+        reason=Finding(
+            "too_few_positions",
+            frames=int(good.sum()),
+            positions=int(positions.size),
+            at_steps=float(positions[0]) if positions.size == 1 else None,
+        ),
         used=np.zeros(good.size, bool),
-        frame_reasons=tuple(None if ok else "no usable radius" for ok in good),
+        frame_reasons=tuple(None if ok else Finding("no_usable_radius") for ok in good),
     )
 
 
@@ -73,16 +66,14 @@ def judge(
     curve: FocusCurve,
     found: Summary,
     *,
-    used: np.ndarray,
     standing: FlatStart | None,
     zone_steps: float,
 ) -> CurveFit:
     """Turn the numbers of a sweep into its answer, or its refusal.
 
-    ``used`` are the frames that took part; ``standing`` those at the start that were left out while
-    play was taken up.
+    ``standing`` are the frames at the start that were left out while play was taken up.
     """
-    good = used
+    good = takes_part(curve, standing)
     suspicion = np.zeros(good.size)
     suspicion[good] = found.suspicion
     used = good & (suspicion < SURE)
@@ -126,7 +117,7 @@ def judge(
             floor_steps=away,
         ),
     )
-    return _with_short_play(fit, noise[0]) if standing is None else _with_play(fit, standing)
+    return fit if standing is None else _with_play(fit, standing)
 
 
 def usable_points(curve: FocusCurve) -> np.ndarray:
@@ -162,46 +153,9 @@ def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
 
 def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
     """Read the play off the curve, and say that frames were left out."""
-    start = float(fit.curve.position_steps[0])
-    steps = np.linspace(start, fit.best_steps, 200)
-    play = play_from(standing, fit.curve, radius_at(fit, steps), steps)
-    note = (
-        f" The first {standing.frames} frames were left out: the counter ran about "
-        f"{play.value:.0f} steps before the camera moved (play). Overshoot by more than that "
-        "before each sweep."
-    )
-    return replace(fit, play_steps=play, reason=fit.reason + note)
-
-
-def _with_short_play(fit: CurveFit, noise_px: float) -> CurveFit:
-    """Say so where the first frame, set aside, looks like play of less than a spacing."""
-    curve = fit.curve
-    if fit.used[0] or not usable_points(curve)[0]:
-        return fit
-    start = float(curve.position_steps[0])
-    steps = np.linspace(start, fit.best_steps, 400)
-    slope = fit.slope_px_per_step
-    # The curve of the other frames is known no better than its centre and its slope.
-    doubt = np.hypot(slope.value * fit.best_sigma_steps, slope.sigma * (fit.best_steps - start))
-    play = short_play(
-        curve,
-        float(np.hypot(noise_px, doubt)),
-        wing_px=radius_at(fit, steps),
-        wing_steps=steps,
-    )
-    if not play.is_known:
-        return fit
-    note = (
-        f" The first frame was left out: the counter ran about {play.value:.0f} +- "
-        f"{play.sigma:.0f} steps before the camera moved (play). Overshoot by more than that "
-        "before each sweep."
-    )
-    return replace(
-        fit,
-        play_steps=play,
-        reason=fit.reason + note,
-        frame_reasons=(_TAKEN_UP, *fit.frame_reasons[1:]),
-    )
+    (play,) = read_plays([fit], sure=[True])
+    reason = Finding("play_at_start", answer=fit.reason, frames=standing.frames, play=play)
+    return replace(fit, play_steps=play, reason=reason)
 
 
 def _verdict(
@@ -210,41 +164,29 @@ def _verdict(
     used: np.ndarray,
     *,
     zone_steps: float,
-) -> tuple[Verdict, str]:
+) -> tuple[Verdict, Finding]:
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
-    if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
-        grown = curve.radius_px[used].max() / curve.radius_px[used].min()
-        if grown > RISEN:
-            return "not_repeatable", (
-                f"Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie on no one "
-                f"smooth curve. {_LOOK} If nothing is found, take wider steps."
-            )
-        return "too_narrow", _too_narrow(found, low, high)
-    if found.below > OUTSIDE or found.above > OUTSIDE:
-        return "not_bracketed", _not_bracketed(found, low, high)
     lost = float(np.mean(found.suspicion >= SURE))
     if lost > MOST_WRECKED:
-        return "not_repeatable", (
-            f"Not repeatable: {100 * lost:.0f} % of the frames lie on no one smooth curve. {_LOOK}"
-        )
+        return "not_repeatable", Finding("frames_lost", percent=100 * lost)
+    if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
+        grown = float(curve.radius_px[used].max() / curve.radius_px[used].min())
+        if grown > RISEN:
+            return "not_repeatable", Finding("no_smooth_curve", grown=grown)
+        return "too_narrow", _too_narrow(found, high - low)
+    if found.below > OUTSIDE or found.above > OUTSIDE:
+        return "not_bracketed", _not_bracketed(found, low, high)
     vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
-        return "not_repeatable", (
-            f"Not repeatable: the frames scatter by {100 * found.jitter:.0f} % of the star size "
-            f"about any smooth curve. {_LOOK}"
-        )
-    answer = (
-        f"Best focus at {found.best_steps:.0f} +- {found.best_sigma_steps:.1f} steps "
-        f"from {_count(int(used.sum()), 'frame')}."
-    )
+        return "not_repeatable", Finding("frames_scatter", percent=100 * found.jitter)
+    best, frames = Estimate(found.best_steps, found.best_sigma_steps), int(used.sum())
     middle = found.wing_centre_steps
-    if abs(middle - found.best_steps) > max(LOPSIDED * zone_steps, 2 * found.best_sigma_steps):
-        return "asymmetric", (
-            f"{answer} The two sides differ: the wings are centred at {middle:.0f}, the star is "
-            "smallest elsewhere, as with colour or spherical aberration of the lens."
+    if abs(middle - best.value) > max(LOPSIDED * zone_steps, 2 * best.sigma):
+        return "asymmetric", Finding(
+            "best_focus_lopsided", best=best, frames=frames, middle_steps=middle
         )
-    return "good", answer
+    return "good", Finding("best_focus", best=best, frames=frames)
 
 
 def _flat(found: Summary) -> bool:
@@ -252,31 +194,25 @@ def _flat(found: Summary) -> bool:
     return max(found.reach) < LEAST_REACH or found.gain < LEAST_GAIN
 
 
-def _not_bracketed(found: Summary, low: float, high: float) -> str:
-    outward = found.above > found.below
-    edge = high if outward else low
-    missing = abs(found.best_steps - edge)
+def _not_bracketed(found: Summary, low: float, high: float) -> Finding:
+    higher = found.above > found.below
+    edge = high if higher else low
     span = high - low
-    side = "higher" if outward else "lower"
-    least = max(missing + span / 4, span / 4)
-    further = f"about {_round(min(least, span))} steps"
-    lies = "lies" if max(found.below, found.above) > SURE else "may lie"
-    return (
-        f"The smallest star {lies} at or beyond the end of the sweep at {edge:.0f}: continue "
-        f"towards {side} positions by {further}, and go on until the stars clearly grow again."
+    return Finding(
+        "not_bracketed",
+        edge_steps=float(edge),
+        higher=higher,
+        further_steps=float(min(abs(found.best_steps - edge) + span / 4, span)),
+        sure=max(found.below, found.above) > SURE,
     )
 
 
-def _too_narrow(found: Summary, low: float, high: float) -> str:
+def _too_narrow(found: Summary, span: float) -> Finding:
     slope = found.slope_px_per_step.value
     needed = 2 * 2.5 * found.floor_px.value / slope if slope > 0 else float("inf")
-    span = high - low
-    if not np.isfinite(needed) or needed > 20 * span or needed <= span:
+    if not span < needed <= 20 * span:
         needed = 3 * span
-    return (
-        f"Too narrow: over {span:.0f} steps the stars hardly grow, so the curve has no wings. "
-        f"Spread the positions over about {_round(needed)} steps."
-    )
+    return Finding("too_narrow", span_steps=float(span), needed_steps=float(needed))
 
 
 def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
@@ -292,26 +228,14 @@ def _frame_reasons(
 ) -> tuple[str | None, ...]:
     late = 0 if standing is None else standing.frames
 
-    def reason(index: int, ok: bool, doubt: float) -> str | None:
+    def reason(index: int, ok: bool, doubt: float) -> Finding | None:
         if index < late:
-            return _TAKEN_UP
+            return Finding("play_taken_up")
         if not ok:
-            return "no usable radius"
+            return Finding("no_usable_radius")
         if doubt >= SURE:
-            return f"far off the curve ({100 * doubt:.0f} % likely a cloud, gust or trail)"
-        if doubt >= 0.1:
-            return f"may be off the curve ({100 * doubt:.0f} %): weighed down"
-        return None
+            return Finding("off_curve", doubt=doubt)
+        return Finding("perhaps_off_curve", percent=100 * doubt) if doubt >= 0.1 else None
 
     pairs = enumerate(zip(good, suspicion, strict=True))
     return tuple(reason(i, bool(ok), float(doubt)) for i, (ok, doubt) in pairs)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _round(steps: float) -> int:
-    """Two significant digits: advice, not a measurement."""
-    digits = 10 ** max(int(np.floor(np.log10(max(steps, 1)))) - 1, 0)
-    return int(round(steps / digits) * digits)

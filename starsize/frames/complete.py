@@ -10,6 +10,8 @@ from .frame import FrameFacts, InputFile
 
 #: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
 _RELATIVE_TOLERANCE: Final = 0.02
+#: Fewer than this share of the frames do not decide for all.
+_FEW: Final = 0.25
 
 
 class _Item(NamedTuple):
@@ -46,7 +48,7 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     -------
     setup : Setup
         With focal length, aperture, pixel size, gain, read noise, saturation level and step size
-        from the headers, each only if all headers that state it agree to 2 %.
+        from the headers, each only if the headers that state it agree to 2 %, but for a few.
     notices : tuple of Notice
         ``headers_disagree`` (with each other: nothing taken), ``setup_against_headers``,
         ``pixel_binning``.
@@ -55,6 +57,15 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     -----
     XPIXSZ is taken to be the pitch of the pixels as they are in the file, binning included, as
     most writers do (common practice); where the frames are binned a notice says so.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from starsize.frames.frame import FrameFacts
+    >>> facts = FrameFacts(path=Path("a.fits"), pixel_um=3.76)
+    >>> known, notices = complete_setup(Setup(), [InputFile(Path("a.fits"), facts)])
+    >>> known.camera.pixel_um
+    3.76
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     notices: list[Notice] = []
@@ -75,10 +86,18 @@ def _complete_item(
     stated = getattr(table, item.key)
     low, high = min(values), max(values)
     agree = high - low <= _RELATIVE_TOLERANCE * high
-    if stated is None and agree:
-        # The most frequent figure, so that the order of the frames does not matter.
-        usual = max(sorted(set(values)), key=values.count)
-        return replace(setup, **{item.table: replace(table, **{item.key: usual})}), []
+    # The most frequent figure, so that the order of the frames does not matter.
+    usual = max(sorted(set(values)), key=values.count)
+    others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
+    if stated is None and len(others) < _FEW * len(values):
+        known = replace(setup, **{item.table: replace(table, **{item.key: usual})})
+        if agree:
+            return known, []
+        text = (
+            f"{len(others)} of {len(values)} headers give another {item.words} ({others[0]:g}, for "
+            f"one) than {usual:g}; {usual:g} is used."
+        )
+        return known, [Notice("headers_disagree", text)]
     if stated is None and item.key == "pixel_um" and len({one.binning for one in facts}) > 1:
         text = (
             f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
 from .frame import FrameFacts, InputFile
@@ -163,7 +164,7 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
         first = next((original[key] for key in keys if key in original), None)
         for key in keys:
             original.setdefault(key, file.path)
-        reason = f"the same exposure as {first}, counted once"
+        reason = printable(f"the same exposure as {first}, counted once")
         result.append(file if first is None else replace(file, reason=reason))
     return tuple(result)
 

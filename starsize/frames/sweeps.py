@@ -26,6 +26,8 @@ _RESUMED_DAYS: Final = 2 / 24
 _NIGHT_DAYS: Final = 4 / 24
 #: A pause as long as this holds a day: the camera may have been taken off.
 _DAYLIGHT_DAYS: Final = 9 / 24
+#: Fewer than this share of a filter's frames do not decide for all.
+_FEW: Final = 0.25
 #: So many positions of another filter in between are another sweep.
 _OTHER_SWEEP: Final = 3
 
@@ -69,6 +71,17 @@ def find_sweeps(
     notices : tuple of Notice
         ``frame_times_missing``, ``frames_differ``, ``filter_spellings``, ``several_nights``,
         ``mixed_order``.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> facts = [
+    ...     FrameFacts(path=Path(f"{k}.fits"), filter="R", position_steps=900.0 + 20 * k)
+    ...     for k in range(9)
+    ... ]
+    >>> sweeps, notices = find_sweeps(InputFile(one.path, one) for one in facts)
+    >>> sweeps
+    (<Sweep R-1: 9 frames, unknown>,)
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))
@@ -77,7 +90,8 @@ def find_sweeps(
         groups.setdefault(_group_of(one), []).append(one)
     cut = [
         (part, _is_timed(frames))
-        for frames in groups.values()
+        for group in groups.values()
+        for frames in _alike(group)
         for part in _cut(frames, [f for f in facts if f.mid_time_mjd is not None])
     ]
     # Frames without a time come last.
@@ -107,6 +121,14 @@ def set_aside_single(
 
 def _group_of(facts: FrameFacts) -> _Group:
     return _Group(facts.filter or "colour", facts.camera, facts.shape, facts.binning, facts.bayer)
+
+
+def _alike(frames: list[FrameFacts]) -> list[list[FrameFacts]]:
+    """A few frames without a time stand apart: they must not cost the others their order."""
+    timed = [f for f in frames if f.mid_time_mjd is not None]
+    untimed = [f for f in frames if f.mid_time_mjd is None]
+    few = untimed and len(untimed) < _FEW * len(frames)
+    return [timed, untimed] if few else [frames]
 
 
 def _is_timed(frames: Sequence[FrameFacts]) -> bool:
@@ -239,7 +261,14 @@ def _approach(
 def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
     for name in sorted({g.filter for g in groups}, key=filter_order):
         kinds = [g for g in groups if g.filter == name]
-        untimed = [f for g in kinds if not _is_timed(groups[g]) for f in groups[g]]
+        parts = [_alike(groups[g]) for g in kinds]
+        if apart := [f.path.name for part in parts for more in part[1:] for f in more]:
+            yield Notice(
+                "frame_times_missing",
+                f"{name}: {', '.join(apart)} without a time cannot be put in order with the "
+                "others and stands apart; state the time in a facts table.",
+            )
+        untimed = [f for part in parts if not _is_timed(part[0]) for f in part[0]]
         if len(untimed) > 1:
             yield _time_notice(name, untimed)
         if len(kinds) > 1:

@@ -14,6 +14,9 @@ Cause = Literal["", "drift", "slip", "offset", "cloud", "wind or guiding", "seei
 
 #: Fewer stars than this share of those of the filter's better frames: cloud.
 _CLOUDED = 0.6
+#: Less light than this share: cloud; extinction from the zenith to airmass 2 takes less.
+_DIMMED = 0.7
+_LEAST_FRAMES = 3
 #: Stars longer than those of the better frames by so much, and by so many of their scatters.
 _DRAWN_OUT, _SCATTERS = 0.08, 5.0
 #: A step between two frames, in zones, that no cooling makes.
@@ -69,25 +72,23 @@ def _by_filter(exposures: Sequence[Exposure]) -> dict[str, np.ndarray]:
 
 
 def _cloudy(exposures: Sequence[Exposure]) -> np.ndarray:
-    """Frames with too few stars for their filter and radius, or none."""
-    cloudy = np.zeros(len(exposures), bool)
+    """Frames whose stars are too few or too faint for their filter, or that show none."""
+    cloudy = np.array([not math.isfinite(e.hfr_px) for e in exposures])
     for these in _by_filter(exposures).values():
-        found = np.array([exposures[k].found for k in these], float)
-        radius = np.array([exposures[k].hfr_px for k in these])
-        seconds = np.array([exposures[k].exposure_s for k in these])
-        known = np.isfinite(radius)
-        cloudy[these[~known]] = True
-        if known.sum() < 3:
+        some = these[~cloudy[these]]
+        if some.size < _LEAST_FRAMES:
             continue
-        relative = (radius / np.nanmedian(radius)) ** _COUNT_BY_RADIUS
-        if np.isfinite(seconds).all() and (seconds > 0).all():
-            relative = relative * (seconds / np.median(seconds)) ** 0.75
-        usual = np.percentile(found[known] / relative[known], _BETTER)
+        seconds = np.array([exposures[k].exposure_s for k in some])
+        seconds = seconds / np.median(seconds) if np.all(seconds > 0) else np.ones(some.size)
+        light = np.array([exposures[k].light_adu for k in some]) / seconds
+        if np.isfinite(light).all():
+            cloudy[some] |= light < _DIMMED * np.percentile(light, _BETTER)
+        found = np.array([exposures[k].found for k in some], float)
+        radius = np.array([exposures[k].hfr_px for k in some])
+        relative = (radius / np.median(radius) / seconds) ** _COUNT_BY_RADIUS
+        usual = _CLOUDED * relative * np.percentile(found / relative, _BETTER)
         # Few stars come and go by chance.
-        least = _CLOUDED * usual * relative - 2 * np.sqrt(
-            np.maximum(_CLOUDED * usual * relative, 0)
-        )
-        cloudy[these[known]] |= found[known] < least[known]
+        cloudy[some] |= found < usual - 2 * np.sqrt(usual)
     return cloudy
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,7 @@ _FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
 NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
+_NEW_EVENING = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,7 +158,7 @@ def seen_frame(
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
     """What lies between each exposure and the one before it; the first entry stands for nothing."""
     steps = [Step()]
-    for before, after in zip(exposures[:-1], exposures[1:], strict=True):
+    for before, after in pairwise(exposures):
         steps.append(_step(course, before, after))
     return steps
 
@@ -165,6 +167,9 @@ def _step(course: Course, before: Exposure, after: Exposure) -> Step:
     priors, equipment = course.priors, course.equipment
     hours = 24 * (after.time_mjd - before.time_mjd)
     hours = float(np.clip(hours, 0.0, _HOURS)) if math.isfinite(hours) else _UNTIMED_HOURS
+    if hours > _NEW_EVENING:
+        # Another night: somebody has focused, and what was is of no account but for the table.
+        return Step(hours=hours, refocus=1 - priors.start_anyhow)
     warmed = after.temperature_degC - before.temperature_degC if course.by_degree else hours
     warmed = warmed if math.isfinite(warmed) else 0.0
     moved = (after.position_steps - before.position_steps) / equipment.zone_steps

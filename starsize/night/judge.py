@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from .chain import Nodes, Seen, kept_nodes
-from .course import NONE, Course, seen_frame, steps_between
+from .course import NONE, Course, seen_frame, steps_between, usual_elongation
 from .emission import growth_without_radius
 from .model import DEFOCUS_ZONES, STEP_ZONES
 from .observed import Exposure
@@ -114,22 +114,64 @@ def follow(
     )
 
 
+class LiveNight:
+    """A night judged while it goes on: each frame by itself and those before it.
+
+    Parameters
+    ----------
+    course : Course
+    limit : float
+        Growth, a fraction, beyond which focus counts as lost.
+    """
+
+    def __init__(self, course: Course, *, limit: float) -> None:
+        self.course, self.limit = course, limit
+        self.exposures: list[Exposure] = []
+        self.frames: list[FrameFocus] = []
+        self._rows: list[np.ndarray] = []
+        self._state = course.chain.start(course.nodes)
+
+    def add(self, one: Exposure) -> FrameFocus:
+        """Judge the next frame."""
+        chain, nodes = self.course.chain, self.course.nodes
+        usual = usual_elongation([*self.exposures, one])
+        self.course = replace(self.course, elongation=usual)
+        if self.exposures:
+            step = steps_between(self.course, (self.exposures[-1], one))[1]
+            self._state = chain.moved(self._state, step, nodes)
+        frame = seen_frame(self.course, one)
+        self._state = chain.told(self._state, frame.at(nodes, chain.log_seeing))
+        weights = self._state.weights(nodes)
+        spread = weights[:, None] * self._state.grid.sum(2)
+        v = float(weights @ (self._state.grid.sum(1) @ chain.log_seeing))
+        judged = frame_focus(self.course, one, frame, nodes, spread, v, limit=self.limit)
+        self.exposures.append(one)
+        self.frames.append(judged)
+        self._rows.append(spread.sum(0))
+        return judged
+
+    def focus(self) -> NightFocus:
+        """The course of the night so far."""
+        nodes = self.course.nodes
+        weights = self._state.weights(nodes)
+        mean = float(weights @ nodes.coefficient)
+        return NightFocus(
+            frames=tuple(self.frames),
+            defocus=np.stack(self._rows),
+            coefficient=mean,
+            coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+            nodes=nodes,
+            weights=weights,
+        )
+
+
 def follow_live(
     course: Course, exposures: Iterable[Exposure], *, limit: float
 ) -> Iterator[FrameFocus]:
-    """Judge frames as they come in, each by itself and those before it; memory does not grow."""
-    chain, nodes = course.chain, course.nodes
-    state, before = chain.start(nodes), None
+    """Judge frames one after another, each by itself and those before it."""
+    live = LiveNight(course, limit=limit)
     for one in exposures:
-        if before is not None:
-            state = chain.moved(state, steps_between(course, (before, one))[1], nodes)
-        frame = seen_frame(course, one)
-        state = chain.told(state, frame.at(nodes, chain.log_seeing))
-        weights = state.weights(nodes)
-        spread = weights[:, None] * state.grid.sum(2)
-        v = float(weights @ (state.grid.sum(1) @ chain.log_seeing))
-        yield frame_focus(course, one, frame, nodes, spread, v, limit=limit)
-        before = one
+        yield live.add(one)
 
 
 def frame_focus(
@@ -157,6 +199,9 @@ def frame_focus(
     mean = float((by_air * growth).sum())
     sigma = math.sqrt(max(float((by_air * (growth - mean) ** 2).sum()), 0.0))
     defocus, defocus_sigma, sided = signed(own.sum(0))
+    if frame.likelihood is not None:
+        shared = float((by_air * frame.likelihood.shared_zones).sum() / by_air.sum())
+        defocus_sigma = math.hypot(defocus_sigma, shared)
     return FrameFocus(
         state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
         probability_lost=lost,

@@ -27,10 +27,10 @@ _OTHER_NIGHT, _LEAST_LACK = 0.025, 0.002
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweptFrame:
-    """Radii of one frame of a sweep."""
+    """Radii of one frame of a sweep, its position counted from the sweep's best focus."""
 
     filter: str
-    position_steps: float
+    from_best_steps: float
     radius_px: float
     shape: float
     shape_sigma: float
@@ -95,7 +95,6 @@ def learn_shape(
     frames: Sequence[SweptFrame],
     *,
     priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
-    best_steps: dict[str, float],
 ) -> Equipment:
     """Let the shapes of a sweep's frames tell the air and what the modelled shape lacks.
 
@@ -109,15 +108,13 @@ def learn_shape(
     equipment : Equipment
     frames : sequence of SweptFrame
     priors : NightPriors
-    best_steps : dict of str to float
-        Best focus by filter, at the sweep's own temperature.
     """
     grid = seeing_grid(equipment.arcsec_per_px)
     cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
     curves: dict[str, tuple[np.ndarray, np.ndarray]] = {}
     for name in equipment.shapes:
         mine = [f for f in frames if f.filter == name]
-        zones, rows, sigmas = _residuals(equipment, mine, grid, best_steps)
+        zones, rows, sigmas = _residuals(equipment, mine, grid)
         if len(zones) < _LEAST_FRAMES:
             continue
         noise = np.diag(sigmas**2 + priors.wobble**2)
@@ -151,7 +148,6 @@ def _residuals(
     equipment: Equipment,
     frames: Sequence[SweptFrame],
     grid: np.ndarray,
-    best_steps: dict[str, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Zones (n,), residuals of ln shape by frame and air (n, A), and their sigmas (n,)."""
     places, rows, sigmas = [], [], []
@@ -161,7 +157,7 @@ def _residuals(
     table = table_of(equipment, name, grid, _AIRS)
     way = math.copysign(1.0, equipment.shapes[name][4])
     for frame in frames:
-        zones = way * (frame.position_steps - best_steps[name]) / equipment.zone_steps
+        zones = way * frame.from_best_steps / equipment.zone_steps
         if not (abs(zones) < _FURTHEST_ZONES and frame.radius_px > 0 and frame.shape > 0):
             continue
         shape = at_radius(table, math.log(frame.radius_px))[2]
@@ -173,7 +169,24 @@ def _residuals(
 
 
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
-    """Equipment from figures alone: a lens without faults, its doubts left to the priors."""
+    """Equipment from figures alone: a lens without faults, its doubts left to the priors.
+
+    Parameters
+    ----------
+    setup : Setup
+    filters : sequence of str
+        Those of the night.
+
+    Returns
+    -------
+    Equipment
+        Without offsets; ``assumed`` says what had to be.
+
+    Examples
+    --------
+    >>> from starsize import load_setup
+    >>> equipment_from_setup(load_setup("setup.toml"), ["L", "Ha"]).assumed  # doctest: +SKIP
+    """
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
     assumed = ""
     if ratio is None or pixel is None:

@@ -20,6 +20,13 @@ _ACROSS = 40
 _ALONG = 10
 
 
+@lru_cache(maxsize=64)
+def gauss_legendre(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes from -1 to 1 and weights of Gauss-Legendre quadrature."""
+    node, weight = np.polynomial.legendre.leggauss(count)
+    return node, weight
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PupilTable:
     """Transfer function over defocus and spherical aberration, as coefficients of cubic splines.
@@ -27,7 +34,8 @@ class PupilTable:
     Attributes
     ----------
     detail, weight : (n,) arrays
-        Frequencies in units of the cut-off 1 / (lambda N), and quadrature weights over them.
+        Frequencies in units of the cut-off 1 / (lambda N): Legendre nodes from 0 to ``top``, and
+        their quadrature weights.
     coefficients : (defocus rows * spherical layers, n) array
     rows : int
         Rows of defocus, from ``-most`` to ``most`` waves.
@@ -40,30 +48,49 @@ class PupilTable:
     rows: int
     most: float
 
-    def weights(
-        self, defocus: np.ndarray, spherical: np.ndarray, shares: np.ndarray
-    ) -> tuple[csr_matrix, csr_matrix, csr_matrix]:
-        """Weights that read off the transfer function, its slopes by defocus and by spherical.
+    @property
+    def top(self) -> float:
+        """Highest frequency, in units of the cut-off."""
+        return float(self.detail[0] + self.detail[-1])
+
+    def onto(self, detail: np.ndarray) -> np.ndarray:
+        """Matrix (n, m) that carries curves at ``self.detail`` over to other frequencies.
+
+        The polynomial through the nodes, in Lagrange's barycentric form (Berrut & Trefethen 2004,
+        SIAM Review 46, 501; weights of Legendre nodes: (-1)^j sqrt((1 - x^2) w)); 0 beyond the top.
+        """
+        x, w = gauss_legendre(self.detail.size)
+        sign = np.sqrt((1 - x**2) * w) * (-1.0) ** np.arange(x.size)
+        away = 2 * detail / self.top - 1 - x[:, None]
+        away[away == 0] = 1e-15
+        share = sign[:, None] / away
+        return np.where(detail <= self.top, share / share.sum(axis=0), 0.0)
+
+    def read(self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray) -> np.ndarray:
+        """Transfer functions (m, n) and, below them, their slopes: (1 or 2 + j, m, n).
 
         Parameters
         ----------
-        defocus, spherical, shares : (m, k) arrays
-            Each of the m rows is the sum of k curves, in waves, with the shares given. Aberrations
-            beyond the table are taken at its edge.
+        defocus : (m, k) array
+            Each of the m curves is the mean over k, in waves. Aberrations beyond the table are
+            taken at its edge.
+        spherical : (m,) array
+        moved : (j, m, k) array
+            The slopes are by spherical aberration, and by what moves the defocus by so much; none
+            where j is 0.
         """
         row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
         half = (SPHERICAL_LAYERS - 1) / 2 * SPHERICAL_STEP
-        layer, by_s, slope_s = _basis(spherical, -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
+        layer, by_s, slope_s = _basis(spherical[:, None], -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
         place = row[..., :, None] * SPHERICAL_LAYERS + layer[..., None, :]
-        per_row = place[0].size if len(place) else 0
-        pointer = np.arange(len(place) + 1) * per_row
-        size = (len(place), len(self.coefficients))
-
-        def matrix(along: np.ndarray, across: np.ndarray) -> csr_matrix:
-            value = shares[..., None, None] * along[..., :, None] * across[..., None, :]
-            return csr_matrix((value.ravel(), place.ravel(), pointer), shape=size)
-
-        return matrix(by_d, by_s), matrix(slope_d, by_s), matrix(by_d, slope_s)
+        pairs = [(by_d, by_s), (by_d, slope_s)][: 2 if len(moved) else 1]
+        pairs += [(slope_d * by[..., None], by_s) for by in moved]
+        value = np.stack([a[..., :, None] * b[..., None, :] for a, b in pairs]) / defocus.shape[1]
+        count, per_row = len(pairs) * len(place), 16 * defocus.shape[1]
+        index = np.broadcast_to(place, (len(pairs), *place.shape)).ravel()
+        pointer = np.arange(count + 1) * per_row
+        weights = csr_matrix((value.ravel(), index, pointer), (count, len(self.coefficients)))
+        return (weights @ self.coefficients).reshape(len(pairs), len(place), -1)
 
 
 @lru_cache(maxsize=8)
@@ -89,7 +116,7 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     -----
     Accuracy: half-flux radii within 0.05 % of independent quadrature (tests/optics/test_pupil.py).
     """
-    node, weight = np.polynomial.legendre.leggauss(nodes)
+    node, weight = gauss_legendre(nodes)
     detail, weight = (node + 1) * top / 2, weight * top / 2
     rows = 2 * int(np.ceil(most / DEFOCUS_STEP)) + 2 * MARGIN + 1
     most = (rows - 1) / 2 * DEFOCUS_STEP
@@ -98,8 +125,10 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     table = np.empty((rows, SPHERICAL_LAYERS, nodes))
     for k, nu in enumerate(detail):
         x, share = _overlap(2 * nu, obstruction, layer)
-        turn = np.exp(1j * 4 * np.pi * 2 * nu * np.outer(defocus, x))
-        table[:, :, k] = (turn @ share).real
+        turn = np.exp(1j * 4 * np.pi * 2 * nu * np.outer(defocus[rows // 2 :], x))
+        table[rows // 2 :, :, k] = (turn @ share).real
+    # Both signs turned, the pupil passes the same.
+    table[: rows // 2] = table[: rows // 2 : -1, ::-1]
     for axis in (0, 1):
         table = spline_filter1d(table, axis=axis, mode="mirror")
     return PupilTable(detail, weight, table.reshape(-1, nodes), rows, most)
@@ -110,7 +139,7 @@ def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.n
     breaks = np.unique(
         [0.0, *np.clip([s / 2 - hole, hole - s / 2, s / 2 + hole], 0, 1 - s / 2), 1 - s / 2]
     )
-    node, weight = np.polynomial.legendre.leggauss(_ACROSS)
+    node, weight = gauss_legendre(_ACROSS)
     # Chords of circles begin like square roots: sines at both ends make that smooth.
     low, high = breaks[:-1, None], breaks[1:, None]
     x = (low + (high - low) * (1 + np.sin(np.pi / 2 * node)) / 2).ravel()
@@ -118,7 +147,7 @@ def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.n
     rim = np.sqrt(np.maximum(1 - (x + s / 2) ** 2, 0))
     inner = np.sqrt(np.maximum(hole**2 - np.minimum(np.abs(x - s / 2), x + s / 2) ** 2, 0))
     inner = np.minimum(inner, rim)
-    node, weight = np.polynomial.legendre.leggauss(_ALONG)
+    node, weight = gauss_legendre(_ALONG)
     y = inner[:, None] + (rim - inner)[:, None] * (node + 1) / 2
     dy = (rim - inner)[:, None] / 2 * weight
     bend = 2 * x[:, None] ** 2 + 2 * y**2 + s * s / 2 - 1

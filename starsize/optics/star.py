@@ -2,26 +2,29 @@
 
 The star is the sum over the colours of its band of transfer functions (`pupil`), each with the
 defocus of its colour, times that of the seeing. The light inside a radius R is
-2 pi R integral of OTF(f) J1(2 pi f R) df. The pixel has no part in it: this is the light as it
-falls on the sensor.
+2 pi R integral of OTF(f) J1(2 pi f R) df. It is the light as it falls on the sensor, or as much of
+it as photometry sees (`Apertures`).
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.special import j0, j1
 
-from .pupil import PupilTable, pupil_table
+from .pupil import PupilTable, gauss_legendre, pupil_table
 
 MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
-#: Chebyshev places of a spread of defocus, in units of its half-width.
-SPREAD_NODES: Final = np.cos(np.pi * (2 * np.arange(4) + 1) / 8)
+PARTS: Final = 4
+"""Of each colour's cell."""
+#: Chebyshev places of a spread of defocus, in units of its half-width, in no order.
+SPREAD_NODES: Final = np.cos(np.pi * (2 * np.array([1, 3, 0, 2]) + 1) / 8)
 FINE_NM: Final = 12.0
 DRAFT_NM: Final = 36.0
-"""A narrower band is one colour; a wider one has a colour for each so many nanometres, fifteen at
-most, or about: a coloured lens spreads the blue over many discs that three colours do not fill."""
+"""A narrower band is one colour; a wider one has a colour for each so many nanometres, or about,
+fifteen at most."""
 _SEEING_REACH = 1.75
 _LARGEST_TABLE = 60.0
 MOST_STEPS, CLOSE = 12, 1e-3
@@ -57,21 +60,31 @@ class Telescope:
 def band_colours(
     wavelength_nm: float, width_nm: float, *, each_nm: float = FINE_NM
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Gauss-Legendre colours of a band: micrometres, places in it from -1 to 1, shares."""
+    """Colours of a band, in cells of equal v = (550 nm / lambda)^2: micrometres, shares, parts.
+
+    Where a lens spreads a band over many discs, no few of them fill it: the parts (n, 4) of a cell
+    each have a defocus of their own.
+    """
     count = 1 if width_nm < FINE_NM else int(np.clip(np.ceil(width_nm / each_nm), 3, 15))
-    place, share = np.polynomial.legendre.leggauss(count)
-    return 1e-3 * (wavelength_nm + place * width_nm / 2), place, share / 2
+    low, high = ((1e-3 * (wavelength_nm + side * width_nm / 2)) ** -2.0 for side in (-1, 1))
+    # The parts' middles, and half-way between them the edges of the cells.
+    v = low + (high - low) * (np.arange(2 * PARTS * count + 1) / (2 * PARTS * count))
+    wavelength = v**-0.5
+    share = np.diff(wavelength[:: 2 * PARTS])
+    share = share / share.sum() if width_nm else np.ones(1)
+    return wavelength[PARTS :: 2 * PARTS], share, wavelength[1::2].reshape(count, PARTS)
 
 
 def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
-    """Terms of the focus of a lens, v, v^2, v^3 / (1 + v), v = (550 nm / lambda)^2 - 1: (3, ...).
+    """Terms of the focus of a lens, v = (550 nm / lambda)^2 - 1: (3, ...).
 
-    The index of glass is a sum of powers lambda^-2, lambda^-4 and lambda^2 (Schott's formula), and
-    so is the power of thin lenses; together the terms span these. Accuracy: 2 to 11 um rms from
-    405 to 690 nm for achromats of 400 to 1,000 mm, 2 um for doublets of low dispersion.
+    v, v^2 + v^4 / (5 (1 + v)) and v^3 / (1 + v). The index of glass is a sum of powers lambda^-2,
+    lambda^-4 and lambda^2 (Schott's formula) with a pole in the ultraviolet behind them, and so is
+    the power of thin lenses; the fifth is what 26 pairs of catalogue glasses ask for. Accuracy:
+    from 402 to 692 nm 2 um rms for doublets of 1,000 mm (of nine in ten 5 um).
     """
     v = (MIDDLE_UM / wavelength_um) ** 2 - 1
-    return np.stack([v, v * v, v**3 / (1 + v)])
+    return np.stack([v, v * v + 0.2 * v**4 / (1 + v), v**3 / (1 + v)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,8 +126,44 @@ class StarState:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Apertures:
+    """In which light photometry sees the stars of n frames, pixels; NaN where it is all of it.
+
+    Attributes
+    ----------
+    total_px : (n,) array
+        The light inside this circle counts as all of it.
+    inner_px, outer_px : (n,) arrays
+        The ring whose mean level was taken for the sky's.
+    pixel_px2 : (n,) array
+        Variance along an axis of what the pixels add to the blur.
+    """
+
+    total_px: np.ndarray
+    inner_px: np.ndarray
+    outer_px: np.ndarray
+    pixel_px2: np.ndarray
+
+    def part(self, which: np.ndarray) -> "Apertures":
+        """Return those of some of the frames."""
+        return Apertures(*(getattr(self, name)[which] for name in Apertures.__slots__))
+
+
+def all_light(count: int) -> Apertures:
+    """Stars as they fall on the sensor, none of their light missed."""
+    nothing = np.full(count, np.nan)
+    return Apertures(nothing, nothing, nothing, np.zeros(count))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Stars:
-    """The stars of n frames, ready to be computed: their colours as rows, one below the other."""
+    """The stars of n frames, ready to be computed: their colours as rows, one below the other.
+
+    ``terms`` (3, rows, parts) are those of the parts of each colour's cell, ``side`` (rows, parts)
+    where each stands in a spread of defocus. ``onto`` reads the pupil's transfer function of each
+    wavelength (``which``) off at ``detail``, frequencies in units of the cut-off at 550 nm, common
+    to all; ``weight`` are their quadrature weights.
+    """
 
     owner: np.ndarray
     starts: np.ndarray
@@ -122,12 +171,25 @@ class Stars:
     place: np.ndarray
     share: np.ndarray
     terms: np.ndarray
+    side: np.ndarray
     hue: np.ndarray
     table: PupilTable
+    which: list[np.ndarray]
+    onto: np.ndarray
+    detail: np.ndarray
+    weight: np.ndarray
+    seen: Apertures
 
     def sum(self, rows: np.ndarray) -> np.ndarray:
         """Sum the colours of each star."""
         return np.add.reduceat(rows, self.starts)
+
+    def carried(self, curves: np.ndarray, back: bool = False) -> np.ndarray:
+        """Rows at the table's frequencies read off at the common ones, or the transpose of that."""
+        out = np.empty((len(curves), self.onto.shape[1 if back else 2]))
+        for rows, matrix in zip(self.which, self.onto, strict=True):
+            out[rows] = curves[rows] @ (matrix.T if back else matrix)
+        return out
 
 
 def prepare_stars(
@@ -137,6 +199,7 @@ def prepare_stars(
     telescope: Telescope,
     largest_blur_px: float,
     finest_seeing_px: float,
+    seen: Apertures | None = None,
 ) -> Stars:
     """Lay out the colours of n frames.
 
@@ -147,21 +210,28 @@ def prepare_stars(
         Band of each frame.
     largest_blur_px, finest_seeing_px : float
         Bounds that size the table.
+    seen : Apertures, optional
+        All of the light where not given.
     """
     edges = np.array([w + side * width / 2 for w, width in bands_nm for side in (-1, 1)])
     shortest = 1e-3 * edges.min() * telescope.diffraction_px_per_um
     longest = 1e-3 * edges.max() * telescope.diffraction_px_per_um
     top = float(min(1.0, _SEEING_REACH * longest / finest_seeing_px))
     most = float(min(largest_blur_px / (4 * shortest) + 1, _LARGEST_TABLE))
-    turns = top * largest_blur_px / shortest
-    nodes = int(16 * np.ceil(np.clip(32 + 2.2 * turns, 64, 320) / 16))
     table = pupil_table(
         round(telescope.obstruction, 3),
         float(np.ceil(most)),
         top=min(1.0, np.ceil(10 * top) / 10),
-        nodes=nodes,
+        nodes=_nodes(top * largest_blur_px / longest),
     )
-    return lay_out(table, bands_nm, which)
+    widest = np.nanmax(seen.outer_px) if seen and np.isfinite(seen.outer_px).any() else 0.0
+    nodes = max(2 * table.detail.size, _nodes(top * float(widest) / longest))
+    return lay_out(table, bands_nm, which, seen=seen, nodes=nodes)
+
+
+def _nodes(turns: float) -> int:
+    """Frequencies enough for waves that turn so often."""
+    return int(16 * np.ceil(np.clip(32 + 1.2 * turns, 48, 320) / 16))
 
 
 def lay_out(
@@ -170,26 +240,58 @@ def lay_out(
     which: np.ndarray,
     *,
     each_nm: float = FINE_NM,
+    seen: Apertures | None = None,
+    nodes: int | None = None,
 ) -> Stars:
-    """Stars of frames in the bands given, by a table there is."""
+    """Stars of frames in the bands given, by a table there is; ``nodes`` are its frequencies."""
     bands = [band_colours(*band, each_nm=each_nm) for band in bands_nm]
     counts = np.array([len(bands[k][0]) for k in which])
-    wavelength, place, share = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
+    wavelength, share, parts = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
+    middle, half = (1e-3 * np.array([bands_nm[k][i] for k in which]) for i in (0, 1))
+    owner = np.repeat(np.arange(len(which)), counts)
+    place = 2 * (wavelength - middle[owner]) / np.maximum(half[owner], 1e-6)
+    # Neighbouring colours take the places of a spread in other orders, so that all pairs meet.
+    order = (np.arange(PARTS) + np.arange(len(owner))[:, None]) % PARTS
+    colours, number = np.unique(wavelength, return_inverse=True)
+    onto, detail, weight = _common(table, tuple(colours), nodes or 2 * table.detail.size)
     return Stars(
-        owner=np.repeat(np.arange(len(which)), counts),
+        owner=owner,
         starts=np.concatenate([[0], np.cumsum(counts)[:-1]]),
         wavelength_um=wavelength,
         place=place,
         share=share,
-        terms=colour_terms(wavelength),
+        terms=colour_terms(parts),
+        side=SPREAD_NODES[order],
         hue=np.stack([u := (wavelength - MIDDLE_UM) / 0.15, u * u]),
         table=table,
+        which=[np.flatnonzero(number == k) for k in range(len(colours))],
+        onto=onto,
+        detail=detail,
+        weight=weight,
+        seen=seen or all_light(len(which)),
     )
+
+
+@lru_cache(maxsize=16)
+def _common(
+    table: PupilTable, colours: tuple[float, ...], nodes: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Matrices that read each colour's transfer function off at common frequencies; these."""
+    # No colour shows detail beyond the table's last frequency; wide stars show but coarse detail.
+    top = table.top * MIDDLE_UM / colours[0]
+    node, weight = gauss_legendre(nodes)
+    node = (node + 1) / 2
+    detail, weight = top * node**1.5, 0.75 * top * weight * np.sqrt(node)
+    onto = np.stack([table.onto(detail * colour / MIDDLE_UM) for colour in colours])
+    return onto, detail, weight
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sizes:
-    """Radii and their slopes by each quantity of `StarState`, pixels: (n,), colour (3, n)."""
+    """Radii and their slopes by each quantity of `StarState`, pixels: (n,), colour (3, n).
+
+    ``by_seen`` is the slope by the logarithm of all lengths of `Apertures` together.
+    """
 
     radius: np.ndarray
     by_blur: np.ndarray
@@ -200,6 +302,7 @@ class Sizes:
     by_air: np.ndarray
     by_spectrum: np.ndarray
     by_tint: np.ndarray
+    by_seen: np.ndarray
 
 
 def star_sizes(
@@ -222,64 +325,130 @@ def star_sizes(
     of one colour (r in lambda N); its transfer function comes from `pupil_table`. D = blur /
     (4 lambda N) for blur and N in pixels; S goes as 1 / lambda; the seeing passes
     exp(-3.44 (f FWHM / 0.976)^(5/3)), FWHM as lambda^-0.2 (Fried 1966, long exposure -- from
-    memory).
+    memory); pixels that add the variance v pass exp(-2 pi^2 v f^2). With F(r) the light inside r,
+    the radius R solves
+
+        F(R) - R^2 m = fraction (F(a) - a^2 m),  m = (F(c) - F(b)) / (c^2 - b^2),
+
+    a, b and c the circle and the ring of `Apertures`; m = 0 and F(a) = 1 where all light counts.
     """
     light = _light(stars, state)
-    if start_px is None:
-        sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
-        start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
-    radius = _radius(stars, light, fraction=fraction, start_px=start_px)
-    return _slopes(stars, state, light, radius)
+    whole = _whole(stars.seen, light)
+    start_px = _about(state) if start_px is None else start_px
+    radius = _radius(light, whole, fraction=fraction, start_px=start_px)
+    return _slopes(stars, state, light, radius, _kernel(light, whole, fraction, radius))
+
+
+def star_radii(
+    stars: Stars, state: StarState, *, fraction: float = 0.5, start_px: np.ndarray | None = None
+) -> np.ndarray:
+    """The radii of `star_sizes` without their slopes: (n,) array."""
+    light = _light(stars, state, slopes=False)
+    start = _about(state) if start_px is None else start_px
+    return _radius(light, _whole(stars.seen, light), fraction=fraction, start_px=start)
+
+
+def _about(state: StarState) -> np.ndarray:
+    sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
+    return np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
 
 
 class _Light(NamedTuple):
-    """What each colour (row) of each star passes at each frequency (column)."""
+    """What each colour (row) or star passes at each common frequency (column)."""
 
-    per_px: np.ndarray
+    turn: np.ndarray
+    """Frequencies, radians per pixel: (k,)."""
     log_detail: np.ndarray
     turbulence: np.ndarray
     passed: np.ndarray
-    """Of the seeing, times share of the colour and weight of the frequency."""
+    """Of the seeing and the pixels, times share of the colour and weight of the frequency: rows."""
     pupil: np.ndarray
-    pupil_slopes: tuple[np.ndarray, np.ndarray, np.ndarray]
-    """Slopes of the pupil's part by defocus, spherical aberration and spread, per wave."""
+    star: np.ndarray
+    """Their product, summed over the colours: (n, k)."""
+    slopes: np.ndarray
+    """Of the pupil by spherical aberration, blur, colour (3) and spread, at the table's nodes."""
     share: np.ndarray
 
 
-def _light(stars: Stars, state: StarState) -> _Light:
+def _light(stars: Stars, state: StarState, *, slopes: bool = True) -> _Light:
     table, owner = stars.table, stars.owner
     tint = np.broadcast_to(state.tint, state.blur_px.shape)[owner]
     share = stars.share * np.exp(tint * stars.place + state.spectrum @ stars.hue)
     share = share / stars.sum(share)[owner]
     scale = stars.wavelength_um * state.diffraction_px_per_um
-    blur = state.blur_px[owner] - state.colour_px @ stars.terms
-    nodes = SPREAD_NODES if state.spread_px else np.zeros(1)
-    defocus = (blur[:, None] + state.spread_px * nodes) / (4 * scale[:, None])
-    bend = (state.spherical * MIDDLE_UM / stars.wavelength_um)[:, None]
-    spherical, equal = np.broadcast_arrays(bend, np.full(defocus.shape, 1 / nodes.size))[:2]
-    read, by_defocus, by_spherical = table.weights(defocus, spherical, equal)
-    by_spread = table.weights(defocus, spherical, equal * nodes)[1] if nodes.size > 1 else read * 0
-    per_px = table.detail / scale[:, None]
-    width = state.seeing_px[owner] * (stars.wavelength_um / MIDDLE_UM) ** -0.2
-    log_detail = np.log(per_px * width[:, None] / 0.976)
-    turbulence = 3.44 * np.exp(state.air * log_detail)
-    passed = np.exp(-turbulence) * (table.weight * (2 * np.pi * share / scale)[:, None])
-    pupil, *slopes = (
-        part @ table.coefficients for part in (read, by_defocus, by_spherical, by_spread)
+    blur = state.blur_px[owner][:, None] - np.tensordot(state.colour_px, stars.terms, 1)
+    moved = np.array([np.ones(blur.shape), *-stars.terms, stars.side]) if slopes else np.zeros(0)
+    read = table.read(
+        (blur + state.spread_px * stars.side) / (4 * scale[:, None]),
+        state.spherical * MIDDLE_UM / stars.wavelength_um,
+        moved,
     )
-    return _Light(per_px, log_detail, turbulence, passed, pupil, tuple(slopes), share)
+    cycles = stars.detail / (MIDDLE_UM * state.diffraction_px_per_um)
+    turn = 2 * np.pi * cycles
+    width = state.seeing_px[owner] * (stars.wavelength_um / MIDDLE_UM) ** -0.2
+    log_detail = np.log(cycles) + np.log(width / 0.976)[:, None]
+    turbulence = 3.44 * np.exp(state.air * log_detail)
+    blurred = np.exp(-turbulence - 0.5 * (stars.seen.pixel_px2[:, None] * turn**2)[owner])
+    weight = stars.weight / (MIDDLE_UM * state.diffraction_px_per_um)
+    passed = blurred * (2 * np.pi * share[:, None] * weight)
+    pupil = stars.carried(read[0])
+    star = stars.sum(passed * pupil)
+    return _Light(turn, log_detail, turbulence, passed, pupil, star, read[1:], share)
 
 
-def _radius(stars: Stars, light: _Light, *, fraction: float, start_px: np.ndarray) -> np.ndarray:
+class _Whole(NamedTuple):
+    """What counts as all of a star's light, and the level of its sky.
+
+    Kernels (n, k) of the light inside ``Apertures.total_px`` and of the ring's mean over pi, and
+    the slopes of both by the logarithm of their radii; ``inside`` and ``level`` are their sums.
+    """
+
+    circle: np.ndarray
+    ring: np.ndarray
+    grown: np.ndarray
+    ring_grown: np.ndarray
+    square: np.ndarray
+    inside: np.ndarray
+    level: np.ndarray
+
+
+def _whole(seen: Apertures, light: _Light) -> _Whole:
+    counted = np.isfinite(seen.total_px)
+    if not counted.any():
+        none = np.zeros((counted.size, 1))
+        return _Whole(none, none, none, none, none[:, 0], np.ones(counted.size), none[:, 0])
+    on = counted[:, None] * 1.0
+    a, b, c = (
+        np.where(counted, r, 1.0)[:, None] for r in (seen.total_px, seen.inner_px, seen.outer_px)
+    )
+    area = np.where(counted[:, None], c * c - b * b, 1.0)
+    inside = [on * r * j1(light.turn * r) for r in (a, b, c)]
+    grown = [on * r * r * light.turn * j0(light.turn * r) for r in (a, b, c)]
+    ring = (inside[2] - inside[1]) / area
+    ring_grown = (grown[2] - grown[1]) / area - 2 * ring
+    level = (light.star * ring).sum(1)
+    return _Whole(
+        inside[0],
+        ring,
+        grown[0],
+        ring_grown,
+        (on * a * a)[:, 0],
+        np.where(counted, (light.star * inside[0]).sum(1), 1.0),
+        level,
+    )
+
+
+def _radius(light: _Light, whole: _Whole, *, fraction: float, start_px: np.ndarray) -> np.ndarray:
     """Halley's method on the light inside a radius."""
-    turn, star = 2 * np.pi * light.per_px, light.passed * light.pupil
-    radius = start_px
+    radius, level = start_px, whole.level
+    wanted = fraction * (whole.inside - whole.square * level)
     for _ in range(MOST_STEPS):
-        phase = turn * radius[stars.owner][:, None]
-        edge, ring = star * j1(phase), star * turn * j0(phase)
-        missing = fraction - radius * stars.sum(edge.sum(1))
-        slope = radius * stars.sum(ring.sum(1))
-        bend = stars.sum((ring - edge * turn * phase).sum(1))
+        phase = light.turn * radius[:, None]
+        edge = light.star * j1(phase)
+        growth = light.star * light.turn * j0(phase)
+        missing = wanted - radius * edge.sum(1) + radius**2 * level
+        slope = radius * growth.sum(1) - 2 * radius * level
+        bend = (growth - edge * light.turn * phase).sum(1) - 2 * level
         # The light grows all the way out; where rounding says no, a step in its direction will do.
         slope = np.maximum(slope, 0.05 * fraction / radius)
         step = missing / slope
@@ -291,31 +460,53 @@ def _radius(stars: Stars, light: _Light, *, fraction: float, start_px: np.ndarra
     return radius
 
 
-def _slopes(stars: Stars, state: StarState, light: _Light, radius: np.ndarray) -> Sizes:
+class _Kernel(NamedTuple):
+    """How the light that is missing at the radius hangs on what stars pass, (n, k)."""
+
+    light: np.ndarray
+    rate: np.ndarray
+    """Change of the radius for each bit of that light: (n,)."""
+    by_seen: np.ndarray
+
+
+def _kernel(light: _Light, whole: _Whole, fraction: float, radius: np.ndarray) -> _Kernel:
+    out = radius[:, None]
+    phase, square = light.turn * out, (radius**2 - fraction * whole.square)[:, None]
+    kernel = out * j1(phase) - fraction * whole.circle - square * whole.ring
+    slope = (light.star * (light.turn * out * j0(phase) - 2 * out * whole.ring)).sum(1)
+    doubled = 2 * fraction * whole.square[:, None]
+    stated = -fraction * whole.grown + doubled * whole.ring - square * whole.ring_grown
+    return _Kernel(kernel, -1 / slope, (light.star * stated).sum(1))
+
+
+def _slopes(
+    stars: Stars, state: StarState, light: _Light, radius: np.ndarray, kernel: _Kernel
+) -> Sizes:
     """Slopes of the radius: how the light inside changes, over how it grows outwards."""
-    turn, out = 2 * np.pi * light.per_px, radius[stars.owner][:, None]
-    star = light.passed * light.pupil
-    rate = -1 / (radius * stars.sum((star * turn * j0(turn * out)).sum(1)))
-    kernel = out * j1(turn * out)
-    shaped = kernel * light.passed
+    shaped = kernel.light[stars.owner] * light.passed
     wave = 4 * stars.wavelength_um * state.diffraction_px_per_um
-    by_defocus, by_spherical, by_spread = ((shaped * s).sum(1) for s in light.pupil_slopes)
-    enclosed, dimmed = (kernel * star).sum(1), kernel * star * light.turbulence
+    at_nodes = stars.carried(shaped, back=True)
+    by_spherical, *by_wave = ((at_nodes * slope).sum(1) for slope in light.slopes)
+    each = shaped * light.pupil
+    enclosed, dimmed = each.sum(1), each * light.turbulence
+    pixels = stars.seen.pixel_px2 * (kernel.light * light.star @ light.turn**2)
 
     def total(rows: np.ndarray) -> np.ndarray:
-        return rate * stars.sum(rows)
+        return kernel.rate * stars.sum(rows)
 
     def by_share(exponent: np.ndarray) -> np.ndarray:
         return total(enclosed * (exponent - stars.sum(light.share * exponent)[stars.owner]))
 
+    by_px = np.stack([total(by / wave) for by in by_wave])
     return Sizes(
         radius=radius,
-        by_blur=total(by_defocus / wave),
+        by_blur=by_px[0],
         by_log_seeing=total(-state.air * dimmed.sum(1)),
         by_air=total(-(dimmed * light.log_detail).sum(1)),
-        by_colour=np.stack([-total(by_defocus / wave * term) for term in stars.terms]),
+        by_colour=by_px[1:4],
         by_spherical=total(by_spherical * MIDDLE_UM / stars.wavelength_um),
-        by_spread=total(by_spread / wave),
+        by_spread=by_px[4],
         by_spectrum=np.stack([by_share(hue) for hue in stars.hue]),
         by_tint=by_share(stars.place),
+        by_seen=kernel.rate * (kernel.by_seen - pixels),
     )

@@ -2,13 +2,14 @@
 
 from .flags import FLAG_WORDS, StarFlag, count_flags
 from .measure import measure_image
-from .measured import REASONS, ImageRadius, MeasuredImage, Stars
+from .measured import REASONS, Bounded, ImageRadius, MeasuredImage, Stars
 from .sky import Sky
 from .tables import find_stars, half_flux_radius, measure_frame, star_table
 
 __all__ = [
     "FLAG_WORDS",
     "REASONS",
+    "Bounded",
     "ImageRadius",
     "MeasuredImage",
     "Sky",

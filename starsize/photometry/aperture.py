@@ -21,6 +21,8 @@ _TRIED = 4
 _LEAST_LAW_ERROR = 0.08
 #: No telescope's light grows quite as a curve of the table: share of the radius.
 _LEAST_COMMON = 0.001
+#: Circle whose light counts as all of it for ``bounded``, in half-flux radii of the typical star.
+_CIRCLE = 2.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +43,8 @@ class Apertures:
     """Radii of stars in pixels of their patches; columns follow ``SHARES``.
 
     ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
-    their wings. ``seen`` are the radii as the pixels show them.
+    their wings. ``seen`` are the radii as the pixels show them; ``bounded`` and ``bounds`` are
+    those of `measured.Stars`.
     """
 
     radius: np.ndarray
@@ -52,6 +55,9 @@ class Apertures:
     total_sigma: np.ndarray
     ring: np.ndarray
     law: Law
+    bounded: np.ndarray
+    bounded_sigma: np.ndarray
+    bounds: np.ndarray
 
 
 def measure_apertures(
@@ -198,6 +204,25 @@ class _Growth:
             radius = np.clip(radius, 0.05, self.patches.half - 0.5)
         return radius, slope
 
+    def bounded(
+        self, half: np.ndarray, shake: np.ndarray, place: np.ndarray, law: Law
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Radius of half of the light inside one circle for all stars, its sigma, bounds."""
+        typical = float(np.median(half))
+        circle = min(_CIRCLE * typical, self.patches.half - 0.5)
+        bounds = np.broadcast_to([circle, 0, 0, _pixel_variance(self.patches)], (len(half), 4))
+        bounds = bounds.copy()
+        bounds[:, 1], bounds[:, 2] = self.rings.inner, self.rings.outer
+        light = np.maximum(self.inside(np.full((len(half), 1), circle))[:, 0], 1e-12)
+        seen, slope = self.radius_holding(0.5 * light, half, rounds=3)
+        area = np.pi * circle**2
+        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
+        variance = 0.25 * (one**2 * area + self.noise.inverse_gain * light)
+        variance += ((0.5 * area - np.pi * seen**2) * sky) ** 2
+        radius = np.sqrt(np.maximum(seen**2 - law.kappa[1] * shake, 0.1 * seen**2))
+        sigma = seen / radius * np.sqrt(variance / slope**2 + place**2)
+        return radius, sigma, bounds
+
     def finish(
         self,
         half: np.ndarray,
@@ -228,15 +253,17 @@ class _Growth:
         common = np.hypot(share * totals.doubt[:, None] / slope, _LEAST_COMMON * seen)
         light_sigma = np.sqrt(totals.random**2 + (sky * totals.area) ** 2 + totals.doubt**2)
         shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
-        blur = (_pixel_variance(self.patches) + np.minimum(shake, half**2))[:, None]
+        shake = np.minimum(shake, half**2)
+        blur = (_pixel_variance(self.patches) + shake)[:, None]
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so).
         place = 0.03 * seen * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))[:, None]
         sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
         return Apertures(
-            radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law
-        )
+            radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law,
+            *self.bounded(half, shake, place[:, 0], law),
+        )  # fmt: skip
 
 
 def _crossing(circles: np.ndarray, inside: np.ndarray, light: np.ndarray) -> np.ndarray:

@@ -1,11 +1,11 @@
 """One radius that stands for an image, from the radii of its stars: none leads all others."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 
 from .flags import StarFlag, count_flags
-from .measured import ImageRadius, Stars
+from .measured import Bounded, ImageRadius, Stars
 from .sky import Sky
 
 #: Stars differ over a field by so much at least: no weight grows beyond that of such a star.
@@ -55,10 +55,23 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
         radius30_sigma_px=small_sigma,
         radius80_px=large,
         radius80_sigma_px=large_sigma,
+        bounded=_bounded(some),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
         elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),
     )
+
+
+def _bounded(stars: Stars) -> Bounded:
+    """The radius of half of the light inside one circle, of the stars that share it."""
+    usual = stars.bounds[np.argsort(stars.bounds[:, 0])[len(stars) // 2]]
+    alike = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
+    alike &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
+    if not alike.any():
+        return Bounded()
+    radius, sigma, _ = robust_mean(stars.bounded[alike], stars.bounded_sigma[alike], 0.0)
+    names = (f.name for f in fields(Bounded))
+    return Bounded(**dict(zip(names, (radius, sigma, *map(float, usual)), strict=True)))
 
 
 def robust_mean(

@@ -159,6 +159,7 @@ def _measure_alike(
 def no_stars(n: int) -> Stars:
     """Return ``n`` stars that could not be measured."""
     nothing = {f: np.full(n, np.nan) for f in Stars.__slots__ if f != "flags"}
+    nothing["bounds"] = np.full((n, 4), np.nan)
     return Stars(**nothing, flags=np.full(n, int(StarFlag.UNMEASURED)))
 
 

@@ -25,6 +25,11 @@ class Stars:
         light alone, pixels; never drawn towards that of other stars.
     radius30, radius30_sigma, radius80, radius80_sigma : (n,) arrays
         The same for 30 and 80 % of the light.
+    bounded, bounded_sigma : (n,) arrays
+        Radius of half of the light inside a circle of this image, as the pixels show it: no law
+        of growth in it. What is half of what says ``bounds``.
+    bounds : (n, 4) array
+        As `Bounded` has them, in its order.
     mean_radius : (n,) array
         Flux-weighted mean radius inside twice ``radius80``, pixels: another quantity.
     background : (n,) array
@@ -47,6 +52,9 @@ class Stars:
     radius30_sigma: np.ndarray
     radius80: np.ndarray
     radius80_sigma: np.ndarray
+    bounded: np.ndarray
+    bounded_sigma: np.ndarray
+    bounds: np.ndarray
     mean_radius: np.ndarray
     background: np.ndarray
     elongation: np.ndarray
@@ -60,6 +68,29 @@ class Stars:
     def part(self, which: np.ndarray) -> "Stars":
         """Return some of the stars, by index or mask."""
         return Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounded:
+    """Radius of half of the light inside a circle, and all that it hangs on, in pixels.
+
+    Attributes
+    ----------
+    radius_px, sigma_px : float
+    total_px : float
+        Radius of the circle whose light counts as all.
+    inner_px, outer_px : float
+        The ring whose mean level was taken for the sky's.
+    pixel_px2 : float
+        Variance along an axis of what the pixels add to the blur.
+    """
+
+    radius_px: float = float("nan")
+    sigma_px: float = float("nan")
+    total_px: float = float("nan")
+    inner_px: float = float("nan")
+    outer_px: float = float("nan")
+    pixel_px2: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +108,7 @@ class ImageRadius:
     radius30_sigma_px: float = float("nan")
     radius80_px: float = float("nan")
     radius80_sigma_px: float = float("nan")
+    bounded: Bounded = field(default_factory=Bounded)
     n_stars: int = 0
     """Stars behind ``radius_px``."""
     n_found: int = 0

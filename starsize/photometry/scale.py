@@ -86,7 +86,8 @@ class Scale:
         flags[bad] |= int(StarFlag.UNMEASURED)
         mean_radius, elongation, angle = _moments(patches, 1.6 * half)
         radius, sigma = (np.where(bad[:, None], np.nan, v * f) for v in (got.radius, got.sigma))
-        sigma = np.hypot(sigma, 0.7 * np.minimum(foreign[chosen], 1.0)[:, None] * radius * 0.5)
+        foreign_sigma = 0.35 * np.minimum(foreign[chosen], 1.0) * radius[:, 1]
+        sigma = np.hypot(sigma, 0.35 * np.minimum(foreign[chosen], 1.0)[:, None] * radius)
         stars = Stars(
             x=(patches.x + patches.left + 0.5) * f - 0.5,
             y=(patches.y + patches.top + 0.5) * f - 0.5,
@@ -94,6 +95,9 @@ class Scale:
             radius=radius[:, 1], radius_sigma=sigma[:, 1],
             radius30=radius[:, 0], radius30_sigma=sigma[:, 0],
             radius80=radius[:, 2], radius80_sigma=sigma[:, 2],
+            bounded=np.where(bad, np.nan, got.bounded * f),
+            bounded_sigma=np.hypot(got.bounded_sigma * f, foreign_sigma),
+            bounds=got.bounds * (f, f, f, f * f),
             mean_radius=mean_radius * f, background=self.sky[chosen] + got.ring,
             elongation=elongation, angle_deg=angle, snr=snr, flags=flags,
         )  # fmt: skip

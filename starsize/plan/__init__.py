@@ -1,6 +1,6 @@
 """What to capture: sweeps planned by the covariance that fit and adjustment would give them."""
 
-from .equipment import TestFrames, frames_told, result_told
+from .equipment import Scouted, frames_told, result_told
 from .planned import Assumed, CapturePlan, More
 from .planning import plan_capture
 
@@ -8,7 +8,7 @@ __all__ = [
     "Assumed",
     "CapturePlan",
     "More",
-    "TestFrames",
+    "Scouted",
     "frames_told",
     "plan_capture",
     "result_told",

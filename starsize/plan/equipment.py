@@ -33,7 +33,7 @@ _ARCSEC: Final = math.pi / 180 / 3600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TestFrames:
+class Scouted:
     """What test frames, or an earlier result, told; None where they could not.
 
     Attributes
@@ -76,7 +76,7 @@ class Equipment:
     assumed: tuple[Assumed, ...]
 
 
-def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> TestFrames:
+def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
     """What single test frames told: the sharpest is taken to be in focus.
 
     Parameters
@@ -97,7 +97,7 @@ def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Tes
         raise InputError(msg)
     best = min(measured, key=lambda f: f.radius_px)
     place = best.facts.position_steps
-    return TestFrames(
+    return Scouted(
         floor_px=best.radius_px,
         light=_light_of(best, bands),
         centre_steps={} if place is None else {"": place},
@@ -110,7 +110,7 @@ def result_told(
     measured: Sequence[MeasuredSweep],
     *,
     bands: Mapping[str, Band],
-) -> TestFrames:
+) -> Scouted:
     """What an earlier result told.
 
     Parameters
@@ -132,17 +132,17 @@ def result_told(
     fit = min(mine, key=lambda fit: fit.best_sigma_steps)
     frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
     sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    centres = {
+        row.filter: row.best_focus_steps
+        for row in comparison.rows
+        if row.best_focus_steps is not None
+    }
     size, found = comparison.focuser.um_per_step, comparison.temperature
     warm = found.steps_per_degC if found.source == "frames" else None
-    return TestFrames(
+    return Scouted(
         floor_px=fit.floor_px.value,
         light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
-        centre_steps={
-            row.filter: row.best_focus_steps
-            for row in comparison.rows
-            if row.best_focus_steps is not None
-        }
-        | {"": fit.best_steps},
+        centre_steps={**centres, "": centres.get(comparison.reference, fit.best_steps)},
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
         steps_per_degC=(warm.value, warm.sigma) if warm else None,
@@ -156,13 +156,14 @@ def equip(
     reference: str | None = None,
     position_steps: float | None = None,
     hfr_px: float | None = None,
-    told: TestFrames | None = None,
+    told: Scouted | None = None,
 ) -> Equipment:
     """Put the numbers of a plan together; see `plan_capture`."""
-    told = told or TestFrames()
+    told = told or Scouted()
     assumed: list[Assumed] = []
     known, step = _completed(setup, told, hfr_px, assumed)
-    names = _filters(known, filters, reference, assumed)
+    swept = tuple(name for name in told.centre_steps if name)
+    names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
     bands = _bands(known, names, assumed)
     light = told.light or USUAL_LIGHT
     if told.light is None:
@@ -200,7 +201,7 @@ def equip(
 
 
 def _completed(
-    setup: Setup, told: TestFrames, hfr_px: float | None, assumed: list[Assumed]
+    setup: Setup, told: Scouted, hfr_px: float | None, assumed: list[Assumed]
 ) -> tuple[Setup, float]:
     """The setup with assumed numbers in place of what lacks, and the step size."""
     scope, focuser, camera = setup.telescope, setup.focuser, setup.camera
@@ -225,9 +226,7 @@ def _completed(
         raise SetupError(msg)
     if camera.pixel_um is None:
         if hfr_px is not None or told.floor_px is not None:
-            msg = (
-                "a radius in pixels says nothing without pixel_um under [camera] in the setup file"
-            )
+            msg = "a radius in pixels needs pixel_um under [camera] in the setup file"
             raise SetupError(msg)
         camera = replace(camera, pixel_um=USUAL.pixel_um)
         assumed.append(Assumed(name="pixel", value=USUAL.pixel_um, unit="um"))
@@ -254,14 +253,14 @@ def _known(setup: Setup) -> Known:
 def _filters(
     setup: Setup, asked: Sequence[str], reference: str | None, assumed: list[Assumed]
 ) -> tuple[str, ...]:
-    """Filters to sweep, the reference first."""
+    """Filters to sweep, the reference first; the usual ones where none are named."""
     if setup.camera.bayer not in ("header", "none"):
         msg = (
             "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
             "positions answers (README, What to capture)"
         )
         raise InputError(msg)
-    names = list(dict.fromkeys(asked or setup.filters))
+    names = list(dict.fromkeys(asked))
     if not names:
         names = list(USUAL_FILTERS)
         assumed.append(Assumed(name="filters", value=", ".join(names)))
@@ -293,7 +292,7 @@ def _bands(setup: Setup, names: Sequence[str], assumed: list[Assumed]) -> dict[s
 
 
 def _centres(
-    names: Sequence[str], stated: float | None, told: TestFrames, assumed: list[Assumed]
+    names: Sequence[str], stated: float | None, told: Scouted, assumed: list[Assumed]
 ) -> dict[str, float]:
     """Where best focus is expected: as an earlier result has it, moved to the place stated."""
     usual = told.centre_steps.get("")
@@ -313,7 +312,7 @@ def _floor(
     telescope: Known,
     setup: Setup,
     stated: float | None,
-    told: TestFrames,
+    told: Scouted,
     assumed: list[Assumed],
 ) -> float:
     """Half-flux radius in focus, pixels."""
@@ -328,7 +327,7 @@ def _floor(
     return float(np.hypot(0.57 * seeing_px, 0.53 * 0.55 * scope.diffraction_px_per_um))
 
 
-def _jitter(told: TestFrames, assumed: list[Assumed]) -> float:
+def _jitter(told: Scouted, assumed: list[Assumed]) -> float:
     if told.jitter is not None and math.isfinite(told.jitter):
         return told.jitter
     value = 100 * PRIORS.jitter

@@ -12,7 +12,7 @@ from ..curves.design import Design, design_of
 from ..errors import InputError
 from ..frames.plan_csv import PlannedExposure
 from ..setup import Setup
-from .equipment import Equipment, TestFrames, equip
+from .equipment import Equipment, Scouted, equip
 from .forecast import Forecast, Programme, duration_s, exposure_s, forecast
 from .light import WANTED_STARS
 from .order import order_of_sweeps
@@ -55,7 +55,7 @@ def plan_capture(
     reference: str | None = None,
     position_steps: float | None = None,
     hfr_px: float | None = None,
-    told: TestFrames | None = None,
+    told: Scouted | None = None,
     sigma_steps: float | None = None,
     sigma_zones: float | None = None,
 ) -> CapturePlan:
@@ -73,7 +73,7 @@ def plan_capture(
         About where best focus lies.
     hfr_px : float, optional
         Half-flux radius in focus.
-    told : TestFrames, optional
+    told : Scouted, optional
         From `frames_told` or `result_told`.
     sigma_steps, sigma_zones : float, optional
         Standard uncertainty wanted for each offset, in steps or in the smallest zone; a quarter of
@@ -116,9 +116,7 @@ def plan_capture(
         setup=equipment.setup,
         reference=equipment.filters[0],
         exposures=tuple(_exposures(chosen.programme, equipment, layout.design)),
-        away_steps=tuple(
-            int(layout.design.away_steps[i]) for i in _places(chosen.programme.frames[1])
-        ),
+        away_steps=tuple(_aways(chosen.programme.frames[1], layout.design)),
         centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
         run_in_steps=equipment.run_in_steps,
         wanted_sigma_steps=wanted,
@@ -289,9 +287,9 @@ def _longer(chosen: _Chosen, equipment: Equipment, pattern: np.ndarray) -> Progr
     return longer
 
 
-def _places(frames: np.ndarray) -> np.ndarray:
-    """Index of each frame of a sweep, in order of the moves."""
-    return np.repeat(np.arange(frames.size), frames)
+def _aways(frames: np.ndarray, design: Design) -> list[int]:
+    """Each frame of a sweep, in steps from best focus, in order of the moves."""
+    return [round(float(away)) for away in np.repeat(design.away_steps, frames)]
 
 
 def _exposures(
@@ -299,13 +297,13 @@ def _exposures(
 ) -> Iterator[PlannedExposure]:
     number = 0
     for sweep, (name, frames) in enumerate(zip(programme.order, programme.frames, strict=True), 1):
-        for away in design.away_steps[_places(frames)]:
+        for away in _aways(frames, design):
             number += 1
             yield PlannedExposure(
                 order=number,
                 sweep=sweep,
                 filter=name,
-                position_steps=round(equipment.centre_steps[name] + float(away)),
+                position_steps=round(equipment.centre_steps[name]) + away,
                 exposure_s=equipment.exposure_s[name],
             )
 

@@ -64,9 +64,11 @@ def best_pattern(design: Design, frames: int, *, shift: int, reach: int) -> np.n
     """
     half, stride = frames // 2, max(1, round(reach / SEARCHED_PLACES))
     tried = [even_pattern(frames, reach)]
-    for inner in range(1, reach, stride):
-        for outer in range(reach, inner + reach // SPREAD - 1, -stride):
-            tried.append(_both(np.round(np.linspace(inner, outer, half)).astype(int)))
+    tried += [
+        _both(np.round(np.linspace(inner, outer, half)).astype(int))
+        for inner in range(1, reach, stride)
+        for outer in range(reach, inner + reach // SPREAD - 1, -stride)
+    ]
     return np.sort(min(tried, key=lambda some: robust_variance(design, some, shift=shift)))
 
 

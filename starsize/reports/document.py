@@ -15,6 +15,7 @@ from ..comparison.compared import (
     Comparison,
     FieldReport,
     FocuserHealth,
+    LensReport,
     Slip,
     TemperatureTerm,
 )
@@ -48,6 +49,12 @@ def result_document(result: RunResult) -> Document:
         offsets.csv), ``offset_covariance``, ``colour``, ``temperature``, ``focuser``, ``field``,
         ``warnings``; null with a warning where there is no answer. Floats
         carry 12 significant digits, so that the same run gives the same text everywhere.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> result_document(load_result("my-results"))["colour"]["verdict"]  # doctest: +SKIP
+    'together'
     """
     comparison = result.comparison
     return {
@@ -150,6 +157,7 @@ def _file(entry: FileEntry) -> Document:
 def _radius(frame: FrameRadius) -> Document:
     return {
         "hfr_px": Estimate(frame.radius_px, frame.radius_sigma_px),
+        "radius80_px": Estimate(frame.radius80_px, frame.radius80_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
         "set_aside": dict(frame.set_aside),
@@ -264,8 +272,19 @@ def _colour(colour: ColourReport) -> Document:
             "shift_steps": colour.curve_shift_steps,
             "sigma_steps": colour.curve_sigma_steps,
         },
+        "without": {"filters": list(colour.without), "common_steps": colour.without_steps},
+        "lens": None if colour.lens is None else _lens(colour.lens),
     }
     return plain(document)
+
+
+def _lens(lens: LensReport) -> Document:
+    document = {field.name: getattr(lens, field.name) for field in dataclasses.fields(lens)}
+    document["filters"] = [
+        {field.name: getattr(one, field.name) for field in dataclasses.fields(one)}
+        for one in lens.filters
+    ]
+    return document
 
 
 def _temperature(term: TemperatureTerm) -> Document:

@@ -2,6 +2,10 @@
 
 Which files are ours is told by the ``files`` entry of the JSON document's ``schema``: the SHA-256
 of every other file written with it. A file that was edited since is no longer ours.
+
+New files are written under passing names, the document last, then moved to their places, the
+document last. A run that is killed before its document is there leaves the old files; one that is
+killed between two moves is finished by whoever next looks at the folder.
 """
 
 import contextlib
@@ -9,12 +13,17 @@ import hashlib
 import json
 import os
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from ..errors import OutputError
+
+try:
+    import fcntl
+except ImportError:  # Windows, where a folder cannot be locked
+    fcntl = None  # type: ignore[assignment]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +54,9 @@ def check_writable(
     files: FileSet = RESULT_FILES,
     frame_folders: Iterable[Path] = (),
 ) -> None:
-    """Check that results could be written to a folder, without touching it.
+    """Check that results could be written to a folder.
+
+    Nothing is changed there, but for what a killed run left half-done.
 
     Parameters
     ----------
@@ -65,7 +76,9 @@ def check_writable(
         ours, or cannot be written.
     """
     keep_apart(Path(out), frame_folders)
-    _look_before(Path(out), files, overwrite=overwrite)
+    with _alone_in(Path(out)):
+        _finish(Path(out), files)
+        _look_before(Path(out), files, overwrite=overwrite)
 
 
 def keep_apart(out: Path, frame_folders: Iterable[Path]) -> None:
@@ -98,10 +111,13 @@ def write_folder(
     marks = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
     schema = {**document["schema"], "files": marks}
     contents[files.document] = _utf8(json_text({**document, "schema": schema}))
-    before = _look_before(out, files, overwrite=overwrite)
+    if not out.is_dir():  # what is there already is looked at when no other run is at it
+        _look_before(out, files, overwrite=overwrite)
     made = _make_folder(out)
     try:
-        _replace_all(out, contents, before)
+        with _alone_in(out):
+            _finish(out, files)
+            _replace_all(out, contents, _look_before(out, files, overwrite=overwrite))
     except OutputError:
         if made:
             with contextlib.suppress(OSError):
@@ -179,7 +195,7 @@ def _make_folder(out: Path) -> bool:
     if out.is_dir():
         return False
     try:
-        out.mkdir(parents=True)
+        out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         msg = f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
         raise OutputError(msg) from error
@@ -230,15 +246,59 @@ def _marks(data: bytes | None, schema_name: str) -> Mapping[str, str] | None:
     return marks if isinstance(marks, dict) else None
 
 
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Wait until no other run writes there; the lock goes with the process that holds it."""
+    if fcntl is None or not folder.is_dir():
+        yield
+        return
+    held = None
+    with contextlib.suppress(OSError):  # some network disks know no locks
+        held = os.open(folder, os.O_RDONLY)
+        fcntl.flock(held, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        if held is not None:
+            os.close(held)
+
+
+def _finish(folder: Path, files: FileSet) -> None:
+    """Move what a killed run had wholly written to its place; drop what it had not."""
+    with contextlib.suppress(OSError):
+        for document in folder.glob(f".{files.document}.*.part"):
+            new = _marks(document.read_bytes(), files.schema)
+            if new is not None and _may_finish(folder, files, new):
+                for name in (*new, files.document):
+                    part = document.with_name(document.name.replace(files.document, name, 1))
+                    if part.exists():
+                        part.replace(folder / name)
+        for name in files.names:
+            for part in folder.glob(f".{name}.*.part"):
+                part.unlink()
+
+
+def _may_finish(folder: Path, files: FileSet, new: Mapping[str, str]) -> bool:
+    """Whether each file there is of the killed run or of the one before, as they wrote it."""
+    place = folder / files.document
+    old = (_marks(place.read_bytes(), files.schema) or {}) if place.exists() else {}
+    return all(
+        hashlib.sha256(path.read_bytes()).hexdigest() in (old.get(name), mark)
+        for name, mark in new.items()
+        if (path := folder / name).exists()
+    )
+
+
 def _replace_all(
     folder: Path, contents: Mapping[str, bytes], before: Mapping[str, bytes | None]
 ) -> None:
     """Put all files in place, or leave the folder as it was."""
     staged: dict[str, Path] = {}
     placed: list[str] = []
+    token = secrets.token_hex(4)
     try:
         for name, data in contents.items():
-            staged[name] = _stage(folder, name, data)
+            staged[name] = _stage(folder, name, data, token)
         for name, temporary in staged.items():
             temporary.replace(folder / name)
             placed.append(name)
@@ -252,9 +312,9 @@ def _replace_all(
             temporary.unlink(missing_ok=True)
 
 
-def _stage(folder: Path, name: str, data: bytes) -> Path:
+def _stage(folder: Path, name: str, data: bytes, token: str) -> Path:
     """Write the bytes under a passing name in the same folder, so that the move is one step."""
-    temporary = folder / f".{name}.{secrets.token_hex(4)}.part"
+    temporary = folder / f".{name}.{token}.part"
     try:
         with temporary.open("xb") as file:
             file.write(data)
@@ -269,7 +329,7 @@ def _put_back(path: Path, data: bytes | None) -> None:
         if data is None:
             path.unlink(missing_ok=True)
         else:
-            _stage(path.parent, path.name, data).replace(path)
+            _stage(path.parent, path.name, data, secrets.token_hex(4)).replace(path)
 
 
 def _why(error: OSError) -> str:

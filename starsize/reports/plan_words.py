@@ -8,18 +8,18 @@ from ..plan.planned import Assumed, CapturePlan, More
 from .numbers import number_text, short_number, steps_text
 
 CAUTIONS: Final = (
-    "Never point the telescope near the Sun; work after dark, or keep well away from it: unfiltered "
-    "sunlight blinds at once and sets equipment on fire.",
-    "Stay inside the focuser's travel: try the first and the last position, and the run-in, by hand "
-    "before you let a program drive it.",
-    "Heavy gear: balance the mount, secure camera and cables so that nothing pulls or falls when the "
-    "focuser and the mount move, and keep mains power dry.",
+    "Never point the telescope near the Sun; work after dark, or keep well away from it: "
+    "unfiltered sunlight blinds at once and sets equipment on fire.",
+    "Stay inside the focuser's travel: try the first and the last position, and the run-in, by "
+    "hand before you let a program drive it.",
+    "Heavy gear: balance the mount, secure camera and cables so that nothing pulls or falls when "
+    "focuser and mount move, and keep mains power dry.",
     "Local rules and the makers' limits for motors and power come first.",
 )
 _QUESTIONS: Final = {
     "colour": (
         "whether one focus position serves all colours",
-        "more sweeps, or a smaller --sigma",
+        "more sweeps: a smaller --sigma",
     ),
     "slip": ("whether the focuser slips", "more sweeps of the reference"),
     "temperature": ("how focus moves with temperature", "a longer night, or repeats hours apart"),
@@ -112,8 +112,8 @@ def warnings_of(plan: CapturePlan) -> Iterator[str]:
         )
     for name, stars in plan.few_stars.items():
         yield (
-            f"{name} will show about {max(stars, 1):.0f} stars even in the longest exposure; choose "
-            "a richer field for it"
+            f"{name} will show about {max(stars, 1):.0f} stars even in the longest exposure; "
+            "choose a richer field for it"
         )
 
 
@@ -153,8 +153,10 @@ def more_text(more: More) -> str:
 
 def assumed_text(one: Assumed) -> str:
     """An assumed number."""
-    value = one.value if isinstance(one.value, str) else number_text(one.value, digits=3)
-    return f"{one.name}: {value} {one.unit}".rstrip()
+    if isinstance(one.value, str):
+        return f"{one.name}: {one.value}"
+    unit = "step" if one.unit == "steps" and one.value == 1 else one.unit
+    return f"{one.name}: {number_text(one.value, digits=3)} {unit}".rstrip()
 
 
 def _exposures(plan: CapturePlan) -> str:

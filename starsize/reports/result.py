@@ -37,3 +37,6 @@ class RunResult:
             f"<RunResult: {measured} of {len(rows)} filters measured in {len(self.measured)} "
             f"sweeps, counted from {self.comparison.reference}>"
         )
+
+    def _repr_html_(self) -> str:
+        return self.comparison._repr_html_()

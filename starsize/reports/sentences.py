@@ -1,6 +1,5 @@
 """The plain words that terminal and page share: moves, verdicts, what the frames left open."""
 
-import re
 from collections.abc import Iterable
 
 from ..comparison.compared import Comparison, OffsetRow, Slip
@@ -38,14 +37,13 @@ def sentence(text: str) -> str:
     --------
     >>> sentence("the change of +1.2 +- 0.3 steps is 5 um")
     'The change of +1.2 ± 0.3 steps is 5 µm.'
-    >>> sentence("-0.0 +- 2.3 steps, not significant")
-    '0.0 ± 2.3 steps, not significant.'
     >>> sentence("i and z focus 3 steps apart")
     'i and z focus 3 steps apart.'
     """
     said = text.strip().replace("+-", "±").replace("degC", "°C")
-    said = re.sub(r"(?<=\d) um\b", " µm", said)
-    said = re.sub(r"(?<![\w.])[+-](0(\.0+)?)(?= ±)", r"\1", said)  # nothing has no sign
+    said = " ".join(
+        f"µm{word[2:]}" if word.rstrip(".,;:)") == "um" else word for word in said.split(" ")
+    )
     first = said.partition(" ")[0]
     # A lone letter may be a filter's name, whose case says which filter.
     if first.isalpha() and first.islower() and (len(first) > 2 or first in ("no", "it")):

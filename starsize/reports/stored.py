@@ -1,14 +1,17 @@
 """Reading a stored run again, as far as the comparison of two runs needs it."""
 
+import dataclasses
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 
+from ..comparison.compared import OffsetRow
 from ..comparison.sets.compared import MeasuredSet
+from ..comparison.sets.filter_sets import set_of_rows
 from ..errors import InputError
 from ..estimate import Estimate
 from .document import RESULT_SCHEMA
@@ -32,6 +35,11 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     ------
     InputError
         If there is no result.json, it is not one of ours, or it is damaged.
+
+    Examples
+    --------
+    >>> load_measured_set("my-results").filters  # doctest: +SKIP
+    ('L', 'R', 'G', 'B')
     """
     return read_result(path, lambda document, home: _measured_set(document, name=home.name))
 
@@ -74,35 +82,28 @@ def read_document(file: Path) -> Mapping[str, Any]:
 
 
 def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
-    rows = {row["filter"]: row for row in document["offsets"]}
-    filters = tuple(document["offset_covariance"]["filters"])
-    count = len(filters)
-    matrix = np.array(document["offset_covariance"]["matrix_steps2"], float)
-    return MeasuredSet(
+    table = document["offset_covariance"]
+    filters = tuple(table["filters"])
+    found = set_of_rows(
+        [_row(row) for row in document["offsets"]],
         name=name,
         filters=filters,
-        offset_steps=_finite([rows[one]["offset_steps"] for one in filters], (count,)),
-        covariance_steps2=_finite(matrix, (count, count)),
-        half95_steps=tuple(map(float, document["offset_covariance"].get("half95_steps") or ())),
-        refused={
-            row["filter"]: str(row["reason"]) for row in rows.values() if row["status"] == "refused"
-        },
-        zone_steps={
-            one: float(row["zone_steps"])
-            for one, row in rows.items()
-            if row["zone_steps"] is not None
-        },
+        covariance_steps2=np.reshape(np.array(table["matrix_steps2"], float), (len(filters),) * 2),
+        half95_steps=tuple(map(float, table.get("half95_steps") or ())),
         um_per_step=_estimate(document["focuser"]["um_per_step"]),
         outward=document["setup"]["focuser"]["outward"],
+        repeatability_steps=_estimate(document["focuser"].get("repeatability_steps")),
     )
-
-
-def _finite(values: Sequence[float] | np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-    array = np.array(values, float).reshape(shape)
-    if not np.isfinite(array).all():
+    if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
         msg = "a number is missing"
         raise ValueError(msg)
-    return array
+    return found
+
+
+def _row(stored: Mapping[str, Any]) -> OffsetRow:
+    """A stored row; those of older versions lack the last columns."""
+    known = {field.name for field in dataclasses.fields(OffsetRow)} - {"growth_if_ignored"}
+    return OffsetRow(**{key: value for key, value in stored.items() if key in known})
 
 
 def _estimate(stored: Mapping[str, float | None] | None) -> Estimate | None:

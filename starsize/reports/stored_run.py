@@ -206,10 +206,13 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, colour: bool) -
             facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
         )
     radius = _estimate(stored["hfr_px"])
+    large = _estimate(stored.get("radius80_px"))
     return FrameRadius(
         facts=facts,
         radius_px=radius.value,
         radius_sigma_px=radius.sigma,
+        radius80_px=large.value,
+        radius80_sigma_px=large.sigma,
         n_stars=stored["stars"],
         n_found=stored["stars_found"],
         background_adu=_number(stored["background_adu"]),

@@ -13,6 +13,7 @@ from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .field_view import field_view
 from .identity import identity
+from .lens_view import lens_view
 from .letters import left_out_letters
 from .numbers import decimals_for, estimate_text, known, number_text, time_text
 from .rail import offset_rows
@@ -71,6 +72,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "colour_figures": _colour_figures(result),
         "um_per_step": step.value if step is not None and step.is_known else None,
         "sweeps": _sweeps(result),
+        "lens": lens_view(result),
         "strips": strips_of(result),
         "overview": _overview(result),
         "without": without_sentence(result),

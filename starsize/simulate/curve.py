@@ -40,6 +40,25 @@ def half_flux_radius_px(blur: Blur, *, pixels: bool = True, fraction: float = 0.
     return float(brentq(missing, 1e-3, top, xtol=1e-9))
 
 
+def bounded_radius_px(blur: Blur, bounds_px: tuple[float, float, float]) -> float:
+    """Radius of half of the light inside a circle less the level of a ring, without pixels.
+
+    ``bounds_px`` are the radii of the circle and of both edges of the ring, pixels.
+    """
+
+    def inside(radius: float) -> float:
+        return encircled(radius, blur.cycles_per_px, blur.weight, blur.transfer)
+
+    total, inner, outer = bounds_px
+    level = (inside(outer) - inside(inner)) / (outer**2 - inner**2)
+    half = 0.5 * (inside(total) - total**2 * level)
+
+    def missing(radius: float) -> float:
+        return inside(radius) - radius**2 * level - half
+
+    return float(brentq(missing, 1e-3, total, xtol=1e-9))
+
+
 def frame_radius_px(scene: Scene, shot: Shot, filter_name: str | None = None) -> float:
     """Half-flux radius of the light as it fell in one exposure, mean over the field, in pixels.
 
@@ -150,11 +169,11 @@ def true_best_focus(
     def radius(outward_um: float) -> float:
         return half_flux_radius_px(star_blur(scene, filter_name, outward_um), pixels=pixels)
 
-    # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip
-    # is narrower than the critical focus zone of its bluest light.
+    # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip is
+    # narrower than the critical focus zone of its bluest light, and many colours together are smooth.
     zone_um = critical_focus_zone_um(min(plate.wavelengths_nm), scene.lens.focal_ratio)
     low, high = min(shifts) - margin, max(shifts) + margin
-    grid = np.linspace(low, high, max(9, int(np.ceil((high - low) / zone_um))))
+    grid = np.linspace(low, high, int(np.clip(np.ceil((high - low) / zone_um), 9, 50)))
     deepest = int(np.argmin([radius(place) for place in grid]))
     low, high = grid[max(deepest - 1, 0)], grid[min(deepest + 1, grid.size - 1)]
     best = minimize_scalar(radius, bounds=(low, high), method="bounded", options={"xatol": 1e-2})

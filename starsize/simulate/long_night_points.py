@@ -69,13 +69,14 @@ def draw_night_points(
     """
     rng = np.random.default_rng([seed, 67])
     count, zone = len(night.filters), zone_steps(table)
+    # The first three are those of 30, 50 and 80 % of the light.
     radii = np.array(
         [
             table.radii_px(
                 name,
                 np.array([table.best_steps[name] + zone * night.defocus_zones[k]]),
                 night.seeing[k : k + 1],
-            )[0]
+            )[0, :3]
             for k, name in enumerate(night.filters)
         ]
     )

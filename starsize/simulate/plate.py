@@ -24,6 +24,9 @@ class FilterPlate:
         The name as the header spells it; empty to leave the header without one.
     exposure_s : float
         Usual exposure through this filter.
+    edges_nm : tuple of float, or None
+        Where the passband begins and ends, as a maker states it; None where the colours are the
+        middles of equal slices of it.
     """
 
     wavelengths_nm: tuple[float, ...]
@@ -33,6 +36,14 @@ class FilterPlate:
     throughput: float = 1.0
     written: str = ""
     exposure_s: float = 3.0
+    edges_nm: tuple[float, float] | None = None
+
+    def passband_nm(self) -> tuple[float, float]:
+        """Middle and width of the passband: not those of the light, which stars and sensor tilt."""
+        low, high, n = self.wavelengths_nm[0], self.wavelengths_nm[-1], len(self.wavelengths_nm)
+        half = (high - low) / (n - 1) / 2 if n > 1 else 0.0
+        low, high = self.edges_nm or (low - half, high + half)
+        return (low + high) / 2, high - low
 
     def shift_um(self) -> float:
         """How much further out the centre of the pupil focuses because of the plate."""
@@ -82,7 +93,6 @@ def usual_plate(
     thickness_mm: float = 2.0,
     index: float = 1.52,
     throughput: float | None = None,
-    written: str | None = None,
     exposure_s: float = 3.0,
 ) -> FilterPlate:
     """Plate with the usual passband of a filter (``filters.BANDS``); see `band_samples`.
@@ -104,7 +114,7 @@ def usual_plate(
         thickness_mm=thickness_mm,
         index=index,
         throughput=band.width_nm / BANDS["L"].width_nm if throughput is None else throughput,
-        written=name if written is None else written,
+        written=name,
         exposure_s=exposure_s,
     )
 

@@ -8,11 +8,14 @@ from scipy.interpolate import RectBivariateSpline
 
 from ..optics import critical_focus_zone_um, wing_slope_px_per_um
 from .blur import star_blurs
-from .curve import half_flux_radius_px, true_best_focus, true_curve
+from .curve import bounded_radius_px, half_flux_radius_px, true_best_focus, true_curve
 from .scene import Scene
 
 SHARES = (0.3, 0.5, 0.8)
 """Shares of the light whose radii are tabulated."""
+BOUNDS = (3.0, 6.0, 9.0)
+"""Circle and ring of the bounded radius, in radii of 30 % of the light, about as frames have
+them."""
 _SEEING = np.geomspace(0.6, 1.9, 6)
 
 
@@ -29,8 +32,8 @@ class RadiusTable:
     half_steps : float
         Half of a sweep that geometry would take to ``span`` times the mean smallest radius.
     splines : dict of str to tuple of RectBivariateSpline
-        By filter, one a share of ``SHARES``: radius against position and ln of the seeing over the
-        scene's.
+        By filter, one a share of ``SHARES`` and one for the bounded radius: radius against position
+        and ln of the seeing over the scene's.
     """
 
     scene: Scene
@@ -40,7 +43,7 @@ class RadiusTable:
     splines: dict[str, tuple[RectBivariateSpline, ...]]
 
     def radii_px(self, filter_name: str, positions: np.ndarray, seeing: np.ndarray) -> np.ndarray:
-        """Radii holding ``SHARES`` of the light, (n, 3), at ``seeing`` times the scene's."""
+        """Radii of ``SHARES`` and the bounded one, (n, 4), at ``seeing`` times the scene's."""
         at = self.splines[filter_name]
         return np.column_stack([spline.ev(positions, np.log(seeing)) for spline in at])
 
@@ -66,6 +69,8 @@ class PointsPlan:
         Frames of each sweep whose radii are wrong by one of ``wrecks``.
     together : bool
         Channels of a colour camera: all sweeps share positions, seeing and wrecks.
+    play_steps : float
+        Play still to be taken up when each sweep begins: the count runs, the camera does not.
     """
 
     order: tuple[str, ...] = ("L", "R", "G", "B", "Ha", "OIII", "SII")
@@ -78,20 +83,23 @@ class PointsPlan:
     wrecked: int = 0
     wrecks: tuple[float, ...] = (0.6, 0.8, 1.5)
     together: bool = False
+    play_steps: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SweepPoints:
     """One sweep of a night drawn at the level of radii.
 
-    ``radius_px`` and ``sigma_px`` are (n, 3) arrays for ``SHARES`` of the light, ``seeing`` that of
-    each frame over the scene's, ``wreck`` the factor on its radii (1: sound).
+    ``radius_px`` and ``sigma_px`` are (n, 4) arrays for ``SHARES`` of the light and the bounded
+    radius, whose circle and ring ``bounds_px`` (n, 3) states; ``seeing`` is that of each frame over
+    the scene's, ``wreck`` the factor on its radii (1: sound).
     """
 
     filter: str
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
+    bounds_px: np.ndarray
     seeing: np.ndarray
     wreck: np.ndarray
     best_steps: float
@@ -121,7 +129,7 @@ def tabulate_radii(
         at = best[name] + 1.5 * half * (0.4 * u + 0.6 * u**3)
         radii = np.array([_radii(scene, name, float(position)) for position in at])
         splines[name] = tuple(
-            RectBivariateSpline(at, np.log(_SEEING), radii[:, :, k]) for k in range(len(SHARES))
+            RectBivariateSpline(at, np.log(_SEEING), radii[:, :, k]) for k in range(radii.shape[2])
         )
     return RadiusTable(scene, best, zone, half, splines)
 
@@ -135,17 +143,19 @@ def draw_points(table: RadiusTable, plan: PointsPlan, *, seed: int) -> tuple[Swe
         if not (plan.together and drawn):
             frames = _frames(table, plan, "G" if plan.together else name, rng)
         position, seeing, wreck = frames["position"], frames["seeing"], frames["wreck"]
-        radius = table.radii_px(name, position, seeing) * wreck[:, None]
+        camera = np.maximum(position, position[0] + plan.play_steps)
+        radius = table.radii_px(name, camera, seeing) * wreck[:, None]
         # Radii of one star share most of their noise; the outer one has more of it.
         own = 0.8 * rng.standard_normal((len(position), 1))
         own = own + 0.6 * rng.standard_normal(radius.shape)
-        sigma = plan.star_noise * radius * (1.0, 1.0, 1.5)
+        sigma = plan.star_noise * radius * (1.0, 1.0, 1.5, 1.0)
         drawn.append(
             SweepPoints(
                 name,
                 position,
                 radius + sigma * own,
                 sigma,
+                table.radii_px(name, position, seeing)[:, :1] * BOUNDS,
                 seeing,
                 wreck,
                 table.best_steps[name],
@@ -174,9 +184,12 @@ def _frames(
 
 
 def _radii(scene: Scene, name: str, position: float) -> np.ndarray:
-    """Radii by seeing and share, (k, 3)."""
+    """Radii by seeing and share, (k, 4)."""
     outward = scene.focuser.outward_um(position, scene.focuser.home_degC)
     blurs = star_blurs(scene, name, outward, seeing_factors=tuple(_SEEING))
-    return np.array(
-        [[half_flux_radius_px(b, pixels=False, fraction=f) for f in SHARES] for b in blurs]
-    )
+    rows = []
+    for blur in blurs:
+        row = [half_flux_radius_px(blur, pixels=False, fraction=f) for f in SHARES]
+        bounds = (row[0] * BOUNDS[0], row[0] * BOUNDS[1], row[0] * BOUNDS[2])
+        rows.append([*row, bounded_radius_px(blur, bounds)])
+    return np.array(rows)

@@ -1,12 +1,12 @@
 """Colour cameras: which channels a frame holds, and the pixels of one of them."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
 
 from ..frames.frame import FrameFacts
-from ..photometry import ImageRadius, Stars
+from ..photometry import Bounded, ImageRadius, Stars
 from ..setup import Camera
 
 _PATTERNS: Final = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -114,9 +114,18 @@ def in_frame(measured: Sized, grid: Grid, steep: float) -> Sized:
         sigma = getattr(measured, f"{name}_sigma{tail}") * grid.pitch
         whole = np.sqrt(size**2 + square * steep * grid.held_px2)
         found |= {f"{name}{tail}": whole, f"{name}_sigma{tail}": sigma * size / whole}
-    if isinstance(measured, Stars):
+    if isinstance(measured, ImageRadius):
+        found["bounded"] = _bounded_in_frame(measured.bounded, grid)
+    else:
         first_x, first_y = grid.origin
         found["x"] = measured.x * grid.pitch + first_x
         found["y"] = measured.y * grid.pitch + first_y
         found["mean_radius"] = measured.mean_radius * grid.pitch
     return replace(measured, **found)
+
+
+def _bounded_in_frame(measured: Bounded, grid: Grid) -> Bounded:
+    """The same in pixels of the frame; what its pixels add is less than the grid's squares do."""
+    lengths = {f.name: getattr(measured, f.name) * grid.pitch for f in fields(Bounded)}
+    pixel = measured.pixel_px2 * grid.pitch**2 - grid.held_px2
+    return replace(measured, **(lengths | {"pixel_px2": pixel}))

@@ -16,7 +16,7 @@ from .measured import MeasuredSweep
 from .spread import spread
 
 #: Half the width of a picture, in half-flux radii of the largest star: a disc and its surroundings.
-_ROOM = 2.2
+_ROOM = 1.8
 _LEAST_HALF_PX, _LARGEST_HALF_PX = 9, 80
 
 
@@ -121,7 +121,7 @@ def _choose(one: MeasuredSweep) -> int | None:
 def _window(one: MeasuredSweep, star: int, frame: int) -> tuple[int, int, int]:
     """First column, first row and width: the star in the middle, colour squares kept whole."""
     largest = float(np.nanmax(one.tracks.radius_px[star]))
-    half = int(np.clip(ceil(_ROOM * largest) + 3, _LEAST_HALF_PX, _LARGEST_HALF_PX))
+    half = int(np.clip(ceil(_ROOM * largest) + 2, _LEAST_HALF_PX, _LARGEST_HALF_PX))
     x, y = (round(float(place)) for place in one.tracks.seen_px[star, frame])
     if one.frames[frame].channel:
         return (x - half) // 2 * 2, (y - half) // 2 * 2, 2 * half + 2

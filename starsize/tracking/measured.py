@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
+from ..notebook import html_table, plus_minus
+from ..photometry import Bounded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,12 +32,16 @@ class FrameRadius:
     radius30_sigma_px: float = float("nan")
     radius80_px: float = float("nan")
     radius80_sigma_px: float = float("nan")
+    bounded: Bounded = field(default_factory=Bounded)
+    """What the curves are fitted to."""
     background_adu: float = float("nan")
     background_rms_adu: float = float("nan")
     elongation: float = float("nan")
     """Longer over shorter axis of the typical star."""
     elongation_angle_deg: float = float("nan")
     """Direction of the longer axis, degrees from +x towards +y."""
+    light_adu: float = float("nan")
+    """Median light of stars at fixed places in the order of brightness: falls with cloud."""
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None
@@ -94,3 +100,17 @@ class MeasuredSweep:
         seen = sum(frame.reason is None for frame in self.frames)
         count = f"{seen} of {len(self.frames)} frames measured"
         return f"<MeasuredSweep {self.id} ({self.filter}): {count}>"
+
+    def _repr_html_(self) -> str:
+        head = ("file", "position (steps)", "HFR (px)", "stars", "not measured because")
+        rows = (
+            (
+                frame.facts.path.name,
+                plus_minus(frame.facts.position_steps),
+                plus_minus(frame.radius_px, frame.radius_sigma_px),
+                frame.n_stars,
+                frame.reason or "",
+            )
+            for frame in self.frames
+        )
+        return html_table(f"Sweep {self.id}", head, rows)

@@ -3,17 +3,20 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from astropy.table import QTable, vstack
 
+from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts
 from ..photometry import star_table
 from ..setup import Setup
 from .colour import channels_of
 from .measured import FrameRadius
-from .spread import spread
+from .remembered import remembered
+from .spread import Counter, Progress, spread
 from .tasks import Look, Task, measure_task, unmeasured
 
 
@@ -23,15 +26,17 @@ def measure_files(
     setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
     calibration: Calibration | None = None,
     executor: Executor | None = None,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
 ) -> tuple[FrameRadius, ...]:
-    """Measure frames one by one, each on its own stars.
+    """Measure frames one by one, each on its own stars; those in the cache are not measured again.
 
     Returns
     -------
     tuple of FrameRadius
         One for each frame, in order; three (R, G, B) for a frame of a colour camera.
     """
-    looks = _looks(facts_list, setup, calibration, executor)
+    looks = _looks(facts_list, setup, calibration, executor, cache=cache, progress=progress)
     return tuple(look.frame for look in looks)
 
 
@@ -65,6 +70,8 @@ def _looks(
     executor: Executor | None,
     *,
     all_stars: bool = False,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
 ) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     tasks = [
@@ -73,8 +80,10 @@ def _looks(
         )
         for facts in facts_list
     ]
+    measure = partial(spread, executor, measure_task, lost=unmeasured)
+    told = Counter(progress, len(tasks))
     found: list[Look] = []
-    for looks in spread(executor, measure_task, tasks, lost=unmeasured):
+    for looks in told(remembered(cache, measure, tasks)):
         found += looks if looks[0].read else [_without_channel(looks[0])]
     return found
 

@@ -71,14 +71,21 @@ def measure_sweeps(
     Notes
     -----
     Accuracy: scripts/star_accuracy.py; cost: scripts/bench/bench_stars.py.
+
+    Examples
+    --------
+    >>> from starsize import find_sweeps, list_frames
+    >>> sweeps, notices = find_sweeps(list_frames(["my-night"]))  # doctest: +SKIP
+    >>> measure_sweeps(sweeps)[0]  # doctest: +SKIP
+    <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
     told = Counter(progress, len(tasks))
     measure = partial(spread, executor, measure_task, lost=unmeasured)
     looks = list(told(remembered(cache, measure, tasks)))
     doubtful = _doubtful(runs, tasks, looks)
-    told.total += len(doubtful)
-    again = told(remembered(cache, measure, list(doubtful.values())))
+    # Second looks are no frames: the count of the first pass stands.
+    again = remembered(cache, measure, list(doubtful.values()))
     for k, second in zip(doubtful, again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
     return _side_by_side(runs, looks)

@@ -95,8 +95,25 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     steep = steepness(measured.radius)
     radius = in_frame(measured.radius, grid, steep)
     known = {name: getattr(radius, name) for name in _SHARED}
-    frame = FrameRadius(facts=task.facts, channel=channel, reason=reason_of(radius), **known)
+    frame = FrameRadius(
+        facts=task.facts,
+        channel=channel,
+        reason=reason_of(radius),
+        light_adu=_typical_light(measured.stars),
+        **known,
+    )
     return Look(frame, in_frame(stars, grid, steep))
+
+
+def _typical_light(stars: Stars) -> float:
+    """Median light of the 40th to the 80th brightest star, ADU; of few stars, of the second quarter.
+
+    Places in the order of brightness stay the same stars while cloud passes: brighter ones burn
+    out, fainter ones vanish.
+    """
+    light = np.sort(stars.flux[np.isfinite(stars.flux)])[::-1]
+    first, last = (40, 80) if light.size > 100 else (light.size // 4, light.size // 2 + 1)
+    return float(np.median(light[first:last])) if light.size else float("nan")
 
 
 def _load(task: Task) -> np.ndarray:

@@ -7,10 +7,9 @@ from pathlib import Path
 import pytest
 
 from starsize.cli import main, watch
-from starsize.cli.watch import how_far
-from starsize.errors import InputError
+from starsize.cli.watch import frames_of, how_far
 from starsize.frames.frame import FrameFacts, Sweep
-from starsize.frames.planned import PlannedSweep, read_planned_sweeps
+from starsize.frames.plan_csv import PlannedExposure
 from starsize.tracking import tasks
 
 DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"
@@ -27,6 +26,16 @@ def sweep(name, start_s, count=11, interval_s=8.0):
         for i in range(count)
     )
     return Sweep(name, name[0], frames)
+
+
+def planned(*sweeps):
+    return [
+        PlannedExposure(
+            order=10 * k + i, sweep=k, filter=name, position_steps=900 + i, exposure_s=2.0
+        )
+        for k, (name, count) in enumerate(sweeps, 1)
+        for i in range(count)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -52,39 +61,24 @@ def test_sweeps_taken_in_turns_run_side_by_side():
 
 
 def test_a_plan_says_when_a_sweep_is_full_and_what_is_to_come():
-    plan = [PlannedSweep("L", 11), PlannedSweep("R", 9), PlannedSweep("L", 11)]
+    plan = planned(("L", 11), ("R", 9), ("L", 11))
     standing = how_far([sweep("L-1", 0), sweep("R-1", 100, count=8)], plan, 0.0)
     assert [one.id for one in standing.over] == ["L-1"]
-    assert standing.to_come == ("L", "R")
+    assert standing.to_come == ("R", "L")
     standing = how_far([sweep("L-1", 0), sweep("R-1", 100, count=9)], plan, 0.0)
     assert [one.id for one in standing.over] == ["L-1", "R-1"]
     assert standing.to_come == ("L",)
 
 
-def test_a_plan_is_read_sweep_by_sweep(tmp_path):
-    rows = ["order,sweep,filter,position_steps,exposure_s,note", "1,1,Lum,900,2,first run past 850"]
-    rows += ["2,1,Lum,950,2,", "3,2,Ha 7nm,900,20,"]
-    plan = tmp_path / "plan.csv"
-    plan.write_text("\n".join(rows), "utf-8")
-    assert read_planned_sweeps(plan) == (PlannedSweep("L", 2), PlannedSweep("Ha", 1))
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        (b"a,b\n1,2\n", "line 2 names no sweep"),
-        (b"sweep,filter\n", "no exposure"),
-        (b"sweep,filter\n1,L\n1,R\n", "sweep 1 has several filters"),
-        (b"\xff\xfe\x00", "cannot be read"),
-        (None, "cannot be read .no such file"),
-    ],
-)
-def test_what_is_no_plan_is_said_in_one_line(tmp_path, text, said):
-    plan = tmp_path / "plan.csv"
-    if text is not None:
-        plan.write_bytes(text)
-    with pytest.raises(InputError, match=said):
-        read_planned_sweeps(plan)
+def test_a_refused_sweep_is_still_to_come():
+    plan = planned(("L", 11), ("R", 9), ("G", 9))
+    poor, again = sweep("R-1", 100, count=6), sweep("R-2", 300, count=9)
+    refused = {frames_of(poor)}
+    standing = how_far([sweep("L-1", 0), poor], plan, 100.0, refused)
+    assert standing.to_come == ("R", "G")
+    standing = how_far([sweep("L-1", 0), poor, again], plan, 0.0, refused)
+    assert [one.id for one in standing.over] == ["L-1", "R-1", "R-2"]
+    assert standing.to_come == ("G",)
 
 
 def captured(monkeypatch, night, batches, end=None):
@@ -118,7 +112,8 @@ def test_each_sweep_has_its_line_and_the_end_of_the_plan_its_table(
 ):
     night, out, plan = tmp_path / "night", tmp_path / "out", tmp_path / "plan.csv"
     night.mkdir()
-    plan.write_text("sweep,filter\n" + "1,L\n" * 11 + "2,R\n" * 11, "utf-8")
+    rows = [f"{k + 1},{k // 11 + 1},{'LR'[k // 11]},{12000 + k},2,\n" for k in range(22)]
+    plan.write_text("order,sweep,filter,position_steps,exposure_s,note\n" + "".join(rows), "utf-8")
     captured(monkeypatch, night, [FRAMES[:4], FRAMES[4:11], FRAMES[11:14], FRAMES[14:22]])
     call = ["offsets", str(night), "--watch", "--plan", str(plan), "--out", str(out), "--jobs", "1"]
     assert main([*call, "--setup", str(DEMO / "setup.toml")]) == 0
@@ -147,6 +142,26 @@ def test_a_sweep_that_stops_short_is_to_be_repeated_and_ctrl_c_ends_with_results
     said = capsys.readouterr().out.splitlines()
     assert said[1].startswith("L-1: REPEAT IT NOW. ")
     assert (out / "report.html").exists()
+
+
+def test_a_plan_whose_last_sweep_is_poor_ends_when_nobody_repeats_it(tmp_path, monkeypatch, capsys):
+    night, out, plan = tmp_path / "night", tmp_path / "out", tmp_path / "plan.csv"
+    night.mkdir()
+    rows = [f"{k + 1},1,L,{12000 + k},2,\n" for k in range(11)]
+    plan.write_text("order,sweep,filter,position_steps,exposure_s,note\n" + "".join(rows), "utf-8")
+
+    def follow(folders, *, skip=()):
+        for path in FRAMES[:5]:
+            shutil.copy(path, night)
+        yield from (0.0, 60.0, 800.0)
+        yield 1000.0
+        pytest.fail("nobody comes any more, but it goes on")
+
+    monkeypatch.setattr(watch, "follow_folders", follow)
+    call = ["offsets", str(night), "--watch", "--plan", str(plan), "--out", str(out), "--jobs", "1"]
+    assert main(call) == 4
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "REPEAT" in line]
+    assert line.endswith("Still to come: L.")
 
 
 def test_ctrl_c_before_the_first_sweep_writes_nothing(tmp_path, monkeypatch, capsys):

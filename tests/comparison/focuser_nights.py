@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from sweep_nights import OFFSETS, REFRACTOR, NightOfSweeps, curve_set
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.estimate import Estimate
 
 TEN = ("L", "R", "G", "B") * 2 + ("L", "R")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, answered_fit, curve_set, refused_fit
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.curves import CurveSet
 from starsize.errors import InputError
 from starsize.estimate import Estimate

@@ -97,6 +97,6 @@ def test_the_same_stars_in_all_filters_count_once():
 
 def test_too_few_or_uneven_stars_are_refused_with_the_reason():
     rng = np.random.default_rng(9)
-    assert "stars could be followed" in found([drawn_sweep(rng, stars=15)])
-    assert "whole frame" in found([drawn_sweep(rng, half=True)])
-    assert "step" in found([drawn_sweep(rng)], Scale())
+    assert found([drawn_sweep(rng, stars=15)]) == "field_without_stars"
+    assert found([drawn_sweep(rng, half=True)]) == "field_not_covered"
+    assert found([drawn_sweep(rng)], Scale()) == "field_without_step_size"

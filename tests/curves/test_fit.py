@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from numpy.testing import assert_allclose
 
-from starsize.curves import fit_curve, fit_curves, focus_curve, radius_at
+from starsize import fit_curve
+from starsize.curves import fit_curves, focus_curve, radius_at
 
 from .helpers import at_positions, sweep
 

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from starsize.curves import fit_curve, focus_curve
-from starsize.curves.play import flat_start, short_play
+from starsize import fit_curve
+from starsize.curves import fit_curves, focus_curve
+from starsize.curves.play import flat_start
 
 from .helpers import at_positions, sweep
 
@@ -78,17 +79,25 @@ def test_the_same_frame_at_another_place_is_no_play():
         assert np.isnan(fit.play_steps.value)
 
 
-def test_where_a_wreck_is_as_probable_play_is_not_named():
-    """One wing of slope 1 px per step: a wide spacing spreads what play predicts, a wreck's is set
-    by the radius. Noise of many spacings says nothing at all."""
-    curve = focus_curve(np.arange(0.0, 8.0), np.arange(10.0, 2.0, -1.0) - 0.4, 0.01)
-    steps = np.linspace(0, 7, 200)
-    named = short_play(curve, 0.05, wing_px=10 - steps, wing_steps=steps)
-    assert named.value == pytest.approx(0.4)
-    assert named.sigma == pytest.approx(0.05)
-    assert not short_play(curve, 30.0, wing_px=10 - steps, wing_steps=steps).is_known
-    far = replace(curve, radius_px=curve.radius_px - 1.0)
-    assert not short_play(far, 0.05, wing_px=10 - steps, wing_steps=steps).is_known
+def test_narrow_sweeps_show_together_what_one_alone_does_not():
+    """Seven positions, the play more than one of their spacings and less than two."""
+    off = []
+    for seed in range(2):
+        night = [with_play(85, positions=7, seed=10 * seed + k) for k in range(3)]
+        for fit in fit_curves(night).fits:
+            assert list(np.flatnonzero(~fit.used)) == [0, 1]
+            assert abs(fit.best_steps - 1000) < 4 * fit.best_sigma_steps
+            off.append((fit.play_steps.value - 85) / fit.play_steps.sigma)
+    assert np.max(np.abs(off)) < 3
+    assert np.sqrt(np.mean(np.square(off))) < 1.6
+
+
+def test_a_sweep_that_was_run_in_beside_others_that_turned_keeps_all_its_frames():
+    night = [with_play(85, positions=7, seed=k) for k in range(2)]
+    fits = fit_curves([*night, with_play(0, positions=7, seed=5)]).fits
+    assert fits[0].play_steps.is_known
+    assert fits[-1].used.all()
+    assert np.isnan(fits[-1].play_steps.value)
 
 
 def test_without_play_nothing_is_left_out():

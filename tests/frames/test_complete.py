@@ -70,3 +70,16 @@ def test_binned_pixels_are_pointed_out():
     _, (notice,) = complete_setup(Setup(), files({"pixel_um": 7.52}, binning=2))
     assert notice.code == "pixel_binning"
     assert "binned 2 x 2; 7.52 um is taken as the size of the binned pixel" in notice.text
+
+
+@pytest.mark.parametrize(("strays", "used"), [(1, 3.76), (2, 3.76), (3, None)])
+def test_a_few_frames_that_say_otherwise_do_not_decide_for_all(strays, used):
+    given = files(*[{"pixel_um": 3.76}] * 8, *[{"pixel_um": 65.0}] * strays)
+    setup, (notice,) = complete_setup(Setup(), given)
+    assert setup.camera.pixel_um == used
+    assert notice.code == "headers_disagree"
+    if used:
+        assert notice.text == (
+            f"{strays} of {8 + strays} headers give another pixel size (um) (65, for one) than "
+            "3.76; 3.76 is used."
+        )

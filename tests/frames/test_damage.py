@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from starsize.errors import FrameReadError
 from starsize.frames import list_frames, read_frame
@@ -44,3 +43,12 @@ def frame_or_message(path):
         return read_frame(path)
     except FrameReadError as error:
         return str(error)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_gzip_file_whose_checksum_is_wrong_is_refused(make_fits, seed):
+    path = make_fits("a.fits.gz", {"FOCUSPOS": 5000, "FILTER": "L"}, IMAGE)
+    raw = bytearray(path.read_bytes())
+    raw[np.random.default_rng(seed).integers(len(raw) // 2, len(raw) - 4)] ^= 0x10
+    path.write_bytes(raw)
+    assert frame_or_message(path) == f"{path}: the file is damaged and cannot be read"

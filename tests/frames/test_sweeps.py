@@ -3,8 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from starsize.filters import canonical_filter
 from starsize.frames import find_sweeps, set_aside_single
@@ -228,6 +227,19 @@ def test_one_filter_without_times_leaves_the_others_alone(make_sweep_files):
         ("R-1", False, "unknown"),
     ]
     assert [n.text[:2] for n in notices] == ["R:"]
+
+
+def test_a_frame_without_a_time_does_not_cost_the_others_their_order(make_sweep_files):
+    files = make_sweep_files([*shots(("L", UP, 0)), ("L", UP[4], None)])
+    sweeps, notices = find_sweeps(files)
+    assert shown(sweeps) == [("L-1", "outward", UP), ("L-2", "unknown", [UP[4]])]
+    assert [n.text for n in notices] == [
+        "L: f_10.fits without a time cannot be put in order with the others and stands apart; "
+        "state the time in a facts table."
+    ]
+    kept, left = set_aside_single(files, sweeps)
+    assert [s.id for s in left] == ["L-1"]
+    assert kept[-1].reason == SINGLE
 
 
 def test_a_clock_that_stood_still_counts_as_no_time(make_sweep_files):

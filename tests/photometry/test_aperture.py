@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
+from scipy.special import ndtr
 
 from starsize.photometry import measure_image
 
@@ -49,3 +51,36 @@ def test_neighbours_too_many_to_set_aside_do_not_teach_wings():
         light += moffat(light.shape, x, y, 2e3 * rng.uniform() ** -1.4, times=3)
     radius = measure_image(noisy(light.clip(max=6e4), 2), gain_e_per_adu=1.0).radius
     assert radius.radius_px == pytest.approx(2.0, rel=0.03)
+
+
+def _core_with_halo(shape, places, flux, core_px, halo_px, share):
+    """Gaussian stars, each with so much of its light in a wide Gaussian halo; pixel sums."""
+    image = np.zeros(shape)
+    edges = [np.arange(n + 1) - 0.5 for n in shape]
+    for x, y in places:
+        for sigma, part in ((core_px, 1 - share), (halo_px, share)):
+            down, across = (
+                np.diff(ndtr((edge - c) / sigma)) for edge, c in zip(edges, (y, x), strict=True)
+            )
+            image += flux * part * np.outer(down, across)
+    return image
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.45])
+def test_the_bounded_radius_is_right_where_a_halo_lies_below_the_noise(share):
+    # Light inside r of a Gaussian: 1 - exp(-r^2 / 2 sigma^2); pixels add their variance.
+    rng = np.random.default_rng(2)
+    places = rng.uniform(80, 520, (30, 2))
+    light = _core_with_halo((600, 600), places, 3e4, 1.6, 16.0, share)
+    found = measure_image(noisy(light, 4), gain_e_per_adu=1.0).radius.bounded
+
+    def inside(r):
+        wide = np.array([1.6, 16.0]) ** 2 + found.pixel_px2
+        return np.array([1 - share, share]) @ (1 - np.exp(-(r**2) / (2 * wide)))
+
+    b, c = found.inner_px, found.outer_px
+    level = (inside(c) - inside(b)) / (c**2 - b**2)
+    half = 0.5 * (inside(found.total_px) - found.total_px**2 * level)
+    true = brentq(lambda r: inside(r) - r**2 * level - half, 0.1, found.total_px)
+    assert abs(found.radius_px / true - 1) < 0.004 + 2 * found.sigma_px / true
+    assert found.sigma_px < 0.01 * true

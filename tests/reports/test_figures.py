@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 import starsize.reports
-from starsize.reports.figures import colour_svg, left_out_letters, sweep_svg, temperature_svg
+from starsize.reports.figures import colour_svg, sweep_svg, temperature_svg
+from starsize.reports.letters import left_out_letters
 
 
 def draw(fit, name="one"):

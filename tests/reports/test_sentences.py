@@ -153,7 +153,7 @@ def test_names_are_listed_as_people_list_them():
         ("z and y differ", "z and y differ."),
         ("Done.", "Done."),
         ("", ""),
-        ("um is a unit: 5 um", "um is a unit: 5 µm."),
+        ("the umbra is 5 um wide, 3 um.", "The umbra is 5 µm wide, 3 µm."),
     ],
 )
 def test_a_remark_becomes_a_sentence(remark, said):

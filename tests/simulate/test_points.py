@@ -12,6 +12,7 @@ from starsize.simulate import (
     star_blur,
     tabulate_radii,
 )
+from starsize.simulate.curve import bounded_radius_px
 
 QUIET = PointsPlan(order=("B", "Ha"), jitter=0.0, star_noise=0.0)
 
@@ -25,11 +26,13 @@ def table():
 def test_table_holds_the_radii_of_the_simulators_stars(table, seeing):
     plan = replace(QUIET, seeing=seeing, reach=1.2)
     for sweep in draw_points(table, plan, seed=4):
-        for position, radii in zip(sweep.position_steps, sweep.radius_px, strict=True):
+        rows = zip(sweep.position_steps, sweep.radius_px, sweep.bounds_px, strict=True)
+        for position, radii, bounds in rows:
             outward = table.scene.focuser.outward_um(position, table.scene.focuser.home_degC)
             blur = star_blur(table.scene, sweep.filter, outward, seeing_factor=seeing)
             known = [half_flux_radius_px(blur, pixels=False, fraction=f) for f in (0.3, 0.5, 0.8)]
-            assert_allclose(radii, known, rtol=3e-4)
+            assert_allclose(radii[:3], known, rtol=3e-4)
+            assert_allclose(radii[3], bounded_radius_px(blur, bounds), rtol=5e-4)
 
 
 def test_radii_scatter_as_their_sigma_says(table):

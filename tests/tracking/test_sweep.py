@@ -1,6 +1,7 @@
 """Sweeps as users see them: drift, flip, faint ends, colour, calibration, damaged files."""
 
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,8 @@ from starsize.errors import InputError
 from starsize.frames import load_calibration
 from starsize.photometry import StarFlag
 from starsize.setup import Camera, Setup
-from starsize.tracking import measure_sweeps
+from starsize.tracking import measure_sweeps, sweep as sweep_module
+from starsize.tracking.tasks import Hint
 
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
@@ -100,6 +102,20 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
         (shared,) = measure_sweeps([sweep], executor=pool)
     assert told == [(k, 3) for k in range(1, 4)]
     assert [f.radius_px for f in alone.frames] == [f.radius_px for f in shared.frames]
+
+
+def test_frames_that_are_looked_at_twice_are_counted_once(tmp_path, monkeypatch):
+    def doubt_all(runs, tasks, looks):
+        return {
+            k: replace(task, hints=(Hint(looks[k][0].frame.radius_px),))
+            for k, task in enumerate(tasks)
+        }
+
+    monkeypatch.setattr(sweep_module, "_doubtful", doubt_all)
+    told = []
+    sweep = sweep_of(tmp_path, images(54)[0][2:5])
+    measure_sweeps([sweep], progress=lambda done, total: told.append((done, total)))
+    assert told == [(1, 3), (2, 3), (3, 3)]
 
 
 def test_separate_processes_will_do(tmp_path):

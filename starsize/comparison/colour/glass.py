@@ -1,11 +1,11 @@
-"""Who is to blame, glass or telescope: plates taken off, odd filters named, in plain words."""
+"""Who is to blame, glass or telescope: plates taken off, odd filters named."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from ...estimate import Estimate
+from ...estimate import Estimate, Finding
 from ...glasses import refractive_index
 from ...optics import glass_for_shift_mm, plate_shift_mm
 from ...setup import Setup
@@ -20,10 +20,10 @@ USUAL_GLASS = "N-BK7"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blame:
-    """Cause, the sentence for it, and the filters that stand off the colour curve."""
+    """Cause, what it rests on, and the filters that stand off the colour curve."""
 
     cause: Cause | None
-    reason: str
+    reason: str = ""
     odd_filters: tuple[OddFilter, ...] = ()
 
 
@@ -71,8 +71,8 @@ def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ..
         if moved is None:
             continue
         glass = Estimate(
-            _glass_mm(moved.value, name, optics.setup),
-            abs(_glass_mm(moved.sigma, name, optics.setup)),
+            glass_mm(moved.value, name, optics.setup),
+            abs(glass_mm(moved.sigma, name, optics.setup)),
         )
         found.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
     return tuple(found)
@@ -87,17 +87,9 @@ def blame(
     decide. Otherwise the cause is named only if all remaining explanations agree on it.
     """
     if same_glass:
-        return Blame(
-            cause="telescope",
-            reason="the colours share one and the same glass in a colour camera, "
-            "so what separates them is the telescope's own colour",
-        )
+        return Blame(cause="telescope", reason=Finding("one_glass"))
     if not explanations:
-        return Blame(
-            cause="unknown",
-            reason="neither a smooth curve through wavelength nor a few odd filters explain "
-            "these shifts: measure each filter again",
-        )
+        return Blame(cause="unknown", reason=Finding("nothing_explains"))
     if all(name in optics.known_plates for name in shifts.filters):
         smooth = [e for e in explanations if not e.odd]
         if smooth:
@@ -113,19 +105,14 @@ def _blame_with_plates(shifts: Shifts, optics: Optics) -> Blame:
     glass_apart = _reach(plates, shifts.zone) > 0
     telescope = colour_verdict(shifts.shift, shifts.covariance, shifts.zone)
     span = np.ptp(plates) * (optics.scale.um_per_step.value if optics.scale.um_per_step else 1)
-    stated = f"the stated glass moves focus by up to {span:.0f} um between the filters"
+    cause: Cause = "unknown"
+    verdict: str = telescope
     if telescope == "together":
-        return Blame(cause="glass", reason=f"{stated}; without it the filters would focus together")
-    if telescope == "apart" and not glass_apart:
-        return Blame(cause="telescope", reason=f"{stated}, which is too little to explain it")
-    if telescope == "apart":
-        return Blame(
-            cause="both",
-            reason=f"{stated}, and without it the telescope alone would still keep them apart",
-        )
-    return Blame(
-        cause="unknown", reason=f"{stated}; whether the rest matters cannot be told from these"
-    )
+        cause = "glass"
+    elif telescope == "apart":
+        cause = "both" if glass_apart else "telescope"
+        verdict = "apart" if glass_apart else "too little"
+    return Blame(cause=cause, reason=Finding("stated_glass", span_um=float(span), verdict=verdict))
 
 
 def _cause_of(explanation: Explanation, shifts: Shifts) -> Cause:
@@ -142,57 +129,34 @@ def _cause_of(explanation: Explanation, shifts: Shifts) -> Cause:
 def _agreed(explanations: list[Explanation], cause: Cause, optics: Optics) -> Blame:
     simplest = explanations[0]
     if cause == "telescope":
-        return Blame(
-            cause=cause,
-            reason="focus follows a smooth curve through wavelength, as a telescope's colour "
-            "does and glass of another thickness does not",
-        )
-    named = [e for e in explanations if len(e.odd) == len(simplest.odd)]
+        return Blame(cause=cause, reason=Finding("smooth_colour"))
+    named = [e.odd for e in explanations if len(e.odd) == len(simplest.odd)]
     odd = odd_filters(simplest, optics)
-    if len(named) > 1 and {e.odd for e in named} != {simplest.odd}:
-        others = " or ".join(", ".join(e.odd) for e in named)
-        return Blame(
-            cause=cause,
-            reason=f"some filter's glass is at fault, but which cannot be told: {others}",
-            odd_filters=odd,
-        )
-    sentence = "; ".join(odd_sentence(o) for o in odd)
-    if cause == "both":
-        sentence += "; and the others do not focus together either, along a smooth curve"
-    return Blame(cause=cause, reason=sentence, odd_filters=odd)
+    if set(named) != {simplest.odd}:
+        reason = Finding("one_of_several", sets=tuple(named))
+    else:
+        reason = Finding("odd_glass", odd=_said(odd), others_apart=cause == "both")
+    return Blame(cause=cause, reason=reason, odd_filters=odd)
 
 
 def _undecided(explanations: list[Explanation], optics: Optics) -> Blame:
     """Both would do; a filter is only named where no other could be the odd one instead."""
-    remedy = "state the thickness of the filters, or measure more filters"
     odd_sets = {e.odd for e in explanations if e.odd}
     if len(odd_sets) > 1:
-        return Blame(
-            cause="unknown",
-            reason="the telescope's own colour explains these shifts, and filters of different "
-            f"thickness would as well: {remedy}",
-        )
+        return Blame(cause="unknown", reason=Finding("glass_or_colour"))
     odd = odd_filters(next(e for e in explanations if e.odd), optics)
-    sentence = "; ".join(odd_sentence(o) for o in odd)
-    return Blame(
-        cause="unknown",
-        reason=f"{sentence}; but the telescope's own colour may explain it as well: {remedy}",
-        odd_filters=odd,
+    return Blame(cause="unknown", reason=Finding("odd_or_colour", odd=_said(odd)), odd_filters=odd)
+
+
+def _said(odd: tuple[OddFilter, ...]) -> tuple[Finding, ...]:
+    return tuple(
+        Finding("odd_filter", name=o.filter, shift_um=o.shift_um, extra_glass_mm=o.extra_glass_mm)
+        for o in odd
     )
 
 
-def odd_sentence(odd: OddFilter) -> str:
-    """Say how far a filter stands off and what glass would do the same."""
-    way, more = ("out", "more") if odd.shift_um.value > 0 else ("in", "less")
-    shift, glass = odd.shift_um, odd.extra_glass_mm
-    return (
-        f"{odd.filter} focuses {abs(shift.value):.0f} +- {shift.sigma:.0f} um further {way} than "
-        f"its colour predicts, as {abs(glass.value):.2f} +- {glass.sigma:.2f} mm {more} glass "
-        f"would do"
-    )
-
-
-def _glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+def glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+    """Thickness of a filter's glass that moves focus by so much, millimetres."""
     return glass_for_shift_mm(
         shift_um / 1e3,
         index_of(name, setup),

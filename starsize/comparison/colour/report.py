@@ -3,19 +3,21 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from ...curves.fitted import CurveFit
+from ...curves.fitted import CurveFit, LensColour
+from ...estimate import Estimate, Finding
 from ...filters import Band
 from ...setup import Setup
 from ..compared import ColourPoint, ColourReport, ColourWord
 from ..offsets.adjustment import Adjustment
 from ..offsets.table import Scale
-from ..phrases import all_filters
 from .curve import SmoothCurve
 from .explanations import Explanation, Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
+from .lens import lens_report
 from .points import colour_points
 from .verdict import verdict_of_errors
 from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
@@ -54,6 +56,7 @@ def colour_report(
     scale: Scale,
     zone_steps: Mapping[str, float],
     same_glass: bool,
+    lens: LensColour | None = None,
 ) -> ColourReport:
     """Judge the colours together.
 
@@ -66,6 +69,8 @@ def colour_report(
         Bands and glass; step size; half-widths of the zones where known.
     same_glass : bool
         The colours are channels of one colour camera.
+    lens : LensColour, optional
+        What the joint fit says of the lens.
     """
     judged = [n for n in adjustment.filters if n in zone_steps]
     optics = _optics(judged, setup, scale)
@@ -103,13 +108,14 @@ def colour_report(
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
+        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
         without=without,
         without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
 
 
 def empty_report(
-    reason: str, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
+    reason: Finding, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
 ) -> ColourReport:
     """A report without a verdict, and why there is none."""
     return ColourReport(
@@ -184,7 +190,7 @@ def _blamed(
 ) -> Blame:
     """Who is to blame where the colours are apart; nobody where they are not."""
     if word != "apart":
-        return Blame(cause=None, reason="")
+        return Blame(cause=None)
     return blame(explanations, shifts, optics, same_glass=same_glass)
 
 
@@ -208,7 +214,7 @@ def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> fl
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
-def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> str:
+def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     together = zone[:, None] + zone
@@ -217,30 +223,26 @@ def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> str:
         i, j = j, i
     c = colours.covariance
     sigma = math.sqrt(max(c[i, i] + c[j, j] - 2 * c[i, j], 0.0))
-    pair = f"{colours.filters[i]} and {colours.filters[j]}"
-    gap = f"{pair} focus {best[j] - best[i]:.1f} +- {sigma:.1f} steps apart"
-    zones = f"their zones reach over {together[i, j]:.1f} steps together"
-    of = "" if same_glass else f" of {pair}"
+    pair: dict[str, Any] = {
+        "pair": (colours.filters[i], colours.filters[j]),
+        "gap": Estimate(float(best[j] - best[i]), sigma),
+        "reach": float(together[i, j]),
+    }
     if verdict == "together":
-        count = len(colours.filters)
-        return (
-            f"one position lies inside the zone of {all_filters(count)}; the furthest, {gap}, "
-            f"and {zones}"
-        )
+        return Finding("colours_together", count=len(colours.filters), **pair)
     if verdict == "apart":
-        return f"no position lies inside all zones: {gap}, and {zones}"
-    return f"{gap}, and {zones}: too close to call at 95 %; take more sweeps{of}"
+        return Finding("colours_apart", **pair)
+    return Finding("colours_undecided", **pair, same_glass=same_glass)
 
 
-def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> str:
+def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> Finding:
     if len(filters) < 2:
-        return f"only {filters[0]} was measured; colour needs at least two filters"
-    missing = []
+        return Finding("one_filter", name=filters[0])
+    lacks = []
     if setup.telescope.focal_ratio is None:
-        missing.append("the focal ratio (focal_length_mm and aperture_mm)")
+        lacks.append("focal ratio")
     if scale.um_per_step is None:
-        missing.append("the step size (um_per_step)")
-    if missing:
-        return f"the zone is not known: state {' and '.join(missing)} in the setup file"
-    unknown = ", ".join(n for n in filters if setup.band(n) is None)
-    return f"the wavelength of {unknown} is not known: state wavelength_nm in the setup file"
+        lacks.append("step size")
+    if lacks:
+        return Finding("zone_needs", lacks=tuple(lacks))
+    return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))

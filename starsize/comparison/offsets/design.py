@@ -5,7 +5,6 @@ to come.
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,14 +102,14 @@ def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | N
     choice = choose_terms(
         data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
     )
-    plausible = plausible_terms(data, choice)
+    plausible = plausible_terms(data, choice, setup)
     return (
         with_changes(data, choice.terms, scatter=scatter, plausible=plausible)[1].slips is not None
     )
 
 
 def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
-    """Size of the temperature coefficient to expect, steps per degC: stated, or an aluminium tube's."""
+    """Size of the coefficient to expect, steps per degC: stated, or an aluminium tube's."""
     stated = stated_prior("temperature", setup)
     if stated is not None:
         return abs(stated[0])
@@ -128,8 +127,3 @@ def _parts(whole: Interval, steady: Interval) -> ExpectedOffset:
         focuser=steady.focuser,
         temperature=math.sqrt(max(whole.sigma**2 - steady.sigma**2, 0.0)),
     )
-
-
-def worst(offsets: Mapping[str, ExpectedOffset]) -> float:
-    """The largest of the uncertainties."""
-    return max((one.sigma for one in offsets.values()), default=0.0)

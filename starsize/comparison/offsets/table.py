@@ -1,23 +1,24 @@
-"""The offset table: one row per filter, what to do with it, and why in plain words."""
+"""The offset table: one row per filter, what to do with it, and why."""
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ...curves.fitted import CurveFit, CurveSet
-from ...estimate import Estimate
+from ...estimate import Estimate, Finding
 from ...filters import filter_order
 from ..compared import Action, OffsetRow
-from ..phrases import signed
 from .adjustment import Adjustment
 from .growth import growth_if_ignored
 from .mixture import Interval
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
 GROWTH_ALLOWED = 0.05
-ZONE_NEEDS = "focal ratio and step size"
+#: What a zone needs besides the wavelength.
+ZONE_NEEDS = ("focal ratio", "step size")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +43,13 @@ class Scale:
         )
 
 
+class _Doubts(NamedTuple):
+    """What the zone of a filter lacks, and why its offset is not known better."""
+
+    lacks: Sequence[str]
+    because: Sequence[Finding]
+
+
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
     """The reference: as wanted if it is measured, else L, else the filter with most sweeps."""
     if wanted in counts and wanted is not None:
@@ -58,8 +66,8 @@ def offset_table(
     reference: str,
     zone_steps: Mapping[str, float],
     scale: Scale,
-    cautions: Mapping[str, str] | None = None,
-    zone_lacks: Mapping[str, str] | None = None,
+    cautions: Mapping[str, Sequence[Finding]] | None = None,
+    zone_lacks: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[OffsetRow, ...]:
     """One row for every filter that was found, in the order people list them.
 
@@ -72,9 +80,9 @@ def offset_table(
     zone_steps : mapping of str to float
         Half-width of the critical focus zone of each filter where it is known.
     scale : Scale
-    zone_lacks : mapping of str to str
+    zone_lacks : mapping of str to sequence of str
         Filter -> what its zone needs and nobody stated.
-    cautions : mapping of str to str
+    cautions : mapping of str to sequence of Finding
         Filter -> why its uncertainty is as large as it is, added to the reason of a ``refocus``.
     """
     fits = _by_filter(curves.fits)
@@ -93,8 +101,9 @@ def offset_table(
             reference=reference,
             zone=zone_steps.get(name),
             scale=scale,
-            caution=(cautions or {}).get(name, ""),
-            lack=(zone_lacks or {}).get(name, ZONE_NEEDS),
+            doubts=_Doubts(
+                (zone_lacks or {}).get(name, ZONE_NEEDS), tuple((cautions or {}).get(name, ()))
+            ),
         )
         if name in measured
         else _refused_row(name, fits[name], reference)
@@ -103,33 +112,31 @@ def offset_table(
 
 
 def decide(
-    offset: Interval, zone: float | None, depth: float | None = None, *, lack: str = ZONE_NEEDS
-) -> tuple[Action, str]:
+    offset: Interval,
+    zone: float | None,
+    depth: float | None = None,
+    *,
+    lacks: Sequence[str] = ZONE_NEEDS,
+    because: Sequence[Finding] = (),
+) -> tuple[Action, Finding]:
     """What to do at a filter change, and why.
 
     ``ignore`` if the whole 95 % interval lies inside the zone; ``move`` if after the rounded move
     the focus is inside the zone at 95 %; ``refocus`` if neither can be promised. Without a zone
     nothing can be ignored, and a move is good enough if it leaves the star within 5 % of its
-    smallest radius, ``depth`` steps from best focus.
+    smallest radius, ``depth`` steps from best focus. ``because`` goes with a ``refocus``.
     """
-    move = round(offset.value)
-    left = abs(offset.value - move) + offset.half95
-    spread = f"{signed(offset.value)} +- {offset.half95:.1f} steps (95 %)"
+    left = abs(offset.value - round(offset.value)) + offset.half95
+    known = {"offset": offset.value, "half95": offset.half95}
     if zone is not None:
         if abs(offset.value) + offset.half95 <= zone:
-            return "ignore", f"the change of {spread} stays inside the zone of +-{zone:.1f} steps"
+            return "ignore", Finding("inside_zone", **known, zone=zone)
         if left <= zone:
-            return (
-                "move",
-                f"{spread}; after the move focus is inside the zone of +-{zone:.1f} steps",
-            )
-        return "refocus", (
-            f"the offset is {spread}, not known well enough for the zone of +-{zone:.1f} steps"
-        )
-    unknown = f"the zone is not known (it needs {lack})"
+            return "move", Finding("move_reaches_zone", **known, zone=zone)
+        return "refocus", Finding("zone_too_small", **known, zone=zone, because=tuple(because))
     if depth is not None and left <= depth:
-        return "move", f"{spread}; {unknown}, but the star would grow by less than 5 %"
-    return "refocus", f"the offset is {spread}, and {unknown}"
+        return "move", Finding("growth_small", **known, lacks=lacks)
+    return "refocus", Finding("zone_unknown", **known, lacks=lacks, because=tuple(because))
 
 
 def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
@@ -153,18 +160,16 @@ def _measured_row(
     reference: str,
     zone: float | None,
     scale: Scale,
-    caution: str,
-    lack: str,
+    doubts: _Doubts,
 ) -> OffsetRow:
     focus, offset = found
     answered = [f for f in fits if f.answered]
-    if name == reference:
-        action: Action = "ignore"
-        reason = "the reference: the other offsets count from it"
-    else:
-        action, reason = decide(offset, zone, growth_depth_steps(answered), lack=lack)
-        if action == "refocus" and caution:
-            reason = f"{reason}: {caution}"
+    action: Action = "ignore"
+    reason = Finding("reference")
+    if name != reference:
+        depth = growth_depth_steps(answered)
+        lacks, because = doubts
+        action, reason = decide(offset, zone, depth, lacks=lacks, because=because)
     frames, stars = _counts(answered)
     return OffsetRow(
         filter=name,
@@ -196,7 +201,6 @@ def _surest(fits: Sequence[CurveFit]) -> CurveFit | None:
 
 def _refused_row(name: str, fits: Sequence[CurveFit], reference: str) -> OffsetRow:
     frames, stars = _counts(fits)
-    reasons = dict.fromkeys(f.reason.rstrip(".") for f in fits if f.reason)
     return OffsetRow(
         filter=name,
         reference=reference,
@@ -205,7 +209,7 @@ def _refused_row(name: str, fits: Sequence[CurveFit], reference: str) -> OffsetR
         frames=frames,
         stars=stars,
         action="refocus",
-        reason="; ".join(reasons) or "no sweep of this filter gave a best focus",
+        reason=Finding("not_measured", sweeps=tuple(f.reason for f in fits if f.reason)),
     )
 
 

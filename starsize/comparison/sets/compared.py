@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 
 from ...estimate import Estimate, Notice
-from ..compared import ColourWord
+from ..compared import ColourWord, Outward
 
 Change = Literal["changed", "unchanged", "cannot tell", "only in old", "only in new"]
 SetWord = Literal["changed", "unchanged", "cannot tell"]
@@ -15,7 +15,7 @@ NORMAL_95 = 1.96
 """95 % half-width of a normal distribution over its sigma."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MeasuredSet:
     """The offsets of one run as its ``result.json`` holds them.
 
@@ -47,7 +47,26 @@ class MeasuredSet:
     refused: Mapping[str, str] = field(default_factory=dict)
     zone_steps: Mapping[str, float] = field(default_factory=dict)
     um_per_step: Estimate | None = None
-    outward: Literal["increasing", "decreasing"] = "increasing"
+    outward: Outward = "increasing"
+    frames_sigma_steps: tuple[float, ...] = ()
+    """The part of each offset's uncertainty that the frames bring; empty where not stored."""
+    sweeps: tuple[int, ...] = ()
+    """Sweeps of each filter."""
+    repeatability_steps: Estimate | None = None
+    """Run-to-run scatter from that run's own repeats."""
+
+    def __repr__(self) -> str:
+        return f"<MeasuredSet {self.name}: {len(self.filters)} filters, from {self.reference}>"
+
+    @property
+    def repeated(self) -> bool:
+        """Whether a filter was swept twice, or nobody knows."""
+        return not self.sweeps or max(self.sweeps) > 1
+
+    @property
+    def frames_known(self) -> bool:
+        """Whether the frames' part of every offset is stored."""
+        return len(self.frames_sigma_steps) == len(self.filters)
 
     @property
     def factor95(self) -> float:

@@ -1,17 +1,18 @@
 """Validate a new filter set against the old one: what changed, and what to update."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 
 from ...errors import InputError
-from ...estimate import Notice
+from ...estimate import Estimate, Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
-from ..compared import ColourWord, Comparison
-from ..phrases import all_filters, signed
+from ..compared import ColourWord, Comparison, OffsetRow, Outward
 from .compared import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
+from .scatter import TELLING, frames_alone, with_one_more, with_scatter_of
 
 STEP_SIZES_DIFFER = 0.05
 
@@ -34,6 +35,13 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     ------
     InputError
         If the two have no measured filter in common.
+
+    Examples
+    --------
+    >>> from starsize import load_measured_set
+    >>> old, new = load_measured_set("old-set"), load_measured_set("new-set")  # doctest: +SKIP
+    >>> compare_filter_sets(old, new).verdict_reason  # doctest: +SKIP
+    'R and B focus elsewhere in new-set: update their moves'
     """
     shared = [f for f in new.filters if f in old.filters]
     if not shared:
@@ -48,6 +56,10 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     old_here = change_reference(old, reference)
     scaled, scale_notice = _in_steps_of(old_here, new_here)
     notices += scale_notice
+    if not scale_notice:  # the same focuser
+        before, after = scaled, new_here
+        scaled, new_here = with_scatter_of(before, after), with_scatter_of(after, before)
+        notices += _scatter_borrowed((before, scaled), (after, new_here))
     names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
     rows = tuple(_row(name, scaled, new_here, reference) for name in names)
     notices += _reference_moved(rows, reference)
@@ -68,16 +80,47 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
 
 def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
     """The offsets of a comparison as ``compare_filter_sets`` and ``change_reference`` take them."""
-    rows = {row.filter: row for row in comparison.rows}
-    return MeasuredSet(
+    return set_of_rows(
+        comparison.rows,
         name=name,
         filters=comparison.filters,
-        offset_steps=np.array([rows[f].offset_steps for f in comparison.filters], float),
         covariance_steps2=comparison.covariance_steps2,
         half95_steps=comparison.half95_steps,
-        refused={f: r.reason for f, r in rows.items() if r.status == "refused"},
-        zone_steps={f: r.zone_steps for f, r in rows.items() if r.zone_steps is not None},
         um_per_step=comparison.focuser.um_per_step,
+        outward=comparison.outward,
+        repeatability_steps=comparison.focuser.repeatability_steps,
+    )
+
+
+def set_of_rows(
+    rows: Iterable[OffsetRow],
+    *,
+    name: str,
+    filters: tuple[str, ...],
+    covariance_steps2: np.ndarray,
+    half95_steps: tuple[float, ...],
+    um_per_step: Estimate | None,
+    outward: Outward,
+    repeatability_steps: Estimate | None,
+) -> MeasuredSet:
+    """Build a set from the rows of an offset table, measured now or stored; see ``MeasuredSet``."""
+    by_name = {row.filter: row for row in rows}
+    parts = [by_name[f].sigma_frames_steps for f in filters]
+    return MeasuredSet(
+        name=name,
+        filters=filters,
+        offset_steps=np.array([by_name[f].offset_steps for f in filters], float),
+        covariance_steps2=covariance_steps2,
+        half95_steps=half95_steps,
+        refused={f: r.reason for f, r in by_name.items() if r.status == "refused"},
+        zone_steps={f: float(r.zone_steps) for f, r in by_name.items() if r.zone_steps is not None},
+        um_per_step=um_per_step,
+        outward=outward,
+        frames_sigma_steps=()
+        if None in parts
+        else tuple(float(one) for one in parts if one is not None),
+        sweeps=tuple(by_name[f].sweeps for f in filters),
+        repeatability_steps=repeatability_steps,
     )
 
 
@@ -92,6 +135,8 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     if reference not in measured.filters:
         msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
         raise ValueError(msg)
+    if reference == measured.reference:
+        return measured
     order = [reference, *(f for f in measured.filters if f != reference)]
     pick = np.eye(len(order))[[measured.filters.index(f) for f in order]]
     contrasts = pick - pick[0]
@@ -102,6 +147,11 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
         offset_steps=contrasts @ measured.offset_steps,
         covariance_steps2=covariance,
         half95_steps=tuple(measured.factor95 * np.sqrt(np.diag(covariance))),
+        # What two other filters' frames know of their difference is not stored.
+        frames_sigma_steps=(),
+        sweeps=tuple(measured.sweeps[measured.filters.index(f)] for f in order)
+        if measured.sweeps
+        else (),
     )
 
 
@@ -118,16 +168,21 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
         )
         if abs(ratio - 1) > max(STEP_SIZES_DIFFER, 3 * own):
             factor *= ratio
-            text = (
-                f"the step is {old.um_per_step.value:.3g} um in {old.name} and "
-                f"{new.um_per_step.value:.3g} um in {new.name}; the old offsets were converted"
+            notices.append(
+                notice(
+                    "step_size_changed",
+                    old=old.name,
+                    new=new.name,
+                    old_um=old.um_per_step.value,
+                    new_um=new.um_per_step.value,
+                )
             )
-            notices.append(Notice("step_size_changed", text))
     scaled = replace(
         old,
         offset_steps=factor * old.offset_steps,
         covariance_steps2=factor**2 * old.covariance_steps2,
         half95_steps=tuple(abs(factor) * half for half in old.half95_steps),
+        frames_sigma_steps=tuple(abs(factor) * one for one in old.frames_sigma_steps),
     )
     return scaled, notices
 
@@ -161,7 +216,7 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
             change_um=0.0 if new.um_per_step else None,
             significant=False,
             update=False,
-            reason="the reference: a change of its own shows as the same change in all others",
+            reason=Finding("set_reference"),
         )
     if before is None or after is None:
         return _one_sided(row, old, new, measured_before=before is not None)
@@ -176,7 +231,28 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
         change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
         significant=significant,
     )
-    return _judged(found, change, half95, zone)
+    return _judged(found, change, half95, zone, _what_would_tell(old, new, name, sigma))
+
+
+def _what_would_tell(
+    old: MeasuredSet, new: MeasuredSet, name: str, sigma: float
+) -> dict[str, float | str | None]:
+    """What the frames alone know of a change, and what one more sweep would make of it."""
+    frames = frames_alone(old, new, name)
+    if frames is None or frames > TELLING * sigma:
+        return {"frames": None, "one_more": None, "reference": new.reference}
+    return {
+        "frames": NORMAL_95 * frames,
+        "one_more": with_one_more(old, new, name),
+        "reference": new.reference,
+    }
+
+
+def _scatter_borrowed(*runs: tuple[MeasuredSet, MeasuredSet]) -> list[Notice]:
+    """A notice for each run whose scatter is that of the other's repeats."""
+    return [
+        notice("scatter_borrowed", run=before.name) for before, after in runs if after is not before
+    ]
 
 
 def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
@@ -184,49 +260,41 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
     missing_from = new if measured_before else old
     if name in missing_from.refused:
         why = missing_from.refused[name]
-        text = f"{name} gave no best focus in {missing_from.name}: {why}"
-        return replace(row, change="cannot tell", reason=text)
+        return replace(row, reason=Finding("refused_in", name=name, run=missing_from.name, why=why))
     if measured_before or name in old.refused:
-        return replace(row, change="only in old", reason=f"{name} was not measured in {new.name}")
-    move = f"; enter a move of {row.new_move_steps:+d} steps" if row.new_move_steps else ""
-    return replace(
-        row,
-        change="only in new",
-        update=True,
-        reason=f"{name} was not measured in {old.name}{move}",
-    )
+        gone = Finding("only_in_old", name=name, run=new.name)
+        return replace(row, change="only in old", reason=gone)
+    fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
+    return replace(row, change="only in new", update=True, reason=fresh)
 
 
-def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> SetRow:
+def _judged(
+    row: SetRow,
+    change: float,
+    half95: float,
+    zone: float | None,
+    telling: dict[str, float | str | None],
+) -> SetRow:
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
-    spread = f"{signed(change)} +- {half95:.1f} steps (95 %)"
-    moved = f"replace the move of {row.old_move_steps:+d} by {row.new_move_steps:+d} steps"
+    size = {"change": change, "half95": half95}
+    moves = (row.old_move_steps, row.new_move_steps)
+    if zone is None and row.significant:
+        return _changed(row, Finding("changed", **size, moves=moves))
     if zone is None:
-        if row.significant:
-            return replace(row, change="changed", update=True, reason=f"{spread}; {moved}")
-        return replace(
-            row,
-            update=False,
-            reason=f"{spread}, not significant; without the zone (focal ratio and step size) "
-            "nobody can say whether it matters",
-        )
-    within = f"the zone of +-{zone:.1f} steps"
+        return replace(row, update=False, reason=Finding("perhaps_changed", **size))
     if abs(change) + half95 <= zone:
-        if row.significant:
-            text = f"{spread}, real but inside {within}; the old move still serves"
-        else:
-            text = f"{spread}, not significant and inside {within}"
-        return replace(row, change="unchanged", update=False, reason=text)
+        code = "real_but_inside" if row.significant else "nothing_changed"
+        why = Finding(code, **size, zone=zone)
+        return replace(row, change="unchanged", update=False, reason=why)
     if row.significant:
-        where = "outside" if abs(change) - half95 > zone else "it may leave"
-        return replace(
-            row, change="changed", update=True, reason=f"{spread}, {where} {within}; {moved}"
-        )
-    return replace(
-        row,
-        update=False,
-        reason=f"{spread}, not known well enough for {within}: measure {row.filter} again",
-    )
+        surely = abs(change) - half95 > zone
+        return _changed(row, Finding("leaves_zone", **size, zone=zone, surely=surely, moves=moves))
+    why = Finding("change_unknown", name=row.filter, **size, zone=zone, **telling)
+    return replace(row, update=False, reason=why)
+
+
+def _changed(row: SetRow, why: Finding) -> SetRow:
+    return replace(row, change="changed", update=True, reason=why)
 
 
 def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:
@@ -247,33 +315,27 @@ def _inside(offset: tuple[float, float], zone: float | None, factor95: float) ->
     return "apart" if value - half95 > zone else "cannot tell"
 
 
-def _parfocal(new: MeasuredSet) -> tuple[ColourWord, str]:
+def _parfocal(new: MeasuredSet) -> tuple[ColourWord, Finding]:
     judged = [f for f in new.filters if f in new.zone_steps]
     if len(judged) < 2:
-        return "cannot tell", "the zones are not known: state focal ratio and step size"
+        return "cannot tell", Finding("zones_not_known")
     pick = [new.filters.index(f) for f in judged]
     found = colour_verdict(
         new.offset_steps[pick],
         new.covariance_steps2[np.ix_(pick, pick)] * (new.factor95 / NORMAL_95) ** 2,
         np.array([new.zone_steps[f] for f in judged]),
     )
-    words = {
-        "together": f"one focus position lies inside the zone of {all_filters(len(judged))}",
-        "apart": f"no one focus position lies inside the zone of {all_filters(len(judged))}",
-        "cannot tell": f"whether one focus position serves {all_filters(len(judged))} is too close "
-        "to call at 95 %; take more sweeps",
-    }
-    return found, words[found]
+    return found, Finding("parfocal", count=len(judged), verdict=found)
 
 
-def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, str]:
-    changed = [r.filter for r in rows if r.change in ("changed", "only in new")]
-    unclear = [r.filter for r in rows if r.change == "cannot tell"]
+def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, Finding]:
+    changed = tuple(r.filter for r in rows if r.change in ("changed", "only in new"))
+    unclear = tuple(r.filter for r in rows if r.change == "cannot tell")
     if changed:
-        return "changed", f"update the moves of {', '.join(changed)}"
+        return "changed", Finding("update_moves", filters=changed)
     if unclear:
-        return "cannot tell", f"not known well enough: {', '.join(unclear)}"
-    return "unchanged", f"every filter of {new_name} still focuses where the old moves put it"
+        return "cannot tell", Finding("filters_unclear", filters=unclear)
+    return "unchanged", Finding("moves_hold", run=new_name)
 
 
 def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
@@ -286,8 +348,4 @@ def _reference_moved(rows: tuple[SetRow, ...], reference: str) -> list[Notice]:
     mean = float(np.average(changes, weights=1 / sigmas**2))
     if np.any(np.abs(changes - mean) > NORMAL_95 * sigmas):
         return []
-    text = (
-        f"all filters changed alike, by {signed(mean)} steps: it is the reference {reference} that "
-        f"focuses elsewhere now, not the others"
-    )
-    return [Notice("reference_changed", text)]
+    return [notice("reference_changed", reference=reference, steps=mean)]

@@ -8,6 +8,9 @@ import io
 import itertools
 import re
 import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from html import escape
 from typing import Any, Final
 from xml.etree import ElementTree as ET
@@ -17,8 +20,11 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.ticker import MaxNLocator
 
 from ..tints import filter_tint, spare_number
+
+__all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
 
 #: Names of the page's colours (CSS variables), each with the stand-in matplotlib draws it in.
 _NAMES: Final = (
@@ -26,6 +32,15 @@ _NAMES: Final = (
     "L", "R", "G", "B", "Ha", "SII", "OIII", "other-1", "other-2", "other-3",
 )  # fmt: skip
 _STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(_NAMES)}
+#: The same in a drawing that is no part of a page: the light page's own values (style.css).
+PLAIN: Final = {
+    "ink": "#14262d", "muted": "#50656d", "rule": "#b7c5c9", "paper": "#f5f8f7",
+    "accent": "#0a726e", "warn": "#a83a0c",
+    "L": "#4a5b63", "R": "#c43c2b", "G": "#0b8559", "B": "#2760c9", "Ha": "#a8306d",
+    "SII": "#7d4c1d", "OIII": "#0b7fa1",
+    "other-1": "#6a4db3", "other-2": "#7d6d00", "other-3": "#3c7a3c",
+}  # fmt: skip
+_palette: ContextVar[Mapping[str, str]] = ContextVar("palette", default=_STAND_IN)
 _MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
 _OTHER_MARKERS: Final = ("p", "<", ">")
 
@@ -42,8 +57,24 @@ _SETTINGS: Final[dict[Any, Any]] = {
 
 
 def colour(name: str) -> str:
-    """The stand-in for one of the page's colours."""
-    return _STAND_IN[name]
+    """One of the page's colours: its stand-in, or the colour itself in a drawing of its own."""
+    return _palette.get()[name]
+
+
+@contextmanager
+def plain_axes(axes: Axes | None) -> Iterator[Axes]:
+    """Draw in real colours on the axes given, or on new ones that a notebook shows."""
+    if axes is None:
+        # Only who asks for a drawing of its own needs a window or a notebook to show it.
+        from matplotlib import pyplot as plt
+
+        axes = plt.subplots(layout="constrained")[1]
+    token = _palette.set(PLAIN)
+    try:
+        dress(axes)
+        yield axes
+    finally:
+        _palette.reset(token)
 
 
 def filter_colour(name: str) -> str:

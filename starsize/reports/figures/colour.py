@@ -19,16 +19,9 @@ def colour_svg(
     if len(points) < 2:
         return None
     figure, axes = _canvas.new_axes(width_px, 380)
-    axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
-    _colour_curve(axes, colour)
-    crowded = _crowded(points, width_px)
-    for point in points:
-        _draw_point(axes, point, label_left=point.filter in crowded)
-    axes.set_xlabel("wavelength (nm)")
+    draw_colour(axes, colour, width_px=width_px)
     outward = "+" if setup.focuser.outward == "increasing" else "-"
     axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
-    axes.margins(x=0.09)
-    axes.set_ylim(*_height(points, colour))
     if um_per_step:
         scale = um_per_step
 
@@ -46,6 +39,20 @@ def colour_svg(
     return _canvas.svg_text(
         figure, name=name, title="Best focus against wavelength", description=_words(points)
     )
+
+
+def draw_colour(axes: _canvas.Axes, colour: ColourReport, *, width_px: int = 640) -> None:
+    """Shift of each filter with its zone, and the smooth colour curve."""
+    points = [p for p in colour.points if p.wavelength_nm and p.shift_steps.is_known]
+    axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
+    _colour_curve(axes, colour)
+    crowded = _crowded(points, width_px)
+    for point in points:
+        _draw_point(axes, point, label_left=point.filter in crowded)
+    axes.set_xlabel("wavelength (nm)")
+    axes.set_ylabel("focus beyond the compromise (steps)")
+    axes.margins(x=0.09)
+    axes.set_ylim(*_height(points, colour))
 
 
 def _height(points: list[ColourPoint], colour: ColourReport) -> tuple[float, float]:

@@ -3,8 +3,6 @@
 from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
 
 from ...comparison.compared import FieldReport
 from . import _canvas
@@ -35,9 +33,19 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     """
     width, height = field.frame_px or (1.0, 1.0)
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 70)
+    draw_field(axes, field, steps_per_um=steps_per_um)
+    return _canvas.svg_text(
+        figure, name=name, title="Best focus over the frame",
+        description=field_words(field, steps_per_um),
+    )  # fmt: skip
+
+
+def draw_field(axes: _canvas.Axes, field: FieldReport, *, steps_per_um: float) -> None:
+    """Contours of the plane and bowl, corners named, the side that must move."""
     u, v = np.meshgrid(np.linspace(-1, 1, 61), np.linspace(-1, 1, 61))
     steps = steps_per_um * shape_um(field, u, v)
-    levels = MaxNLocator(_LINES, steps=[1, 2, 5, 10]).tick_values(steps.min(), steps.max())
+    locator = _canvas.MaxNLocator(_LINES, steps=[1, 2, 5, 10])
+    levels = np.array(locator.tick_values(steps.min(), steps.max()))
     for chosen, tint, dash in (
         (levels[levels < 0], "muted", "dashed"),
         (levels[levels == 0], "rule", "solid"),
@@ -56,10 +64,6 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     _frame(axes)
     _corners(axes, field, steps_per_um)
     _side(axes, field.towards_telescope)
-    return _canvas.svg_text(
-        figure, name=name, title="Best focus over the frame",
-        description=field_words(field, steps_per_um),
-    )  # fmt: skip
 
 
 def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -86,7 +90,7 @@ def signed(value: float, decimals: int = 0) -> str:
     return text[1:] if not float(f"{value:.{decimals}f}") else text
 
 
-def _frame(axes: Axes) -> None:
+def _frame(axes: _canvas.Axes) -> None:
     """The edge of the image, and no ticks."""
     axes.set_xlim(-1, 1)
     axes.set_ylim(-1, 1)
@@ -97,7 +101,7 @@ def _frame(axes: Axes) -> None:
         spine.set_color(_canvas.colour("rule"))
 
 
-def _corners(axes: Axes, field: FieldReport, steps_per_um: float) -> None:
+def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> None:
     zones = field.corners_zones or (None,) * 4
     for name, place, um, zone in zip(_NAMES, _PLACES, field.corners_um, zones, strict=True):
         x, y, across, along = place
@@ -110,7 +114,7 @@ def _corners(axes: Axes, field: FieldReport, steps_per_um: float) -> None:
         )  # fmt: skip
 
 
-def _side(axes: Axes, side: str | None) -> None:
+def _side(axes: _canvas.Axes, side: str | None) -> None:
     """A thick line along the edges that must move towards the telescope."""
     if side is None:
         return

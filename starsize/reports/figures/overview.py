@@ -1,5 +1,7 @@
 """All sweeps on common axes, each counted from its own best focus."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ...curves import CurveFit, radius_at
@@ -23,21 +25,26 @@ def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str
     if len(shown) < 2:
         return None
     figure, axes = _canvas.new_axes(width_px, 330)
+    draw_overview(axes, shown, columns=7 if width_px > 500 else 4)
+    return _canvas.svg_text(
+        figure, name=name, title="All sweeps on common axes", description=_words(shown)
+    )
+
+
+def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> None:
+    """Draw answered sweeps, each from its own best focus."""
     named: set[str] = set()
-    for fit in shown:
+    for fit in fits:
         _draw(axes, fit, first=fit.curve.filter not in named)
         named.add(fit.curve.filter)
+    axes.margins(y=0.16)
     axes.set_ylim(bottom=0)
     axes.set_xlabel("focuser position less best focus (steps)")
     axes.set_ylabel("HFR (px)")
     axes.legend(
         frameon=False, labelcolor=_canvas.colour("ink"), fontsize=11, loc="upper center",
-        ncols=min(len(named), 7 if width_px > 500 else 4), handletextpad=0.3, columnspacing=1.0,
+        ncols=min(len(named), columns), handletextpad=0.3, columnspacing=1.0,
     )  # fmt: skip
-    axes.margins(y=0.16)
-    return _canvas.svg_text(
-        figure, name=name, title="All sweeps on common axes", description=_words(shown)
-    )
 
 
 def _draw(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:

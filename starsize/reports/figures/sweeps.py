@@ -27,30 +27,38 @@ def sweep_svg(fit: CurveFit, *, name: str) -> str:
         Unique on the page.
     """
     figure, (axes, below) = _canvas.new_panels(300, (190, 80))
+    draw_curve(axes, fit)
+    _residuals(below, fit)
+    below.set_xlabel("focuser position (steps)")
+    below.locator_params(axis="x", nbins=5)
+    below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
+    return _canvas.svg_text(
+        figure, name=name, title=f"Focus curve of sweep {fit.curve.id}", description=_words(fit)
+    )
+
+
+def draw_curve(axes: _canvas.Axes, fit: CurveFit) -> None:
+    """Frames, curve with its band, best focus with its interval."""
     curve = fit.curve
-    tint = _canvas.filter_colour(fit.curve.filter)
+    tint = _canvas.filter_colour(curve.filter)
     if fit.answered:
         low, high = fit.interval95_steps
         if known(low) is not None and known(high) is not None:
             axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
         axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
         position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _POINTS)
-        radius, spread = radius_at(fit, position), 2 * curve_sigma_px(fit, position)
-        axes.fill_between(position, radius - spread, radius + spread, color=tint, alpha=0.3, lw=0)
+        radius = radius_at(fit, position)
+        few, spread = slice(None, None, 6), 2 * curve_sigma_px(fit, position[::6])
+        axes.fill_between(
+            position[few], radius[few] - spread, radius[few] + spread,
+            color=tint, alpha=0.3, linewidth=0,
+        )  # fmt: skip
         axes.plot(position, radius, color=tint, linewidth=1.6)
     _points(axes, fit, tint)
     shown = curve.radius_px[np.isfinite(curve.radius_px)]
-    top = float(shown.max()) if shown.size else 1.0
-    axes.set_ylim(0, 1.12 * top)
+    axes.set_ylim(0, 1.12 * (float(shown.max()) if shown.size else 1.0))
     axes.set_ylabel("HFR (px)")
     axes.locator_params(axis="y", nbins=5)
-    _residuals(below, fit, tint)
-    below.set_xlabel("focuser position (steps)")
-    below.locator_params(axis="x", nbins=5)
-    below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
-    return _canvas.svg_text(
-        figure, name=name, title=f"Focus curve of sweep {curve.id}", description=_words(fit)
-    )
 
 
 def _points(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
@@ -91,13 +99,14 @@ def _points(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
         )
 
 
-def _residuals(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
+def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
     """Measured less fitted in standard uncertainties; what lies beyond the panel at its edge."""
     axes.axhspan(-2, 2, color=_canvas.colour("muted"), alpha=0.14, linewidth=0)
     axes.axhline(0, color=_canvas.colour("rule"), linewidth=0.8)
     axes.set_ylim(-_FARTHEST, _FARTHEST)
     axes.set_yticks([-3, 0, 3])
     axes.set_ylabel("residual (σ)")
+    tint = _canvas.filter_colour(fit.curve.filter)
     left = np.clip(residual_sigmas(fit), -0.92 * _FARTHEST, 0.92 * _FARTHEST)
     used = fit.used.astype(bool)
     marks: dict[str, Any] = {"linestyle": "none", "zorder": 3, "clip_on": False}

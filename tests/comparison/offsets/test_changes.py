@@ -7,7 +7,7 @@ import pytest
 from focuser_nights import COOLING, TEN, slip_trial
 from sweep_nights import OFFSETS, ONCE, REFRACTOR, NightOfSweeps, curve_set
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 
 
 def compared(fits):

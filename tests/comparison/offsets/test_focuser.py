@@ -7,7 +7,7 @@ import pytest
 from focuser_nights import flat_start_night, nights_together, repeatability_covers
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.comparison.offsets.focuser import play_of_starts
 from starsize.estimate import Estimate
 from starsize.setup import Focuser

@@ -7,7 +7,7 @@ import pytest
 from focuser_nights import temperature_pull
 from sweep_nights import REFRACTOR, NightOfSweeps
 
-from starsize.comparison import compare_sweeps
+from starsize import compare_sweeps
 from starsize.comparison.offsets.table import Scale
 from starsize.comparison.offsets.temperature import expected_coefficient, refocus_changes
 from starsize.estimate import Estimate

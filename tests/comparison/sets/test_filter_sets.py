@@ -4,15 +4,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from sweep_nights import REFRACTOR, NightOfSweeps
+from sweep_nights import OFFSETS, REFRACTOR, NightOfSweeps
 
-from starsize.comparison import (
-    MeasuredSet,
-    change_reference,
-    compare_filter_sets,
-    compare_sweeps,
-    measured_set,
-)
+from starsize import compare_filter_sets, compare_sweeps
+from starsize.comparison import MeasuredSet, change_reference, measured_set
 from starsize.errors import InputError
 from starsize.estimate import Estimate
 
@@ -107,6 +102,22 @@ def test_another_step_size_or_sense_is_converted():
     assert [n.code for n in found.notices] == ["step_size_changed"]
     flipped = dataclasses.replace(a_set("new", R=-10), outward="decreasing")
     assert rows_of(compare_filter_sets(a_set(R=10), flipped))["R"].change_steps == pytest.approx(0)
+
+
+def test_a_set_just_measured_keeps_the_sense_of_the_count():
+    counts_in = dataclasses.replace(
+        REFRACTOR, focuser=dataclasses.replace(REFRACTOR.focuser, outward="decreasing")
+    )
+    found = [
+        compare_sweeps(NightOfSweeps(offsets=offsets).curves(rng), setup=counts_in)
+        for rng in [np.random.default_rng(3)]
+        for offsets in ({**OFFSETS}, {**OFFSETS, "OIII": 40.0})
+    ]
+    old, new = (measured_set(c, name=n) for c, n in zip(found, ("old", "new"), strict=True))
+    row = rows_of(compare_filter_sets(old, new))["OIII"]
+    # 40 steps of 4 um less, counted inwards: best focus lies further out.
+    assert row.change_um == pytest.approx(160, abs=12)
+    assert new.outward == "decreasing"
 
 
 def test_sets_without_a_common_filter_are_refused():

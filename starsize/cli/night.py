@@ -1,0 +1,61 @@
+"""``starsize night``: focus through a night of ordinary exposures."""
+
+import argparse
+import math
+import sys
+
+from ..cache import Cache
+from ..errors import printable
+from ..night import NightResult
+from ..night_run import measure_night
+from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
+from .night_watch import watch
+from .shared import calibration_of, print_json, print_line, progress_line, setup_of
+from .workers import workers
+
+CACHE_FILE = "measured.sqlite"
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Measure, judge, write and show a night; hand back the exit status."""
+    folders = [path for path in arguments.frames if path.is_dir()]
+    check_writable(
+        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frame_folders=folders
+    )
+    if arguments.watch:
+        return watch(arguments)
+    quiet = arguments.quiet or arguments.json
+    with (
+        Cache(arguments.out / CACHE_FILE) as cache,
+        workers(arguments.jobs) as executor,
+        progress_line("measuring frames", quiet=quiet) as progress,
+    ):
+        result = measure_night(
+            arguments.frames,
+            setup=setup_of(arguments) if arguments.setup else None,
+            offsets=arguments.offsets,
+            growth=arguments.growth,
+            facts_csv=arguments.facts,
+            calibration=calibration_of(arguments),
+            cache=cache,
+            skip=(arguments.out,),
+            executor=executor,
+            progress=progress,
+        )
+        written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+    if cache.trouble:
+        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
+    if arguments.json:
+        print_json(night_document(result))
+    elif not arguments.quiet:
+        print_night(result)
+        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    return status_of(result)
+
+
+def status_of(result: NightResult) -> int:
+    """0 all exposures measured, 3 some not, 4 none."""
+    measured = [math.isfinite(one.hfr_px) for one in result.exposures]
+    if all(measured):
+        return 0
+    return 3 if any(measured) else 4

@@ -1,0 +1,129 @@
+"""What the person should know about the adjustment: why offsets are not better, what is odd."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from scipy.stats import chi2
+
+from ...estimate import Estimate, Finding, Notice, notice
+from ...setup import Setup
+from ..compared import Slip
+from .adjustment import Adjustment
+from .bounded import bounded_effects
+from .changes import Changes
+from .sweeps import BestFocusData
+from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
+
+INCONSISTENT = 0.01
+
+
+def cautions(
+    data: BestFocusData, choice: TermChoice, reference: str, changes: Changes
+) -> dict[str, list[Finding]]:
+    """For each filter the reasons why its offset is not known better."""
+    repeated = len(data.ids) > len(data.names)
+    by_filter = {}
+    for name in data.names:
+        found = [*_untied(data, name, changes)]
+        found += bounded_effects(data, choice, reference=reference, name=name)
+        if changes.in_doubt is not None:
+            found.append(
+                Finding("slip_or_drift_here", reference=reference, **_place(changes.in_doubt))
+            )
+        if not found:
+            found = [Finding("sweep_again", name=name) if repeated else Finding("nothing_repeated")]
+        by_filter[name] = found
+    return by_filter
+
+
+def notices_of(
+    data: BestFocusData,
+    adjustment: Adjustment,
+    choice: TermChoice,
+    *,
+    setup: Setup,
+    reference: str,
+    wanted: str | None,
+    changes: Changes,
+) -> tuple[Notice, ...]:
+    """Everything about the adjustment that a person should see beside the table."""
+    notices = []
+    if wanted is not None and wanted != reference:
+        notices.append(notice("reference_refused", wanted=wanted, reference=reference))
+    notices += _drift_notices(data, choice, reference)
+    if len(data.ids) == len(data.names) and len(data.ids) > 1:
+        notices.append(_no_repeats(adjustment, reference))
+    notices += _consistency(adjustment)
+    notices += _disagreements(adjustment, choice, setup)
+    for slip in changes.slips or ():
+        notices.append(notice("slip", **_place(slip), steps=slip.steps))
+    if (doubt := changes.in_doubt) is not None:
+        place = _place(doubt)
+        notices.append(
+            notice("slip_or_drift", reference=reference, **place, steps=doubt.steps.value)
+        )
+    for odd in changes.odd:
+        notices.append(notice("night_disagrees", name=odd.filter, night=odd.night, steps=odd.steps))
+    return tuple(notices)
+
+
+def _untied(data: BestFocusData, name: str, changes: Changes) -> Iterator[Finding]:
+    """Slips that may or may not have come before all sweeps of a filter, which is lost then."""
+    sweeps = {one for one, f in zip(data.ids, data.filters, strict=True) if f == name}
+    for slip in changes.slips or ():
+        if sweeps <= set(slip.between):
+            yield Finding("slip_unplaced", name=name, **_place(slip))
+
+
+def _place(slip: Slip) -> dict[str, str]:
+    return {"after_sweep": slip.after_sweep, "before_sweep": slip.before_sweep}
+
+
+def _no_repeats(adjustment: Adjustment, reference: str) -> Notice:
+    """How much of the uncertainty the frames bring where nothing was swept twice."""
+    offsets = zip(adjustment.filters, adjustment.offsets(reference), strict=True)
+    known = sorted((o for name, o in offsets if name != reference), key=lambda o: o.sigma)
+    middle = known[len(known) // 2]
+    return notice(
+        "no_repeats", reference=reference, frames_steps=middle.frames, sigma_steps=middle.sigma
+    )
+
+
+def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> Iterator[Notice]:
+    """What a bounded term may do to the filter that it harms most, and what drift stands on."""
+    effects = [
+        effect
+        for name in data.names
+        if name != reference
+        for effect in bounded_effects(data, choice, reference=reference, name=name)
+    ]
+    if effects:
+        worst = max(effects, key=lambda effect: effect.facts["steps"])
+        yield notice("drift_not_separated", effect=worst)
+    drift = choice.source.get("drift")
+    if not np.isfinite(data.temperature_degC).all() and drift is None:
+        if len(data.ids) > 1:
+            yield notice("no_temperature")
+    elif drift == "frames" and choice.reference_degC is None:
+        yield notice("drift_in_time")
+    elif drift == "bound":
+        yield notice("no_temperature", allowed_degC_per_hour=COOLING_DEGC_PER_HOUR)
+
+
+def _consistency(adjustment: Adjustment) -> Iterator[Notice]:
+    ratio = adjustment.birge_ratio
+    if ratio is not None and chi2.sf(adjustment.chi2, adjustment.dof) <= INCONSISTENT:
+        scatter = adjustment.scatter.value
+        yield notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter)
+
+
+def _disagreements(adjustment: Adjustment, choice: TermChoice, setup: Setup) -> Iterator[Notice]:
+    """Where the frames contradict what the setup states."""
+    for name in ("temperature", "direction"):
+        stated = stated_prior(name, setup)
+        if stated is None or choice.source.get(name) != "frames":
+            continue
+        found = adjustment.term(name)
+        if abs(found.value - stated[0]) > 3 * np.hypot(found.sigma, stated[1]):
+            own = Estimate(found.value, found.sigma)
+            yield notice(f"{name}_disagrees", stated=stated[0], found=own)

@@ -1,0 +1,153 @@
+"""What the layer of a night hands on, and the night judged as a whole."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import astropy.units as u
+import numpy as np
+from astropy.table import QTable
+
+from ..estimate import Estimate, Notice
+from ..frames.frame import InputFile
+from .causes import Cause, causes
+from .course import Course, prepare_course, steps_between
+from .equipment import Equipment
+from .filters import FilterOffset, find_offsets
+from .judge import FrameFocus, NightFocus, follow
+from .observed import Exposure, with_scatter
+from .rule import RefocusRule, refocus_rule
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NightResult:
+    """A night of exposures judged.
+
+    Attributes
+    ----------
+    exposures : tuple of Exposure
+        In order of time.
+    frames : tuple of FrameFocus
+        One for each exposure.
+    causes : tuple of str
+    offsets : tuple of FilterOffset
+        Empty without a table of offsets.
+    rule : RefocusRule or None
+        None where no frame has a radius.
+    coefficient : Estimate
+        Zones of 550 nm per degree (``by_degree``) or per hour.
+    equipment : Equipment
+    limit : float
+        Growth, a fraction, that counts as loss.
+    unused : tuple of InputFile
+    notices : tuple of Notice
+    """
+
+    exposures: tuple[Exposure, ...]
+    frames: tuple[FrameFocus, ...]
+    causes: tuple[Cause, ...]
+    offsets: tuple[FilterOffset, ...] = ()
+    rule: RefocusRule | None = None
+    coefficient: Estimate
+    by_degree: bool
+    equipment: Equipment
+    limit: float
+    unused: tuple[InputFile, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+    def table(self) -> QTable:
+        """A row a frame, with units."""
+        exposures, frames = self.exposures, self.frames
+        return QTable(
+            {
+                "file": [e.file for e in exposures],
+                "filter": [e.filter for e in exposures],
+                "time": np.array([e.time_mjd for e in exposures]) * u.day,
+                "radius": np.array([e.hfr_px for e in exposures]) * u.pix,
+                "shape": np.array([e.shape for e in exposures]),
+                "state": [f.state for f in frames],
+                "cause": list(self.causes),
+                "probability_lost": np.array([f.probability_lost for f in frames]),
+                "growth": np.array([f.growth for f in frames]),
+                "growth_sigma": np.array([f.growth_sigma for f in frames]),
+                "defocus_zones": np.array([f.defocus_zones for f in frames]),
+                "defocus_sigma_zones": np.array([f.defocus_sigma_zones for f in frames]),
+            }
+        )
+
+
+def judge_night(
+    exposures: Sequence[Exposure], equipment: Equipment, *, limit: float = 0.1
+) -> NightResult:
+    """Judge a night of measured exposures by all of it.
+
+    Parameters
+    ----------
+    exposures : sequence of Exposure
+        In order of time; measured by `measure_night` or elsewhere.
+    equipment : Equipment
+        With the star of every filter of the exposures (see ``learn``).
+    limit : float
+        Growth of the stars by defocus alone, a fraction, that counts as loss.
+
+    Returns
+    -------
+    NightResult
+
+    Raises
+    ------
+    ValueError
+        If there is no exposure, or ``limit`` is not above 0.
+
+    Examples
+    --------
+    >>> from starsize import equipment_from_setup, load_setup
+    >>> equipment = equipment_from_setup(load_setup("setup.toml"), ["L"])  # doctest: +SKIP
+    >>> judge_night(exposures, equipment)  # doctest: +SKIP
+    """
+    if not exposures:
+        msg = "'exposures' must hold at least one exposure, got none"
+        raise ValueError(msg)
+    if not limit > 0:
+        msg = f"'limit' must exceed 0, got {limit}"
+        raise ValueError(msg)
+    exposures = with_scatter(exposures)
+    course = prepare_course(exposures, equipment)
+    focus = follow(course, exposures, limit=limit)
+    focus, offsets = find_offsets(course, exposures, focus, limit=limit)
+    return night_result(course, exposures, focus, offsets, limit=limit)
+
+
+def night_result(
+    course: Course,
+    exposures: Sequence[Exposure],
+    focus: NightFocus,
+    offsets: tuple[FilterOffset, ...],
+    *,
+    limit: float,
+) -> NightResult:
+    """Put together what was found."""
+    wrong = [one.filter for one in offsets if one.agrees is False]
+    moves = [step.move_zones for step in steps_between(course, exposures)]
+    measured = any(np.isfinite(e.hfr_px) for e in exposures)
+    notices: tuple[Notice, ...] = ()
+    if course.equipment.assumed:
+        notices = (Notice("telescope_assumed", course.equipment.assumed),)
+    return NightResult(
+        exposures=tuple(exposures),
+        frames=focus.frames,
+        causes=causes(exposures, focus, limit=limit, moves_zones=moves, wrong=wrong),
+        offsets=offsets,
+        rule=refocus_rule(course, exposures, focus, limit=limit) if measured else None,
+        coefficient=Estimate(focus.coefficient, focus.coefficient_sigma),
+        by_degree=course.by_degree,
+        equipment=course.equipment,
+        limit=limit,
+        notices=notices,
+    )
+
+
+def with_files(
+    result: NightResult, unused: Sequence[InputFile], notices: Sequence[Notice]
+) -> NightResult:
+    """The result with what is to be said of files."""
+    return replace(result, unused=tuple(unused), notices=(*result.notices, *notices))

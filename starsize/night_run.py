@@ -1,0 +1,297 @@
+"""A night of exposures, folder in, result out."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import suppress
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+from .cache import Cache
+from .errors import InputError
+from .estimate import Estimate, Notice
+from .frames import Calibration, InputFile, complete_setup, list_frames
+from .frames.follow import follow_folders
+from .frames.frame import FrameFacts
+from .night import (
+    Equipment,
+    Exposure,
+    NightResult,
+    SweptFrame,
+    equipment_from_fits,
+    equipment_from_setup,
+    exposures_of,
+    judge_night,
+    learn_shape,
+    with_files,
+)
+from .night.course import prepare_course
+from .night.judge import LiveNight
+from .night.observed import SHARED, with_scatter
+from .night.result import night_result
+from .pipeline import load_result
+from .reports.result import RunResult
+from .setup import Setup
+from .tracking import FrameRadius, measure_files
+
+_Content = tuple[Path, int, int]
+"""Path, size and time of change of a file."""
+_SETTLE_S = 1.0
+
+
+def measure_night(
+    paths: Iterable[str | Path],
+    *,
+    setup: Setup | None = None,
+    offsets: str | Path | None = None,
+    growth: float = 0.1,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
+    cache: Cache | None = None,
+    skip: Sequence[Path] = (),
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> NightResult:
+    """Follow focus through a night of ordinary exposures.
+
+    Parameters
+    ----------
+    paths : iterable of str or Path
+        Folders (walked) and files.
+    setup : Setup, optional
+        What is known of the equipment, that of the result folder by default; the rest is read from
+        headers.
+    offsets : str or Path, optional
+        A folder that ``measure_offsets`` filled: the star of the telescope, the table of offsets
+        and the temperature coefficient are taken from it.
+    growth : float
+        Growth of the stars by defocus alone, a fraction, that counts as loss.
+    facts_csv : str or Path, optional
+        Table that supplies or overrides what headers say.
+    calibration : Calibration, optional
+        Master frames.
+    cache : Cache, optional
+        Frames measured before.
+    skip : sequence of Path
+        Folders to leave out.
+    executor : concurrent.futures.Executor, optional
+        Where frames are measured; in this process if None.
+    progress : callable, optional
+        Called with (frames done, frames in all).
+
+    Returns
+    -------
+    NightResult
+
+    Raises
+    ------
+    InputError
+        If a path, the facts table or the result folder cannot be used, or there is no exposure.
+
+    Examples
+    --------
+    >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
+    """
+    known = load_result(offsets) if offsets is not None else None
+    given = setup or (known.setup if known else Setup())
+    files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
+    facts = [file.facts for file in files if is_exposure(file) and file.facts is not None]
+    if not facts:
+        raise InputError(no_exposures(files))
+    complete, notices = complete_setup(given, files)
+    frames = measure_files(
+        facts, setup=complete, calibration=calibration, executor=executor, cache=cache,
+        progress=progress,
+    )  # fmt: skip
+    exposures = exposures_of(frames)
+    equipment, more = equipment_of(known, complete, exposures)
+    result = judge_night(exposures, equipment, limit=growth)
+    return with_files(result, _unused(files), (*notices, *more))
+
+
+def follow_night(
+    folders: Sequence[str | Path],
+    *,
+    setup: Setup | None = None,
+    offsets: str | Path | None = None,
+    growth: float = 0.1,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
+    skip: Sequence[Path] = (),
+    executor: Executor | None = None,
+) -> Iterator[NightResult]:
+    """Follow a night while its frames come in; each is measured once and judged by its past.
+
+    Parameters
+    ----------
+    folders : sequence of str or Path
+        Folders that the frames are written to.
+    setup, offsets, growth, facts_csv, calibration, skip, executor
+        As `measure_night` takes them.
+
+    Returns
+    -------
+    iterator of NightResult
+        One whenever frames have come: of the night so far, each frame judged by itself and those
+        before it. Offsets are not asked; `measure_night` does that when the night is over.
+
+    Raises
+    ------
+    InputError
+        As `measure_night`; a folder that is still empty is none.
+
+    Examples
+    --------
+    >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
+    ...     print(night)
+    """
+    known = load_result(offsets) if offsets is not None else None
+    given = setup or (known.setup if known else Setup())
+    memory: dict[_Content, tuple[FrameRadius, ...]] = {}
+    live: LiveNight | None = None
+    for quiet_s in follow_folders([Path(f) for f in folders], skip=skip, settle_s=_SETTLE_S):
+        if quiet_s > 0:
+            continue
+        try:
+            files = list_frames(folders, setup=given, facts_csv=facts_csv, skip=skip)
+        except InputError:
+            if live is not None:
+                raise
+            continue  # nothing has come yet
+        complete, notices = complete_setup(given, files)
+        measure = partial(measure_files, setup=complete, calibration=calibration, executor=executor)
+        exposures = with_scatter(exposures_of(_new_measured(files, memory, measure)))
+        if not exposures:
+            continue
+        # A frame between others, or a filter not seen before, changes what was thought of all.
+        if live is None or not _goes_on(live, exposures):
+            equipment, more = equipment_of(known, complete, exposures)
+            live = LiveNight(prepare_course(exposures, equipment), limit=growth)
+        for one in exposures[len(live.exposures) :]:
+            live.add(one)
+        result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
+        yield with_files(result, _unused(files), (*notices, *more))
+
+
+def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:
+    """Whether the exposures are those already judged and others after them."""
+    judged = [one.file for one in live.exposures]
+    same = [one.file for one in exposures[: len(judged)]] == judged
+    return same and all(one.filter in live.course.tables for one in exposures)
+
+
+def _new_measured(
+    files: Sequence[InputFile],
+    memory: dict[_Content, tuple[FrameRadius, ...]],
+    measure: Callable[[Sequence[FrameFacts]], tuple[FrameRadius, ...]],
+) -> tuple[FrameRadius, ...]:
+    """Measure what was not measured in the state that it has now; all frames, in order."""
+    here: dict[_Content, FrameFacts] = {}
+    for file in files:
+        if is_exposure(file) and file.facts is not None:
+            with suppress(OSError):  # it has just gone
+                state = file.path.stat()
+                here[file.path, state.st_size, state.st_mtime_ns] = file.facts
+    new = [key for key in here if key not in memory]
+    by_path: dict[Path, list[FrameRadius]] = {}
+    for frame in measure([here[key] for key in new]):
+        by_path.setdefault(frame.facts.path, []).append(frame)
+    for key in new:
+        memory[key] = tuple(by_path.get(key[0], ()))
+    return tuple(frame for key in here for frame in memory[key])
+
+
+def _unused(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
+    return tuple(file for file in files if not is_exposure(file))
+
+
+def is_exposure(file: InputFile) -> bool:
+    """Whether a file is an exposure of the sky; it need not have a focuser position."""
+    facts = file.facts
+    if facts is None or facts.kind != "light":
+        return False
+    lacks = facts.position_steps is None or (facts.filter is None and facts.bayer is None)
+    return file.usable or (lacks and "counted once" not in (file.reason or ""))
+
+
+def no_exposures(files: Sequence[InputFile]) -> str:
+    """One line that says why there is no exposure."""
+    reasons = [file.reason for file in files if file.reason]
+    if not reasons:
+        return "no frames were given; name the folder of a night's exposures"
+    commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
+    return f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
+
+
+def equipment_of(
+    known: RunResult | None, setup: Setup, exposures: Sequence[Exposure]
+) -> tuple[Equipment, tuple[Notice, ...]]:
+    """The telescope from a result, or from figures; filters without a sweep by their band."""
+    names = sorted({e.filter for e in exposures})
+    learnt = None if known is None else _learnt(known)
+    if learnt is None:
+        plain = equipment_from_setup(setup, names)
+        notices: tuple[Notice, ...] = ()
+        if known is not None:
+            text = "the result folder holds no focus curve of wave optics: its figures alone serve"
+            notices = (Notice("no_curves", text),)
+        return plain, notices
+    lacking = [name for name in names if name not in learnt.shapes]
+    if not lacking:
+        return learnt, ()
+    some = next(iter(learnt.shapes.values()))
+    shapes, best = dict(learnt.shapes), dict(learnt.best_px)
+    for name in lacking:
+        band = setup.band(name)
+        wave = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
+        shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:13], 0.0, 0.0, 0.0)
+        best[name] = 0.0
+    text = f"no sweep shows {', '.join(lacking)}: its stars are those of a lens without colour"
+    return replace(learnt, shapes=shapes, best_px=best), (Notice("filter_not_swept", text),)
+
+
+def _learnt(known: RunResult) -> Equipment | None:
+    rows = [row for row in known.comparison.rows if row.offset_steps is not None]
+    temperature = known.comparison.temperature
+    # The table of comparison lists NaN as None; the reference's own offset is exact.
+    offsets = {
+        row.filter: Estimate(float(row.offset_steps or 0.0), float(row.offset_sigma_steps or 0.0))
+        for row in rows
+    }
+    coefficient = temperature.steps_per_degC if temperature is not None else None
+    equipment = equipment_from_fits(
+        known.curves.fits,
+        setup=known.setup,
+        offset_steps=offsets,
+        reference=known.comparison.reference,
+        per_degC=coefficient if coefficient is not None else Estimate(math.nan),
+    )
+    if equipment is None:
+        return None
+    best = {fit.curve.id: fit.best_steps for fit in known.curves.fits if fit.answered}
+    swept = [
+        _swept(frame, one.filter, best[one.id])
+        for one in known.measured
+        if one.id in best
+        for frame in one.frames
+        if frame.facts.position_steps is not None and math.isfinite(frame.radius80_px)
+    ]
+    return learn_shape(equipment, swept)
+
+
+def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
+    """A frame of a sweep, its position counted from the sweep's own best focus."""
+    facts: FrameFacts = frame.facts
+    shape = frame.radius80_px / frame.radius_px
+    sigma = math.hypot(
+        frame.radius80_sigma_px / frame.radius80_px, frame.radius_sigma_px / frame.radius_px
+    )
+    return SweptFrame(
+        filter=name,
+        from_best_steps=float(facts.position_steps or 0.0) - best_steps,
+        radius_px=frame.radius_px,
+        shape=shape,
+        # The rest of it is shared by all frames, those of the night to be judged too.
+        shape_sigma=SHARED * sigma * shape,
+    )

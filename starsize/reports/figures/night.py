@@ -1,0 +1,114 @@
+"""The night as a strip over time: size of the stars, what defocus adds, temperature beneath."""
+
+import math
+
+import numpy as np
+
+from ...night import NightResult
+from . import _canvas
+from ._canvas import Axes
+
+#: The marks of the drawings as characters.
+_SIGNS = {
+    "o": "●",
+    "s": "■",
+    "^": "▲",
+    "v": "▼",
+    "D": "◆",
+    "P": "✚",
+    "h": "⬢",
+    "p": "⬟",
+    "<": "◀",
+    ">": "▶",
+}
+
+
+def filter_sign(name: str) -> str:
+    """The mark of a filter as a character, for the key."""
+    return _SIGNS.get(
+        _canvas.filter_marker(name), "◀" if _canvas.filter_marker(name) == "<" else "▶"
+    )
+
+
+def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | None:
+    """Draw a night; None without a single radius."""
+    exposures, frames = result.exposures, result.frames
+    radius = np.array([e.hfr_px for e in exposures])
+    if not np.isfinite(radius).any():
+        return None
+    hours, timed = _hours(result)
+    figure, axes = _canvas.new_panels(width_px, (150, 120, 80))
+    growth = 100 * np.array([f.growth for f in frames])
+    sigma = 100 * np.array([f.growth_sigma for f in frames])
+    lost = np.array([f.state == "lost" for f in frames])
+    for one in axes[:2]:
+        _shade(one, hours, lost)
+    _marks(axes[0], result, hours, radius)
+    axes[0].set_ylabel("HFR (px)")
+    axes[1].axhline(100 * result.limit, color=_canvas.colour("warn"), linewidth=1.0, dashes=(4, 3))
+    axes[1].vlines(
+        hours, np.maximum(growth - sigma, 0), growth + sigma, color=_canvas.colour("muted"),
+        linewidth=1.0,
+    )  # fmt: skip
+    _marks(axes[1], result, hours, growth)
+    axes[1].set_ylabel("by defocus (%)")
+    axes[1].set_ylim(bottom=0)
+    _temperature(axes[2], result, hours)
+    axes[2].set_xlabel("hours UTC" if timed else "exposure")
+    if timed:
+        _clock(axes[2])
+    count = int(lost.sum())
+    return _canvas.svg_text(
+        figure, name=name, title="The night over time",
+        description=f"{len(frames)} exposures; focus lost in {count}; shaded where lost.",
+    )  # fmt: skip
+
+
+def _hours(result: NightResult) -> tuple[np.ndarray, bool]:
+    """Hours of the day from the first evening on; the number of the frame without times."""
+    times = np.array([e.time_mjd for e in result.exposures])
+    if not np.isfinite(times).all():
+        return np.arange(1.0, times.size + 1), False
+    return 24 * (times - math.floor(times[0])), True
+
+
+def _shade(axes: Axes, hours: np.ndarray, lost: np.ndarray) -> None:
+    """A band behind the frames that are lost."""
+    gap = float(np.median(np.diff(hours))) if hours.size > 1 else 1.0
+    for k in np.flatnonzero(lost):
+        low = (hours[k] + hours[k - 1]) / 2 if k else hours[k] - gap / 2
+        high = (hours[k] + hours[k + 1]) / 2 if k + 1 < hours.size else hours[k] + gap / 2
+        low, high = max(low, hours[k] - gap), min(high, hours[k] + gap)
+        axes.axvspan(low, high, color=_canvas.colour("warn"), alpha=0.16, linewidth=0)
+
+
+def _marks(axes: Axes, result: NightResult, hours: np.ndarray, values: np.ndarray) -> None:
+    """Each filter its mark and colour; open where unclear."""
+    names = [e.filter for e in result.exposures]
+    for filter_name in dict.fromkeys(names):
+        these = np.array([n == filter_name for n in names])
+        for unclear in (False, True):
+            some = these & np.array([(f.state == "unclear") == unclear for f in result.frames])
+            axes.plot(
+                hours[some], values[some], linestyle="none",
+                marker=_canvas.filter_marker(filter_name),
+                markersize=_canvas.marker_size(filter_name, 6),
+                color=_canvas.filter_colour(filter_name),
+                markerfacecolor=_canvas.colour("paper") if unclear
+                else _canvas.filter_colour(filter_name),
+            )  # fmt: skip
+
+
+def _temperature(axes: Axes, result: NightResult, hours: np.ndarray) -> None:
+    warm = np.array([e.temperature_degC for e in result.exposures])
+    axes.plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
+    axes.set_ylabel("°C")
+    axes.margins(y=0.15)
+
+
+def _clock(axes: Axes) -> None:
+    low, high = axes.get_xlim()
+    step = next(s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if (high - low) / s <= 12 or s == 24)
+    ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
+    axes.set_xticks(ticks)
+    axes.set_xticklabels([f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])

@@ -1,0 +1,181 @@
+"""A night as files: table, document and page."""
+
+import math
+from pathlib import Path
+from typing import Any, Final
+
+from ..estimate import Estimate
+from ..night import NightResult
+from .document import plain
+from .folder import FileSet, write_folder
+from .night_page import night_html
+from .night_words import CAUSE_WORDS, frame_reason, night_headline
+from .numbers import number_text, time_text
+from .tables import csv_text
+
+NIGHT_FILES: Final = FileSet(
+    ("night.csv", "night.html", "night.json"), document="night.json", schema="starsize-night"
+)
+NIGHT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-night", "version": 1}
+
+#: Name and order of the columns of night.csv.
+NIGHT_COLUMNS: Final = (
+    "file", "time_utc", "filter", "position_steps", "temperature_degC", "hfr_px", "hfr_sigma_px",
+    "shape", "shape_sigma", "stars", "elongation", "background_adu", "state", "cause",
+    "probability_lost", "growth", "growth_sigma", "defocus_steps", "defocus_sigma_steps", "reason",
+    "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
+)  # fmt: skip
+_SIGMA_OF: Final = {
+    name: f"{name.rsplit('_', 1)[0]}_sigma_{name.rsplit('_', 1)[1]}"
+    for name in ("hfr_px", "defocus_steps", "defocus_zones")
+} | {"shape": "shape_sigma", "growth": "growth_sigma"}
+
+
+def night_rows(result: NightResult) -> list[dict[str, Any]]:
+    """The rows of night.csv as plain data; numbers that are not known are NaN."""
+    return [_row(result, k) for k in range(len(result.exposures))]
+
+
+def night_document(result: NightResult) -> dict[str, Any]:
+    """A night as plain data.
+
+    Parameters
+    ----------
+    result : NightResult
+
+    Returns
+    -------
+    dict
+        ``schema``, ``summary``, ``growth_limit``, ``frames`` (the rows of night.csv), ``filters``,
+        ``temperature``, ``rule``, ``telescope``, ``unused`` and ``warnings``.
+    """
+    rule, equipment = result.rule, result.equipment
+    zone = equipment.zone_steps
+    rate = Estimate(result.coefficient.value * zone, result.coefficient.sigma * zone)
+    states = [frame.state for frame in result.frames]
+    document = {
+        "schema": dict(NIGHT_SCHEMA),
+        "summary": {
+            "text": night_headline(result),
+            **{s: states.count(s) for s in ("held", "lost", "unclear")},
+        },
+        "growth_limit": result.limit,
+        "frames": night_rows(result),
+        "filters": [
+            {
+                "filter": one.filter,
+                "frames": one.frames,
+                "offset_change_steps": Estimate(
+                    one.change_zones * zone, one.change_sigma_zones * zone
+                ),
+                "side_known": one.side_known,
+                "agrees": one.agrees,
+            }
+            for one in result.offsets
+        ],
+        "course": {
+            "steps_per_degC": rate if result.by_degree else None,
+            "steps_per_hour": None if result.by_degree else rate,
+        },
+        "rule": None
+        if rule is None
+        else {
+            "limit_steps": rule.limit_zones * zone,
+            "each_degC": rule.each_degC,
+            "each_minutes": rule.each_minutes,
+            "share_lost": rule.share_lost,
+            "share_lost_with_rule": rule.share_lost_with_rule,
+            "refocusings": rule.refocusings,
+            "cost_share": rule.cost_share,
+        },
+        "telescope": {
+            "from_sweeps": equipment.learnt,
+            "zone_steps": zone,
+            "reference": equipment.reference or None,
+        },
+        "unused": [{"file": file.path.name, "reason": file.reason} for file in result.unused],
+        "warnings": [{"code": n.code, "text": n.text} for n in result.notices],
+    }
+    cleaned: dict[str, Any] = plain(document)
+    return cleaned
+
+
+def night_csv(result: NightResult) -> str:
+    """``night.csv``: a row a frame."""
+    return csv_text(NIGHT_COLUMNS, [_cells(row) for row in night_rows(result)])
+
+
+def write_night_result(
+    result: NightResult, out: Path | str, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write night.csv, night.html and night.json, each whole or not at all.
+
+    Parameters
+    ----------
+    result : NightResult
+    out : Path or str
+        Folder for the files; made if there is none.
+    overwrite : bool
+        Replace files of these names whoever wrote them.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+    """
+    texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
+    return write_folder(
+        Path(out), texts, files=NIGHT_FILES, document=night_document(result), overwrite=overwrite
+    )
+
+
+def _row(result: NightResult, k: int) -> dict[str, Any]:
+    one, frame = result.exposures[k], result.frames[k]
+    zone = result.equipment.zone_steps
+    return {
+        "file": one.file,
+        "time_utc": time_text(one.time_mjd),
+        "filter": one.filter,
+        "position_steps": one.position_steps,
+        "temperature_degC": one.temperature_degC,
+        "hfr_px": one.hfr_px,
+        "hfr_sigma_px": one.hfr_sigma_px,
+        "shape": one.shape,
+        "shape_sigma": one.shape_sigma,
+        "stars": one.stars,
+        "elongation": one.elongation,
+        "background_adu": one.background_adu,
+        "state": frame.state,
+        "cause": CAUSE_WORDS[result.causes[k]],
+        "probability_lost": frame.probability_lost,
+        "growth": frame.growth,
+        "growth_sigma": frame.growth_sigma,
+        "defocus_steps": frame.defocus_zones * zone,
+        "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
+        "reason": frame_reason(result, k),
+        "side_known": frame.side_known,
+        "defocus_zones": frame.defocus_zones,
+        "defocus_sigma_zones": frame.defocus_sigma_zones,
+        "elongation_angle_deg": one.elongation_angle_deg,
+    }
+
+
+def _cells(row: dict[str, Any]) -> list[str]:
+    cells = []
+    for name in NIGHT_COLUMNS:
+        value = row[name]
+        if isinstance(value, bool):
+            cells.append("yes" if value else "no")
+        elif isinstance(value, str):
+            cells.append(value)
+        elif name == "probability_lost":
+            cells.append(f"{value:.4f}")
+        else:
+            sigma = row.get(_SIGMA_OF.get(name, ""), math.nan)
+            cells.append(number_text(float(value), sigma=sigma))
+    return cells

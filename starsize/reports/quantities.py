@@ -1,0 +1,138 @@
+"""The tables of a run with units: offsets, curves and frames as QTables."""
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import astropy.units as u
+import numpy as np
+from astropy.table import QTable
+
+from ..estimate import Estimate
+from .entries import file_entries
+from .result import RunResult
+
+_UNITS: Final = {"um": u.um, "px": u.pix, "degC": u.deg_C, "s": u.s, "adu": u.adu}
+_FACTS: Final = ("kind", "position_steps", "temperature_degC", "mid_time_mjd", "exposure_s")
+
+
+def offsets_table(result: RunResult) -> QTable:
+    """The offset table, one row per filter.
+
+    Parameters
+    ----------
+    result : RunResult
+
+    Returns
+    -------
+    QTable
+        Columns as in offsets.csv, numbers unrounded and NaN where not known; micrometres carry
+        their unit, steps are plain numbers. ``growth_if_ignored`` has its ``_sigma`` beside it.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> offsets_table(load_result("my-results"))["offset_um"]  # doctest: +SKIP
+    """
+    return _table([_cells(row, ()) for row in result.comparison.rows])
+
+
+def curves_table(result: RunResult) -> QTable:
+    """The focus curves, one row per sweep.
+
+    Parameters
+    ----------
+    result : RunResult
+
+    Returns
+    -------
+    QTable
+        ``id``, ``filter``, ``approach`` and every number of ``CurveFit`` under its own name, each
+        estimate with its ``_sigma`` beside it; pixels carry their unit.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> curves_table(load_result("my-results"))["best_steps"]  # doctest: +SKIP
+    """
+    skip = ("curve", "used", "frame_reasons", "shape")
+    rows = []
+    for fit in result.curves.fits:
+        curve = {name: getattr(fit.curve, name) for name in ("id", "filter", "approach")}
+        rows.append({**curve, **_cells(fit, skip)})
+    return _table(rows)
+
+
+def frames_table(result: RunResult) -> QTable:
+    """The frames, one row per radius: three for a file of a colour camera, one without any.
+
+    Parameters
+    ----------
+    result : RunResult
+
+    Returns
+    -------
+    QTable
+        ``file``, ``used``, ``reason``, ``sweep``, ``filter``, what the header says and what was
+        measured; degrees, seconds, pixels and counts carry their units.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> frames_table(load_result("my-results"))["radius_px"]  # doctest: +SKIP
+    """
+    rows = []
+    for entry in file_entries(result):
+        facts = {name: getattr(entry.facts, name, None) for name in _FACTS}
+        for reading in entry.readings or (None,):
+            frame = reading.frame if reading else None
+            rows.append(
+                {
+                    "file": entry.file,
+                    "used": reading.used if reading else entry.used,
+                    "reason": (reading.reason if reading else entry.reason) or "",
+                    "sweep": reading.sweep if reading else "",
+                    "filter": reading.filter if reading else getattr(entry.facts, "filter", ""),
+                    **facts,
+                    "radius_px": frame.radius_px if frame else None,
+                    "radius_sigma_px": frame.radius_sigma_px if frame else None,
+                    "stars": frame.n_stars if frame else 0,
+                    "elongation": frame.elongation if frame else None,
+                    "background_adu": frame.background_adu if frame else None,
+                }
+            )
+    return _table(rows)
+
+
+def _cells(record: Any, skip: Sequence[str]) -> dict[str, Any]:
+    """The fields of a dataclass, an estimate as two, an interval as its two ends."""
+    cells: dict[str, Any] = {}
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        if field.name in skip:
+            continue
+        if isinstance(value, tuple):
+            cells[f"low_{field.name}"], cells[f"high_{field.name}"] = value
+        elif isinstance(value, Estimate) or field.name == "growth_if_ignored":
+            first, _, unit = field.name.rpartition("_")
+            sigma = f"{first}_sigma_{unit}" if unit in ("px", "steps") else f"{field.name}_sigma"
+            cells[field.name] = value.value if value else math.nan
+            cells[sigma] = value.sigma if value else math.nan
+        else:
+            cells[field.name] = value
+    return cells
+
+
+def _table(rows: Sequence[Mapping[str, Any]]) -> QTable:
+    table = QTable()
+    for name in rows[0] if rows else ():
+        values = [row[name] for row in rows]
+        if all(value is None or isinstance(value, (float, int)) for value in values):
+            if None in values:
+                values = [math.nan if value is None else value for value in values]
+            unit = _UNITS.get(name.rpartition("_")[2])
+            table[name] = np.array(values) if unit is None else np.array(values, float) * unit
+        else:
+            table[name] = [value or "" for value in values]
+    return table

@@ -1,0 +1,151 @@
+"""Why an offset is to be entered, ignored or measured again, and what to know beside the table."""
+
+from collections.abc import Sequence
+
+from ...estimate import Estimate
+from .phrases import signed, spread
+from .saying import say
+
+
+def _inside_zone(*, offset: float, half95: float, zone: float) -> str:
+    return f"the change of {spread(offset, half95)} stays inside the zone of +-{zone:.1f} steps"
+
+
+def _move(*, offset: float, half95: float, zone: float) -> str:
+    after = f"after the move focus is inside the zone of +-{zone:.1f} steps"
+    return f"{spread(offset, half95)}; {after}"
+
+
+def _zone_too_small(
+    *, offset: float, half95: float, zone: float, because: Sequence[str] = ()
+) -> str:
+    text = f"the offset is {spread(offset, half95)}, not known well enough for the zone of "
+    return _because(f"{text}+-{zone:.1f} steps", because)
+
+
+def _growth_small(*, offset: float, half95: float, lacks: Sequence[str]) -> str:
+    but = "but the star would grow by less than 5 %"
+    return f"{spread(offset, half95)}; {_zone_unknown(lacks)}, {but}"
+
+
+def _unjudged(
+    *, offset: float, half95: float, lacks: Sequence[str], because: Sequence[str] = ()
+) -> str:
+    return _because(f"the offset is {spread(offset, half95)}, and {_zone_unknown(lacks)}", because)
+
+
+def _not_measured(*, sweeps: Sequence[str]) -> str:
+    reasons = dict.fromkeys(reason.rstrip(".") for reason in sweeps)
+    return "; ".join(reasons) or "no sweep of this filter gave a best focus"
+
+
+def _temperature(
+    *, reference: str, name: str, change_degC: float, steps: float, repeated: bool
+) -> str:
+    verb = "cooled" if change_degC < 0 else "warmed"
+    return (
+        f"the tube {verb} {abs(change_degC):.1f} degC from {reference} to {name}, which may hold "
+        f"up to {steps:.0f} steps of focus drift; {_remedy(reference, name, repeated)}"
+    )
+
+
+def _drift(*, reference: str, name: str, hours: float, steps: float, repeated: bool) -> str:
+    return (
+        f"no temperatures were recorded; {hours:.1f} h passed between {reference} and {name}, "
+        f"which may hold up to {steps:.0f} steps of cooling; {_remedy(reference, name, repeated)}"
+    )
+
+
+def _direction(*, reference: str, name: str, opposite: bool, steps: float) -> str:
+    how = "from opposite sides" if opposite else "not surely from the same side"
+    return (
+        f"{reference} and {name} were approached {how}, which may hold up to "
+        f"{steps:.0f} steps of backlash; sweep every filter in the same direction"
+    )
+
+
+def _no_temperature(*, allowed_degC_per_hour: float | None = None) -> str:
+    if allowed_degC_per_hour is None:
+        return (
+            "neither temperatures nor times are known for all sweeps, so drift between "
+            "the filters cannot be seen and is not in the stated uncertainties"
+        )
+    return (
+        f"no temperatures were recorded; cooling by up to {allowed_degC_per_hour:g} degC an hour "
+        "was allowed for"
+    )
+
+
+def _slip(*, after_sweep: str, before_sweep: str, steps: Estimate) -> str:
+    return (
+        f"the focuser or the mirror slipped between {after_sweep} and {before_sweep}, by "
+        f"{signed(steps.value, 0)} +- {steps.sigma:.0f} steps; offsets were worked out piecewise"
+    )
+
+
+def _because(text: str, causes: Sequence[str]) -> str:
+    return f"{text}: {'; '.join(causes)}" if causes else text
+
+
+def _zone_unknown(lacks: Sequence[str]) -> str:
+    return f"the zone is not known (it needs {' and '.join(lacks)})"
+
+
+def _remedy(reference: str, name: str, repeated: bool) -> str:
+    """What to capture; a reference repeated already did not tell enough."""
+    if repeated:
+        return f"sweep {reference} right before and after {name}"
+    return f"repeat {reference} at the end"
+
+
+_BETWEEN = "between {after_sweep} and {before_sweep}"
+_FRAMES_SAY = "the frames give {found.value:.1f} +- {found.sigma:.1f}; the frames' own was used"
+
+say(
+    {
+        "reference": "the reference: the other offsets count from it",
+        "inside_zone": _inside_zone,
+        "move_reaches_zone": _move,
+        "zone_too_small": _zone_too_small,
+        "growth_small": _growth_small,
+        "zone_unknown": _unjudged,
+        "not_measured": _not_measured,
+        "nothing_repeated": "no filter was repeated; sweep each filter twice",
+        "sweep_again": "sweep {name} again",
+        "slip_unplaced": f"the focuser slipped {_BETWEEN}, and on which side of it {{name}} was "
+        "swept cannot be told; sweep {name} again",
+        "slip_or_drift_here": f"a slip {_BETWEEN} and a drift look alike; sweep {{reference}} once "
+        "more",
+        "other_nights": "{reference} and {name} were taken on different nights that share no "
+        "filter; sweep both in one night",
+        "temperature_bounded": _temperature,
+        "drift_bounded": _drift,
+        "direction_bounded": _direction,
+        "drift_not_separated": "these frames cannot tell drift from filter: {effect}; the stated "
+        "uncertainties allow for it",
+        "no_temperature": _no_temperature,
+        "drift_in_time": "no temperatures were recorded; a steady drift in time was fitted to the "
+        "repeats",
+        "reference_refused": "the reference {wanted} gave no best focus; offsets count from "
+        "{reference} instead",
+        "nothing_measured": "none of the sweeps gave a best focus",
+        "no_repeats": "no filter was swept twice: {frames_steps:.1f} of the {sigma_steps:.1f} "
+        "steps of uncertainty is from the frames, the rest is what focusers commonly scatter; "
+        "sweep {reference} twice more to learn yours",
+        "repeats_scatter": "repeats scatter {birge_ratio:.1f} times as much as the curves' own "
+        "uncertainty; the stated uncertainties hold a run-to-run scatter of {scatter_steps:.1f} "
+        "steps",
+        "slip": _slip,
+        "slip_or_drift": f"either the focuser slipped {_BETWEEN}, by about {{steps:+.0f}} steps, "
+        "or focus drifts faster than tubes do; these frames cannot tell, and the stated "
+        "uncertainties hold both: sweep {reference} once more, or state steps_per_degC",
+        "night_disagrees": "{name} stands {steps.value:+.0f} +- {steps.sigma:.0f} steps off its "
+        "other nights on night {night}; it counts for itself there",
+        "temperature_disagrees": "the setup states a temperature coefficient of {stated:g} steps "
+        f"per degC, {_FRAMES_SAY}",
+        "direction_disagrees": f"the setup states a backlash of {{stated:g}} steps, {_FRAMES_SAY}",
+        "field_without_step_size": "the size of a focuser step is not known",
+        "field_without_stars": "only {stars} stars could be followed, {needed} are needed",
+        "field_not_covered": "the stars do not reach over the whole frame",
+    }
+)

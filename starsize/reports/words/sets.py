@@ -1,0 +1,107 @@
+"""What changed between two filter sets, and which moves to enter anew."""
+
+from collections.abc import Sequence
+
+from .phrases import all_filters, signed, spread
+from .saying import say
+
+_ZONE = "the zone of +-{zone:.1f} steps"
+_REPLACE = "replace the move of {moves[0]:+d} by {moves[1]:+d} steps"
+
+
+def _only_in_new(*, name: str, run: str, move: int | None) -> str:
+    enter = f"; enter a move of {move:+d} steps" if move else ""
+    return f"{name} was not measured in {run}{enter}"
+
+
+def _of_change(template: str, /, *, change: float, half95: float, **facts: object) -> str:
+    return f"{spread(change, half95)}{template.format(**facts)}"
+
+
+def _changed(**facts: float) -> str:
+    return _of_change(f"; {_REPLACE}", **facts)
+
+
+def _perhaps_changed(**facts: float) -> str:
+    without = "without the zone (focal ratio and step size) nobody can say whether it matters"
+    return _of_change(f", not significant; {without}", **facts)
+
+
+def _real_but_inside(**facts: float) -> str:
+    return _of_change(f", real but inside {_ZONE}; the old move still serves", **facts)
+
+
+def _nothing_changed(**facts: float) -> str:
+    return _of_change(f", not significant and inside {_ZONE}", **facts)
+
+
+def _leaves_zone(*, surely: bool, **facts: float) -> str:
+    where = "outside" if surely else "it may leave"
+    return _of_change(f", {where} {_ZONE}; {_REPLACE}", **facts)
+
+
+def _change_unknown(
+    *,
+    frames: float | None = None,
+    one_more: float | None = None,
+    reference: str = "",
+    change: float,
+    **facts: object,
+) -> str:
+    """What the frames alone say of a change not known well enough, and what would tell."""
+    alone, remedy = "", f"measure {facts['name']} again"
+    if frames is not None:
+        alone = (
+            f"; the frames alone say {signed(change)} +- {frames:.1f}, the rest is what focusers "
+            "commonly scatter"
+        )
+        if one_more is not None:
+            remedy = f"one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
+    said = f", not known well enough for {_ZONE}{alone}: {remedy}"
+    return _of_change(said, change=change, **facts)
+
+
+def _parfocal(*, count: int, verdict: str) -> str:
+    every = all_filters(count)
+    return {
+        "together": f"one focus position lies inside the zone of {every}",
+        "apart": f"no one focus position lies inside the zone of {every}",
+        "cannot tell": f"whether one focus position serves {every} is too close to call at 95 %; "
+        "take more sweeps",
+    }[verdict]
+
+
+def _update_moves(*, filters: Sequence[str]) -> str:
+    return f"update the moves of {', '.join(filters)}"
+
+
+def _unclear(*, filters: Sequence[str]) -> str:
+    return f"not known well enough: {', '.join(filters)}"
+
+
+say(
+    {
+        "set_reference": "the reference: a change of its own shows as the same change in all "
+        "others",
+        "refused_in": "{name} gave no best focus in {run}: {why}",
+        "only_in_old": "{name} was not measured in {run}",
+        "only_in_new": _only_in_new,
+        "changed": _changed,
+        "perhaps_changed": _perhaps_changed,
+        "real_but_inside": _real_but_inside,
+        "nothing_changed": _nothing_changed,
+        "leaves_zone": _leaves_zone,
+        "change_unknown": _change_unknown,
+        "scatter_borrowed": "nothing was swept twice in {run}, so the scatter of its focuser is "
+        "taken from the repeats of the other run",
+        "parfocal": _parfocal,
+        "zones_not_known": "the zones are not known: state focal ratio and step size",
+        "update_moves": _update_moves,
+        "filters_unclear": _unclear,
+        "moves_hold": "every filter of {run} still focuses where the old moves put it",
+        "step_size_changed": "the step is {old_um:.3g} um in {old} and {new_um:.3g} um in {new}; "
+        "the old offsets were converted",
+        "reference_changed": "all filters changed alike, by {steps:+.1f} steps: it is the "
+        "reference {reference} that focuses elsewhere now, not the others",
+    }
+)

@@ -1,0 +1,97 @@
+"""The covariance at a design that nobody has measured: against the fit's own, and closed forms."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from starsize.curves import Known, focus_curve
+from starsize.curves.design import Outlook, _values, design_of
+from starsize.curves.night import build_night
+from starsize.curves.posterior import best_focus
+from starsize.curves.search import normal_equations, variance_of
+
+KNOWN = Known(focal_ratio=5.5, pixel_um=3.76, um_per_step=4.0)
+AWAY = np.arange(-80.0, 81.0, 8.0)
+OUTLOOK = Outlook(telescope=KNOWN, floor_px=1.3, star_noise={"L": 0.01, "R": 0.02})
+
+
+@pytest.fixture(scope="module")
+def design():
+    return design_of(["L", "R"], AWAY, outlook=OUTLOOK)
+
+
+def counts(*places):
+    return np.array([sum(p == a for p in places) for a in AWAY])
+
+
+def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(design):
+    """Two sweeps of L about one of R, through the equations that the fit itself solves."""
+    order = ["L", "R", "L"]
+    radii = {name: one.radius_px for name, one in design.filters.items()}
+    curves = [
+        focus_curve(
+            AWAY,
+            radii[name],
+            OUTLOOK.star_noise[name] * radii["L"].min() * (radii[name] / radii["L"].min()) ** 0.3,
+            filter=name,
+            id=f"{name}-{k}",
+        )
+        for k, name in enumerate(order)
+    ]
+    used = [np.ones(AWAY.size, bool)] * 3
+    night = build_night(curves, used, known=KNOWN, bands={})
+    values = _values(night, KNOWN.slope_px_per_step, 1.3)
+    sizes = night.sizes(values)
+    variance = variance_of(night, values, sizes, jitter=0.05, lack=0.004)
+    normal, _ = normal_equations(night, values, sizes, variance)
+    lever = best_focus(night, values)[1]
+    wanted = lever @ np.linalg.inv(normal) @ lever.T
+    each = np.ones(AWAY.size, int)
+    found = design.covariance([(name, each) for name in order])
+    # The spread of defocus starts from the guessed floor, which differs by the curves' noise.
+    assert_allclose(np.sqrt(np.diag(found)), np.sqrt(np.diag(wanted)), rtol=0.02)
+    difference = np.array([1.0, -1.0, 0.0])
+    assert_allclose(difference @ found @ difference, difference @ wanted @ difference, rtol=0.02)
+
+
+def test_far_from_focus_it_is_what_geometry_and_the_propagation_of_errors_give():
+    """R = slope |x - b|: n frames of noise s on both wings give b to s / (slope sqrt(n)).
+
+    Wings by geometry (Smith, Modern Optical Engineering, defocus -- from memory), propagation by
+    JCGM 100:2008, 5.1.2. The difference of two sweeps, so that what they share drops out.
+    """
+    calm = Outlook(telescope=KNOWN, floor_px=1.0, star_noise={"L": 0.01}, jitter=1e-4, lack=1e-6)
+    away = np.arange(-200.0, 201.0, 20.0)
+    design = design_of(["L"], away, outlook=calm)
+    wings = np.where(np.isin(np.abs(away), [160, 180]), 2, 0)
+    covariance = design.covariance([("L", wings), ("L", wings)])
+    found = np.sqrt(np.array([1, -1]) @ covariance @ np.array([1, -1]))
+    slope = KNOWN.slope_px_per_step / np.sqrt(2)
+    radius = slope * 170
+    noise = 0.01 * (radius / 1.0) ** 0.3
+    # Frames are held wrecked with 3 %, and the seeing of each sweep is its own.
+    assert_allclose(found, np.sqrt(2) * noise / slope / np.sqrt(8), rtol=0.06)
+
+
+def test_twice_the_frames_tell_twice_as_much_where_only_they_count(design):
+    once, twice = (design.covariance([("L", k * counts(-64, -48, 48, 64))] * 2) for k in (1, 2))
+    contrast = np.array([1.0, -1.0])
+    assert_allclose(contrast @ once @ contrast, 2 * contrast @ twice @ contrast, rtol=0.1)
+
+
+def test_the_floor_is_as_asked(design):
+    assert_allclose(design.filters["L"].radius_px.min(), 1.3, rtol=0.01)
+
+
+def test_a_star_smaller_than_diffraction_allows_is_refused():
+    with pytest.raises(ValueError, match="at least"):
+        design_of(
+            ["L"], AWAY, outlook=Outlook(telescope=KNOWN, floor_px=0.2, star_noise={"L": 0.01})
+        )
+
+
+def test_a_telescope_without_step_size_is_refused():
+    with pytest.raises(ValueError, match="step size"):
+        design_of(["L"], AWAY, outlook=Outlook(
+            telescope=Known(focal_ratio=5.5), floor_px=1.3, star_noise={"L": 0.01}
+        ))  # fmt: skip

@@ -1,0 +1,75 @@
+"""The grid against closed forms: a linear Gaussian night is what Kalman filter and smoother solve."""
+
+import numpy as np
+from numpy.testing import assert_allclose
+
+from starsize.night.chain import Chain, Nodes, Seen, Step, _gaussian
+from starsize.night.emission import Likelihood
+from starsize.night.model import DEFOCUS_ZONES, NightPriors
+
+LOG_SEEING = np.linspace(0.0, 1.0, 21)
+NODES = Nodes(np.zeros(1), np.zeros(1, int), np.zeros(1), np.zeros(1))
+PLAIN = NightPriors(
+    start_zones=1.0, start_anyhow=0.0, slip_chance=0.0, walk_zones=0.5, refocus_chance=0.0
+)
+
+
+def measured(value, sigma):
+    """A frame that shows the defocus itself, and nothing of the seeing."""
+    height = np.exp(-0.5 * ((DEFOCUS_ZONES - value) / sigma) ** 2)[None]
+    flat = np.full(height.shape, 0.5)
+    return Seen(Likelihood(flat, 1e3 * flat, height, 0.0, flat, flat))
+
+
+def rts(values, sigma, *, start, walk):
+    """Scalar Kalman filter and smoother (Rauch, Tung & Striebel 1965, AIAA J. 3, 1445)."""
+    mean, var, past = 0.0, start**2, []
+    for k, value in enumerate(values):
+        if k:
+            var = var + walk**2
+        predicted = (mean, var)
+        gain = var / (var + sigma**2)
+        mean, var = mean + gain * (value - mean), (1 - gain) * var
+        past.append((mean, var, *predicted))
+    smooth = [past[-1][:2]]
+    for k in range(len(values) - 2, -1, -1):
+        mean, var = past[k][:2]
+        ahead, ahead_var = past[k + 1][2:]
+        gain = var / ahead_var
+        later, later_var = smooth[0]
+        smooth.insert(0, (mean + gain * (later - ahead), var + gain**2 * (later_var - ahead_var)))
+    return np.array(past)[:, :2], np.array(smooth)
+
+
+def test_forward_and_backward_agree_with_kalman_filter_and_smoother():
+    values = [0.3, 0.9, 0.7, 1.8, 2.4, 1.9]
+    sigma = 0.8
+    chain = Chain(LOG_SEEING, np.nan, PLAIN)
+    frames = [measured(v, sigma) for v in values]
+    steps = [Step(hours=1.0)] * len(values)
+    filtered, smooth = rts(values, sigma, start=1.0, walk=0.5)
+    past = [s.grid[0].sum(1) for s in chain.forward(frames, steps, NODES)]
+    both, _, weights = chain.smooth(frames, steps, NODES)
+    assert_allclose([p @ DEFOCUS_ZONES for p in past], filtered[:, 0], atol=0.01)
+    assert_allclose(both[:, 0] @ DEFOCUS_ZONES, smooth[:, 0], atol=0.01)
+    variance = both[:, 0] @ DEFOCUS_ZONES**2 - (both[:, 0] @ DEFOCUS_ZONES) ** 2
+    # A step shared out between two points of the grid widens it by at most a quarter of a cell^2.
+    assert_allclose(variance, smooth[:, 1], rtol=0.05)
+    assert_allclose(weights, 1.0)
+
+
+def test_a_transition_keeps_its_mean_however_small_and_loses_nothing():
+    grid = DEFOCUS_ZONES
+    for shift, sigma in ((0.0, 1e-9), (0.03, 1e-9), (0.13, 0.05), (-1.07, 0.6)):
+        kernel = _gaussian(grid, shift, sigma)
+        assert_allclose(kernel.sum(1), 1.0)
+        middle = slice(30, 51)
+        assert_allclose((kernel @ grid)[middle], grid[middle] + shift, atol=1e-6)
+
+
+def test_a_known_move_and_the_coefficient_carry_the_belief_along():
+    chain = Chain(LOG_SEEING, np.nan, PLAIN)
+    nodes = Nodes(np.array([0.8]), np.zeros(1, int), np.zeros(1), np.zeros(1))
+    state = chain.start(nodes)
+    moved = chain.moved(state, Step(hours=0.0, warmed=-1.5, move_zones=0.4), nodes)
+    assert_allclose(moved.grid[0].sum(1) @ DEFOCUS_ZONES, 0.4 + 0.8 * 1.5, atol=1e-3)

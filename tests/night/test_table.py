@@ -1,0 +1,83 @@
+"""The tabulated star against closed forms and against the drawn telescope."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from starsize.curves.prediction import share_radius
+from starsize.night.course import seeing_grid, table_of
+from starsize.night.emission import at_radius
+from starsize.night.learn import SweptFrame, learn_shape
+from starsize.night.model import DEFOCUS_ZONES
+from starsize.simulate.long_night_points import zone_steps
+
+
+def gaussian_star(size):
+    """A star of vanishing diffraction under Gaussian air."""
+    return (0.0, 550.0, 0.0, size, 1.0, 0.0, 3.0, 0.0, 0.0, 0.0, 2.0, *(0.0,) * 5)
+
+
+def test_the_shape_of_a_gaussian_star_is_its_closed_form():
+    """1 - exp(-r^2 / 2 s^2) holds p at r = s sqrt(-2 ln(1 - p)): r80 / r50 = sqrt(ln 5 / ln 2)."""
+    seeing = np.array([3.0])
+    half = share_radius(gaussian_star(0.2), np.zeros(1), seeing)
+    large = share_radius(gaussian_star(0.2), np.zeros(1), seeing, fraction=0.8, start_px=1.5 * half)
+    assert_allclose(large / half, np.sqrt(np.log(5) / np.log(2)), rtol=5e-3)
+
+
+def test_defocus_and_seeing_change_the_shape_differently(equipment):
+    """What the whole model stands on; the drawn star has it too (tests/simulate)."""
+    grid = seeing_grid(equipment.arcsec_per_px)
+    table = table_of(equipment, "L", grid, np.array([5 / 3]))
+    focus = DEFOCUS_ZONES.size // 2
+    at = int(np.argmin(np.abs(np.exp(grid) - 1.5)))
+    twice = int(np.argmin(np.abs(np.exp(grid) - 3.0)))
+    by_seeing = np.ptp(table.log_shape[0, focus, [at, twice]])
+    by_defocus = np.ptp(table.log_shape[0, [focus, focus + 15], at])
+    assert by_defocus > 2 * by_seeing
+
+
+@pytest.mark.parametrize("zones", [-2.4, 0.0, 3.0])
+def test_the_radius_gives_the_seeing_back(equipment, zones):
+    grid = seeing_grid(equipment.arcsec_per_px)
+    air = 1.62
+    table = table_of(equipment, "L", grid, np.array([air]))
+    blur = np.array([zones * equipment.zone_px])
+    radius = share_radius(equipment.shapes["L"], blur, np.array([2.2]), air=air)
+    u = at_radius(table, float(np.log(radius[0])))[0]
+    at = int(np.argmin(np.abs(DEFOCUS_ZONES - zones)))
+    assert_allclose(np.exp(u[0, at]), 2.2, rtol=0.02)
+
+
+def test_what_the_model_lacks_is_learnt_from_the_shapes_of_sweeps(table, equipment):
+    """Truth is the simulator's star, whose seeing is a Moffat's and whose lens has colours."""
+    zone, best = zone_steps(table), table.best_steps["G"]
+    places = np.linspace(-4, 4, 11)
+    radii = table.radii_px("G", best + zone * places, np.ones(places.size))
+    frames = [
+        SweptFrame(
+            filter="G",
+            from_best_steps=float(zone * place),
+            radius_px=float(row[1]),
+            shape=float(row[2] / row[1]),
+            shape_sigma=0.001,
+        )
+        for place, row in zip(places, radii, strict=True)
+    ]
+    known = replace(equipment, zone_steps=zone)
+    learnt = learn_shape(known, frames)
+
+    def misses(which):
+        air = which.air.value if which.air.is_known else 1.7
+        star = table_of(which, "G", seeing_grid(which.arcsec_per_px), np.array([air]))
+        found = []
+        # Between the places of the sweep, under the same air.
+        for place in (-2.0, -1.2, 0.4, 1.2, 2.8):
+            row = table.radii_px("G", np.array([best + zone * place]), np.ones(1))[0]
+            shape = at_radius(star, float(np.log(row[1])))[2][0]
+            found.append(np.log(row[2] / row[1]) - np.interp(place, DEFOCUS_ZONES, shape))
+        return np.sqrt(np.mean(np.square(found)))
+
+    assert misses(learnt) < 0.004 < misses(known)

@@ -1,0 +1,82 @@
+"""Every finding has one sentence, and the layers before write none."""
+
+import ast
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+import starsize
+from starsize.estimate import Estimate, Finding, Notice, notice
+from starsize.reports.words import in_words, worded
+from starsize.reports.words.saying import SENTENCES
+
+PACKAGE = Path(starsize.__file__).parent
+MODULES = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
+
+
+def test_findings_are_put_into_words_however_deep_they_lie():
+    @dataclass(frozen=True)
+    class Holder:
+        why: str
+        parts: tuple
+
+    best = Finding("best_focus", best=Estimate(12.2, 0.31), frames=9)
+    play = Finding("play_at_start", answer=best, frames=1, play=Estimate(40.0, 3.0))
+    said = worded(Holder(play, (notice("drift_in_time"), "as it was", 3)))
+    assert said.why.startswith("Best focus at 12 +- 0.3 steps from 9 frames. The first frame was")
+    assert said.parts[1:] == ("as it was", 3)
+    assert isinstance(said.parts[0], Notice)
+    assert said.parts[0].text.startswith("no temperatures were recorded")
+
+
+def test_what_is_in_words_already_is_handed_on_as_it_is():
+    result = (Notice("a", "b"), ("c",))
+    assert worded(result) is result
+    assert in_words(lambda: result)() is result
+
+
+def test_a_finding_without_a_sentence_is_our_error():
+    with pytest.raises(KeyError, match="unheard_of"):
+        worded(Finding("unheard_of"))
+
+
+def codes(path):
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Finding", "notice"):
+            (code,) = node.args[:1]
+            if isinstance(code, ast.Constant):
+                yield code.value, {keyword.arg for keyword in node.keywords}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_every_code_has_a_sentence(path):
+    assert {code for code, _ in codes(path)} <= set(SENTENCES)
+
+
+def test_every_sentence_is_of_a_code_that_a_layer_hands_on():
+    text = "".join(path.read_text("utf-8") for path in MODULES)
+    made = {"temperature_bounded", "drift_bounded", "direction_bounded"}
+    made |= {"temperature_disagrees", "direction_disagrees"}
+    assert {code for code in SENTENCES if f'"{code}"' not in text} == made
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_sentence_stands_in_the_computation(path):
+    """Strings of four words and more are docstrings, reprs, or what an exception says."""
+    tree = ast.parse(path.read_text("utf-8"))
+    allowed = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef) and node.name == "__repr__":
+            allowed |= {id(part) for part in ast.walk(node)}
+        targets = getattr(node, "targets", [getattr(node, "target", None)])
+        if [getattr(target, "id", "") for target in targets] == ["msg"]:
+            allowed |= {id(part) for part in ast.walk(node)}
+    found = [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in allowed
+    ]
+    assert [text for text in found if len(text.split()) > 3] == []
