@@ -96,6 +96,23 @@ def test_a_wrong_offset_is_named_and_measured_and_no_other(table, equipment):
     assert set(np.array(result.causes)[[e.filter == "G" for e in exposures]]) == {"offset"}
 
 
+def test_two_nights_together_know_an_offset_better_than_one(table, equipment):
+    best = table.best_steps
+    offsets = {name: Estimate(best[name] - best["L"], 0.5) for name in FILTERS}
+    known = replace(equipment, offset_steps=offsets)
+    plan = LongNightPlan(frames=15, order=FILTERS, block=5, wrong_filter="G", wrong_zones=1.6)
+    one, other = (drawn(table, plan, seed=seed)[0] for seed in (8, 9))
+    other = [replace(e, file=f"b{e.file}", time_mjd=e.time_mjd + 1) for e in other]
+
+    def change(exposures):
+        result = judge_night(exposures, known, limit=LIMIT)
+        return next(o for o in result.offsets if o.filter == "G")
+
+    alone, together = change(one), change([*one, *other])
+    assert together.odds > alone.odds
+    assert together.change_sigma_zones < alone.change_sigma_zones
+
+
 def test_without_a_table_no_filter_is_asked(table, equipment):
     exposures, _, _ = drawn(table, PLAN, seed=3)
     assert judge_night(exposures[:6], equipment, limit=LIMIT).offsets == ()

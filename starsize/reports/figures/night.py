@@ -9,7 +9,18 @@ from . import _canvas
 from ._canvas import Axes
 
 #: The marks of the drawings as characters.
-_SIGNS = {"o": "●", "s": "■", "^": "▲", "v": "▼", "D": "◆", "P": "✚", "h": "⬢", "p": "⬟"}
+_SIGNS = {
+    "o": "●",
+    "s": "■",
+    "^": "▲",
+    "v": "▼",
+    "D": "◆",
+    "P": "✚",
+    "h": "⬢",
+    "p": "⬟",
+    "<": "◀",
+    ">": "▶",
+}
 
 
 def filter_sign(name: str) -> str:
