@@ -108,7 +108,7 @@ class Tally:
     calls: list[tuple[float, bool]] = field(default_factory=list)
 
 
-def make_world(name: str, seed: int) -> World:
+def make_world(name: str, seed: int, knowledge: Sequence[str]) -> World:
     scene = LENSES[name]
     table = tabulate_radii(scene, FILTERS)
     lens = scene.lens
@@ -122,6 +122,17 @@ def make_world(name: str, seed: int) -> World:
         camera=Camera(pixel_um=scene.sensor.pixel_um),
         focuser=Focuser(um_per_step=scene.focuser.um_per_step),
     )
+    known: dict[str, Equipment] = {}
+    offsets = {name: table.best_steps[name] - table.best_steps["L"] for name in FILTERS}
+    if "figures" in knowledge:
+        known["figures"] = equipment_from_setup(setup, FILTERS)
+    if "sweeps" in knowledge:
+        known["sweeps"], offsets = swept(table, setup, seed)
+    return World(table, known, offsets, zone_steps(table))
+
+
+def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[str, float]]:
+    """The telescope as drawn sweeps show it, and the offsets that they give."""
     sweeps = draw_points(table, PointsPlan(order=FILTERS), seed=seed)
     curves = [
         focus_curve(s.position_steps, s.radius_px[:, 1], s.sigma_px[:, 1], filter=s.filter)
@@ -150,11 +161,7 @@ def make_world(name: str, seed: int) -> World:
         for s in sweeps
         for place, row in zip(s.position_steps, s.radius_px, strict=True)
     ]
-    known = {
-        "sweeps": learn_shape(learnt, frames),
-        "figures": equipment_from_setup(setup, FILTERS),
-    }
-    return World(table, known, offsets, zone_steps(table))
+    return learn_shape(learnt, frames), offsets
 
 
 def exposures_of(world: World, night: LongNight, points: NightPoints) -> list[Exposure]:
@@ -358,7 +365,7 @@ def main() -> None:
     say(HEAD, arguments.out)
     tallies = []
     for scene in arguments.scenes.split(","):
-        world = make_world(scene, arguments.seed)
+        world = make_world(scene, arguments.seed, arguments.known.split(","))
         for knowledge in arguments.known.split(","):
             for kind in arguments.kinds.split(","):
                 plan, tally = stretched(KINDS[kind], STRETCH.get(scene, 1.0)), Tally()

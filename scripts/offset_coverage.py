@@ -9,46 +9,46 @@ number of steps. Then the colour verdict on three telescopes, 500 nights each.
 """
 
 import argparse
-import sys
 import time
 from collections import Counter
 from dataclasses import replace
-from pathlib import Path
+from typing import Any
 
 import numpy as np
+from _sweeps import REFRACTOR, curves_of
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "comparison"))
-
-from colour_nights import SCENES, judge
-from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
-
+from starsize import compare_sweeps
 from starsize.comparison.offsets.adjustment import adjust, offset_sigmas
 from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.terms import choose_terms, expected_scatter
-from starsize.setup import Focuser
+from starsize.setup import Focuser, Setup, Telescope
+from starsize.simulate.colour_night import COLOUR_NIGHTS, UM_PER_STEP, ColourNight
+from starsize.simulate.sweep_night import SweepNight
+
+ONCE = ("L", "R", "G", "B", "Ha", "SII", "OIII")
 
 STATED = replace(
     REFRACTOR, focuser=Focuser(um_per_step=4.0, steps_per_degC=-6.0, steps_per_degC_sigma=0.5)
 )
-COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
+COOLING: dict[str, Any] = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
 USUAL = expected_scatter(REFRACTOR, 4.0).median_steps
 CASES = {
-    "L three times, steady": (NightOfSweeps(), REFRACTOR),
-    "L three times, -4 degC": (NightOfSweeps(**COOLING), REFRACTOR),
+    "L three times, steady": (SweepNight(), REFRACTOR),
+    "L three times, -4 degC": (SweepNight(**COOLING), REFRACTOR),
     "all twice, back and forth, -4 degC": (
-        NightOfSweeps(order=ONCE + ONCE[::-1], **COOLING),
+        SweepNight(order=ONCE + ONCE[::-1], **COOLING),
         REFRACTOR,
     ),
-    "all three times, -4 degC": (NightOfSweeps(order=ONCE * 3, **COOLING), REFRACTOR),
-    "once, steady": (NightOfSweeps(order=ONCE), REFRACTOR),
-    "once, -4 degC, coefficient stated": (NightOfSweeps(order=ONCE, **COOLING), STATED),
-    "once, -4 degC, coefficient unknown": (NightOfSweeps(order=ONCE, **COOLING), REFRACTOR),
+    "all three times, -4 degC": (SweepNight(order=ONCE * 3, **COOLING), REFRACTOR),
+    "once, steady": (SweepNight(order=ONCE), REFRACTOR),
+    "once, -4 degC, coefficient stated": (SweepNight(order=ONCE, **COOLING), STATED),
+    "once, -4 degC, coefficient unknown": (SweepNight(order=ONCE, **COOLING), REFRACTOR),
     "L three times, no thermometer, -4 degC": (
-        NightOfSweeps(thermometer=False, **COOLING),
+        SweepNight(thermometer=False, **COOLING),
         REFRACTOR,
     ),
     "all twice, both directions, backlash 40": (
-        NightOfSweeps(
+        SweepNight(
             order=ONCE + ONCE[::-1], approach=("outward",) * 7 + ("inward",) * 7, backlash=40.0
         ),
         REFRACTOR,
@@ -56,7 +56,7 @@ CASES = {
 }
 
 
-def one_case(night: NightOfSweeps, setup, count: int, seed: list[int]) -> dict:
+def one_case(night: SweepNight, setup, count: int, seed: list[int]) -> dict:
     """Errors of every offset but the reference's over many nights, against stated intervals."""
     rng = np.random.default_rng(seed)
     errors, sigmas, halves = [], [], []
@@ -65,7 +65,9 @@ def one_case(night: NightOfSweeps, setup, count: int, seed: list[int]) -> dict:
         true = night.steps_per_degC
         if setup.focuser.steps_per_degC_sigma:
             true += setup.focuser.steps_per_degC_sigma * rng.standard_normal()
-        data = data_of_curves(replace(night, scatter=drawn, steps_per_degC=true).curves(rng))
+        data = data_of_curves(
+            curves_of(replace(night, scatter=drawn, steps_per_degC=true).draw(rng))
+        )
         scatter = expected_scatter(REFRACTOR, 4.0).median_steps
         choice = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=scatter)
         found = adjust(data, choice.terms, scatter=scatter)
@@ -85,9 +87,9 @@ def one_case(night: NightOfSweeps, setup, count: int, seed: list[int]) -> dict:
     }
 
 
-def least_rms(night: NightOfSweeps, setup) -> float:
+def least_rms(night: SweepNight, setup) -> float:
     """Rms error of generalised least squares with the same terms and the scatter known."""
-    data = data_of_curves(night.curves(np.random.default_rng(0)))
+    data = data_of_curves(curves_of(night.draw(np.random.default_rng(0))))
     terms = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=USUAL).terms
     return float(np.sqrt(np.mean(offset_sigmas(data, terms, scatter_steps=night.scatter) ** 2)))
 
@@ -97,7 +99,7 @@ def coverage_table(count: int) -> None:
     print("|---|---|---|---|---|---|---|---|")
     for case, (name, (night, setup)) in enumerate(CASES.items()):
         for i, scatter in enumerate((None, 0.5, 1.0, 2.0)):
-            row = one_case(replace(night, scatter=scatter), setup, count, seed=[5, case, i])
+            row = one_case(replace(night, scatter=scatter or 0.0), setup, count, seed=[5, case, i])
             print(
                 f"| {name} | {scatter or 'drawn'} | {row['bias']:+.1f} | {row['rms']:.2f} "
                 f"| {row['least']} | {row['cover68']:.3f} | {row['cover95']:.3f} "
@@ -106,10 +108,19 @@ def coverage_table(count: int) -> None:
             )
 
 
+def judge(scene: ColourNight, rng: np.random.Generator) -> tuple[str, str]:
+    setup = Setup(
+        telescope=Telescope(focal_length_mm=scene.focal_length_mm, aperture_mm=scene.aperture_mm),
+        focuser=Focuser(um_per_step=UM_PER_STEP),
+    )
+    found = compare_sweeps(curves_of(scene.draw(rng)), setup=setup).colour
+    return scene.judged(found.verdict, found.cause, [o.filter for o in found.odd_filters])
+
+
 def colour_table(count: int) -> None:
     print("\n| telescope | right | cannot tell | wrong | verdicts |")
     print("|---|---|---|---|---|")
-    for name, scene in SCENES.items():
+    for name, scene in COLOUR_NIGHTS.items():
         counts = Counter(judge(scene, np.random.default_rng([7, i])) for i in range(count))
         words = Counter(word for word, _ in counts.elements())
         print(

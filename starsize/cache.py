@@ -139,14 +139,17 @@ class Cache:
         return []
 
 
-def recalled(cache: Cache | None, work: Callable[..., Answer], *given: Any, **named: Any) -> Answer:
-    """The answer of a pure function, taken from the cache if it was asked the same before."""
+def recalled(cache: Cache | None, work: Callable[[], Answer], *made_from: Any) -> Answer:
+    """The answer of ``work``, taken from the cache if all that it is made from was there before.
+
+    ``made_from`` is plain data; it begins with a word that tells this work from any other.
+    """
     if cache is None:
-        return work(*given, **named)
-    key = digest(work.__module__, work.__qualname__, given, named)
+        return work()
+    key = digest(made_from)
     known: Answer | None = cache.get(key)
     if known is None:
-        known = work(*given, **named)
+        known = work()
         cache.put(key, known)
     return known
 

@@ -88,6 +88,10 @@ def measure_night(
     ------
     InputError
         If a path, the facts table or the result folder cannot be used, or there is no exposure.
+
+    Examples
+    --------
+    >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
     known = load_result(offsets) if offsets is not None else None
     given = setup or (known.setup if known else Setup())
@@ -126,16 +130,21 @@ def follow_night(
     setup, offsets, growth, facts_csv, calibration, skip, executor
         As `measure_night` takes them.
 
-    Yields
-    ------
-    NightResult
-        Whenever frames have come: of the night so far, each frame judged by itself and those
+    Returns
+    -------
+    iterator of NightResult
+        One whenever frames have come: of the night so far, each frame judged by itself and those
         before it. Offsets are not asked; `measure_night` does that when the night is over.
 
     Raises
     ------
     InputError
         As `measure_night`; a folder that is still empty is none.
+
+    Examples
+    --------
+    >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
+    ...     print(night)
     """
     known = load_result(offsets) if offsets is not None else None
     given = setup or (known.setup if known else Setup())
@@ -212,9 +221,7 @@ def no_exposures(files: Sequence[InputFile]) -> str:
     if not reasons:
         return "no frames were given; name the folder of a night's exposures"
     commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    return (
-        f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
-    )
+    return f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
 
 
 def equipment_of(

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -103,11 +104,15 @@ def measure_offsets(
     ------
     InputError
         If a path, the facts table or the reference cannot be used, or there is nothing to measure.
+
+    Examples
+    --------
+    >>> result = measure_offsets(["my-night"])  # doctest: +SKIP
+    >>> result  # doctest: +SKIP
+    <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    every = [Path(path) for path in paths]
-    earlier = [load_run(path) for path in every if is_result(path)]
+    new, earlier = _new_and_stored(paths)
     given = setup or (earlier[0].setup if earlier else Setup())
-    new = [path for path in every if not is_result(path)]
     files: tuple[InputFile, ...] = ()
     if new or not earlier:
         skip = [cache.path.parent] if cache else []
@@ -119,10 +124,7 @@ def measure_offsets(
     if not sweeps and not earlier:
         raise InputError(nothing_to_measure(files))
     stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
-    if reference is not None:
-        reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
-    elif all(frame.bayer for one in (*sweeps, *stored_sweeps) for frame in one.frames):
-        reference = "G"  # half of a colour camera's pixels
+    reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
     measured = measure_sweeps(
         sweeps,
         setup=known,
@@ -131,15 +133,18 @@ def measure_offsets(
         executor=executor,
         progress=progress,
     )
-    strips = filmstrips(measured, camera=known.camera, executor=executor)
-    curves, comparison, step_notices = recalled(
-        cache,
+    cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
+    strips = recalled(cache, cut, "strips", measured, known.camera)
+    compare = partial(
         compare_measured,
         measured,
         setup=known,
         given=given,
         reference=reference,
         earlier=earlier,
+    )
+    curves, comparison, step_notices = recalled(
+        cache, compare, "compare", measured, known, given, reference, earlier
     )
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
@@ -158,6 +163,12 @@ def measure_offsets(
         notices=_without_repeats(notices),
         strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
+
+
+def _new_and_stored(paths: Iterable[str | Path]) -> tuple[list[Path], list[StoredRun]]:
+    every = [Path(path) for path in paths]
+    stored = [load_run(path) for path in every if is_result(path)]
+    return [path for path in every if not is_result(path)], stored
 
 
 def load_result(path: str | Path) -> RunResult:
@@ -266,14 +277,19 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
     return StepSize(Estimate(stated), source, _disagreement(stated, from_slope, source))
 
 
-def find_reference(asked: str, sweeps: Sequence[Sweep], *, setup: Setup) -> str:
+def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:
     """Find the filter that the person means by the reference, however they spell it.
+
+    Where nobody asked, that of a colour camera is G, half of its pixels; of other cameras the
+    comparison chooses it.
 
     Raises
     ------
     InputError
         If there is no sweep of it; said before anything is measured.
     """
+    if asked is None:
+        return "G" if all(frame.bayer for one in sweeps for frame in one.frames) else None
     found = {sweep.filter for sweep in sweeps}
     if any(frame.bayer for sweep in sweeps for frame in sweep.frames):
         found |= {"R", "G", "B"}

@@ -41,6 +41,10 @@ def scout(
     ------
     InputError
         If a path cannot be used, results are mixed with other paths, or nothing can be measured.
+
+    Examples
+    --------
+    >>> setup, told = scout(["test_frame.fits"])  # doctest: +SKIP
     """
     every, given = [Path(path) for path in paths], setup or Setup()
     if any(is_result(path) for path in every):

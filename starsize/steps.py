@@ -114,6 +114,11 @@ def fit_curves(
     Positions are those of the headers; ``measure_offsets`` also frees each sweep of the cooling
     that went on within it, once the sweeps have told the coefficient.
 
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th edition, sec. 8.8: the defocused pupil.
+    .. [2] D. L. Fried, J. Opt. Soc. Am. 56 (1966) 1372: the long-exposure transfer of the air.
+
     Examples
     --------
     >>> import numpy as np
@@ -148,6 +153,13 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
     -------
     FocusCurve
         With the positions of the headers.
+
+    Examples
+    --------
+    >>> from starsize import find_sweeps, list_frames, measure_sweeps
+    >>> sweeps, notices = find_sweeps(list_frames(["my-night"]))  # doctest: +SKIP
+    >>> curve_of(measure_sweeps(sweeps)[0]).radius_px.min()  # doctest: +SKIP
+    1.31
     """
     frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
 

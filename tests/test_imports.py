@@ -81,8 +81,41 @@ def test_no_module_outgrows_four_hundred_lines(path):
     assert len(path.read_text("utf-8").splitlines()) <= 400
 
 
+def sizes(path: Path) -> list[tuple[str, int, int]]:
+    """Name, lines without the docstring, and number of parameters of each function."""
+    found = []
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            said = node.body[0] if ast.get_docstring(node) else None
+            doc = said.end_lineno - said.lineno + 1 if said else 0
+            every = [
+                a.arg for a in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)
+            ]
+            own = [name for name in every if name not in ("self", "cls")]
+            found.append((node.name, node.end_lineno - node.lineno + 1 - doc, len(own)))
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_functions_stay_small(path):
+    """60 lines without the docstring; 8 parameters, 7 of a private one."""
+    # A night takes what measure_offsets takes, and the offsets and the growth beside.
+    granted = {"measure_night": 10}
+    large = [
+        (name, lines, count)
+        for name, lines, count in sizes(path)
+        if lines > 60 or count > granted.get(name, 7 if name.startswith("_") else 8)
+    ]
+    assert large == []
+
+
 def test_importing_the_package_loads_no_plotting_library():
     code = "import starsize, sys; sys.exit('matplotlib' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_main_job_loads_no_plotting_library_before_it_draws():
+    code = "import starsize.cli.offsets, sys; sys.exit('matplotlib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

@@ -33,9 +33,24 @@ def test_at_most_three_arguments_are_positional_and_none_is_a_catch_all(name):
 def test_every_public_function_documents_each_argument_and_what_it_returns(name):
     function = getattr(starsize, name)
     text = inspect.getdoc(function) or ""
-    assert "Returns" in text
+    assert "Returns" in text or "Yields" in text
     for argument in inspect.signature(function).parameters:
         assert argument in text, argument
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_public_function_shows_an_example(name):
+    text = inspect.getdoc(getattr(starsize, name)) or ""
+    assert ">>> " in text.partition("Examples\n--------\n")[2]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["compare_sweeps", "fit_curve", "fit_curves", "half_flux_radius", "micrometres_per_step"],
+)
+def test_what_rests_on_published_work_names_it(name):
+    text = inspect.getdoc(getattr(starsize, name)) or ""
+    assert ".. [1] " in text.partition("References\n----------\n")[2]
 
 
 def test_the_version_is_the_same_in_the_package_and_its_card():

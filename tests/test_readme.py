@@ -36,7 +36,7 @@ def shown_calls():
 
 def test_readme_shows_calls_of_every_verb():
     assert {call.split()[1] for call in shown_calls()} == {
-        "offsets", "measure", "compare", "plan", "simulate",
+        "offsets", "measure", "compare", "night", "plan", "simulate",
     }  # fmt: skip
 
 
@@ -51,7 +51,7 @@ def test_each_call_shown_is_one_the_parser_knows(call):
 @pytest.mark.parametrize("option", sorted(set(re.findall(r"`(--[a-z]+)`", README))))
 def test_each_option_named_exists_in_some_verb(option, capsys):
     known = ""
-    for verb in ("offsets", "measure", "compare", "plan", "simulate"):
+    for verb in ("offsets", "measure", "compare", "night", "plan", "simulate"):
         with pytest.raises(SystemExit):
             build_parser().parse_args([verb, "--help"])
         known += capsys.readouterr().out

@@ -2,7 +2,7 @@
 
 import argparse
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +25,9 @@ _INTERVALS = 4.0
 #: ... but not sooner than this.
 _LEAST_QUIET_S = 45.0
 
+#: All sweeps were taken, some are to be repeated, and for so long nobody did.
+_GIVEN_UP_S = 900.0
+
 Measure = Callable[[Sequence[Path], str | None], RunResult]
 """Measure the given folders and files from the given reference, and write the results."""
 
@@ -44,12 +47,14 @@ def watch_sweeps(
 ) -> RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
-    Ends when all planned sweeps are in, or by Ctrl-C once there is a result.
+    Ends when all planned sweeps are in, by Ctrl-C once there is a result, or where some ought to be
+    repeated and for a quarter of an hour nobody did.
     """
     folders = [path for path in arguments.frames if path.is_dir() and not is_result(path)]
     plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     skip = (arguments.out,)
     told: set[tuple[Path, ...]] = set()
+    refused: set[tuple[Path, ...]] = set()
     result: RunResult | None = None
     with suppress(KeyboardInterrupt):
         for quiet_s in follow_folders(folders, skip=skip):
@@ -61,48 +66,66 @@ def watch_sweeps(
                 if has_frame_ending(file.path)
             ]
             sweeps, _ = find_sweeps(files, outward=setup.focuser.outward)
-            standing = how_far(sweeps, plan, quiet_s)
-            new = [sweep for sweep in standing.over if _key(sweep) not in told]
+            standing = how_far(sweeps, plan, quiet_s, refused)
+            new = [sweep for sweep in standing.over if frames_of(sweep) not in told]
             if new:
                 # Without the sweep that is being taken: half of it would be refused.
-                running = {f.path for s in standing.running for f in s.frames}
-                paths = [f.path for f in files if f.path not in running]
+                running = {path for sweep in standing.running for path in frames_of(sweep)}
+                paths = [file.path for file in files if file.path not in running]
                 stored = [path for path in arguments.frames if path not in folders]
-                result = measure([*paths, *stored], _reference_so_far(arguments, sweeps, setup))
-                told |= {_key(sweep) for sweep in new}
+                reference = _reference_so_far(arguments, sweeps, setup)
+                result = measure([*paths, *stored], reference)
+                told |= {frames_of(sweep) for sweep in new}
+                refused |= refused_sweeps(result)
+                standing = how_far(sweeps, plan, quiet_s, refused)
                 for sweep in new:
                     say(sweep_line(result, sweep.id, to_come=standing.to_come))
-            if plan and not standing.to_come and result is not None:
+            all_taken = plan and not how_far(sweeps, plan, quiet_s).to_come
+            if result is not None and plan and not standing.to_come:
+                break
+            if result is not None and all_taken and quiet_s > _GIVEN_UP_S:
                 break
     if result is None:
         raise KeyboardInterrupt
     return result
 
 
-def how_far(sweeps: Sequence[Sweep], plan: Sequence[PlannedExposure], quiet_s: float) -> Standing:
+def how_far(
+    sweeps: Sequence[Sweep],
+    plan: Sequence[PlannedExposure],
+    quiet_s: float,
+    refused: Collection[tuple[Path, ...]] = (),
+) -> Standing:
     """Tell sweeps that are over from the one that is being taken.
 
     A sweep is over when the next one has begun, when it has as many frames as were planned, or
-    when no frame has come for long.
+    when no frame has come for long. One that was refused does not count towards the plan.
     """
-    planned = Counter((one.sweep, one.filter) for one in plan)
-    wanted: dict[str, list[int]] = {}
-    for (_, name), frames in planned.items():
-        wanted.setdefault(name, []).append(frames)
+    left = list(Counter((one.sweep, one.filter) for one in plan).items())
     over: list[Sweep] = []
     running: list[Sweep] = []
-    found: Counter[str] = Counter()
     for sweep in sweeps:
         if len(sweep.frames) < 2:
             continue
-        planned_frames = wanted.get(sweep.filter, [])[found[sweep.filter] :][:1]
-        found[sweep.filter] += 1
-        is_full = bool(planned_frames) and len(sweep.frames) >= planned_frames[0]
+        mine = next((entry for entry in left if entry[0][1] == sweep.filter), None)
+        counts = mine is not None and frames_of(sweep) not in refused
+        is_full = counts and mine is not None and len(sweep.frames) >= mine[1]
         done = is_full or _is_followed(sweep, sweeps) or quiet_s >= _patience_s(sweep)
         (over if done else running).append(sweep)
-    left = Counter(name for _, name in planned)
-    left.subtract(sweep.filter for sweep in over)
-    return Standing(tuple(over), tuple(running), tuple((+left).elements()))
+        if counts and done and mine is not None:
+            left.remove(mine)
+    return Standing(tuple(over), tuple(running), tuple(name for (_, name), _ in left))
+
+
+def refused_sweeps(result: RunResult) -> set[tuple[Path, ...]]:
+    """The sweeps that gave no best focus, in any colour."""
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    return {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
+
+
+def frames_of(sweep: Sweep) -> tuple[Path, ...]:
+    """What makes it the same sweep: its frames."""
+    return tuple(frame.path for frame in sweep.frames)
 
 
 def _is_followed(sweep: Sweep, sweeps: Sequence[Sweep]) -> bool:
@@ -127,10 +150,6 @@ def _reference_so_far(
     with suppress(InputError):
         return find_reference(arguments.reference, sweeps, setup=setup)
     return None
-
-
-def _key(sweep: Sweep) -> tuple[Path, ...]:
-    return tuple(frame.path for frame in sweep.frames)
 
 
 def check_call(arguments: argparse.Namespace) -> None:

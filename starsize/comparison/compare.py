@@ -12,7 +12,7 @@ from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
-from .offsets.adjustment import Adjustment, Scatter
+from .offsets.adjustment import Adjustment
 from .offsets.changes import Changes, with_changes
 from .offsets.focuser import focuser_health
 from .offsets.remarks import cautions, notices_of
@@ -63,6 +63,23 @@ def compare_sweeps(
     -----
     Accuracy: offsets unbiased, coverage of the stated intervals in
     tests/comparison/offsets/test_coverage.py and scripts/offset_coverage.py.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in
+       measurement.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from starsize import fit_curves, focus_curve
+    >>> position = np.arange(900, 1101, 20)
+    >>> curves = [
+    ...     focus_curve(position, np.hypot(1.5, 0.05 * (position - best)), 0.02, filter=name)
+    ...     for name, best in (("L", 1000.0), ("R", 1012.0))
+    ... ]
+    >>> compare_sweeps(fit_curves(curves)).rows[1].move_steps
+    12
     """
     known = setup or Setup()
     found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
@@ -71,19 +88,16 @@ def compare_sweeps(
         raise InputError(msg)
     size, source = _step_size(um_per_step, um_per_step_source, known)
     scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
-    zones = zones_in_steps(found, setup=known, um_per_step=size.value if size else None)
+    um = size.value if size else None
+    zones = zones_in_steps(found, setup=known, um_per_step=um)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
         return _nothing_measured(curves, found, reference, setup=known, scale=scale, source=source)
     chosen = choose_reference(Counter(data.filters), reference)
-    scatter = expected_scatter(known, size.value if size else None)
-    choice = choose_terms(
-        data,
-        setup=known,
-        um_per_step=size.value if size else None,
-        scatter_steps=scatter.median_steps,
+    choice, adjustment, changes = _adjusted(data, known, um)
+    remarks = notices_of(
+        data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
     )
-    adjustment, changes = _adjusted(data, choice, scatter, known)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -107,41 +121,36 @@ def compare_sweeps(
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
             lens=curves.lens,
         ),
-        temperature=temperature_term(
-            adjustment, choice, setup=known, scale=scale, zone_steps=zones
-        ),
+        temperature=temperature_term(adjustment, choice, known, scale, zone_steps=zones),
         focuser=focuser_health(
             curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
         ),
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
-        notices=notices_of(
-            data,
-            adjustment,
-            choice,
-            setup=known,
-            reference=chosen,
-            wanted=reference,
-            changes=changes,
-        ),
+        notices=remarks,
     )
 
 
 def _adjusted(
-    data: BestFocusData, choice: TermChoice, scatter: Scatter, setup: Setup
-) -> tuple[Adjustment, Changes]:
+    data: BestFocusData, setup: Setup, um_per_step: float | None
+) -> tuple[TermChoice, Adjustment, Changes]:
+    scatter = expected_scatter(setup, um_per_step)
+    choice = choose_terms(
+        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
+    )
     plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
     if "direction" not in choice.source:
-        return found
+        return choice, *found
     # The play is known only after a first pass; a bound on it counts in full.
     play = choice.bound["direction"]
     if choice.source["direction"] != "bound":
         play = abs(found[0].term("direction").value)
     widened = with_doubtful_directions(data, choice, play)
     if widened is data:
-        return found
-    return with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+        return choice, *found
+    found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+    return choice, *found
 
 
 def zones_in_steps(

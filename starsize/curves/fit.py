@@ -49,6 +49,11 @@ def fit_curve(
     ValueError
         If ``obstruction`` or ``model`` is not one of the allowed.
 
+    References
+    ----------
+    .. [1] M. Born and E. Wolf, Principles of Optics, 7th edition, sec. 8.8: the defocused pupil.
+    .. [2] D. L. Fried, J. Opt. Soc. Am. 56 (1966) 1372: the long-exposure transfer of the air.
+
     Examples
     --------
     >>> from starsize.curves import focus_curve

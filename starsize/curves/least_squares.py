@@ -53,7 +53,8 @@ def least_squares_fit(
     Raises
     ------
     ValueError
-        If there are fewer points than parameters, or as many while the scale must be found.
+        If there are fewer points than parameters, or as many while the scale must be found, or a
+        parameter moves none of them.
 
     Notes
     -----
@@ -79,6 +80,9 @@ def least_squares_fit(
     # Orthogonal factors instead of the normal matrix: half of the digits would be lost there.
     slopes = _central_jacobian(residual, best)
     scale = np.linalg.norm(slopes, axis=0)
+    if not scale.all():
+        msg = "the points do not tell all of the parameters"
+        raise ValueError(msg)
     _, singular, rows = np.linalg.svd(slopes / scale, full_matrices=False)
     half = rows.T / singular / scale[:, None]
     covariance = half @ half.T
@@ -137,6 +141,8 @@ def _polished(residual: Callable[[np.ndarray], np.ndarray], found: np.ndarray) -
     for _ in range(5):
         slopes = _central_jacobian(residual, best)
         scale = np.linalg.norm(slopes, axis=0)
+        if not scale.all():
+            break
         step = np.linalg.lstsq(slopes / scale, -residual(best), rcond=1e-15)[0] / scale
         after = np.sum(residual(best + step) ** 2)
         if not after <= least:

@@ -4,7 +4,8 @@ The half-flux radius of frame i of sweep s is
 
     r_i = R(rho (x_i - z_s), F_s, t_s; c, S, A, q) + noise,
 
-R from `optics.star`: rho is the blur in pixels per step, z_s where the sweep's 550 nm light
+R from `optics.star`, the radius of half of the light inside the circle that photometry used, its
+ring and pixels included: rho is the blur in pixels per step, z_s where the sweep's 550 nm light
 focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour, its spherical
 aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
 sound frame has the variance
@@ -19,9 +20,9 @@ j and m are not known: everything is averaged over a grid of them, weighted by t
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
 the filters and for drift, z_s = Z + k (T_s - T) + d (direction) + e_s, with e_s heavy-tailed, so
-that one thick filter does not pull the lens. Best focus is where R is smallest, for all sweeps at
-the night's median seeing; its distribution is the average over the grid of normal distributions,
-read at its median.
+that one thick filter does not pull the lens. Best focus is where the radius of half of all the
+light is smallest, for all sweeps at the night's median seeing; its distribution is the average over
+the grid of normal distributions, read at its median.
 """
 
 from dataclasses import dataclass

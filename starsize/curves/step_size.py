@@ -42,6 +42,11 @@ def micrometres_per_step(
     ValueError
         If focal ratio or pixel are not positive.
 
+    References
+    ----------
+    .. [1] W. J. Smith, Modern Optical Engineering: the blur of a defocused image is the shift over
+       the focal ratio.
+
     Examples
     --------
     >>> size = micrometres_per_step(Estimate(0.05, 0.0), focal_ratio=5.0, pixel_um=3.76)

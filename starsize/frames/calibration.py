@@ -76,6 +76,10 @@ def load_calibration(
     InputError
         A file cannot be read, is by its header of another kind, the sizes differ, or the flat is
         nowhere above zero.
+
+    Examples
+    --------
+    >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
     """
     given: dict[FrameKind, str | PathLike[str] | None] = {"dark": dark, "flat": flat, "bias": bias}
     paths = {kind: Path(path) for kind, path in given.items() if path is not None}
@@ -120,6 +124,11 @@ def apply_calibration(
     InputError
         Sizes differ, or the dark's exposure differs by more than 10 % and there is no bias frame
         with which to scale it.
+
+    Examples
+    --------
+    >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
+    >>> frame = apply_calibration(read_frame("light_0001.fits"), masters)  # doctest: +SKIP
     """
     if calibration.is_empty:
         return frame

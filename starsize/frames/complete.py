@@ -57,6 +57,15 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     -----
     XPIXSZ is taken to be the pitch of the pixels as they are in the file, binning included, as
     most writers do (common practice); where the frames are binned a notice says so.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from starsize.frames.frame import FrameFacts
+    >>> facts = FrameFacts(path=Path("a.fits"), pixel_um=3.76)
+    >>> known, notices = complete_setup(Setup(), [InputFile(Path("a.fits"), facts)])
+    >>> known.camera.pixel_um
+    3.76
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     notices: list[Notice] = []

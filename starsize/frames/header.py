@@ -115,8 +115,8 @@ def read_image_header(path: Path) -> ImageHeader:
                 continue
             shape = _plane(path, unit.axes)
             _check_length(path, unit)
-            own = _image_header(path, index) if unit.compressed else unit.header
-            headers = (own,) if index == 0 else (own, primary)
+            # Of a compressed image the table's header holds all that the image's own did.
+            headers = (unit.header,) if index == 0 else (unit.header, primary)
             return ImageHeader(index, shape, unit.start, unit.compressed, headers)
         msg = f"{path}: the file holds no image"
         raise FrameReadError(msg)
@@ -222,13 +222,6 @@ def _check_length(path: Path, unit: _Unit) -> None:
         picture = " x ".join(str(n) for n in unit.axes[::-1])
         msg = f"{path}: a picture of {picture} pixels cannot be in a file of {size} bytes"
         raise FrameReadError(msg)
-
-
-def _image_header(path: Path, index: int) -> fits.Header:
-    """Return the header of a compressed image as it was before compression."""
-    # Opened by us, because the reader leaves a damaged file open.
-    with open_bytes(path) as file, fits.open(file, memmap=False) as hdus:
-        return hdus[index].header
 
 
 def _card(header: fits.Header, keyword: str) -> Card:

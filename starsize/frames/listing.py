@@ -53,6 +53,12 @@ def list_frames(
     -----
     Three things show only when all files are seen together, see ``second_look``: positions and
     temperatures that stand for "not known", and copies of one file.
+
+    Examples
+    --------
+    >>> files = list_frames(["my-night"])  # doctest: +SKIP
+    >>> [file.reason for file in files if not file.usable]  # doctest: +SKIP
+    ['a dark frame, not an exposure of the sky']
     """
     setup = setup or Setup()
     found = find_files([Path(p) for p in _as_paths(paths)], [Path(p) for p in skip])

@@ -39,6 +39,11 @@ def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
     ------
     FrameReadError
         The file cannot be read, or its pixels are damaged.
+
+    Examples
+    --------
+    >>> read_frame("light_0001.fits").image.shape  # doctest: +SKIP
+    (4176, 6248)
     """
     facts = source if isinstance(source, FrameFacts) else read_facts(source)
     image, mask = read_pixels(facts)

@@ -55,6 +55,11 @@ def load_setup(path: str | PathLike[str]) -> Setup:
         The file cannot be read or is not TOML; a table or key is unknown (the nearest known
         spelling is offered); a value is of the wrong type or out of range. One line that names
         file, table and key.
+
+    Examples
+    --------
+    >>> load_setup("setup.toml").telescope.focal_ratio  # doctest: +SKIP
+    5.5
     """
     path = Path(path)
     if path.exists() and not path.is_file():

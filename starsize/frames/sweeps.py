@@ -71,6 +71,17 @@ def find_sweeps(
     notices : tuple of Notice
         ``frame_times_missing``, ``frames_differ``, ``filter_spellings``, ``several_nights``,
         ``mixed_order``.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> facts = [
+    ...     FrameFacts(path=Path(f"{k}.fits"), filter="R", position_steps=900.0 + 20 * k)
+    ...     for k in range(9)
+    ... ]
+    >>> sweeps, notices = find_sweeps(InputFile(one.path, one) for one in facts)
+    >>> sweeps
+    (<Sweep R-1: 9 frames, unknown>,)
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))

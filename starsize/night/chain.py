@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from .emission import Likelihood
 from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
 
-_LEAST_WEIGHT = 1e-3
+_LEAST_WEIGHT, _MOST_NODES = 1e-3, 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,5 +234,6 @@ def _slips(scale_zones: float) -> np.ndarray:
 
 
 def kept_nodes(nodes: Nodes, weights: np.ndarray) -> Nodes:
-    """The nodes that matter."""
-    return nodes.part(weights > _LEAST_WEIGHT * weights.max())
+    """The nodes that matter, so few that a long night fits into memory."""
+    best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
+    return nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))

@@ -22,6 +22,7 @@ _FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
 NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
+_NEW_EVENING = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,6 +167,9 @@ def _step(course: Course, before: Exposure, after: Exposure) -> Step:
     priors, equipment = course.priors, course.equipment
     hours = 24 * (after.time_mjd - before.time_mjd)
     hours = float(np.clip(hours, 0.0, _HOURS)) if math.isfinite(hours) else _UNTIMED_HOURS
+    if hours > _NEW_EVENING:
+        # Another night: somebody has focused, and what was is of no account but for the table.
+        return Step(hours=hours, refocus=1 - priors.start_anyhow)
     warmed = after.temperature_degC - before.temperature_degC if course.by_degree else hours
     warmed = warmed if math.isfinite(warmed) else 0.0
     moved = (after.position_steps - before.position_steps) / equipment.zone_steps

@@ -20,6 +20,7 @@ _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
 _SURE_SIDE = 0.9
+_TELLING_ZONES = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +134,10 @@ def _ask(
     odds += math.log(priors.offset_wrong / (1 - priors.offset_wrong))
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
     error, sigma, sided = _signed(weight)
-    told = frames >= _LEAST_FRAMES and sigma < 1.0
-    agrees = bool(odds < 0) if told and abs(odds) > math.log(LOST / (1 - LOST)) else None
+    agrees = None
+    if frames >= _LEAST_FRAMES and abs(odds) > math.log(LOST / (1 - LOST)):
+        # That it agrees takes a night that would have shown it.
+        agrees = False if odds > 0 else True if sigma < _TELLING_ZONES else None
     offset = FilterOffset(
         filter=name,
         frames=frames,

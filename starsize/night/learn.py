@@ -181,6 +181,11 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     -------
     Equipment
         Without offsets; ``assumed`` says what had to be.
+
+    Examples
+    --------
+    >>> from starsize import load_setup
+    >>> equipment_from_setup(load_setup("setup.toml"), ["L", "Ha"]).assumed  # doctest: +SKIP
     """
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
     assumed = ""

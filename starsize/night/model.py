@@ -80,7 +80,7 @@ class NightPriors:
     air_sigma: float = 0.07
     wobble: float = 0.004
     """Of ln shape from frame to frame: guiding, other stars."""
-    lack: float = 0.01
+    lack: float = 0.007
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""

@@ -97,6 +97,12 @@ def judge_night(
     ------
     ValueError
         If there is no exposure, or ``limit`` is not above 0.
+
+    Examples
+    --------
+    >>> from starsize import equipment_from_setup, load_setup
+    >>> equipment = equipment_from_setup(load_setup("setup.toml"), ["L"])  # doctest: +SKIP
+    >>> judge_night(exposures, equipment)  # doctest: +SKIP
     """
     if not exposures:
         msg = "'exposures' must hold at least one exposure, got none"

@@ -49,8 +49,8 @@ def refocus_rule(
 ) -> RefocusRule:
     """Derive the rule from the coefficient and the course of focus."""
     growth = _growth(course, exposures, focus)
-    beyond = np.flatnonzero(growth[DEFOCUS_ZONES >= 0] > limit)
-    zones = float(DEFOCUS_ZONES[DEFOCUS_ZONES >= 0][beyond[0]]) if beyond.size else math.nan
+    out = DEFOCUS_ZONES >= 0
+    zones = float(np.interp(limit, growth[out], DEFOCUS_ZONES[out], right=math.nan))
     lost = float(np.mean([f.probability_lost for f in focus.frames]))
     sure = abs(focus.coefficient) > _LEAST_TURNS * focus.coefficient_sigma
     turning = abs(focus.coefficient)
@@ -64,7 +64,7 @@ def refocus_rule(
     hours = 24 * (exposures[-1].time_mjd - exposures[0].time_mjd)
     rate = abs(path[-1] - path[0]) / hours if hours > 0 else math.nan
     left, count = _with_rule(path, zones)
-    spread = growth[np.clip(np.searchsorted(DEFOCUS_ZONES, left), 0, DEFOCUS_ZONES.size - 1)]
+    spread = np.interp(left, DEFOCUS_ZONES, growth)
     gap = usual_minutes(exposures)
     return RefocusRule(
         limit_zones=zones,

@@ -95,6 +95,11 @@ def half_flux_radius(
     Accuracy: within 1 % of all the light as it fell, from 0.7 px up, for stars alone above a
     signal-to-noise ratio of 30 (scripts/results/star_accuracy.md, tests/photometry/).
 
+    References
+    ----------
+    .. [1] E. Bertin and S. Arnouts, Astron. Astrophys. Suppl. 117 (1996) 393: radii that hold a
+       share of the light, from growth with the aperture.
+
     Examples
     --------
     A Gaussian holds half of its light inside 1.1774 sigma:

@@ -49,6 +49,12 @@ def result_document(result: RunResult) -> Document:
         offsets.csv), ``offset_covariance``, ``colour``, ``temperature``, ``focuser``, ``field``,
         ``warnings``; null with a warning where there is no answer. Floats
         carry 12 significant digits, so that the same run gives the same text everywhere.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> result_document(load_result("my-results"))["colour"]["verdict"]  # doctest: +SKIP
+    'together'
     """
     comparison = result.comparison
     return {

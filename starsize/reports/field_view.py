@@ -38,7 +38,7 @@ def field_view(result: RunResult) -> dict[str, Any] | None:
 
 
 def steps_per_um(result: RunResult) -> float:
-    """Steps that move the camera out by a micrometre, negative where it counts inward; 0: unknown."""
+    """Steps that move the camera out by 1 um, negative where it counts inward; 0: unknown."""
     size = result.comparison.focuser.um_per_step
     if size is None or not size.is_known:
         return 0.0

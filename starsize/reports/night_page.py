@@ -4,7 +4,6 @@ import math
 from typing import Any
 
 from ..night import NightResult
-from .figures.night import filter_sign, night_svg
 from .night_words import (
     CAUSE_WORDS,
     count_words,
@@ -23,6 +22,9 @@ from .tints import filter_tint
 
 def night_html(result: NightResult) -> str:
     """The night as one HTML page: styles and drawings inside, nothing fetched."""
+    # The drawings load matplotlib: only someone who writes a page pays for it.
+    from .figures.night import filter_sign, night_svg
+
     names = list(dict.fromkeys(e.filter for e in result.exposures))
     view = {
         "headline": night_headline(result),

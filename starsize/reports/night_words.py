@@ -173,11 +173,13 @@ def rule_words(result: NightResult) -> list[str]:
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     """Defocus with its uncertainty, both signs where the side cannot be told."""
-    factor, unit = (zone_steps, "steps") if math.isfinite(zone_steps) else (1.0, "zones")
+    factor, unit, most = (
+        (zone_steps, "steps", 1) if math.isfinite(zone_steps) else (1.0, "zones", 2)
+    )
     size = Estimate(frame.defocus_zones * factor, frame.defocus_sigma_zones * factor)
     if frame.side_known:
-        return f"{estimate_text(size, signed=True, most_decimals=1)} {unit}"
-    return f"in or out by {estimate_text(size, most_decimals=1)} {unit}"
+        return f"{estimate_text(size, signed=True, most_decimals=most)} {unit}"
+    return f"in or out by {estimate_text(size, most_decimals=most)} {unit}"
 
 
 def state_line(result: NightResult, k: int) -> str:

@@ -31,6 +31,12 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     dict
         Times in seconds, positions and uncertainties in steps, the radius in pixels. ``setup`` has
         the tables of a setup file.
+
+    Examples
+    --------
+    >>> from starsize import load_setup, plan_capture
+    >>> plan = plan_capture(load_setup("setup.toml"))  # doctest: +SKIP
+    >>> plan_document(plan)["duration_s"]  # doctest: +SKIP
     """
     offsets = {name: dataclasses.asdict(one) for name, one in plan.offsets.items()}
     document = {
@@ -83,6 +89,11 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     ------
     OutputError
         If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+
+    Examples
+    --------
+    >>> from starsize import load_setup, plan_capture
+    >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
     return write_folder(
         Path(out),

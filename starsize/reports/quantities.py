@@ -29,6 +29,11 @@ def offsets_table(result: RunResult) -> QTable:
     QTable
         Columns as in offsets.csv, numbers unrounded and NaN where not known; micrometres carry
         their unit, steps are plain numbers. ``growth_if_ignored`` has its ``_sigma`` beside it.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> offsets_table(load_result("my-results"))["offset_um"]  # doctest: +SKIP
     """
     return _table([_cells(row, ()) for row in result.comparison.rows])
 
@@ -45,6 +50,11 @@ def curves_table(result: RunResult) -> QTable:
     QTable
         ``id``, ``filter``, ``approach`` and every number of ``CurveFit`` under its own name, each
         estimate with its ``_sigma`` beside it; pixels carry their unit.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> curves_table(load_result("my-results"))["best_steps"]  # doctest: +SKIP
     """
     skip = ("curve", "used", "frame_reasons", "shape")
     rows = []
@@ -66,6 +76,11 @@ def frames_table(result: RunResult) -> QTable:
     QTable
         ``file``, ``used``, ``reason``, ``sweep``, ``filter``, what the header says and what was
         measured; degrees, seconds, pixels and counts carry their units.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> frames_table(load_result("my-results"))["radius_px"]  # doctest: +SKIP
     """
     rows = []
     for entry in file_entries(result):

@@ -35,6 +35,11 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     ------
     InputError
         If there is no result.json, it is not one of ours, or it is damaged.
+
+    Examples
+    --------
+    >>> load_measured_set("my-results").filters  # doctest: +SKIP
+    ('L', 'R', 'G', 'B')
     """
     return read_result(path, lambda document, home: _measured_set(document, name=home.name))
 
@@ -87,6 +92,7 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         half95_steps=tuple(map(float, table.get("half95_steps") or ())),
         um_per_step=_estimate(document["focuser"]["um_per_step"]),
         outward=document["setup"]["focuser"]["outward"],
+        repeatability_steps=_estimate(document["focuser"].get("repeatability_steps")),
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
         msg = "a number is missing"

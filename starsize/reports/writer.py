@@ -1,5 +1,6 @@
 """The result folder: three tables, the machine-readable document and the page."""
 
+from functools import partial
 from pathlib import Path
 
 from ..cache import Cache, recalled
@@ -39,10 +40,15 @@ def write_results(
     OutputError
         If ``out`` is a file, is the folder of the frames, holds files of these names that are not
         ours, or cannot be written.
+
+    Examples
+    --------
+    >>> from starsize import measure_offsets
+    >>> write_results(measure_offsets(["my-night"]), "my-results")  # doctest: +SKIP
     """
     folder = Path(out)
     keep_apart(folder, {item.path.parent for item in result.files})
-    texts = recalled(cache, _texts, result)
+    texts = recalled(cache, partial(_texts, result), "texts", result)
     return write_folder(
         folder,
         texts,

@@ -169,11 +169,11 @@ def true_best_focus(
     def radius(outward_um: float) -> float:
         return half_flux_radius_px(star_blur(scene, filter_name, outward_um), pixels=pixels)
 
-    # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip
-    # is narrower than the critical focus zone of its bluest light.
+    # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip is
+    # narrower than the critical focus zone of its bluest light, and many colours together are smooth.
     zone_um = critical_focus_zone_um(min(plate.wavelengths_nm), scene.lens.focal_ratio)
     low, high = min(shifts) - margin, max(shifts) + margin
-    grid = np.linspace(low, high, max(9, int(np.ceil((high - low) / zone_um))))
+    grid = np.linspace(low, high, int(np.clip(np.ceil((high - low) / zone_um), 9, 50)))
     deepest = int(np.argmin([radius(place) for place in grid]))
     low, high = grid[max(deepest - 1, 0)], grid[min(deepest + 1, grid.size - 1)]
     best = minimize_scalar(radius, bounds=(low, high), method="bounded", options={"xatol": 1e-2})

@@ -94,7 +94,7 @@ _MADE: Final[Mapping[str, _Made]] = {
 def _plate(name: str, made: _Made) -> FilterPlate:
     """A filter whose colours follow so closely that the light of stars is as good as continuous.
 
-    Neighbours focus no further apart than two critical focus zones, and lie within 15 nm: with few
+    Neighbours focus no further apart than four critical focus zones, and lie within 15 nm: with few
     colours the discs of an achromat's blue would stand apart, and its best focus move by a zone.
     """
     narrow, band = name in _NARROW, BANDS[name]
@@ -111,7 +111,7 @@ def _plate(name: str, made: _Made) -> FilterPlate:
     colour = np.array(many.wavelengths_nm)
     few = np.linspace(colour[0], colour[-1], 16)
     focus = np.array([made.lens.colour_shift_um(c) for c in few])
-    depth = 8e-3 * colour[0] * made.lens.focal_ratio**2
+    depth = 16e-3 * colour[0] * made.lens.focal_ratio**2
     way = np.cumsum(np.abs(np.gradient(np.interp(colour, few, focus))) / depth)
     way += (colour - colour[0]) / 15
     edge = np.interp(np.linspace(0, way[-1], int(np.ceil(way[-1])) + 1), way, colour)

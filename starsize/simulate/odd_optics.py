@@ -27,11 +27,8 @@ def _few_colours(scene: Scene) -> Scene:
     return replace(scene, filters=plates)
 
 
-def _odd_optics() -> dict[str, Scenario]:
-    refractor, fast, slow = LENSES["triplet_f5.5"], LENSES["mirror_f4"], LENSES["mirror_f8"]
-    pinched = Pupil(trefoil=0.35, astigmatism=0.2, astigmatism_deg=20.0, shadow_x=0.06)
-    vanes = Pupil(vanes=4, vane_width=0.008, corner_coma=0.6, coma=0.1)
-    many = StarField(count=300, faintest_e_per_s=400.0)
+def _odd_lenses() -> dict[str, Scenario]:
+    refractor = LENSES["triplet_f5.5"]
     return {
         "astigmatic": swept_night(
             "A refractor with a quarter wave of astigmatism.",
@@ -50,6 +47,30 @@ def _odd_optics() -> dict[str, Scenario]:
             5.0,
             order=FEW_FILTERS,
         ),
+        "trefoil_kolmogorov": swept_night(
+            "Trefoil and coma behind turbulence of the textbook.",
+            replace(
+                with_lens(
+                    LENSES["doublet_f7"], pupil=Pupil(trefoil=0.25, coma=0.15, coma_deg=40.0)
+                ),
+                sky=Sky(kolmogorov=True),
+            ),
+            5.0,
+        ),
+        "camera_lens": swept_night(
+            "A camera lens of f/2.8: stars smaller than a pixel.",
+            replace(LENSES["camera_lens_f2.8"], stars=StarField(count=300, faintest_e_per_s=800.0)),
+            3.0,
+        ),
+    }
+
+
+def _odd_mirrors() -> dict[str, Scenario]:
+    fast, slow = LENSES["mirror_f4"], LENSES["mirror_f8"]
+    pinched = Pupil(trefoil=0.35, astigmatism=0.2, astigmatism_deg=20.0, shadow_x=0.06)
+    vanes = Pupil(vanes=4, vane_width=0.008, corner_coma=0.6, coma=0.1)
+    many = StarField(count=300, faintest_e_per_s=400.0)
+    return {
         "coma_vanes": swept_night(
             "A mirror of f/4 with the coma of its field and four vanes.",
             with_lens(_few_colours(fast), pupil=vanes),
@@ -70,21 +91,6 @@ def _odd_optics() -> dict[str, Scenario]:
             "A mirror of f/8 whose shadow lies an eighth of the radius off centre.",
             with_lens(slow, pupil=Pupil(shadow_x=0.12, shadow_y=-0.05, coma=0.1, coma_deg=70.0)),
             9.0,
-        ),
-        "trefoil_kolmogorov": swept_night(
-            "Trefoil and coma behind turbulence of the textbook.",
-            replace(
-                with_lens(
-                    LENSES["doublet_f7"], pupil=Pupil(trefoil=0.25, coma=0.15, coma_deg=40.0)
-                ),
-                sky=Sky(kolmogorov=True),
-            ),
-            5.0,
-        ),
-        "camera_lens": swept_night(
-            "A camera lens of f/2.8: stars smaller than a pixel.",
-            replace(LENSES["camera_lens_f2.8"], stars=StarField(count=300, faintest_e_per_s=800.0)),
-            3.0,
         ),
         "long_f10": swept_night(
             "Two metres at f/10: half-flux radii from 5 to 26 px.",
@@ -132,7 +138,8 @@ def _colour_cameras() -> dict[str, Scenario]:
 
 LENS_NIGHTS: Final[Mapping[str, Scenario]] = {
     **{name: swept_night(text, LENSES[name], ends) for name, (ends, text) in _COLOURED.items()},
-    **_odd_optics(),
+    **_odd_lenses(),
+    **_odd_mirrors(),
     **_colour_cameras(),
 }
 """Scenario by name."""

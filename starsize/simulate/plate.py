@@ -93,7 +93,6 @@ def usual_plate(
     thickness_mm: float = 2.0,
     index: float = 1.52,
     throughput: float | None = None,
-    written: str | None = None,
     exposure_s: float = 3.0,
 ) -> FilterPlate:
     """Plate with the usual passband of a filter (``filters.BANDS``); see `band_samples`.
@@ -115,7 +114,7 @@ def usual_plate(
         thickness_mm=thickness_mm,
         index=index,
         throughput=band.width_nm / BANDS["L"].width_nm if throughput is None else throughput,
-        written=name if written is None else written,
+        written=name,
         exposure_s=exposure_s,
     )
 

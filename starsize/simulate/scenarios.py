@@ -67,13 +67,8 @@ def _achromat() -> Scene:
 _NIGHT: Final = NightPlan(order=_SEVEN, warm_degC=11.0, cold_degC=8.0)
 
 
-def _scenarios() -> dict[str, Scenario]:
+def _filters_apart() -> dict[str, Scenario]:
     good, colourful = _refractor(), _achromat()
-    reflector = replace(
-        good,
-        lens=Lens(focal_length_mm=800.0, aperture_mm=200.0, obstruction=0.35),
-        telescope="Invented reflector 200/800",
-    )
     return {
         "parfocal_refractor": Scenario(
             text="A good refractor whose seven filters share one focus.",
@@ -108,6 +103,17 @@ def _scenarios() -> dict[str, Scenario]:
             ),
             plan=replace(_NIGHT, order=("G", "G")),
         ),
+    }
+
+
+def _hard_nights() -> dict[str, Scenario]:
+    good = _refractor()
+    reflector = replace(
+        good,
+        lens=Lens(focal_length_mm=800.0, aperture_mm=200.0, obstruction=0.35),
+        telescope="Invented reflector 200/800",
+    )
+    return {
         "reflector": Scenario(
             text="A mirror telescope, 35 % obstructed, with play in the focuser.",
             scene=replace(
@@ -148,5 +154,10 @@ def _scenarios() -> dict[str, Scenario]:
     }
 
 
-SCENARIOS: Final[Mapping[str, Scenario]] = {**_scenarios(), **LENS_NIGHTS, **SKY_NIGHTS}
+SCENARIOS: Final[Mapping[str, Scenario]] = {
+    **_filters_apart(),
+    **_hard_nights(),
+    **LENS_NIGHTS,
+    **SKY_NIGHTS,
+}
 """Scenario by name."""

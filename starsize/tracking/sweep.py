@@ -71,6 +71,13 @@ def measure_sweeps(
     Notes
     -----
     Accuracy: scripts/star_accuracy.py; cost: scripts/bench/bench_stars.py.
+
+    Examples
+    --------
+    >>> from starsize import find_sweeps, list_frames
+    >>> sweeps, notices = find_sweeps(list_frames(["my-night"]))  # doctest: +SKIP
+    >>> measure_sweeps(sweeps)[0]  # doctest: +SKIP
+    <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
     told = Counter(progress, len(tasks))

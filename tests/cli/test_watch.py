@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from starsize.cli import main, watch
-from starsize.cli.watch import how_far
+from starsize.cli.watch import frames_of, how_far
 from starsize.frames.frame import FrameFacts, Sweep
 from starsize.frames.plan_csv import PlannedExposure
 from starsize.tracking import tasks
@@ -64,10 +64,21 @@ def test_a_plan_says_when_a_sweep_is_full_and_what_is_to_come():
     plan = planned(("L", 11), ("R", 9), ("L", 11))
     standing = how_far([sweep("L-1", 0), sweep("R-1", 100, count=8)], plan, 0.0)
     assert [one.id for one in standing.over] == ["L-1"]
-    assert standing.to_come == ("L", "R")
+    assert standing.to_come == ("R", "L")
     standing = how_far([sweep("L-1", 0), sweep("R-1", 100, count=9)], plan, 0.0)
     assert [one.id for one in standing.over] == ["L-1", "R-1"]
     assert standing.to_come == ("L",)
+
+
+def test_a_refused_sweep_is_still_to_come():
+    plan = planned(("L", 11), ("R", 9), ("G", 9))
+    poor, again = sweep("R-1", 100, count=6), sweep("R-2", 300, count=9)
+    refused = {frames_of(poor)}
+    standing = how_far([sweep("L-1", 0), poor], plan, 100.0, refused)
+    assert standing.to_come == ("R", "G")
+    standing = how_far([sweep("L-1", 0), poor, again], plan, 0.0, refused)
+    assert [one.id for one in standing.over] == ["L-1", "R-1", "R-2"]
+    assert standing.to_come == ("G",)
 
 
 def captured(monkeypatch, night, batches, end=None):
@@ -131,6 +142,26 @@ def test_a_sweep_that_stops_short_is_to_be_repeated_and_ctrl_c_ends_with_results
     said = capsys.readouterr().out.splitlines()
     assert said[1].startswith("L-1: REPEAT IT NOW. ")
     assert (out / "report.html").exists()
+
+
+def test_a_plan_whose_last_sweep_is_poor_ends_when_nobody_repeats_it(tmp_path, monkeypatch, capsys):
+    night, out, plan = tmp_path / "night", tmp_path / "out", tmp_path / "plan.csv"
+    night.mkdir()
+    rows = [f"{k + 1},1,L,{12000 + k},2,\n" for k in range(11)]
+    plan.write_text("order,sweep,filter,position_steps,exposure_s,note\n" + "".join(rows), "utf-8")
+
+    def follow(folders, *, skip=()):
+        for path in FRAMES[:5]:
+            shutil.copy(path, night)
+        yield from (0.0, 60.0, 800.0)
+        yield 1000.0
+        pytest.fail("nobody comes any more, but it goes on")
+
+    monkeypatch.setattr(watch, "follow_folders", follow)
+    call = ["offsets", str(night), "--watch", "--plan", str(plan), "--out", str(out), "--jobs", "1"]
+    assert main(call) == 4
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "REPEAT" in line]
+    assert line.endswith("Still to come: L.")
 
 
 def test_ctrl_c_before_the_first_sweep_writes_nothing(tmp_path, monkeypatch, capsys):

@@ -1,7 +1,6 @@
 import numpy as np
 from numpy.testing import assert_allclose
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.stats import norm, t as student
 
 from starsize.curves.mixture import (
     SIGMA1,

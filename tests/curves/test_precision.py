@@ -1,9 +1,12 @@
 """Small seeded twins of scripts/precision.py; the table there is the full measure."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from starsize.curves import Known, fit_curves, focus_curve
+from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve
+from starsize.optics.star import Apertures
 from starsize.simulate import LENSES, PointsPlan, draw_points, tabulate_radii
 
 from .helpers import sweep
@@ -47,6 +50,27 @@ def test_best_focus_of_a_coloured_lens_is_true_and_so_is_its_sigma(lens, wrecked
     assert np.sqrt(np.mean(zones**2)) < 0.09
     assert 0.5 < np.sqrt(np.mean(sigmas**2)) < 1.5
     assert np.abs(sigmas).max() < 3.5
+
+
+def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(lens):
+    """What a law guessed of the light beyond the aperture does not touch best focus."""
+    scene = lens.scene
+    known = Known(focal_ratio=scene.lens.focal_ratio, pixel_um=scene.sensor.pixel_um)
+    points = draw_points(lens, PointsPlan(order=FILTERS), seed=8)
+    rng = np.random.default_rng(3)
+    curves = []
+    for p in points:
+        guessed = p.radius_px[:, 1] * rng.uniform(0.6, 1.0, len(p.radius_px))
+        bounds = Apertures(*p.bounds_px.T, np.zeros(len(p.radius_px)))
+        curves.append(
+            replace(
+                focus_curve(p.position_steps, guessed, 0.3 * guessed, filter=p.filter, id=p.filter),
+                bounded=BoundedRadii(p.radius_px[:, 3], p.sigma_px[:, 3], bounds),
+            )
+        )
+    for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
+        assert abs(fit.best_steps - p.best_steps) < 0.15 * p.zone_steps
+        assert np.median(np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1)) < 0.01
 
 
 def test_channels_that_share_their_exposures_are_known_better_against_each_other(lens):

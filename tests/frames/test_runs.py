@@ -1,8 +1,7 @@
 """Where one run of positions ends and the next begins."""
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from starsize.frames.runs import direction, runs, usual_spacing, visits
 

@@ -3,8 +3,7 @@
 import dataclasses
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from starsize.errors import SetupError
 from starsize.frames import load_setup

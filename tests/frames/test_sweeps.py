@@ -3,8 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from starsize.filters import canonical_filter
 from starsize.frames import find_sweeps, set_aside_single

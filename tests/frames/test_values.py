@@ -5,8 +5,7 @@ from datetime import datetime
 
 import pytest
 from astropy.time import Time
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from starsize.frames.values import Card, bayer_at_origin, celsius, mjd, number, steps, text
 

@@ -4,8 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
-from hypothesis import strategies as st
+from hypothesis import example, given, strategies as st
 
 from starsize.errors import InputError
 from starsize.frames.walk import find_files, natural_key

@@ -4,7 +4,7 @@ from starsize.night import Exposure
 from starsize.simulate.long_night import live_through
 from starsize.simulate.long_night_points import PointNoise, draw_night_points, zone_steps
 
-FILTERS = ("L", "G")
+FILTERS = ("L", "G", "B")
 
 
 def drawn(table, plan, *, seed):

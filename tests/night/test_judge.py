@@ -12,7 +12,7 @@ from starsize.night.judge import follow_live, signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
-from .nights import drawn
+from .nights import FILTERS, drawn
 
 PLAN = LongNightPlan(frames=24, order=("L",), block=24)
 LIMIT = 0.1
@@ -38,7 +38,9 @@ def test_a_slip_is_lost_at_once_and_called_a_slip(table, equipment):
 
 
 def test_a_drift_behind_better_air_is_seen_while_radii_stay_level(table, equipment):
-    plan = replace(PLAN, cooling_degC=5.0, zones_per_degC=0.7, trend=-0.4, interval_s=600.0)
+    plan = replace(
+        PLAN, cooling_degC=5.0, zones_per_degC=0.6, trend=-0.8, wander=0.0, interval_s=600.0
+    )
     exposures, _, points = drawn(table, plan, seed=5)
     radii = points.radius_px
     assert radii[-5:].mean() < 1.25 * radii[:5].mean()
@@ -69,7 +71,7 @@ def test_a_wild_frame_does_not_move_its_neighbours(table, equipment):
 
 
 def test_wind_and_cloud_are_not_taken_for_focus(table, equipment):
-    exposures, night, _ = drawn(table, replace(PLAN, clouds=1, winds=1), seed=6)
+    exposures, night, _ = drawn(table, replace(PLAN, clouds=2, winds=1), seed=6)
     windy = np.hypot(*night.smear_px.T) > 2
     cloudy = night.cloud > 0.6
     assert windy.any() and cloudy.any()
@@ -82,16 +84,33 @@ def test_wind_and_cloud_are_not_taken_for_focus(table, equipment):
 
 def test_a_wrong_offset_is_named_and_measured_and_no_other(table, equipment):
     best = table.best_steps
-    offsets = {name: Estimate(best[name] - best["L"], 0.5) for name in ("L", "G")}
+    offsets = {name: Estimate(best[name] - best["L"], 0.5) for name in FILTERS}
     known = replace(equipment, offset_steps=offsets)
-    plan = LongNightPlan(frames=24, order=("L", "G"), block=4, wrong_filter="G", wrong_zones=2.6)
+    plan = LongNightPlan(frames=24, order=FILTERS, block=4, wrong_filter="G", wrong_zones=2.6)
     exposures, _, _ = drawn(table, plan, seed=7)
     result = judge_night(exposures, known, limit=LIMIT)
     found = {one.filter: one for one in result.offsets}
     assert found["G"].agrees is False
-    assert found["L"].agrees is not False
+    assert all(found[name].agrees is not False for name in ("L", "B"))
     assert abs(abs(found["G"].change_zones) - 2.6) < 3 * found["G"].change_sigma_zones
     assert set(np.array(result.causes)[[e.filter == "G" for e in exposures]]) == {"offset"}
+
+
+def test_two_nights_together_know_an_offset_better_than_one(table, equipment):
+    best = table.best_steps
+    offsets = {name: Estimate(best[name] - best["L"], 0.5) for name in FILTERS}
+    known = replace(equipment, offset_steps=offsets)
+    plan = LongNightPlan(frames=15, order=FILTERS, block=5, wrong_filter="G", wrong_zones=1.6)
+    one, other = (drawn(table, plan, seed=seed)[0] for seed in (8, 9))
+    other = [replace(e, file=f"b{e.file}", time_mjd=e.time_mjd + 1) for e in other]
+
+    def change(exposures):
+        result = judge_night(exposures, known, limit=LIMIT)
+        return next(o for o in result.offsets if o.filter == "G")
+
+    alone, together = change(one), change([*one, *other])
+    assert together.odds > alone.odds
+    assert together.change_sigma_zones < alone.change_sigma_zones
 
 
 def test_without_a_table_no_filter_is_asked(table, equipment):

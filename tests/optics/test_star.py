@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.optics import wing_slope_px_per_um
 from starsize.filters import BANDS as USUAL_BANDS
+from starsize.optics import wing_slope_px_per_um
 from starsize.optics.star import (
     Apertures,
     StarState,

@@ -40,7 +40,7 @@ def test_the_document_follows_its_schema(run):
 def test_the_schema_notices_a_missing_key(night, key):
     document = result_document(night)
     del document[key]
-    assert departures(document, schema()) == [f"$: {key} is missing"]
+    assert departures(document, schema()) == [f"$: '{key}' is a required property"]
 
 
 def test_the_schema_notices_a_wrong_type_deep_inside(night):
@@ -52,10 +52,6 @@ def test_the_schema_notices_a_wrong_type_deep_inside(night):
 def test_it_is_plain_json_without_nan_and_survives_the_round_trip(run):
     document = result_document(run)
     assert json.loads(json_text(document)) == document
-
-
-def test_the_same_run_gives_the_same_text(run):
-    assert json_text(result_document(run)) == json_text(result_document(run))
 
 
 def test_offsets_are_the_rows_of_the_table(night):

@@ -12,8 +12,7 @@ from starsize.errors import InputError
 from starsize.frames import load_calibration
 from starsize.photometry import StarFlag
 from starsize.setup import Camera, Setup
-from starsize.tracking import measure_sweeps
-from starsize.tracking import sweep as sweep_module
+from starsize.tracking import measure_sweeps, sweep as sweep_module
 from starsize.tracking.tasks import Hint
 
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep

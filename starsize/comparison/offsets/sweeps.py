@@ -1,7 +1,7 @@
 """The best focus of every sweep with the circumstances it was taken under, as plain arrays."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,14 +61,15 @@ def best_focus_data(
     *,
     filters: Sequence[str] | str = "L",
     ids: Sequence[str] | None = None,
-    dof: Sequence[float] | np.ndarray | float = np.inf,
     temperature_degC: Sequence[float] | np.ndarray | float = np.nan,
     time_mjd: Sequence[float] | np.ndarray | float = np.nan,
     approach: Sequence[Approach] | Approach = "unknown",
     outward: str = "increasing",
-    exposure_set: Sequence[int] | None = None,
 ) -> BestFocusData:
     """Arrange best-focus positions for the adjustment, for people who bring their own.
+
+    Every variance counts as known outright and every sweep as exposures of its own;
+    ``dataclasses.replace`` says otherwise (``dof``, ``exposure_set``).
 
     Parameters
     ----------
@@ -104,11 +105,11 @@ def best_focus_data(
         filters=filters,
         position_steps=position,
         covariance_steps2=given,
-        dof=_spread(dof, n),
+        dof=np.full(n, np.inf),
         temperature_degC=_spread(temperature_degC, n),
         time_mjd=time,
         direction=np.array([sense * growing.get(way, 0.0) for way in ways]),
-        exposure_set=np.arange(n) if exposure_set is None else np.asarray(exposure_set, int),
+        exposure_set=np.arange(n),
         night=_nights(time, [one.rpartition(":")[0] for one in ids] if ids else [""] * n),
     )
 
@@ -118,17 +119,20 @@ def data_of_curves(curves: CurveSet, *, outward: str = "increasing") -> BestFocu
     fits = curves.answered
     sets = {key: i for i, key in enumerate(dict.fromkeys(series_of(f.curve) for f in fits))}
     dof = np.array([f.dof for f in fits])
-    return best_focus_data(
+    data = best_focus_data(
         [f.best_steps for f in fits],
         np.asarray(curves.covariance_steps2, float).reshape(len(fits), len(fits)),
         filters=[f.curve.filter for f in fits],
         ids=[f.curve.id for f in fits],
-        dof=np.where(np.isfinite(dof) & (dof > 0), dof, np.inf),
         temperature_degC=[_mean(f.curve.temperature_degC) for f in fits],
         time_mjd=[_mean(f.curve.time_mjd) for f in fits],
         approach=[f.curve.approach for f in fits],
         outward=outward,
-        exposure_set=[sets[series_of(f.curve)] for f in fits],
+    )
+    return replace(
+        data,
+        dof=np.where(np.isfinite(dof) & (dof > 0), dof, np.inf),
+        exposure_set=np.array([sets[series_of(f.curve)] for f in fits], int),
     )
 
 

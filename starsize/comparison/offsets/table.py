@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -40,6 +41,13 @@ class Scale:
         return Estimate(
             value * size.value * self.sense, math.hypot(sigma * size.value, value * own)
         )
+
+
+class _Doubts(NamedTuple):
+    """What the zone of a filter lacks, and why its offset is not known better."""
+
+    lacks: Sequence[str]
+    because: Sequence[Finding]
 
 
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
@@ -93,8 +101,9 @@ def offset_table(
             reference=reference,
             zone=zone_steps.get(name),
             scale=scale,
-            because=tuple((cautions or {}).get(name, ())),
-            lacks=(zone_lacks or {}).get(name, ZONE_NEEDS),
+            doubts=_Doubts(
+                (zone_lacks or {}).get(name, ZONE_NEEDS), tuple((cautions or {}).get(name, ()))
+            ),
         )
         if name in measured
         else _refused_row(name, fits[name], reference)
@@ -151,8 +160,7 @@ def _measured_row(
     reference: str,
     zone: float | None,
     scale: Scale,
-    because: Sequence[Finding],
-    lacks: Sequence[str],
+    doubts: _Doubts,
 ) -> OffsetRow:
     focus, offset = found
     answered = [f for f in fits if f.answered]
@@ -160,6 +168,7 @@ def _measured_row(
     reason = Finding("reference")
     if name != reference:
         depth = growth_depth_steps(answered)
+        lacks, because = doubts
         action, reason = decide(offset, zone, depth, lacks=lacks, because=because)
     frames, stars = _counts(answered)
     return OffsetRow(

@@ -23,9 +23,9 @@ OPTICS_PER_DEGC = 9e-6
 def temperature_term(
     adjustment: Adjustment,
     choice: TermChoice,
-    *,
     setup: Setup,
     scale: Scale,
+    *,
     zone_steps: Mapping[str, float],
 ) -> TemperatureTerm:
     """The coefficient that the frames give, else the one stated, else none.

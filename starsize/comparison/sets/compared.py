@@ -48,9 +48,25 @@ class MeasuredSet:
     zone_steps: Mapping[str, float] = field(default_factory=dict)
     um_per_step: Estimate | None = None
     outward: Outward = "increasing"
+    frames_sigma_steps: tuple[float, ...] = ()
+    """The part of each offset's uncertainty that the frames bring; empty where not stored."""
+    sweeps: tuple[int, ...] = ()
+    """Sweeps of each filter."""
+    repeatability_steps: Estimate | None = None
+    """Run-to-run scatter from that run's own repeats."""
 
     def __repr__(self) -> str:
         return f"<MeasuredSet {self.name}: {len(self.filters)} filters, from {self.reference}>"
+
+    @property
+    def repeated(self) -> bool:
+        """Whether a filter was swept twice, or nobody knows."""
+        return not self.sweeps or max(self.sweeps) > 1
+
+    @property
+    def frames_known(self) -> bool:
+        """Whether the frames' part of every offset is stored."""
+        return len(self.frames_sigma_steps) == len(self.filters)
 
     @property
     def factor95(self) -> float:

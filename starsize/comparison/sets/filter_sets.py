@@ -12,6 +12,7 @@ from ...filters import filter_order
 from ..colour.verdict import colour_verdict
 from ..compared import ColourWord, Comparison, OffsetRow, Outward
 from .compared import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
+from .scatter import TELLING, frames_alone, with_one_more, with_scatter_of
 
 STEP_SIZES_DIFFER = 0.05
 
@@ -34,6 +35,13 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     ------
     InputError
         If the two have no measured filter in common.
+
+    Examples
+    --------
+    >>> from starsize import load_measured_set
+    >>> old, new = load_measured_set("old-set"), load_measured_set("new-set")  # doctest: +SKIP
+    >>> compare_filter_sets(old, new).verdict_reason  # doctest: +SKIP
+    'R and B focus elsewhere in new-set: update their moves'
     """
     shared = [f for f in new.filters if f in old.filters]
     if not shared:
@@ -48,6 +56,10 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     old_here = change_reference(old, reference)
     scaled, scale_notice = _in_steps_of(old_here, new_here)
     notices += scale_notice
+    if not scale_notice:  # the same focuser
+        before, after = scaled, new_here
+        scaled, new_here = with_scatter_of(before, after), with_scatter_of(after, before)
+        notices += _scatter_borrowed((before, scaled), (after, new_here))
     names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
     rows = tuple(_row(name, scaled, new_here, reference) for name in names)
     notices += _reference_moved(rows, reference)
@@ -76,6 +88,7 @@ def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
         half95_steps=comparison.half95_steps,
         um_per_step=comparison.focuser.um_per_step,
         outward=comparison.outward,
+        repeatability_steps=comparison.focuser.repeatability_steps,
     )
 
 
@@ -88,9 +101,11 @@ def set_of_rows(
     half95_steps: tuple[float, ...],
     um_per_step: Estimate | None,
     outward: Outward,
+    repeatability_steps: Estimate | None,
 ) -> MeasuredSet:
     """Build a set from the rows of an offset table, measured now or stored; see ``MeasuredSet``."""
     by_name = {row.filter: row for row in rows}
+    parts = [by_name[f].sigma_frames_steps for f in filters]
     return MeasuredSet(
         name=name,
         filters=filters,
@@ -101,6 +116,11 @@ def set_of_rows(
         zone_steps={f: float(r.zone_steps) for f, r in by_name.items() if r.zone_steps is not None},
         um_per_step=um_per_step,
         outward=outward,
+        frames_sigma_steps=()
+        if None in parts
+        else tuple(float(one) for one in parts if one is not None),
+        sweeps=tuple(by_name[f].sweeps for f in filters),
+        repeatability_steps=repeatability_steps,
     )
 
 
@@ -115,6 +135,8 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     if reference not in measured.filters:
         msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
         raise ValueError(msg)
+    if reference == measured.reference:
+        return measured
     order = [reference, *(f for f in measured.filters if f != reference)]
     pick = np.eye(len(order))[[measured.filters.index(f) for f in order]]
     contrasts = pick - pick[0]
@@ -125,6 +147,11 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
         offset_steps=contrasts @ measured.offset_steps,
         covariance_steps2=covariance,
         half95_steps=tuple(measured.factor95 * np.sqrt(np.diag(covariance))),
+        # What two other filters' frames know of their difference is not stored.
+        frames_sigma_steps=(),
+        sweeps=tuple(measured.sweeps[measured.filters.index(f)] for f in order)
+        if measured.sweeps
+        else (),
     )
 
 
@@ -155,6 +182,7 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
         offset_steps=factor * old.offset_steps,
         covariance_steps2=factor**2 * old.covariance_steps2,
         half95_steps=tuple(abs(factor) * half for half in old.half95_steps),
+        frames_sigma_steps=tuple(abs(factor) * one for one in old.frames_sigma_steps),
     )
     return scaled, notices
 
@@ -203,7 +231,28 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
         change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
         significant=significant,
     )
-    return _judged(found, change, half95, zone)
+    return _judged(found, change, half95, zone, _what_would_tell(old, new, name, sigma))
+
+
+def _what_would_tell(
+    old: MeasuredSet, new: MeasuredSet, name: str, sigma: float
+) -> dict[str, float | str | None]:
+    """What the frames alone know of a change, and what one more sweep would make of it."""
+    frames = frames_alone(old, new, name)
+    if frames is None or frames > TELLING * sigma:
+        return {"frames": None, "one_more": None, "reference": new.reference}
+    return {
+        "frames": NORMAL_95 * frames,
+        "one_more": with_one_more(old, new, name),
+        "reference": new.reference,
+    }
+
+
+def _scatter_borrowed(*runs: tuple[MeasuredSet, MeasuredSet]) -> list[Notice]:
+    """A notice for each run whose scatter is that of the other's repeats."""
+    return [
+        notice("scatter_borrowed", run=before.name) for before, after in runs if after is not before
+    ]
 
 
 def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
@@ -219,7 +268,13 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
     return replace(row, change="only in new", update=True, reason=fresh)
 
 
-def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> SetRow:
+def _judged(
+    row: SetRow,
+    change: float,
+    half95: float,
+    zone: float | None,
+    telling: dict[str, float | str | None],
+) -> SetRow:
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
     size = {"change": change, "half95": half95}
     moves = (row.old_move_steps, row.new_move_steps)
@@ -234,7 +289,7 @@ def _judged(row: SetRow, change: float, half95: float, zone: float | None) -> Se
     if row.significant:
         surely = abs(change) - half95 > zone
         return _changed(row, Finding("leaves_zone", **size, zone=zone, surely=surely, moves=moves))
-    why = Finding("change_unknown", name=row.filter, **size, zone=zone)
+    why = Finding("change_unknown", name=row.filter, **size, zone=zone, **telling)
     return replace(row, update=False, reason=why)
 
 

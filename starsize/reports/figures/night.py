@@ -3,19 +3,31 @@
 import math
 
 import numpy as np
-from matplotlib.axes import Axes
 
 from ...night import NightResult
 from . import _canvas
-
+from ._canvas import Axes
 
 #: The marks of the drawings as characters.
-_SIGNS = {"o": "●", "s": "■", "^": "▲", "v": "▼", "D": "◆", "P": "✚", "h": "⬢", "p": "⬟"}
+_SIGNS = {
+    "o": "●",
+    "s": "■",
+    "^": "▲",
+    "v": "▼",
+    "D": "◆",
+    "P": "✚",
+    "h": "⬢",
+    "p": "⬟",
+    "<": "◀",
+    ">": "▶",
+}
 
 
 def filter_sign(name: str) -> str:
     """The mark of a filter as a character, for the key."""
-    return _SIGNS.get(_canvas.filter_marker(name), "◀" if _canvas.filter_marker(name) == "<" else "▶")
+    return _SIGNS.get(
+        _canvas.filter_marker(name), "◀" if _canvas.filter_marker(name) == "<" else "▶"
+    )
 
 
 def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from colour_nights import doublet_offsets, telescope
+from colour_nights import telescope
 from sweep_nights import answered_fit, curve_set
 
 from starsize import compare_sweeps
@@ -12,6 +12,7 @@ from starsize.estimate import Estimate
 from starsize.filters import ORDER
 from starsize.optics import plate_shift_mm
 from starsize.setup import FilterGlass, Focuser, Setup, Telescope
+from starsize.simulate.colour_night import doublet_offsets
 
 #: A fair apochromat, all its filters in one zone.
 APO = doublet_offsets("S-FPL53", "N-ZK7", ORDER, focal_length_mm=500.0, share=0.5)

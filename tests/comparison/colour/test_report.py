@@ -4,35 +4,39 @@ from collections import Counter
 
 import numpy as np
 import pytest
-from colour_nights import SCENES, UM_PER_STEP, Scene, colour_sweep, judge, telescope
-from sweep_nights import NightOfSweeps, answered_fit, curve_set
+from colour_nights import compared, judge, setup_of, telescope
+from sweep_nights import answered_fit, curve_set
 
 from starsize import compare_sweeps
 from starsize.estimate import Estimate
 from starsize.setup import FilterGlass, Setup
+from starsize.simulate.colour_night import COLOUR_NIGHTS, UM_PER_STEP, ColourNight
+from starsize.simulate.sweep_night import SweepNight
 
 
-@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("name", COLOUR_NIGHTS)
 def test_the_verdict_is_never_wrong_and_seldom_open(name):
     # 24 of the 500 nights of scripts/offset_coverage.py.
-    said = Counter(judge(SCENES[name], np.random.default_rng([7, i]))[0] for i in range(24))
+    said = Counter(judge(COLOUR_NIGHTS[name], np.random.default_rng([7, i]))[0] for i in range(24))
     assert said["wrong"] == 0
     assert said["cannot tell"] <= 1
 
 
-@pytest.mark.parametrize("name", [n for n, s in SCENES.items() if s.odd])
+@pytest.mark.parametrize("name", [n for n, s in COLOUR_NIGHTS.items() if s.odd])
 def test_the_extra_glass_is_found_to_0_05_mm(name):
-    scene = SCENES[name]
-    for i in range(10):
-        (odd,) = scene.compare(np.random.default_rng(i)).colour.odd_filters
-        assert odd.extra_glass_mm.value == pytest.approx(scene.extra_glass_mm, abs=0.1)
-        pull = (odd.extra_glass_mm.value - scene.extra_glass_mm) / odd.extra_glass_mm.sigma
-        assert abs(pull) < 3
-        assert odd.extra_glass_mm.sigma < 0.05
+    scene = COLOUR_NIGHTS[name]
+    nights = [compared(scene, np.random.default_rng(i)).colour.odd_filters for i in range(20)]
+    glass = [odd.extra_glass_mm for (odd,) in nights]
+    miss = np.array([one.value for one in glass]) - scene.extra_glass_mm
+    sigma = np.array([one.sigma for one in glass])
+    assert np.sqrt(np.mean(miss**2)) < 0.05
+    assert np.median(sigma) < 0.05
+    # What lenses bend beyond a smooth curve is in sigma and not in these scenes.
+    assert 0.3 < np.sqrt(np.mean((miss / sigma) ** 2)) < 1.3
 
 
 def test_the_sentence_says_how_far_out_and_what_glass_would_do_it():
-    reason = SCENES["good refractor, OIII 1 mm thicker"].compare(np.random.default_rng(1))
+    reason = compared(COLOUR_NIGHTS["good refractor, OIII 1 mm thicker"], np.random.default_rng(1))
     assert reason.colour.cause_reason.startswith("OIII focuses 3")
     assert "um further out than its colour predicts, as " in reason.colour.cause_reason
     assert reason.colour.cause_reason.endswith("mm more glass would do")
@@ -100,24 +104,23 @@ def test_a_singlet_is_far_apart():
 
 
 def test_three_filters_of_unknown_glass_leave_the_cause_open():
-    scene = SCENES["achromat, colour camera"]
-    found = exact(scene.night.offsets, scene.setup, colour=False)
+    scene = COLOUR_NIGHTS["achromat, colour camera"]
+    found = exact(scene.night.offsets, setup_of(scene), colour=False)
     assert (found.verdict, found.cause) == ("apart", "unknown")
     assert "state the thickness of the filters" in found.cause_reason
-    assert exact(scene.night.offsets, scene.setup, colour=True).cause == "telescope"
+    assert exact(scene.night.offsets, setup_of(scene), colour=True).cause == "telescope"
 
 
 def test_a_colour_camera_knows_its_colours_better_than_its_focuser():
-    scene = Scene(
-        setup=telescope(500.0, 91.0),
-        night=NightOfSweeps(offsets={"R": 0.0, "G": 1.0, "B": 2.0}, fit_sigma=0.3, scatter=15.0),
+    scene = ColourNight(
+        focal_length_mm=500.0,
+        aperture_mm=91.0,
+        night=SweepNight(offsets={"R": 0.0, "G": 1.0, "B": 2.0}, fit_sigma=0.3, scatter=15.0),
         verdict="together",
         colour_camera=True,
     )
     assert judge(scene, np.random.default_rng(0))[0] == "right"
-    points = compare_sweeps(
-        colour_sweep(scene.night, np.random.default_rng(0)), setup=scene.setup
-    ).colour.points
+    points = compared(scene, np.random.default_rng(0)).colour.points
     assert all(p.shift_steps.sigma < 1 for p in points)
 
 
@@ -133,10 +136,14 @@ def test_growth_at_the_compromise_is_that_of_the_filters_own_curve():
 
 def test_the_parts_of_the_set_have_their_own_verdicts():
     groups = dict(
-        SCENES["good refractor, OIII 1 mm thicker"].compare(np.random.default_rng(2)).colour.groups
+        compared(
+            COLOUR_NIGHTS["good refractor, OIII 1 mm thicker"], np.random.default_rng(2)
+        ).colour.groups
     )
     assert groups == {"R, G, B": "together", "L's whole band": "together"}
-    groups = dict(SCENES["achromat, seven filters"].compare(np.random.default_rng(2)).colour.groups)
+    groups = dict(
+        compared(COLOUR_NIGHTS["achromat, seven filters"], np.random.default_rng(2)).colour.groups
+    )
     assert groups == {"R, G, B": "apart", "L's whole band": "apart"}
 
 

@@ -1,5 +1,7 @@
 """The adjustment against metrology's worked examples, and its own invariances."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
@@ -168,7 +170,8 @@ def test_channels_of_the_same_exposures_share_the_focusers_scatter():
     # Two sweeps of a colour camera whose focuser came back 40 steps off: the colours are known
     # to the fits' own uncertainty all the same.
     position = [100, 103, 140.1, 143]
-    shared = best_focus_data(position, 0.01, filters=tuple("RGRG"), exposure_set=[0, 0, 1, 1])
+    apart = best_focus_data(position, 0.01, filters=tuple("RGRG"))
+    shared = replace(apart, exposure_set=np.array([0, 0, 1, 1]))
     apart = best_focus_data(position, 0.01, filters=tuple("RGRG"))
     sigma = {
         name: adjust(data, scatter=1.0).offsets("R")[1].sigma
@@ -180,7 +183,8 @@ def test_channels_of_the_same_exposures_share_the_focusers_scatter():
 
 def test_few_degrees_of_freedom_behind_the_fits_widen_the_outer_interval():
     known = best_focus_data([0, 5], [4.0, 4.0], filters=("L", "R"))
-    guessed = best_focus_data([0, 5], [4.0, 4.0], filters=("L", "R"), dof=3)
+    guessed = best_focus_data([0, 5], [4.0, 4.0], filters=("L", "R"))
+    guessed = replace(guessed, dof=np.full(2, 3.0))
     one, other = (adjust(d, scatter=0.01).offsets("L")[1] for d in (known, guessed))
     # Student's t with 6 effective degrees of freedom: 2.447 against 1.960 (tables).
     assert one.half95 == pytest.approx(1.960 * np.sqrt(8), rel=1e-3)

@@ -7,7 +7,10 @@ import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, answered_fit, curve_set
 
 from starsize.comparison.offsets.sweeps import data_of_curves
+from starsize.comparison.offsets.table import Scale
+from starsize.comparison.offsets.temperature import expected_coefficient
 from starsize.comparison.offsets.terms import choose_terms, coefficient_bound
+from starsize.estimate import Estimate
 from starsize.setup import Focuser, Setup, Telescope
 
 COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
@@ -64,9 +67,11 @@ def test_the_bound_holds_published_coefficients_of_whole_telescopes():
 
 
 def test_aluminium_explains_the_published_worked_example():
-    # (22 - 9)e-6 per degC x 62 in = 0.806 mil = 20.47 um per degC (KAIT telescope page).
-    assert pytest.approx(0.806) == (22 - 9) * 1e-6 * 62 * 1e3
-    assert pytest.approx(20.47, abs=0.005) == (22 - 9) * 1e-6 * 62 * 25.4e3
+    # MONET: 25.41 um per degC, what 1.1 m of aluminium gives (its web page).
+    tube = Setup(telescope=Telescope(focal_length_mm=1100.0, tube_material="aluminium"))
+    found = expected_coefficient(tube, Scale(um_per_step=Estimate(1.0)))
+    assert found.value == pytest.approx(-25.41, rel=0.03)
+    assert abs(found.value + 25.41) < found.sigma < 12
 
 
 def test_no_thermometer_but_a_clock_gives_a_drift_in_time():

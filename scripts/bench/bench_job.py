@@ -1,0 +1,161 @@
+"""Cost of the whole job: share of each layer, growth, ratios to plain chains in the same run.
+
+    python scripts/bench/bench_job.py                                growth with all three
+    python scripts/bench/bench_job.py --frames 100 300 1000          with the number of frames
+    python scripts/bench/bench_job.py --megapixels 1 4 16 --frames 22
+    python scripts/bench/bench_job.py --stars 30 300 3000 --frames 22
+
+The frames are invented: sweeps of 11 positions, the filters in turn. Each line is a process of its
+own: CPU seconds a frame of each layer in one thread, peak memory above the imports, and what a
+second run costs that finds everything in its cache. The yardsticks, on the same frames: sep's
+background, extraction and flux radius of the 300 brightest; photutils' background, segmentation
+and the same radius.
+"""
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import numpy as np
+import sep
+from astropy.io import fits
+from starfields_stars import star_field
+
+from starsize import Cache, find_sweeps, list_frames, measure_offsets, measure_sweeps, write_results
+from starsize.frames import write_frame
+from starsize.photometry.law import growth_bank
+from starsize.pipeline import compare_measured
+from starsize.setup import Setup
+from starsize.tracking import filmstrips
+
+FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
+POSITIONS = 11
+#: The layers of longer nights are not measured apart.
+_MOST = 100
+COLUMNS = ("list", "measure", "pictures", "compare", "write", "whole", "again")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--frames", type=int, nargs="+", default=[22, 44, 88])
+    parser.add_argument("--megapixels", type=float, nargs="+", default=[1.0])
+    parser.add_argument("--stars", type=int, nargs="+", default=[300])
+    parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.one:
+        one(asked.frames[0], asked.megapixels[0], asked.stars[0])
+        return
+    print("CPU ms a frame; ratios of 'whole' to the chains of sep and photutils; MB above imports")
+    head = "".join(f"{name:>9s}" for name in (*COLUMNS, "x sep", "x phot", "MB"))
+    print(f"{'frames':>7s}{'Mpx':>6s}{'stars':>6s}{head}", flush=True)
+    for frames in asked.frames:
+        for size in asked.megapixels:
+            for stars in asked.stars:
+                call = [sys.executable, __file__, "--one", "--frames", str(frames)]
+                call += ["--megapixels", str(size), "--stars", str(stars)]
+                subprocess.run(call, check=True)
+
+
+def one(frames: int, megapixels: float, stars: int) -> None:
+    """One line of the table."""
+    with tempfile.TemporaryDirectory() as name:
+        night, out = Path(name) / "night", Path(name) / "out"
+        draw(night, frames, megapixels, stars)
+        paths = sorted(night.iterdir())
+        growth_bank()
+        cost: dict[str, float] = {}
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        with Cache(out / "measured.sqlite") as cache:
+            whole = partial(measure_offsets, [night], cache=cache)
+            cost["whole"], result = cpu(whole)
+            cost["write"], _ = cpu(partial(write_results, result, out, cache=cache))
+        cost["whole"] += cost["write"]
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before
+        del result
+        with Cache(out / "measured.sqlite") as cache:
+            cost["again"], result = cpu(partial(measure_offsets, [night], cache=cache))
+            cost["again"] += cpu(partial(write_results, result, out, cache=cache))[0]
+        cost |= layers(night) if frames <= _MOST else dict.fromkeys(COLUMNS[:4], float("nan"))
+        few = paths[: min(6, len(paths))]
+        chains = [sum(cpu(partial(chain, path))[0] for path in few) / len(few) for chain in CHAINS]
+        each = {key: value / frames for key, value in cost.items()}
+        cells = "".join(f"{1e3 * each[key]:9.1f}" for key in COLUMNS)
+        cells += "".join(f"{each['whole'] / chain:9.2f}" for chain in chains)
+        print(f"{frames:7d}{megapixels:6.1f}{stars:6d}{cells}{peak:9.0f}", flush=True)
+
+
+def draw(folder: Path, frames: int, megapixels: float, stars: int) -> None:
+    """Write the frames: one field a position, with the headers of many sweeps."""
+    folder.mkdir()
+    side = round((megapixels * 1e6) ** 0.5)
+    discs = 1.2 * np.abs(np.arange(POSITIONS) - POSITIONS // 2)
+    fields = [
+        star_field(7, n_stars=stars, disc_px=disc, shape=(side, side)).image for disc in discs
+    ]
+    for k in range(frames):
+        sweep, position = divmod(k, POSITIONS)
+        cards: dict[str, Any] = {
+            "FILTER": FILTERS[sweep % len(FILTERS)], "FOCUSPOS": 5000 + 40 * position,
+            "EXPTIME": 2.0, "MJD-OBS": 61000 + (k + 5 * sweep) / 8640, "FOCTEMP": 4.5,
+        }  # fmt: skip
+        write_frame(folder / f"f{k:05d}.fits", fields[position], cards=cards)
+
+
+def layers(night: Path) -> dict[str, float]:
+    """CPU seconds of each layer on its own, without a cache."""
+    cost = {}
+    cost["list"], files = cpu(partial(list_frames, [night]))
+    sweeps, _ = find_sweeps(files)
+    cost["measure"], measured = cpu(partial(measure_sweeps, sweeps))
+    cost["pictures"], _ = cpu(partial(filmstrips, measured))
+    cost["compare"], _ = cpu(partial(compare_measured, measured, setup=Setup()))
+    return cost
+
+
+def cpu(work: Callable[[], Any]) -> tuple[float, Any]:
+    """CPU seconds of one call, and its result."""
+    start = time.process_time()
+    result = work()
+    return time.process_time() - start, result
+
+
+def chain_of_sep(path: Path) -> np.ndarray:
+    image = fits.getdata(path).astype(np.float32)
+    background = sep.Background(image, bw=64, bh=64)
+    image = image - background.back()
+    objects = sep.extract(image, 3.0, err=background.globalrms, minarea=9)
+    best = np.argsort(objects["flux"])[::-1][:300]
+    x, y = objects["x"][best], objects["y"][best]
+    return np.asarray(sep.flux_radius(image, x, y, np.full(len(best), 30.0), 0.5, subpix=5)[0])
+
+
+def chain_of_photutils(path: Path) -> np.ndarray:
+    from photutils.background import Background2D
+    from photutils.segmentation import SourceCatalog, detect_sources
+
+    image = fits.getdata(path).astype(float)
+    background = Background2D(image, 64)
+    image -= background.background
+    found = detect_sources(image, 3 * background.background_rms_median, 9)
+    catalogue = SourceCatalog(image, found)
+    best = np.argsort(catalogue.segment_flux)[::-1][:300]
+    brightest = catalogue[best]
+    # Named anew in photutils 3.
+    radius = getattr(brightest, "flux_radius", None) or brightest.fluxfrac_radius
+    return np.asarray(radius(0.5))
+
+
+CHAINS = (chain_of_sep, chain_of_photutils)
+
+if __name__ == "__main__":
+    main()

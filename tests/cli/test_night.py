@@ -1,0 +1,144 @@
+"""``starsize night`` on drawn frames, and followed while they come in."""
+
+import csv
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from starsize import night_run
+from starsize.cli import main
+from starsize.frames import write_frame
+from starsize.simulate import LENSES
+from starsize.simulate.long_night import LongNightPlan
+from starsize.simulate.long_night_frames import write_long_night
+
+PLAN = LongNightPlan(
+    frames=8, order=("L",), block=8, exposure_s=30.0, slip_frame=5, slip_zones=4.0, start_zones=0.1
+)
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """Eight small exposures of an invented refractor, the last three after a slip."""
+    folder = tmp_path_factory.mktemp("night") / "frames"
+    scene = LENSES["triplet_f5.5"]
+    scene = replace(
+        scene,
+        sensor=replace(scene.sensor, shape=(300, 400)),
+        stars=replace(scene.stars, count=60, faintest_e_per_s=60.0),
+    )
+    write_long_night(folder, scene, PLAN, seed=2)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def setup(night):
+    path = night.parent / "setup.toml"
+    path.write_text("[focuser]\num_per_step = 2.6\n", "utf-8")
+    return path
+
+
+def rows_of(out):
+    with (out / "night.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_a_night_of_frames_is_judged_and_a_slip_is_called(night, setup, tmp_path, capsys):
+    out = tmp_path / "out"
+    status = main(
+        ["night", str(night), "--setup", str(setup), "--out", str(out), "--jobs", "1", "--json"]
+    )
+    document = json.loads(capsys.readouterr().out)
+    rows = rows_of(out)
+    assert status == 0
+    assert [row["state"] for row in rows[5:]] == ["lost"] * 3
+    assert "lost" not in {row["state"] for row in rows[:5]}
+    assert {row["cause"] for row in rows[5:]} == {"focus: slip"}
+    assert document["frames"][7]["state"] == "lost"
+    assert (out / "night.html").is_file()
+
+
+def test_a_second_run_measures_nothing_again(night, setup, tmp_path, monkeypatch, capsys):
+    out = tmp_path / "out"
+    call = ["night", str(night), "--setup", str(setup), "--out", str(out), "--jobs", "1"]
+    assert main(call) == 0
+
+    def fail(task):
+        raise AssertionError(task)
+
+    monkeypatch.setattr("starsize.tracking.single.measure_task", fail)
+    assert main([*call, "--quiet"]) == 0
+    assert "Focus was lost" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("growth", ["0", "-3", "ten", "500"])
+def test_a_growth_that_makes_no_sense_is_one_line(growth, night, capsys):
+    with pytest.raises(SystemExit) as stopped:
+        main(["night", str(night), f"--growth={growth}"])
+    assert stopped.value.code == 2
+    assert "per cent" in capsys.readouterr().err
+
+
+def test_a_result_folder_that_is_none_is_one_line(night, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert main(["night", str(night), "--offsets", str(tmp_path), "--out", str(out)]) == 2
+    assert "result.json" in capsys.readouterr().err
+    assert not (out / "night.csv").exists()
+
+
+def test_frames_without_position_filter_or_stars_are_still_judged(tmp_path, capsys):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    rng = np.random.default_rng(1)
+    for number in range(2):
+        image = rng.normal(500, 5, (100, 120)).astype(np.uint16)
+        write_frame(folder / f"{number}.fits", image, cards={"EXPTIME": 10.0})
+    status = main(["night", str(folder), "--out", str(tmp_path / "out"), "--jobs", "1"])
+    assert status == 4
+    assert "No exposure of this night can be measured" in capsys.readouterr().out
+    assert {row["cause"] for row in rows_of(tmp_path / "out")} == {"cloud"}
+
+
+def test_watching_measures_each_frame_once_and_stops_cleanly(
+    night, setup, tmp_path, monkeypatch, capsys
+):
+    live, out = tmp_path / "live", tmp_path / "out"
+    live.mkdir()
+    frames = sorted(night.glob("*.fits"))
+
+    def coming(folders, **_):
+        yield 0.0  # nothing yet
+        for some in (frames[:2], frames[2:4], frames[4:]):
+            for path in some:
+                (live / path.name).write_bytes(path.read_bytes())
+            yield 0.0
+            yield 5.0
+        raise KeyboardInterrupt
+
+    asked = []
+    measure = night_run.measure_files
+
+    def counted(facts, **options):
+        asked.extend(one.path.name for one in facts)
+        return measure(facts, **options)
+
+    monkeypatch.setattr(night_run, "follow_folders", coming)
+    monkeypatch.setattr(night_run, "measure_files", counted)
+    status = main(
+        ["night", str(live), "--watch", "--setup", str(setup), "--out", str(out), "--jobs", "1"]
+    )
+    said = capsys.readouterr().out
+    assert status == 0
+    assert sorted(asked) == [path.name for path in frames]
+    assert len(rows_of(out)) == len(frames)
+    assert rows_of(out)[-1]["state"] == "lost"
+    assert "(L): lost, focus: slip" in said
+    assert "stopped. Focus was lost" in said
+
+
+def test_watching_a_file_is_refused(night, capsys):
+    file = next(night.glob("*.fits"))
+    assert main(["night", str(file), "--watch"]) == 2
+    assert "follows folders" in capsys.readouterr().err

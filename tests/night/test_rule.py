@@ -1,0 +1,40 @@
+"""When to focus again: worked by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from starsize.night import judge_night
+from starsize.night.rule import _with_rule
+from starsize.simulate.long_night import LongNightPlan
+
+from .nights import drawn
+
+
+def test_one_focuses_whenever_the_course_has_gone_so_far():
+    left, count = _with_rule(np.array([0.0, 0.6, 1.2, 1.8, 2.4, 3.0]), 1.5)
+    assert left == pytest.approx([0.0, 0.6, 1.2, 0.0, 0.6, 1.2])
+    assert count == 1
+
+
+def test_a_cooling_night_supports_a_rule_and_a_still_one_none(table, equipment):
+    plan = LongNightPlan(
+        frames=30, order=("L",), block=30, interval_s=600.0, wander=0.05, start_zones=0.1
+    )
+    cooling = replace(plan, cooling_degC=6.0, zones_per_degC=0.8)
+    known = replace(equipment, per_degC=replace(equipment.per_degC, value=9.0, sigma=3.0))
+    exposures, _, points = drawn(table, cooling, seed=11)
+    rule = judge_night(exposures, known).rule
+    # Defocus that makes the stars 10 % larger, by the drawn star itself, over 0.8 zones a degree.
+    night_truth = np.interp(0.1, points.growth, 0.8 * 6.0 * _fall(30))
+    assert rule.each_degC == pytest.approx(night_truth / 0.8, rel=0.35)
+    assert rule.share_lost_with_rule < rule.share_lost
+    assert rule.refocusings >= 1
+    still = judge_night(drawn(table, plan, seed=12)[0], equipment).rule
+    assert np.isnan(still.each_degC)
+
+
+def _fall(count):
+    part = np.linspace(0, 1, count)
+    return (1 - np.exp(-2 * part)) / (1 - np.exp(-2))
