@@ -99,7 +99,7 @@ def coverage_table(count: int) -> None:
     print("|---|---|---|---|---|---|---|---|")
     for case, (name, (night, setup)) in enumerate(CASES.items()):
         for i, scatter in enumerate((None, 0.5, 1.0, 2.0)):
-            row = one_case(replace(night, scatter=scatter), setup, count, seed=[5, case, i])
+            row = one_case(replace(night, scatter=scatter or 0.0), setup, count, seed=[5, case, i])
             print(
                 f"| {name} | {scatter or 'drawn'} | {row['bias']:+.1f} | {row['rms']:.2f} "
                 f"| {row['least']} | {row['cover68']:.3f} | {row['cover95']:.3f} "

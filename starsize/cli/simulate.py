@@ -7,7 +7,7 @@ from ..errors import InputError
 from ..frames import load_setup
 from ..frames.plan_csv import read_plan, read_plan_setup
 from ..simulate import SCENARIOS, write_planned_night, write_practice_night
-from .shared import print_line, waiting
+from .shared import print_line, progress_line
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -22,12 +22,13 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.setup is not None:
             msg = "--setup goes with --plan; a scenario has a telescope of its own"
             raise InputError(msg)
-        with waiting("drawing frames", quiet=arguments.quiet):
+        with progress_line("drawing frames", quiet=arguments.quiet) as progress:
             write_practice_night(
                 arguments.out,
                 scenario=arguments.scenario,
                 seed=arguments.seed,
                 overwrite=arguments.overwrite,
+                progress=progress,
             )
     if not arguments.quiet:
         folder, setup = (quote(str(path)) for path in (arguments.out, arguments.out / "setup.toml"))
@@ -44,7 +45,7 @@ def _follow_plan(arguments: argparse.Namespace) -> None:
     if setup is None:
         msg = f"there is no plan.json beside {arguments.plan}; name your telescope by --setup FILE"
         raise InputError(msg)
-    with waiting("drawing frames", quiet=arguments.quiet):
+    with progress_line("drawing frames", quiet=arguments.quiet) as progress:
         write_planned_night(
             arguments.out,
             exposures,
@@ -52,4 +53,5 @@ def _follow_plan(arguments: argparse.Namespace) -> None:
             seed=arguments.seed,
             hfr_px=hfr_px,
             overwrite=arguments.overwrite,
+            progress=progress,
         )

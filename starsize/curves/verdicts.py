@@ -167,6 +167,9 @@ def _verdict(
 ) -> tuple[Verdict, Finding]:
     position = curve.position_steps[used]
     low, high = position.min(), position.max()
+    lost = float(np.mean(found.suspicion >= SURE))
+    if lost > MOST_WRECKED:
+        return "not_repeatable", Finding("frames_lost", percent=100 * lost)
     if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
         grown = float(curve.radius_px[used].max() / curve.radius_px[used].min())
         if grown > RISEN:
@@ -174,12 +177,9 @@ def _verdict(
         return "too_narrow", _too_narrow(found, high - low)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
-    lost = float(np.mean(found.suspicion >= SURE))
-    if lost > MOST_WRECKED:
-        return "not_repeatable", Finding("frames_lost", share=lost)
     vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
     if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
-        return "not_repeatable", Finding("frames_scatter", jitter=found.jitter)
+        return "not_repeatable", Finding("frames_scatter", percent=100 * found.jitter)
     best, frames = Estimate(found.best_steps, found.best_sigma_steps), int(used.sum())
     middle = found.wing_centre_steps
     if abs(middle - best.value) > max(LOPSIDED * zone_steps, 2 * best.sigma):
@@ -235,7 +235,7 @@ def _frame_reasons(
             return Finding("no_usable_radius")
         if doubt >= SURE:
             return Finding("off_curve", doubt=doubt)
-        return Finding("perhaps_off_curve", doubt=doubt) if doubt >= 0.1 else None
+        return Finding("perhaps_off_curve", percent=100 * doubt) if doubt >= 0.1 else None
 
     pairs = enumerate(zip(good, suspicion, strict=True))
     return tuple(reason(i, bool(ok), float(doubt)) for i, (ok, doubt) in pairs)

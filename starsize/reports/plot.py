@@ -46,9 +46,7 @@ FieldReport or RunResult
     Examples
     --------
     >>> import numpy as np
-    >>> import matplotlib
     >>> import starsize
-    >>> matplotlib.use("agg")
     >>> position = np.arange(900, 1101, 25)
     >>> curve = starsize.focus_curve(position, np.hypot(2.0, 0.05 * (position - 1004)), 0.01)
     >>> axes = plot(starsize.fit_curve(curve))

@@ -1,7 +1,7 @@
 """A simulated night written to a folder, with its truth beside the frames."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -16,12 +16,18 @@ from .scenarios import SCENARIOS
 from .scene import Scene
 from .truth import NightTruth
 
+Progress = Callable[[int, int], None]
 TRUTH_NAME = "truth.json"
 SETUP_NAME = "setup.toml"
 
 
 def write_night(
-    folder: Path, night: Night, *, compressed: bool = True, overwrite: bool = False
+    folder: Path,
+    night: Night,
+    *,
+    compressed: bool = True,
+    overwrite: bool = False,
+    progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Draw a night and write its frames, its truth and its setup file.
 
@@ -34,6 +40,8 @@ def write_night(
         Write tile-compressed ``.fits.fz`` files; else plain ``.fits``.
     overwrite : bool
         Whether frames of the same name may be replaced.
+    progress : callable, optional
+        Called with (frames drawn, frames in all).
 
     Returns
     -------
@@ -47,6 +55,8 @@ def write_night(
         path = folder / f"{name}{ending}"
         write_frame(path, image, cards=cards, compressed=compressed, overwrite=overwrite)
         written.append(path)
+        if progress is not None:
+            progress(len(written), len(night.shots))
     texts = {TRUTH_NAME: truth_text(night.truth), SETUP_NAME: setup_text(night.scene)}
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
@@ -61,6 +71,7 @@ def write_practice_night(
     seed: int = 1,
     compressed: bool = True,
     overwrite: bool = False,
+    progress: Progress | None = None,
 ) -> NightTruth:
     """Write the practice night of a named scenario.
 
@@ -72,7 +83,7 @@ def write_practice_night(
         A key of ``SCENARIOS``.
     seed : int
         Also counts the days from the scenario's date.
-    compressed, overwrite : bool
+    compressed, overwrite, progress
         See `write_night`.
 
     Raises
@@ -91,7 +102,7 @@ def write_practice_night(
     start = datetime.fromisoformat(chosen.plan.start) + timedelta(days=seed % 3650)
     plan = replace(chosen.plan, start=start.isoformat())
     night = simulate_night(chosen.scene, plan, seed=seed, styles=chosen.styles)
-    write_night(folder, night, compressed=compressed, overwrite=overwrite)
+    write_night(folder, night, compressed=compressed, overwrite=overwrite, progress=progress)
     return night.truth
 
 
@@ -104,6 +115,7 @@ def write_planned_night(
     hfr_px: float | None = None,
     compressed: bool = True,
     overwrite: bool = False,
+    progress: Progress | None = None,
 ) -> NightTruth:
     """Write the practice night of a plan; see `planned_night`.
 
@@ -113,7 +125,7 @@ def write_planned_night(
         New or empty, unless ``overwrite``.
     exposures, setup, seed, hfr_px
         See `planned_night`.
-    compressed, overwrite : bool
+    compressed, overwrite, progress
         See `write_night`.
 
     Raises
@@ -125,7 +137,7 @@ def write_planned_night(
     """
     _check_empty(folder, overwrite=overwrite)
     night = planned_night(exposures, setup, seed=seed, hfr_px=hfr_px)
-    write_night(folder, night, compressed=compressed, overwrite=overwrite)
+    write_night(folder, night, compressed=compressed, overwrite=overwrite, progress=progress)
     return night.truth
 
 

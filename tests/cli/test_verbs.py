@@ -154,13 +154,13 @@ def test_the_channel_of_a_mono_frame_is_empty_and_stands_last(tmp_path, capsys):
     assert np.ma.getmaskarray(stars["channel"]).all()
 
 
-def test_drawing_practice_frames_shows_that_it_goes_on(monkeypatch):
+def test_work_without_steps_shows_that_it_goes_on(monkeypatch):
     screen = io.StringIO()
     monkeypatch.setattr(screen, "isatty", lambda: True)
     monkeypatch.setattr(sys, "stderr", screen)
-    with waiting("drawing frames", quiet=False):
+    with waiting("planning", quiet=False):
         pass
-    assert "drawing frames" in screen.getvalue()
+    assert "planning" in screen.getvalue()
 
 
 def test_a_folder_name_cannot_steer_the_terminal(capsys):

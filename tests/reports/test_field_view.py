@@ -72,12 +72,13 @@ def test_the_headline_counts_in_zones():
 def test_numbers_stand_in_a_table_and_turn_with_the_count(night):
     view = field_view(with_field(night))
     name, um, steps, zones = view["places"][1]
-    assert (name, um, steps) == ("lower right", "+70 ± 2", "+17.5 ± 0.6")
+    assert (name, um, steps) == ("lower right", "+70.0 ± 2.4", "+17.50 ± 0.60")
     assert zones.startswith("+2.1")
     setup = night.setup
     inward = replace(setup, focuser=replace(setup.focuser, outward="decreasing"))
     turned = field_view(replace(with_field(night), setup=inward))
-    assert turned["places"][1][2] == "-17.5 ± 0.6"
+    assert turned["places"][1][2].endswith("17.50 ± 0.60")
+    assert not turned["places"][1][2].startswith("+")
 
 
 def test_the_page_draws_the_map_with_words_beside_it(night):

@@ -53,6 +53,12 @@ def test_frames_form_the_planned_sweeps(folder):
     ]
 
 
+def test_each_frame_drawn_is_told(tmp_path):
+    told = []
+    write_night(tmp_path, NIGHT, progress=lambda done, total: told.append((done, total)))
+    assert told == [(k, 10) for k in range(1, 11)]
+
+
 def test_every_frame_says_that_it_is_invented(folder):
     for path in folder.glob("*.fits*"):
         with fits.open(path) as hdus:

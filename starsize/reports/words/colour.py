@@ -4,86 +4,36 @@ from collections.abc import Sequence
 
 from ...estimate import Estimate
 from .phrases import all_filters
-from .saying import says
+from .saying import say
 
 _REMEDY = "state the thickness of the filters, or measure more filters"
+_GAP = "{pair[0]} and {pair[1]} focus {gap.value:.1f} +- {gap.sigma:.1f} steps apart"
+_REACH = "their zones reach over {reach:.1f} steps together"
+_KEYS = {"focal ratio": "focal_length_mm and aperture_mm", "step size": "um_per_step"}
 
 
-@says
-def colours_together(*, count: int, pair: tuple[str, str], gap: Estimate, reach: float) -> str:
-    """One position for all."""
-    return (
-        f"one position lies inside the zone of {all_filters(count)}; the furthest, "
-        f"{_gap(pair, gap)}, and {_reach(reach)}"
-    )
+def _together(*, count: int, **facts: object) -> str:
+    furthest = f"{_GAP}, and {_REACH}".format(**facts)
+    return f"one position lies inside the zone of {all_filters(count)}; the furthest, {furthest}"
 
 
-@says
-def colours_apart(*, pair: tuple[str, str], gap: Estimate, reach: float) -> str:
-    """No such position."""
-    return f"no position lies inside all zones: {_gap(pair, gap)}, and {_reach(reach)}"
-
-
-@says
-def colours_undecided(
-    *, pair: tuple[str, str], gap: Estimate, reach: float, same_glass: bool
-) -> str:
-    """Too close to call."""
+def _undecided(*, pair: tuple[str, str], same_glass: bool, **facts: object) -> str:
     of = "" if same_glass else f" of {' and '.join(pair)}"
-    close = f"too close to call at 95 %; take more sweeps{of}"
-    return f"{_gap(pair, gap)}, and {_reach(reach)}: {close}"
+    found = f"{_GAP}, and {_REACH}".format(pair=pair, **facts)
+    return f"{found}: too close to call at 95 %; take more sweeps{of}"
 
 
-@says
-def nothing_to_compare() -> str:
-    """No best focus at all."""
-    return "no sweep gave a best focus, so colours cannot be compared"
-
-
-@says
-def one_filter(*, name: str) -> str:
-    """Nothing to compare with."""
-    return f"only {name} was measured; colour needs at least two filters"
-
-
-@says
-def zone_needs(*, lacks: Sequence[str]) -> str:
-    """Zones that are not known."""
-    keys = {"focal ratio": "focal_length_mm and aperture_mm", "step size": "um_per_step"}
-    missing = " and ".join(f"the {name} ({keys[name]})" for name in lacks)
+def _zone_needs(*, lacks: Sequence[str]) -> str:
+    missing = " and ".join(f"the {name} ({_KEYS[name]})" for name in lacks)
     return f"the zone is not known: state {missing} in the setup file"
 
 
-@says
-def wavelength_needed(*, filters: Sequence[str]) -> str:
-    """Filters without a passband."""
-    return (
-        f"the wavelength of {', '.join(filters)} is not known: state wavelength_nm in the setup "
-        "file"
-    )
+def _wavelength_needed(*, filters: Sequence[str]) -> str:
+    which = f"the wavelength of {', '.join(filters)} is not known"
+    return f"{which}: state wavelength_nm in the setup file"
 
 
-@says
-def one_glass() -> str:
-    """A colour camera."""
-    return (
-        "the colours share one and the same glass in a colour camera, "
-        "so what separates them is the telescope's own colour"
-    )
-
-
-@says
-def nothing_explains() -> str:
-    """Shifts that neither curve nor odd filters follow."""
-    return (
-        "neither a smooth curve through wavelength nor a few odd filters explain "
-        "these shifts: measure each filter again"
-    )
-
-
-@says
-def stated_glass(*, span_um: float, verdict: str) -> str:
-    """What is left once the stated plates are taken off."""
+def _stated_glass(*, span_um: float, verdict: str) -> str:
     rest = {
         "together": "; without it the filters would focus together",
         "too little": ", which is too little to explain it",
@@ -93,47 +43,22 @@ def stated_glass(*, span_um: float, verdict: str) -> str:
     return f"the stated glass moves focus by up to {span_um:.0f} um between the filters{rest}"
 
 
-@says
-def smooth_colour() -> str:
-    """The telescope's own colour."""
-    return (
-        "focus follows a smooth curve through wavelength, as a telescope's colour "
-        "does and glass of another thickness does not"
-    )
-
-
-@says
-def one_of_several(*, sets: Sequence[Sequence[str]]) -> str:
-    """Glass, but nobody knows whose."""
+def _one_of_several(*, sets: Sequence[Sequence[str]]) -> str:
     others = " or ".join(", ".join(names) for names in sets)
     return f"some filter's glass is at fault, but which cannot be told: {others}"
 
 
-@says
-def odd_glass(*, odd: Sequence[str], others_apart: bool) -> str:
-    """Filters that stand off the curve."""
+def _odd_glass(*, odd: Sequence[str], others_apart: bool) -> str:
     more = "; and the others do not focus together either, along a smooth curve"
     return "; ".join(odd) + (more if others_apart else "")
 
 
-@says
-def odd_or_colour(*, odd: Sequence[str]) -> str:
-    """Filters that stand off, or a telescope that bends there."""
-    return f"{'; '.join(odd)}; but the telescope's own colour may explain it as well: {_REMEDY}"
+def _odd_or_colour(*, odd: Sequence[str]) -> str:
+    own = "but the telescope's own colour may explain it as well"
+    return f"{'; '.join(odd)}; {own}: {_REMEDY}"
 
 
-@says
-def glass_or_colour() -> str:
-    """Either would do."""
-    return (
-        "the telescope's own colour explains these shifts, and filters of different "
-        f"thickness would as well: {_REMEDY}"
-    )
-
-
-@says
-def odd_filter(*, name: str, shift_um: Estimate, extra_glass_mm: Estimate) -> str:
-    """How far a filter stands off and what glass would do the same."""
+def _odd_filter(*, name: str, shift_um: Estimate, extra_glass_mm: Estimate) -> str:
     way, more = ("out", "more") if shift_um.value > 0 else ("in", "less")
     return (
         f"{name} focuses {abs(shift_um.value):.0f} +- {shift_um.sigma:.0f} um further {way} than "
@@ -142,9 +67,27 @@ def odd_filter(*, name: str, shift_um: Estimate, extra_glass_mm: Estimate) -> st
     )
 
 
-def _gap(pair: tuple[str, str], gap: Estimate) -> str:
-    return f"{' and '.join(pair)} focus {gap.value:.1f} +- {gap.sigma:.1f} steps apart"
-
-
-def _reach(steps: float) -> str:
-    return f"their zones reach over {steps:.1f} steps together"
+say(
+    {
+        "colours_together": _together,
+        "colours_apart": f"no position lies inside all zones: {_GAP}, and {_REACH}",
+        "colours_undecided": _undecided,
+        "nothing_to_compare": "no sweep gave a best focus, so colours cannot be compared",
+        "one_filter": "only {name} was measured; colour needs at least two filters",
+        "zone_needs": _zone_needs,
+        "wavelength_needed": _wavelength_needed,
+        "one_glass": "the colours share one and the same glass in a colour camera, so what "
+        "separates them is the telescope's own colour",
+        "nothing_explains": "neither a smooth curve through wavelength nor a few odd filters "
+        "explain these shifts: measure each filter again",
+        "stated_glass": _stated_glass,
+        "smooth_colour": "focus follows a smooth curve through wavelength, as a telescope's colour "
+        "does and glass of another thickness does not",
+        "one_of_several": _one_of_several,
+        "odd_glass": _odd_glass,
+        "odd_or_colour": _odd_or_colour,
+        "glass_or_colour": "the telescope's own colour explains these shifts, and filters of "
+        f"different thickness would as well: {_REMEDY}",
+        "odd_filter": _odd_filter,
+    }
+)

@@ -2,33 +2,26 @@
 
 from ...estimate import Estimate
 from .phrases import about, counted
-from .saying import says
+from .saying import say
 
 _LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
 _OVERSHOOT = "before the camera moved (play). Overshoot by more than that before each sweep."
 
 
-@says
-def best_focus(*, best: Estimate, frames: int) -> str:
-    """An answer."""
-    return (
-        f"Best focus at {best.value:.0f} +- {best.sigma:.1f} steps from {counted(frames, 'frame')}."
-    )
+def _best_focus(*, best: Estimate, frames: int) -> str:
+    where = f"{best.value:.0f} +- {best.sigma:.1f}"
+    return f"Best focus at {where} steps from {counted(frames, 'frame')}."
 
 
-@says
-def best_focus_lopsided(*, best: Estimate, frames: int, middle_steps: float) -> str:
-    """An answer from a curve whose wings are centred elsewhere."""
+def _lopsided(*, best: Estimate, frames: int, middle_steps: float) -> str:
     return (
-        f"{best_focus(best=best, frames=frames)} The two sides differ: the wings are centred at "
+        f"{_best_focus(best=best, frames=frames)} The two sides differ: the wings are centred at "
         f"{middle_steps:.0f}, the star is smallest elsewhere, as with colour or spherical "
         "aberration of the lens."
     )
 
 
-@says
-def play_at_start(*, answer: str, frames: int, play: Estimate) -> str:
-    """An answer without the frames that stood still."""
+def _play(*, answer: str, frames: int, play: Estimate) -> str:
     first = f"first {frames} frames were" if frames > 1 else "first frame was"
     return (
         f"{answer} The {first} left out: the counter ran about {play.value:.0f} +- "
@@ -36,9 +29,7 @@ def play_at_start(*, answer: str, frames: int, play: Estimate) -> str:
     )
 
 
-@says
-def too_few_positions(*, frames: int, positions: int, at_steps: float | None) -> str:
-    """Nothing to fit."""
+def _too_few(*, frames: int, positions: int, at_steps: float | None) -> str:
     if not frames:
         why = "no frame of this sweep could be measured"
     elif at_steps is not None:
@@ -48,18 +39,14 @@ def too_few_positions(*, frames: int, positions: int, at_steps: float | None) ->
     return f"Too few positions: {why}. Take at least 7, better 9, evenly spaced."
 
 
-@says
-def too_narrow(*, span_steps: float, needed_steps: float) -> str:
-    """A sweep without wings."""
+def _too_narrow(*, span_steps: float, needed_steps: float) -> str:
     return (
         f"Too narrow: over {span_steps:.0f} steps the stars hardly grow, so the curve has no "
         f"wings. Spread the positions over about {about(needed_steps)} steps."
     )
 
 
-@says
-def not_bracketed(*, edge_steps: float, higher: bool, further_steps: float, sure: bool) -> str:
-    """A sweep that ended before best focus."""
+def _not_bracketed(*, edge_steps: float, higher: bool, further_steps: float, sure: bool) -> str:
     return (
         f"The smallest star {'lies' if sure else 'may lie'} at or beyond the end of the sweep at "
         f"{edge_steps:.0f}: continue towards {'higher' if higher else 'lower'} positions by about "
@@ -67,99 +54,42 @@ def not_bracketed(*, edge_steps: float, higher: bool, further_steps: float, sure
     )
 
 
-@says
-def no_smooth_curve(*, grown: float) -> str:
-    """Sizes that differ by more than the seeing does."""
-    return (
-        f"Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie on no one "
-        f"smooth curve. {_LOOK} If nothing is found, take wider steps."
-    )
-
-
-@says
-def frames_lost(*, share: float) -> str:
-    """Too many frames off the curve."""
-    return f"Not repeatable: {100 * share:.0f} % of the frames lie on no one smooth curve. {_LOOK}"
-
-
-@says
-def frames_scatter(*, jitter: float) -> str:
-    """Too much scatter about the curve."""
-    return (
-        f"Not repeatable: the frames scatter by {100 * jitter:.0f} % of the star size "
-        f"about any smooth curve. {_LOOK}"
-    )
-
-
-@says
-def late_header(*, which: str) -> str:
-    """Positions that belong to another frame."""
-    return (
-        f"Positions and time disagree: every radius fits the position of the frame {which} "
-        "it. The position in the header is not the one of the exposure; wait for the "
-        "focuser to settle before exposing, and repeat."
-    )
-
-
-@says
-def two_foci(*, up_steps: float, down_steps: float, apart: Estimate) -> str:
-    """A focus for each direction of travel."""
-    return (
-        f"Positions and time disagree: frames reached upwards focus at {up_steps:.0f}, those "
-        f"reached downwards at {down_steps:.0f}, {apart.value:.0f} +- {apart.sigma:.0f} steps "
-        "apart. That is play in the focuser: approach every position from the same side, and "
-        "repeat."
-    )
-
-
-@says
-def vertex(*, best: Estimate) -> str:
-    """An answer of the plain hyperbola."""
-    return f"Vertex of the hyperbola at {best.value:.0f} +- {best.sigma:.1f} steps."
-
-
-@says
-def vertex_outside() -> str:
-    """A hyperbola whose vertex the sweep does not reach."""
-    return "The vertex of the hyperbola lies outside the sweep: take positions on both sides."
-
-
-@says
-def no_hyperbola() -> str:
-    """Frames that no hyperbola follows."""
-    return "No hyperbola fits the frames of this sweep."
-
-
-@says
-def slope_disagrees(*, sweep: str, filter: str, slope: float, shared: float) -> str:  # noqa: A002
-    """A sweep that does not belong to the others."""
-    return (
-        f"{sweep} ({filter}): its wings rise by {slope:.4g} px per step, those of the other "
-        f"sweeps by {shared:.4g}; it was fitted alone."
-    )
-
-
-@says
-def play_taken_up() -> str:
-    """A frame before the camera moved."""
-    return "the camera had not begun to move: play was being taken up"
-
-
-@says
-def no_usable_radius() -> str:
-    """A frame without a radius."""
-    return "no usable radius"
-
-
-@says
-def off_curve(*, doubt: float | None = None) -> str:
-    """A frame left out."""
+def _off_curve(*, doubt: float | None = None) -> str:
     if doubt is None:
         return "far off the curve"
     return f"far off the curve ({100 * doubt:.0f} % likely a cloud, gust or trail)"
 
 
-@says
-def perhaps_off_curve(*, doubt: float) -> str:
-    """A frame that counts less."""
-    return f"may be off the curve ({100 * doubt:.0f} %): weighed down"
+say(
+    {
+        "best_focus": _best_focus,
+        "best_focus_lopsided": _lopsided,
+        "play_at_start": _play,
+        "too_few_positions": _too_few,
+        "too_narrow": _too_narrow,
+        "not_bracketed": _not_bracketed,
+        "no_smooth_curve": "Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie "
+        f"on no one smooth curve. {_LOOK} If nothing is found, take wider steps.",
+        "frames_lost": "Not repeatable: {percent:.0f} % of the frames lie on no one smooth curve. "
+        + _LOOK,
+        "frames_scatter": "Not repeatable: the frames scatter by {percent:.0f} % of the star size "
+        f"about any smooth curve. {_LOOK}",
+        "late_header": "Positions and time disagree: every radius fits the position of the frame "
+        "{which} it. The position in the header is not the one of the exposure; wait for the "
+        "focuser to settle before exposing, and repeat.",
+        "two_foci": "Positions and time disagree: frames reached upwards focus at {up_steps:.0f}, "
+        "those reached downwards at {down_steps:.0f}, {apart.value:.0f} +- {apart.sigma:.0f} steps "
+        "apart. That is play in the focuser: approach every position from the same side, and "
+        "repeat.",
+        "vertex": "Vertex of the hyperbola at {best.value:.0f} +- {best.sigma:.1f} steps.",
+        "vertex_outside": "The vertex of the hyperbola lies outside the sweep: take positions on "
+        "both sides.",
+        "no_hyperbola": "No hyperbola fits the frames of this sweep.",
+        "slope_disagrees": "{sweep} ({filter}): its wings rise by {slope:.4g} px per step, those "
+        "of the other sweeps by {shared:.4g}; it was fitted alone.",
+        "play_taken_up": "the camera had not begun to move: play was being taken up",
+        "no_usable_radius": "no usable radius",
+        "off_curve": _off_curve,
+        "perhaps_off_curve": "may be off the curve ({percent:.0f} %): weighed down",
+    }
+)

@@ -1,22 +1,22 @@
-"""From a finding to its sentence: the function that has the name of the code says it."""
+"""From a finding to its sentence, which stands under its code."""
 
 import dataclasses
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, ParamSpec, TypeVar
 
 from ...estimate import Finding
 
-_Sentence = TypeVar("_Sentence", bound=Callable[..., str])
 _Thing = TypeVar("_Thing")
 _P = ParamSpec("_P")
-SENTENCES: dict[str, Callable[..., str]] = {}
+Sentence = str | Callable[..., str]
+"""Filled with the facts by ``str.format``, or made of them where words depend on numbers."""
+SENTENCES: dict[str, Sentence] = {}
 
 
-def says(sentence: _Sentence) -> _Sentence:
-    """Make a function the sentence for the findings whose code is its name."""
-    SENTENCES[sentence.__name__] = sentence
-    return sentence
+def say(sentences: Mapping[str, Sentence]) -> None:
+    """Add the sentences of one subject."""
+    SENTENCES.update(sentences)
 
 
 def worded(thing: _Thing) -> _Thing:
@@ -30,7 +30,10 @@ def worded(thing: _Thing) -> _Thing:
     found: Any = thing
     if isinstance(found, Finding):
         facts = {name: worded(value) for name, value in found.facts.items()}
-        return SENTENCES[str(found)](**facts)  # type: ignore[return-value]
+        sentence = SENTENCES[str(found)]
+        if isinstance(sentence, str):
+            return sentence.format(**facts)  # type: ignore[return-value]
+        return sentence(**facts)  # type: ignore[return-value]
     if isinstance(found, tuple):
         parts = [worded(part) for part in found]
         same = all(new is old for new, old in zip(parts, found, strict=True))

@@ -3,160 +3,106 @@
 from collections.abc import Sequence
 
 from .phrases import all_filters, signed, spread
-from .saying import says
+from .saying import say
+
+_ZONE = "the zone of +-{zone:.1f} steps"
+_REPLACE = "replace the move of {moves[0]:+d} by {moves[1]:+d} steps"
 
 
-@says
-def set_reference() -> str:
-    """The row that the others count from."""
-    return "the reference: a change of its own shows as the same change in all others"
-
-
-@says
-def refused_in(*, name: str, run: str, why: str) -> str:
-    """A filter that one run could not measure."""
-    return f"{name} gave no best focus in {run}: {why}"
-
-
-@says
-def only_in_old(*, name: str, run: str) -> str:
-    """A filter that is gone."""
-    return f"{name} was not measured in {run}"
-
-
-@says
-def only_in_new(*, name: str, run: str, move: int | None) -> str:
-    """A filter that is new."""
+def _only_in_new(*, name: str, run: str, move: int | None) -> str:
     enter = f"; enter a move of {move:+d} steps" if move else ""
     return f"{name} was not measured in {run}{enter}"
 
 
-@says
-def changed(*, change: float, half95: float, moves: tuple[int, int]) -> str:
-    """A change that is real, with no zone to judge it by."""
-    return f"{spread(change, half95)}; {_replace(moves)}"
+def _of_change(template: str, /, *, change: float, half95: float, **facts: object) -> str:
+    return f"{spread(change, half95)}{template.format(**facts)}"
 
 
-@says
-def perhaps_changed(*, change: float, half95: float) -> str:
-    """A change that may be nothing, with no zone to judge it by."""
-    return (
-        f"{spread(change, half95)}, not significant; without the zone (focal ratio and step size) "
-        "nobody can say whether it matters"
-    )
+def _changed(**facts: float) -> str:
+    return _of_change(f"; {_REPLACE}", **facts)
 
 
-@says
-def real_but_inside(*, change: float, half95: float, zone: float) -> str:
-    """A change that does not matter."""
-    return f"{spread(change, half95)}, real but inside {_zone(zone)}; the old move still serves"
+def _perhaps_changed(**facts: float) -> str:
+    without = "without the zone (focal ratio and step size) nobody can say whether it matters"
+    return _of_change(f", not significant; {without}", **facts)
 
 
-@says
-def nothing_changed(*, change: float, half95: float, zone: float) -> str:
-    """No change that matters."""
-    return f"{spread(change, half95)}, not significant and inside {_zone(zone)}"
+def _real_but_inside(**facts: float) -> str:
+    return _of_change(f", real but inside {_ZONE}; the old move still serves", **facts)
 
 
-@says
-def leaves_zone(
-    *, change: float, half95: float, zone: float, surely: bool, moves: tuple[int, int]
-) -> str:
-    """A change that matters, or may."""
+def _nothing_changed(**facts: float) -> str:
+    return _of_change(f", not significant and inside {_ZONE}", **facts)
+
+
+def _leaves_zone(*, surely: bool, **facts: float) -> str:
     where = "outside" if surely else "it may leave"
-    return f"{spread(change, half95)}, {where} {_zone(zone)}; {_replace(moves)}"
+    return _of_change(f", {where} {_ZONE}; {_REPLACE}", **facts)
 
 
-@says
-def change_unknown(
+def _change_unknown(
     *,
-    name: str,
-    change: float,
-    half95: float,
-    zone: float,
     frames: float | None = None,
     one_more: float | None = None,
     reference: str = "",
+    change: float,
+    half95: float,
+    **facts: object,
 ) -> str:
-    """A change that is not known well enough, what the frames alone say, and what would tell."""
-    said = f"{spread(change, half95)}, not known well enough for {_zone(zone)}"
-    if frames is None:
-        return f"{said}: measure {name} again"
-    said += (
-        f"; the frames alone say {signed(change)} +- {frames:.1f}, the rest is what focusers "
-        "commonly scatter"
-    )
-    if one_more is None:
-        return f"{said}: measure {name} again"
-    return f"{said}: one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
+    """What the frames alone say of a change not known well enough, and what would tell."""
+    alone, remedy = "", f"measure {facts['name']} again"
+    if frames is not None:
+        alone = (
+            f"; the frames alone say {signed(change)} +- {frames:.1f}, the rest is what focusers "
+            "commonly scatter"
+        )
+        if one_more is not None:
+            remedy = f"one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
+    said = f", not known well enough for {_ZONE}{alone}: {remedy}"
+    return _of_change(said, change=change, half95=half95, **facts)
 
 
-@says
-def scatter_borrowed(*, run: str) -> str:
-    """A run without repeats."""
-    return (
-        f"nothing was swept twice in {run}, so the scatter of its focuser is taken from the "
-        "repeats of the other run"
-    )
-
-
-@says
-def parfocal(*, count: int, verdict: str) -> str:
-    """Whether the new set shares one focus."""
+def _parfocal(*, count: int, verdict: str) -> str:
+    every = all_filters(count)
     return {
-        "together": f"one focus position lies inside the zone of {all_filters(count)}",
-        "apart": f"no one focus position lies inside the zone of {all_filters(count)}",
-        "cannot tell": f"whether one focus position serves {all_filters(count)} is too close "
-        "to call at 95 %; take more sweeps",
+        "together": f"one focus position lies inside the zone of {every}",
+        "apart": f"no one focus position lies inside the zone of {every}",
+        "cannot tell": f"whether one focus position serves {every} is too close to call at 95 %; "
+        "take more sweeps",
     }[verdict]
 
 
-@says
-def zones_not_known() -> str:
-    """Nothing to judge one focus by."""
-    return "the zones are not known: state focal ratio and step size"
-
-
-@says
-def update_moves(*, filters: Sequence[str]) -> str:
-    """What to enter anew."""
+def _update_moves(*, filters: Sequence[str]) -> str:
     return f"update the moves of {', '.join(filters)}"
 
 
-@says
-def filters_unclear(*, filters: Sequence[str]) -> str:
-    """What nobody can tell."""
+def _unclear(*, filters: Sequence[str]) -> str:
     return f"not known well enough: {', '.join(filters)}"
 
 
-@says
-def moves_hold(*, run: str) -> str:
-    """Nothing to enter."""
-    return f"every filter of {run} still focuses where the old moves put it"
-
-
-@says
-def step_size_changed(*, old: str, new: str, old_um: float, new_um: float) -> str:
-    """Steps of two sizes."""
-    return (
-        f"the step is {old_um:.3g} um in {old} and {new_um:.3g} um in {new}; the old offsets were "
-        "converted"
-    )
-
-
-@says
-def reference_changed(*, reference: str, steps: float) -> str:
-    """All filters changed alike."""
-    return (
-        f"all filters changed alike, by {signed(steps)} steps: it is the reference {reference} "
-        "that focuses elsewhere now, not the others"
-    )
-
-
-def _zone(steps: float) -> str:
-    return f"the zone of +-{steps:.1f} steps"
-
-
-def _replace(moves: tuple[int, int]) -> str:
-    old, new = moves
-    return f"replace the move of {old:+d} by {new:+d} steps"
+say(
+    {
+        "set_reference": "the reference: a change of its own shows as the same change in all "
+        "others",
+        "refused_in": "{name} gave no best focus in {run}: {why}",
+        "only_in_old": "{name} was not measured in {run}",
+        "only_in_new": _only_in_new,
+        "changed": _changed,
+        "perhaps_changed": _perhaps_changed,
+        "real_but_inside": _real_but_inside,
+        "nothing_changed": _nothing_changed,
+        "leaves_zone": _leaves_zone,
+        "change_unknown": _change_unknown,
+        "scatter_borrowed": "nothing was swept twice in {run}, so the scatter of its focuser is "
+        "taken from the repeats of the other run",
+        "parfocal": _parfocal,
+        "zones_not_known": "the zones are not known: state focal ratio and step size",
+        "update_moves": _update_moves,
+        "filters_unclear": _unclear,
+        "moves_hold": "every filter of {run} still focuses where the old moves put it",
+        "step_size_changed": "the step is {old_um:.3g} um in {old} and {new_um:.3g} um in {new}; "
+        "the old offsets were converted",
+        "reference_changed": "all filters changed alike, by {steps:+.1f} steps: it is the "
+        "reference {reference} that focuses elsewhere now, not the others",
+    }
+)
