@@ -88,26 +88,6 @@ def test_a_cluster_processes_and_one_process_write_the_same_files(
     assert files(tmp_path / "many") == one
 
 
-def test_a_worker_that_dies_of_a_frame_costs_that_frame(night, tmp_path, cluster, capfd):
-    deadly = tmp_path / "deadly.py"
-    deadly.write_text(
-        "import os\n"
-        "from starsize.frames.pixels import read_pixels as read\n"
-        "from starsize.tracking import tasks\n"
-        "def read_pixels(facts, **how):\n"
-        "    return os._exit(1) if facts.path.name == 'L_950.fits' else read(facts, **how)\n"
-        "tasks.read_pixels = read_pixels\n"
-    )
-    address = cluster(str(deadly))
-    out = tmp_path / "out"
-    assert main(["offsets", str(night), "--cluster", address, "--quiet", "--out", str(out)]) == 0
-    assert (
-        main(["offsets", str(night), "--jobs", "1", "--quiet", "--out", str(tmp_path / "a")]) == 0
-    )
-    # Tried once more by a process of this machine, where nothing is wrong with the frame.
-    assert files(out) == files(tmp_path / "a")
-
-
 @pytest.mark.parametrize("verb", ["offsets", "measure", "night"])
 def test_nobody_at_the_address_is_one_line(night, tmp_path, capsys, monkeypatch, verb):
     monkeypatch.setattr("starsize.cli.cluster._PATIENCE_S", 0.3)
