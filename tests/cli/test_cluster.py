@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from starsize.cache import code_version
 from starsize.cli import main
 from starsize.frames import write_frame
 
@@ -121,13 +120,12 @@ def test_nobody_at_the_address_is_one_line(night, tmp_path, capsys, monkeypatch,
     assert not list(tmp_path.iterdir())
 
 
-def test_workers_with_other_code_are_refused(night, tmp_path, cluster, capsys, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    address = cluster()
-    monkeypatch.setattr("starsize.cli.cluster.code_version", lambda: "other")
+def test_workers_with_other_code_are_refused(night, tmp_path, cluster, capsys):
+    other = tmp_path / "other.py"
+    other.write_text("from starsize import cache\ncache.code_version = lambda: 'other'\n")
+    address = cluster(str(other))
     assert main(["measure", str(night), "--cluster", address]) == 2
     assert "2 of 2 workers have no starsize, or not the same as here" in capsys.readouterr().err
-    assert code_version() != "other"
 
 
 def test_without_the_extra_the_line_says_what_to_install(night, capsys, monkeypatch):
