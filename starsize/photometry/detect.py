@@ -11,7 +11,7 @@ from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 #: Images larger than this (pixels) are searched from half scale down.
 _LARGE = 4_000_000
 #: Sky cells in pixels, and in widths of the brightest stars where that is more.
-_CELL_PX, _CELL_WIDTHS = 96.0, 14.0
+_CELL_PX, _CELL_WIDTHS, _WIDE = 96.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
 _LARGEST = 256
 #: Noise of a pixel of unit noise after weights 1 2 1, once and twice, along both axes; and the
@@ -19,9 +19,9 @@ _LARGEST = 256
 _KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
 #: A weaker maximum this near to a stronger one, in widths of the larger, belongs to it.
 _BELONGS = 1.8
-#: Stars side by side stand out alone nearly as much as together (two discs that touch 0.85), and
-#: so many widths apart; the lumps of one ring do not (half a disc 0.71, a third 0.58).
-_ALONE, _CLEAR, _LEAST_GROUP_PX = 0.8, 3.0, 2.5
+#: Stars side by side stand out alone nearly as much as together (of two discs that touch the
+#: brighter 0.85), and so many widths apart; the lumps of one ring do not (half a disc 0.71).
+_ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
 #: Fewer independent values than this do not tell how rough the sky is.
 _ENOUGH, _SAMPLES = 150, 250
 #: So far around a bright star, in its widths, the sky is not to be learned from.
@@ -98,7 +98,9 @@ def detect(
     coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
+    # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
+    bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     if len(bright):
         largest = float(np.max(bright.width[: max(1, len(bright) // 4)]))
         covered = _cover(levels[coarse], 2**coarse, bright)
@@ -267,17 +269,18 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
         return rows[:, :4]
     tree = cKDTree(place)
     parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
-    around = tree.query_ball_point(place[parents], _BELONGS * width[parents])
+    around = tree.query_ball_point(place[parents], _GROUP * width[parents])
     owner = np.repeat(parents, [len(near) for near in around])
     child = np.concatenate([*around, np.zeros(0)]).astype(int)
-    fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _ALONE * snr[owner])
+    fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _LEAST_ALONE * snr[owner])
     owner, child = owner[fit], child[fit]
     several = np.unique(owner)[np.unique(owner, return_counts=True)[1] > 1]
     for parent in several:
         near = child[owner == parent]
         for own in np.unique(width[near])[::-1]:
             members = near[width[near] == own]
-            if len(members) > 1 and pdist(place[members]).min() > _CLEAR * own:
+            stands = len(members) > 1 and snr[members].max() > _ALONE * snr[parent]
+            if stands and pdist(place[members]).min() > _CLEAR * own:
                 kept[parent] = False
                 kept[members] = True
                 break

@@ -66,7 +66,7 @@ def measure_image(
     usable = usable_pixels(image)
     reason = _hopeless(usable)
     if reason:
-        empty = Sky(np.full((1, 1), np.nan), 1.0, np.nan)
+        empty = Sky(np.full((1, 1), np.nan), np.zeros(2), np.ones(2), np.nan)
         stars = no_stars(0 if places is None else len(places))
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS

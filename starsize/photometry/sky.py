@@ -1,6 +1,6 @@
 """The sky under the stars: a smooth map from the quiet pixels of coarse cells, and pixel noise."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -24,14 +24,15 @@ class Sky:
     ----------
     cells : (my, mx) array
         Level at the middle of each cell, ADU.
-    cell_px : float
-        Width of a cell in pixels.
+    first_px, pitch_px : (2,) arrays
+        Middle of the first cell and how far apart middles lie, along y and x, pixels.
     noise : float
         Standard deviation of one pixel of empty sky, ADU, converter steps included.
     """
 
     cells: np.ndarray
-    cell_px: float
+    first_px: np.ndarray
+    pitch_px: np.ndarray
     noise: float
 
     @property
@@ -41,27 +42,29 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        places = [(np.asarray(c, float) + 0.5) / self.cell_px - 0.5 for c in (y, x)]
-        return ndimage.map_coordinates(self.cells, places, order=1, mode="nearest")
+        rows, columns = (self._weights(np.asarray(c, float), k) for k, c in enumerate((y, x)))
+        return np.einsum("nr,rc,nc->n", rows, self.cells, columns, optimize=True)
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
         rows, columns = (
-            _linear_weights(n, factor / self.cell_px, cells)
-            for n, cells in zip(shape, self.cells.shape, strict=True)
+            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
+            for k, n in enumerate(shape)
         )
         return (rows @ self.cells.astype(np.float32)) @ columns.T
 
+    def _weights(self, pixel: np.ndarray, axis: int) -> np.ndarray:
+        """Matrix that carries cell values to pixels along an axis.
 
-def _linear_weights(n: int, step: float, n_cells: int) -> np.ndarray:
-    """Matrix that interpolates cell values linearly onto ``n`` pixels ``step`` cells apart."""
-    place = np.clip((np.arange(n) + 0.5) * step - 0.5, 0, n_cells - 1)
-    left = np.minimum(place.astype(int), max(n_cells - 2, 0))
-    share = (place - left).astype(np.float32)
-    weights = np.zeros((n, n_cells), np.float32)
-    weights[np.arange(n), left] = 1 - share
-    weights[np.arange(n), np.minimum(left + 1, n_cells - 1)] += share
-    return weights
+        Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
+        """
+        n = self.cells.shape[axis]
+        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -0.6, n - 0.4)
+        left = np.clip(place.astype(int), 0, max(n - 2, 0))
+        weights, rows = np.zeros((len(pixel), n)), np.arange(len(pixel))
+        weights[rows, left] = 1 - (place - left)
+        weights[rows, np.minimum(left + 1, n - 1)] += place - left
+        return weights
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -163,26 +166,50 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     cell_px : float
         Wished width of a cell, pixels.
     """
-    side = int(np.clip(round(cell_px / factor), 4, max(binned.shape)))
-    my, mx = (-(-n // side) for n in binned.shape)
-    padded = np.full((my * side, mx * side), np.nan, np.float32)
-    padded[: binned.shape[0], : binned.shape[1]] = binned
-    blocks = padded.reshape(my, side, mx, side).swapaxes(1, 2).reshape(my * mx, side * side)
+    rough, filled = _map_once(binned, factor, noise, cell_px)
+    # Once more less the slopes within its cells: there a level is known ten times better.
+    left, _ = _map_once(binned - rough.on_grid(binned.shape, factor), factor, noise, cell_px)
+    return replace(rough, cells=rough.cells + np.where(filled, 0.0, left.cells))
+
+
+def _map_once(
+    binned: np.ndarray, factor: int, noise: float, cell_px: float
+) -> tuple[Sky, np.ndarray]:
+    """A map and which of its cells a star fills: these have the level of their surroundings."""
+    count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
+    side = -(-np.array(binned.shape) // count)
+    # All cells are whole; those of a side that they do not divide overlap a little.
+    pitch = (np.array(binned.shape) - side) / np.maximum(count - 1, 1)
+    rows, columns = (
+        (np.arange(n) * step).astype(int)[:, None] + np.arange(width)
+        for n, step, width in zip(count, pitch, side, strict=True)
+    )
+    blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
+    my, mx = count
+    blocks = blocks.reshape(my * mx, -1).astype(np.float32, copy=False)
     level = _fill(_quiet_level(blocks).reshape(my, mx))
-    if min(my, mx) >= 3:
-        level = _without_outliers(level)
-    return Sky(cells=level.astype(float), cell_px=float(side * factor), noise=noise)
+    around = _around(level) if min(my, mx) >= 3 else level
+    filled = _stand_out(level - around)
+    level = np.where(filled, around + np.median(level - around), level).astype(float)
+    first = side * factor / 2 - 0.5
+    return Sky(level, first, np.maximum(pitch, 1.0) * factor, noise), filled
 
 
-def _without_outliers(level: np.ndarray) -> np.ndarray:
-    """Cells that stand out of their surroundings (a bright star fills them) take their median.
+def _around(level: np.ndarray) -> np.ndarray:
+    """Least of the means of neighbours that face each other across a cell.
 
-    The others keep their own value: a median filter would flatten every bowl of vignetting.
+    Slopes cancel, a bowl of vignetting lowers all alike, and stars only add light.
     """
-    around = ndimage.median_filter(level, 3, mode="nearest")
-    gap = level - around
-    usual = 1.4826 * float(np.median(np.abs(gap - np.median(gap))))
-    return np.where(gap - np.median(gap) > _STANDS_OUT * usual, around, level)
+    wide = np.pad(level, 1, mode="reflect", reflect_type="odd")
+    ny, nx = level.shape
+    sides = [wide[dy : dy + ny, dx : dx + nx] for dy in range(3) for dx in range(3)]
+    return np.min([(sides[k] + sides[8 - k]) / 2 for k in range(4)], axis=0)
+
+
+def _stand_out(gap: np.ndarray) -> np.ndarray:
+    """True for cells further above their surroundings than cells usually are."""
+    gap = gap - np.median(gap)
+    return gap > _STANDS_OUT * 1.4826 * float(np.median(np.abs(gap)))
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:
@@ -199,7 +226,10 @@ def _quiet_level(blocks: np.ndarray) -> np.ndarray:
     low, high = np.zeros_like(count), count.copy()
     for _ in range(_CLIP_ROUNDS):
         middle = np.minimum(low + (high - low) // 2, last)
-        median = values[rows, middle]
+        # The middle fifth: a coarse converter's values come in steps, and so would their median.
+        fifth = (high - low) // 10
+        above = np.minimum(middle + fifth + 1, last + 1)
+        median = (sums[rows, above] - sums[rows, middle - fifth]) / (above - middle + fifth)
         mean = (sums[rows, high] - sums[rows, low]) / np.maximum(high - low, 1)
         # Stars only ever add light, so the spread is taken from below the median.
         n = middle + 1 - low

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from starsize.photometry import find_stars
 from starsize.photometry.sky import (
     Sky,
     full_of_holes,
@@ -54,5 +55,37 @@ def test_gaps_side_by_side_are_no_holes():
 
 
 def test_the_gain_is_that_of_photon_noise_or_none():
-    assert gain_from_sky(Sky(np.full((2, 2), 900.0), 96.0, 30.0)) == pytest.approx(1.0)
-    assert gain_from_sky(Sky(np.full((2, 2), -5.0), 96.0, 30.0)) is None
+    def sky(level):
+        return Sky(np.full((2, 2), level), np.full(2, 48.0), np.full(2, 96.0), 30.0)
+
+    assert gain_from_sky(sky(900.0)) == pytest.approx(1.0)
+    assert gain_from_sky(sky(-5.0)) is None
+
+
+def _gradient(x, y):
+    return 500 + 500 * x
+
+
+def _bowl(x, y):
+    # Half of the light is lost in the corners (common practice calls that strong vignetting).
+    return 2000 * (1 - 0.25 * ((2 * x - 1) ** 2 + (2 * y - 1) ** 2))
+
+
+@pytest.mark.parametrize("sky", [_gradient, _bowl])
+def test_an_empty_sky_shows_no_stars_whatever_its_slope(sky):
+    y, x = np.mgrid[:700, :1000] / np.array([700, 1000]).reshape(2, 1, 1)
+    for seed in range(3):
+        light = sky(x, y)
+        image = light + np.random.default_rng(seed).normal(0, 10, light.shape)
+        assert len(find_stars(image.astype(np.float32))) <= 12
+
+
+def test_a_bright_star_that_fills_cells_of_the_sky_does_not_lift_them():
+    rng = np.random.default_rng(1)
+    truth = 500 + 0.3 * np.arange(800.0) + np.zeros((600, 1))
+    image = truth + rng.normal(0, 10, truth.shape)
+    image[180:330, 250:420] += 3000
+    binned = halve(halve(image.astype(np.float32)))
+    away = sky_map(binned, 4, 10.0, cell_px=96).on_grid(binned.shape, 4)
+    away -= halve(halve(truth.astype(np.float32)))
+    assert np.abs(away).max() < 30
