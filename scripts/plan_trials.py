@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 
@@ -266,27 +267,32 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=RESULT)
     asked = parser.parse_args()
     names = [name for name in asked.telescopes.split(",") if name]
-    stored = json.loads(asked.store.read_text()) if asked.store and asked.store.exists() else {}
-    all_kept = {name: Kept(**one) for name, one in stored.items()}
+    stored: dict[str, Any] = {"nights": {}, "frames": [], "light": []}
+    if asked.store and asked.store.exists():
+        stored = json.loads(asked.store.read_text(encoding="utf-8"))
+    every = {name: Kept(**one) for name, one in stored["nights"].items()}
     for name in names if asked.nights else ():
-        kept = all_kept.setdefault(name, Kept({}, {}, [], [], []))
+        kept = every.setdefault(name, Kept({}, {}, [], [], []))
         run_nights(name, range(asked.first, asked.first + asked.nights), asked.seed, kept)
-        if asked.store:
-            asked.store.write_text(json.dumps({n: asdict(k) for n, k in all_kept.items()}))
-    parts = ["# Do plans keep what they promise?", "", "Written by `scripts/plan_trials.py`."]
-    if all_kept:
-        rows = [line for name, kept in all_kept.items() for line in offset_lines(name, kept)]
-        parts += ["", "## Offsets, drawn as radii", "", KEPT, *rows]
-        rows = [position_line(name, kept) for name, kept in all_kept.items()]
-        parts += ["", "## Positions", "", AGAINST, *rows]
-    if asked.frames:
-        rows = [
-            one_night_of_frames(name, asked.seed + k) for name in names for k in range(asked.frames)
-        ]
-        parts += ["", "## Drawn as frames", "", FRAMES, *rows]
+    frames, light = list(stored["frames"]), list(stored["light"])
+    for k in range(asked.frames):
+        frames += [one_night_of_frames(name, asked.seed + k) for name in names]
     if asked.light:
-        parts += ["", "## Star noise of drawn frames, % of the radius (stars)", "", LIGHT]
-        parts += light_rows()
+        light = light_rows()
+    if asked.store:
+        nights = {name: asdict(kept) for name, kept in every.items()}
+        kept_text = json.dumps({"nights": nights, "frames": frames, "light": light})
+        asked.store.write_text(kept_text, encoding="utf-8")
+    parts = ["# Do plans keep what they promise?", "", "Written by `scripts/plan_trials.py`."]
+    if every:
+        rows = [line for name, kept in every.items() for line in offset_lines(name, kept)]
+        parts += ["", "## Offsets, drawn as radii", "", KEPT, *rows]
+        rows = [position_line(name, kept) for name, kept in every.items()]
+        parts += ["", "## Positions", "", AGAINST, *rows]
+    if frames:
+        parts += ["", "## Drawn as frames", "", FRAMES, *frames]
+    if light:
+        parts += ["", "## Star noise of drawn frames, % of the radius (stars)", "", LIGHT, *light]
     print("\n".join(parts))
     asked.out.write_text("\n".join(parts) + "\n", encoding="utf-8")
 

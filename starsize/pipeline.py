@@ -12,6 +12,7 @@ import numpy as np
 
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
+from .comparison.compared import FieldReport
 from .comparison.field_stars import at_centre, field_of_sweeps
 from .curves import (
     CurveSet,
@@ -113,10 +114,9 @@ def measure_offsets(
     """
     new, earlier = _new_and_stored(paths)
     given = setup or (earlier[0].setup if earlier else Setup())
-    files: tuple[InputFile, ...] = ()
-    if new or not earlier:
-        skip = [cache.path.parent] if cache else []
-        files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
+    skip = [cache.path.parent] if cache else []
+    wanted = bool(new) or not earlier
+    files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip) if wanted else ()
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
     found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
@@ -135,14 +135,8 @@ def measure_offsets(
     )
     cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
     strips = recalled(cache, cut, "strips", measured, known.camera)
-    compare = partial(
-        compare_measured,
-        measured,
-        setup=known,
-        given=given,
-        reference=reference,
-        earlier=earlier,
-    )
+    told = {"setup": known, "given": given, "reference": reference, "earlier": earlier}
+    compare = partial(compare_measured, measured, **told)
     curves, comparison, step_notices = recalled(
         cache, compare, "compare", measured, known, given, reference, earlier
     )
@@ -251,7 +245,9 @@ def compare_measured(
         um_per_step=step.um_per_step,
         reference=comparison.reference,
     )
-    if field is not None and field.significant:
+    if not isinstance(field, FieldReport):
+        return curves, replace(comparison, field_reason=field or ""), step.notices
+    if field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.
         _, comparison, step = again(at_centre(curves, field.centre_steps))

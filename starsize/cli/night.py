@@ -10,8 +10,7 @@ from ..night import NightResult
 from ..night_run import measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
 from .night_watch import watch
-from .shared import calibration_of, print_json, print_line, progress_line, setup_of
-from .workers import workers
+from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
 
 CACHE_FILE = "measured.sqlite"
 
@@ -27,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
     quiet = arguments.quiet or arguments.json
     with (
         Cache(arguments.out / CACHE_FILE) as cache,
-        workers(arguments.jobs) as executor,
+        executor_of(arguments) as executor,
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
         result = measure_night(

@@ -8,8 +8,7 @@ from ..night import NightResult
 from ..night_run import follow_night
 from ..reports import write_night_result
 from ..reports.night_words import night_headline, state_line
-from .shared import calibration_of, print_line, setup_of
-from .workers import workers
+from .shared import calibration_of, executor_of, print_line, setup_of
 
 
 def watch(arguments: argparse.Namespace) -> int:
@@ -23,7 +22,8 @@ def watch(arguments: argparse.Namespace) -> int:
     _say(arguments, "watching; stop with Ctrl-C")
     try:
         # Frames come one by one: more processes than asked for would only wait.
-        with workers(arguments.jobs or 1) as executor:
+        arguments.jobs = arguments.jobs or 1
+        with executor_of(arguments) as executor:
             for result in follow_night(
                 arguments.frames,
                 setup=setup_of(arguments) if arguments.setup else None,

@@ -272,6 +272,8 @@ class Comparison:
     birge_ratio: float | None = None
     """Birge ratio of the adjustment: 1 where scatter and stated uncertainty agree."""
     field: FieldReport | None = None
+    field_reason: str = ""
+    """Why the frames cannot tell the field; empty where they can, or no star was followed."""
     outward: Outward = "increasing"
     """Sense of the step count, as the setup states it."""
     notices: tuple[Notice, ...] = ()

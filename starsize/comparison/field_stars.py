@@ -7,7 +7,7 @@ import numpy as np
 
 from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
-from ..estimate import Estimate
+from ..estimate import Estimate, Finding
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
@@ -23,11 +23,12 @@ def field_of_sweeps(
     setup: Setup,
     um_per_step: Estimate | None,
     reference: str = "L",
-) -> FieldReport | None:
-    """The field from all answered sweeps with stars; None where they cannot tell.
+) -> FieldReport | Finding | None:
+    """The field from all answered sweeps with stars.
 
-    ``fits`` begin with those of ``measured``, in its order; ``reference`` is the filter whose zone
-    the field is compared with.
+    Why they cannot tell where they cannot; None where no star was followed. ``fits`` begin with
+    those of ``measured``, in its order; ``reference`` is the filter whose zone the field is
+    compared with.
     """
     pairs = [
         (one, fit)
@@ -43,8 +44,7 @@ def field_of_sweeps(
     same = [_field_sweep(m, f) for m, f in pairs if m.sweep.frames[0].shape == facts.shape]
     band, ratio = setup.band(reference), setup.telescope.focal_ratio
     zone = critical_focus_zone_um(band.wavelength_nm, ratio) if band and ratio else None
-    found = field_of_focus(same, frame=frame, scale=scale, zone_um=zone)
-    return None if isinstance(found, str) else found
+    return field_of_focus(same, frame=frame, scale=scale, zone_um=zone)
 
 
 def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSet:

@@ -162,6 +162,8 @@ def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     # One frame more than seems to have stood is left out at first, for it bends the curve.
     for spare in (1, 0):
         plays = read_plays(joint.fits, sure=[f.play_steps.is_known for f in joint.fits])
+        if not any(play.is_known for play in plays):
+            break
         seen = [
             standing_start(fit, play.value, spare) if play.is_known else start
             for fit, play, start in zip(joint.fits, plays, starts, strict=True)

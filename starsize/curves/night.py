@@ -7,17 +7,8 @@ from typing import Final
 import numpy as np
 
 from ..filters import BANDS, Band
-from ..optics.star import (
-    DRAFT_NM,
-    Apertures,
-    Sizes,
-    Stars,
-    StarState,
-    Telescope,
-    lay_out,
-    prepare_stars,
-    star_sizes,
-)
+from ..optics.sizes import Sizes, star_sizes
+from ..optics.star import DRAFT_NM, Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, Priors, student_weight

@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.star import Stars, StarState, all_light, lay_out, star_radii, star_sizes
+from ..optics.sizes import star_radii, star_sizes
+from ..optics.star import Stars, StarState, all_light, lay_out
 from .night import COLOUR, FIRST, LOG_SLOPE, Night, fill_shared, state_of
 from .search import Fit, Variance, descend, find, shared_scatter, variance_of
 from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal

@@ -3,7 +3,8 @@
 import numpy as np
 
 from ..optics.pupil import PupilTable
-from ..optics.star import StarState, Telescope, lay_out, prepare_stars, star_radii
+from ..optics.sizes import star_radii
+from ..optics.star import StarState, Telescope, lay_out, prepare_stars
 from .fitted import CurveFit
 from .shapes import hyperbola
 

@@ -4,7 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..optics.star import Sizes, colour_terms
+from ..optics.sizes import Sizes
+from ..optics.star import colour_terms
 from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
 from .statistics import PRIORS, Priors, believe
 

@@ -4,7 +4,7 @@ The half-flux radius of frame i of sweep s is
 
     r_i = R(rho (x_i - z_s), F_s, t_s; c, S, A, q) + noise,
 
-R from `optics.star`, the radius of half of the light inside the circle that photometry used, its
+R from `optics.sizes`, the radius of half of the light inside the circle that photometry used, its
 ring and pixels included: rho is the blur in pixels per step, z_s where the sweep's 550 nm light
 focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour, its spherical
 aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A

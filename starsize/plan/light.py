@@ -14,7 +14,7 @@ COUNT_SLOPE: Final = 0.75
 practice)."""
 LIGHT_POWER: Final = 0.25
 """The star noise of a frame falls with this power of its light: photons alone would make it 1/2,
-drawn frames give 0.1 to 0.2, their stars' places among the pixels count too
+drawn frames give 0 to 0.3, for fainter stars join and their places among the pixels count too
 (scripts/results/plan.md)."""
 _NICE: Final = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60)
 

@@ -3,9 +3,9 @@
 from typing import Any
 
 from ..comparison.sets.compared import SetComparison, SetRow
-from ..estimate import Estimate
-from .numbers import estimate_text, known, micrometres
+from .numbers import known, micrometres, move_number, signed_text
 from .page import render
+from .ruler import Ruler
 from .tints import filter_tint
 
 _WORDS = {
@@ -49,17 +49,9 @@ def change_text(row: SetRow) -> str:
 
     Empty for the reference too, which cannot change against itself.
     """
-    change, sigma = known(row.change_steps), known(row.change_sigma_steps)
-    if change is None or row.filter == row.reference:
+    if row.filter == row.reference:
         return ""
-    return estimate_text(Estimate(change, float("nan") if sigma is None else sigma), signed=True)
-
-
-def move_number(steps: int | None) -> str:
-    """A whole move with its sign; a dash where unknown."""
-    if steps is None:
-        return "–"
-    return f"{steps:+d}" if steps else "0"
+    return signed_text(row.change_steps, row.change_sigma_steps)
 
 
 def _row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
@@ -85,15 +77,12 @@ def _rails(comparison: SetComparison) -> list[dict[str, float]]:
         old, new = known(row.old_offset_steps), known(row.new_offset_steps)
         ends += [] if old is None else [old]
         ends += [] if new is None else [new - reach, new + reach]
-    length = 1.06 * (max(ends) - min(ends)) or 1.0
-    start = (min(ends) + max(ends) - length) / 2
-    return [_places(row, start=start, length=length) for row in comparison.rows]
+    ruler = Ruler.over(ends)
+    return [_places(row, ruler) for row in comparison.rows]
 
 
-def _places(row: SetRow, *, start: float, length: float) -> dict[str, float]:
-    def place(value: float) -> float:
-        return round(100 * (value - start) / length, 2)
-
+def _places(row: SetRow, ruler: Ruler) -> dict[str, float]:
+    place = ruler.place
     places = {"zero": place(0.0)}
     old, new = known(row.old_offset_steps), known(row.new_offset_steps)
     zone = known(row.zone_steps)
@@ -103,7 +92,7 @@ def _places(row: SetRow, *, start: float, length: float) -> dict[str, float]:
         places["new"] = place(new)
         if zone is not None:
             places["zone_from"] = place(new - zone)
-            places["zone_width"] = round(200 * zone / length, 2)
+            places["zone_width"] = ruler.width(2 * zone)
     if old is not None and new is not None:
         places["jump_from"] = min(places["old"], places["new"])
         places["jump_width"] = round(abs(places["new"] - places["old"]), 2)

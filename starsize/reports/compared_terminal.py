@@ -4,7 +4,8 @@ from rich.console import Console
 from rich.table import Table
 
 from ..comparison.sets.compared import SetComparison
-from .compared_page import change_text, move_number, set_headline
+from .compared_page import change_text, set_headline
+from .numbers import move_number
 from .sentences import sentence
 from .terminal import say, standard_output, text_table
 

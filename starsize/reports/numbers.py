@@ -133,3 +133,18 @@ def time_text(mjd: float | None) -> str:
         return ""
     moment = MJD_ZERO + timedelta(days=day)
     return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def signed_text(value: float | None, sigma: float | None) -> str:
+    """A signed number with its uncertainty, if that is known; empty if unknown."""
+    number, own = known(value), known(sigma)
+    if number is None:
+        return ""
+    return estimate_text(Estimate(number, math.nan if own is None else own), signed=True)
+
+
+def move_number(steps: int | None) -> str:
+    """A whole number of steps with its sign; 0 has none, a dash where unknown."""
+    if steps is None:
+        return "–"
+    return f"{steps:+d}" if steps else "0"

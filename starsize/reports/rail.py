@@ -4,17 +4,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
-from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, micrometres, short_number
+from .numbers import known, micrometres, move_number, short_number, signed_text
 from .result import RunResult
+from .ruler import Ruler
 from .sentences import (
     action_words,
     common_move,
     direction,
     is_colour_camera,
     move_text,
-    signed_move,
 )  # fmt: skip
 from .tints import filter_tint
 
@@ -54,15 +53,12 @@ def rails_of(comparison: Comparison, setup: Setup) -> list[Rail]:
         reach = max(known(row.zone_steps) or 0.0, known(row.offset_sigma_steps) or 0.0)
         if offset is not None:
             ends += [sign * offset - reach, sign * offset + reach]
-    length = 1.06 * (max(ends) - min(ends)) or 1.0
-    start = (min(ends) + max(ends) - length) / 2
-    return [_rail(row, sign, serve, start=start, length=length) for row in comparison.rows]
+    ruler = Ruler.over(ends)
+    return [_rail(row, sign, serve, ruler) for row in comparison.rows]
 
 
-def _rail(row: OffsetRow, sign: int, serve: float | None, *, start: float, length: float) -> Rail:
-    def place(value: float) -> float:
-        return round(100 * (value - start) / length, 2)
-
+def _rail(row: OffsetRow, sign: int, serve: float | None, ruler: Ruler) -> Rail:
+    place, width = ruler.place, ruler.width
     zero, common = place(0.0), None if serve is None else place(sign * serve)
     offset = known(row.offset_steps)
     if offset is None:
@@ -74,9 +70,9 @@ def _rail(row: OffsetRow, sign: int, serve: float | None, *, start: float, lengt
         common,
         place=place(centre),
         zone_from=None if zone is None else place(centre - zone),
-        zone_width=None if zone is None else round(200 * zone / length, 2),
+        zone_width=None if zone is None else width(2 * zone),
         sigma_from=None if sigma is None else place(centre - sigma),
-        sigma_width=None if sigma is None else round(200 * sigma / length, 2),
+        sigma_width=None if sigma is None else width(2 * sigma),
     )
 
 
@@ -88,7 +84,7 @@ def _row(row: OffsetRow, rail: Rail, setup: Setup, *, channels: bool) -> dict[st
         "tint": filter_tint(row.filter),
         "rail": rail,
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
-        "move": "–" if row.move_steps is None else signed_move(row.move_steps),
+        "move": move_number(row.move_steps),
         "word": _word(row, setup, channels=channels),
         "offset": _offset_text(row),
         "offset_um": "" if is_reference else micrometres(row.offset_um),
@@ -108,7 +104,6 @@ def _word(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
 
 
 def _offset_text(row: OffsetRow) -> str:
-    offset, sigma = known(row.offset_steps), known(row.offset_sigma_steps)
-    if offset is None or row.filter == row.reference:
+    if row.filter == row.reference:
         return ""
-    return estimate_text(Estimate(offset, float("nan") if sigma is None else sigma), signed=True)
+    return signed_text(row.offset_steps, row.offset_sigma_steps)

@@ -6,7 +6,7 @@ from ..comparison.compared import Comparison, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, number_text, steps_text
+from .numbers import estimate_text, known, move_number, number_text, steps_text
 from .result import RunResult
 
 VERDICT_WORDS = {
@@ -127,7 +127,7 @@ def numbers_to_enter(result: RunResult) -> str:
     rows = [row for row in result.comparison.rows if row.move_steps is not None]
     if len(rows) < 2 or is_colour_camera(result):
         return ""
-    return ", ".join(f"{row.filter} {signed_move(row.move_steps or 0)}" for row in rows)
+    return ", ".join(f"{row.filter} {move_number(row.move_steps)}" for row in rows)
 
 
 def entering(result: RunResult) -> str:
@@ -142,11 +142,6 @@ def entering(result: RunResult) -> str:
     if "refocus" in words:
         said += " Where it says 'refocus', the number is only a start for focusing."
     return said
-
-
-def signed_move(steps: int) -> str:
-    """A whole number of steps with its sign; 0 has none."""
-    return f"{steps:+d}" if steps else "0"
 
 
 def common_move(comparison: Comparison) -> float | None:

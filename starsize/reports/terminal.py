@@ -13,7 +13,15 @@ from ..errors import printable
 from ..estimate import Estimate
 from ..setup import Setup
 from ..tracking.measured import FrameRadius
-from .numbers import estimate_text, known, number_text, short_number, steps_text
+from .numbers import (
+    estimate_text,
+    known,
+    move_number,
+    number_text,
+    short_number,
+    signed_text,
+    steps_text,
+)
 from .result import RunResult
 from .sentences import (
     action_words,
@@ -28,7 +36,6 @@ from .sentences import (
     numbers_to_enter,
     row_sentence,
     sentence,
-    signed_move,
     without_sentence,
 )
 from .unanswered import open_questions
@@ -187,17 +194,13 @@ def text_table(
 def _move_cell(row: OffsetRow, setup: Setup) -> str:
     if row.move_steps is None:
         return "-"
-    return f"{signed_move(row.move_steps)} {direction(row.move_steps, setup)}".strip()
+    return f"{move_number(row.move_steps)} {direction(row.move_steps, setup)}".strip()
 
 
 def _offset_cell(row: OffsetRow) -> str:
-    offset = known(row.offset_steps)
-    if offset is None:
-        return "-"
-    if row.filter == row.reference:
+    if row.filter == row.reference and row.offset_steps is not None:
         return "0"
-    sigma = known(row.offset_sigma_steps)
-    return estimate_text(Estimate(offset, float("nan") if sigma is None else sigma), signed=True)
+    return signed_text(row.offset_steps, row.offset_sigma_steps) or "-"
 
 
 def _print_reasons(result: RunResult, console: Console) -> None:

@@ -1,6 +1,6 @@
 """Which questions the frames leave open, and what to capture to answer them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..estimate import Notice
 from .numbers import known
@@ -75,6 +75,13 @@ _COLOUR = OpenQuestion(
 )
 
 
+def _field(reason: str) -> OpenQuestion:
+    """The question of the field with its reason, where one is known."""
+    if not reason:
+        return _FIELD
+    return replace(_FIELD, why=f"{_FIELD.why[:-1]}: {reason}.")
+
+
 def play_seen(result: RunResult) -> tuple[float, ...]:
     """Steps of play that sweeps took up at their start, smallest first."""
     found = (known(fit.play_steps.value) for fit in result.curves.fits)
@@ -94,6 +101,6 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
         (_SLIPS, health.slips is None),
         (_SPECTRUM, known(comparison.colour.secondary_spectrum) is None),
         (_COLOUR, known(comparison.colour.compromise_steps) is None),
-        (_FIELD, comparison.field is None),
+        (_field(comparison.field_reason), comparison.field is None),
     )
     return tuple(question for question, is_open in checks if is_open)

@@ -170,7 +170,7 @@ def true_best_focus(
         return half_flux_radius_px(star_blur(scene, filter_name, outward_um), pixels=pixels)
 
     # A colour blur may have more than one dip: scan first, then close in on the deepest. No dip is
-    # narrower than the critical focus zone of its bluest light, and many colours together are smooth.
+    # narrower than the critical focus zone of its bluest light; many colours together are smooth.
     zone_um = critical_focus_zone_um(min(plate.wavelengths_nm), scene.lens.focal_ratio)
     low, high = min(shifts) - margin, max(shifts) + margin
     grid = np.linspace(low, high, int(np.clip(np.ceil((high - low) / zone_um), 9, 50)))

@@ -109,7 +109,7 @@ def test_a_worker_that_dies_of_a_frame_costs_that_frame(night, tmp_path, cluster
     assert files(out) == files(tmp_path / "a")
 
 
-@pytest.mark.parametrize("verb", ["offsets", "measure"])
+@pytest.mark.parametrize("verb", ["offsets", "measure", "night"])
 def test_nobody_at_the_address_is_one_line(night, tmp_path, capsys, monkeypatch, verb):
     monkeypatch.setattr("starsize.cli.cluster._PATIENCE_S", 0.3)
     monkeypatch.chdir(tmp_path)

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.curves import Known, focus_curve
-from starsize.curves.design import Outlook, _values, design_of
+from starsize.curves.design import STAR_NOISE_POWER, Outlook, _values, design_of
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
 from starsize.curves.search import normal_equations, variance_of
@@ -32,7 +32,9 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(design):
         focus_curve(
             AWAY,
             radii[name],
-            OUTLOOK.star_noise[name] * radii["L"].min() * (radii[name] / radii["L"].min()) ** 0.3,
+            OUTLOOK.star_noise[name]
+            * radii["L"].min()
+            * (radii[name] / radii["L"].min()) ** STAR_NOISE_POWER,
             filter=name,
             id=f"{name}-{k}",
         )
@@ -68,7 +70,7 @@ def test_far_from_focus_it_is_what_geometry_and_the_propagation_of_errors_give()
     found = np.sqrt(np.array([1, -1]) @ covariance @ np.array([1, -1]))
     slope = KNOWN.slope_px_per_step / np.sqrt(2)
     radius = slope * 170
-    noise = 0.01 * (radius / 1.0) ** 0.3
+    noise = 0.01 * (radius / 1.0) ** STAR_NOISE_POWER
     # Frames are held wrecked with 3 %, and the seeing of each sweep is its own.
     assert_allclose(found, np.sqrt(2) * noise / slope / np.sqrt(8), rtol=0.06)
 

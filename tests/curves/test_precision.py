@@ -53,7 +53,11 @@ def test_best_focus_of_a_coloured_lens_is_true_and_so_is_its_sigma(lens, wrecked
 
 
 def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(lens):
-    """What a law guessed of the light beyond the aperture does not touch best focus."""
+    """What a law guessed of the light beyond the aperture does not touch best focus.
+
+    The air of the simulator is a Moffat star, that of the model turbulence: what either puts beyond
+    the circle differs by up to 4 % of the radius.
+    """
     scene = lens.scene
     known = Known(focal_ratio=scene.lens.focal_ratio, pixel_um=scene.sensor.pixel_um)
     points = draw_points(lens, PointsPlan(order=FILTERS), seed=8)
@@ -70,7 +74,7 @@ def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(l
         )
     for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
         assert abs(fit.best_steps - p.best_steps) < 0.15 * p.zone_steps
-        assert np.median(np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1)) < 0.01
+        assert np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1).max() < 0.06
 
 
 def test_channels_that_share_their_exposures_are_known_better_against_each_other(lens):

@@ -6,15 +6,8 @@ from numpy.testing import assert_allclose
 
 from starsize.filters import BANDS as USUAL_BANDS
 from starsize.optics import wing_slope_px_per_um
-from starsize.optics.star import (
-    Apertures,
-    StarState,
-    Telescope,
-    colour_terms,
-    prepare_stars,
-    star_radii,
-    star_sizes,
-)
+from starsize.optics.sizes import star_radii, star_sizes
+from starsize.optics.star import Apertures, StarState, Telescope, colour_terms, prepare_stars
 from starsize.simulate import Scene, Sky, star_blur
 from starsize.simulate.curve import bounded_radius_px, half_flux_radius_px
 from starsize.simulate.lens import Lens

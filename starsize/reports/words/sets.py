@@ -46,6 +46,7 @@ def _change_unknown(
     one_more: float | None = None,
     reference: str = "",
     change: float,
+    half95: float,
     **facts: object,
 ) -> str:
     """What the frames alone say of a change not known well enough, and what would tell."""
@@ -58,7 +59,7 @@ def _change_unknown(
         if one_more is not None:
             remedy = f"one more sweep of {reference} in each run makes it about +-{one_more:.0f}"
     said = f", not known well enough for {_ZONE}{alone}: {remedy}"
-    return _of_change(said, change=change, **facts)
+    return _of_change(said, change=change, half95=half95, **facts)
 
 
 def _parfocal(*, count: int, verdict: str) -> str:
