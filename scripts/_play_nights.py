@@ -59,7 +59,7 @@ def fitted_play(starts: Starts, seed: int) -> Estimate | None:
     """Play that a drawn and fitted night reports; not a number where a text alone says so."""
     fits = fit_curves(drawn_curves(starts, seed)).fits
     found = play_of_starts(fits)
-    said = any("(play)" in fit.reason for fit in fits)
+    said = any(fit.reason == "play_at_start" for fit in fits)
     return Estimate(np.nan, np.nan) if said and found is None else found
 
 
@@ -137,4 +137,4 @@ def _drawn(fit: CurveFit) -> tuple[np.ndarray, np.ndarray]:
 
 def _wreck(radii: Sequence[np.ndarray], starts: Starts, rng: np.random.Generator) -> None:
     if starts.wrecked:
-        radii[rng.integers(len(radii))][0] *= rng.uniform(*WRECK)
+        radii[int(rng.integers(len(radii)))][0] *= rng.uniform(*WRECK)

@@ -77,12 +77,13 @@ def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
     """How far the counter ran before the camera moved, where it is certain that it did.
 
     Frame i, ``t_i`` steps after the first, was taken at max(t_i, P) steps from it. A focuser has
-    one play P, and a sweep turned (T) or was run in, one as likely as the other:
+    one play P, and a sweep turned or was run in, one as likely as the other:
 
         odds of play = PLAY_ODDS * integral p(P) prod_k [L_k(P) / L_k(0) + 1] / 2 dP,
 
     L_k averaging over where best focus lies and over which frames are wrecked, as the fit does;
-    before looking, p(P) falls as 1 / (P + spacing).
+    before looking, p(P) falls as 1 / (P + spacing). The channels of a colour camera share their
+    wrecks: they count as one sweep of their geometric mean L_k.
 
     Parameters
     ----------
@@ -96,7 +97,7 @@ def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
         showed it more likely than not.
     """
     grids, logs = _likelihoods(fits)
-    trial, odds = _shared_play(grids, logs)
+    trial, odds = _shared_play(fits, grids, logs)
     together = logsumexp(odds)
     if together < np.log(1 / DOUBT - 1):
         return [NOT_KNOWN] * len(fits)
@@ -111,7 +112,7 @@ def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
 
 def may_be_play(fit: CurveFit) -> bool:
     """Whether play explains this sweep, taken alone, about as well as wrecked frames do."""
-    _, odds = _shared_play(*_likelihoods([fit]))
+    _, odds = _shared_play([fit], *_likelihoods([fit]))
     return bool(logsumexp(odds) > np.log(MAY_BE / (1 - MAY_BE)))
 
 
@@ -163,27 +164,32 @@ def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
 
 
 def _shared_play(
-    grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
+    fits: Sequence[CurveFit], grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
     """One play for the sweeps that turned: trial values, ln odds of each against none."""
     trial = np.linspace(0.0, max((g[-1] for g in grids if g.size), default=0.0), 400)
     spacing = max((40 * g[1] for g in grids if g.size), default=1.0)
     odds = np.log(PLAY_ODDS) + _log_prior(trial, spacing)
-    for play, log in zip(grids, logs, strict=True):
-        odds += _turned_or_not(trial, play, log)
+    gains: dict[tuple[object, ...], list[np.ndarray]] = {}
+    for k, (fit, play, log) in enumerate(zip(fits, grids, logs, strict=True)):
+        if play.size:
+            gains.setdefault(_first_exposure(fit) or (k,), []).append(_gain(trial, play, log))
+    for channels in gains.values():
+        odds += np.logaddexp(np.mean(channels, axis=0), 0.0) - np.log(2)
     return trial, odds
+
+
+def _first_exposure(fit: CurveFit) -> tuple[object, ...]:
+    """What the channels of one exposure share; empty where its time is not known."""
+    curve, first = fit.curve, int(np.argmax(_read(fit)))
+    time = float(curve.time_mjd[first])
+    known = np.isfinite(time)
+    return (curve.names[first], time, float(curve.position_steps[first])) if known else ()
 
 
 def _log_prior(play: np.ndarray, spacing: float) -> np.ndarray:
     log = -np.log(play + spacing)
     return log - logsumexp(log)
-
-
-def _turned_or_not(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
-    """(t,) array: ln likelihood over that of no play, of a sweep that turned or did not."""
-    if not play.size:
-        return np.zeros(trial.size)
-    return np.logaddexp(_gain(trial, play, log), 0.0) - np.log(2)
 
 
 def _turned(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
