@@ -60,7 +60,7 @@ class CapturePlan:
         ``colour``, ``slip``, ``temperature``, ``play``.
     saves_share : float
         Share of the exposure time that the positions save against evenly spaced ones at the same
-        uncertainty.
+        uncertainty, by the covariance; drawn nights have not shown it (scripts/results/plan.md).
     more : tuple of More
     assumed : tuple of Assumed
     hfr_px : float

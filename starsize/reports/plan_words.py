@@ -125,15 +125,10 @@ def answer_lines(plan: CapturePlan) -> Iterator[tuple[bool, str]]:
 
 
 def saving(plan: CapturePlan) -> str:
-    """What the positions save."""
-    frames = len(plan.away_steps)
-    if plan.saves_share < 0.05:
-        return f"{frames} positions a sweep; here no others tell more than evenly spaced ones."
-    even = frames / (1 - plan.saves_share)
+    """Why the positions lie where they do."""
     return (
-        f"{frames} positions a sweep, none in the middle but in the first one: a frame in focus "
-        f"tells the seeing, not where focus is. By the same prediction evenly spaced ones would "
-        f"have to be {even:.1f} for the same."
+        f"{len(plan.away_steps)} positions a sweep, none in the middle but in the first one: a "
+        "frame in focus tells the seeing, not where focus is."
     )
 
 
