@@ -29,7 +29,7 @@ from pathlib import Path
 
 import numpy as np
 
-from starsize.curves import fit_curves, focus_curve
+from starsize.curves import focus_curve
 from starsize.estimate import Estimate
 from starsize.night.causes import causes
 from starsize.night.course import Course, prepare_course, steps_between
@@ -54,6 +54,7 @@ from starsize.simulate.long_night_points import (
     draw_night_points,
     zone_steps,
 )
+from starsize.steps import fit_curves
 
 RESULTS = Path(__file__).parent / "results" / "night.md"
 FILTERS = ("L", "R", "G", "B")
@@ -138,7 +139,7 @@ def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[
         focus_curve(s.position_steps, s.radius_px[:, 1], s.sigma_px[:, 1], filter=s.filter)
         for s in sweeps
     ]
-    fits = fit_curves(curves).fits
+    fits = fit_curves(curves, setup=setup).fits
     best = {fit.curve.filter: fit.best_steps for fit in fits}
     offsets = {name: place - best["L"] for name, place in best.items()}
     learnt = equipment_from_fits(

@@ -237,9 +237,16 @@ def equipment_of(
             text = "the result folder holds no focus curve of wave optics: its figures alone serve"
             notices = (Notice("no_curves", text),)
         return plain, notices
+    said: tuple[Notice, ...] = ()
+    if setup.telescope.focal_ratio is None or setup.camera.pixel_um is None:
+        text = (
+            "focal length, aperture or pixel size are not known, so how far a zone reaches is from "
+            "the curves alone and may be a third off; state them in the setup file"
+        )
+        said = (Notice("zone_from_curves", text),)
     lacking = [name for name in names if name not in learnt.shapes]
     if not lacking:
-        return learnt, ()
+        return learnt, said
     some = next(iter(learnt.shapes.values()))
     shapes, best = dict(learnt.shapes), dict(learnt.best_px)
     for name in lacking:
@@ -248,7 +255,7 @@ def equipment_of(
         shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:13], 0.0, 0.0, 0.0)
         best[name] = 0.0
     text = f"no sweep shows {', '.join(lacking)}: its stars are those of a lens without colour"
-    return replace(learnt, shapes=shapes, best_px=best), (Notice("filter_not_swept", text),)
+    return replace(learnt, shapes=shapes, best_px=best), (*said, Notice("filter_not_swept", text))
 
 
 def _learnt(known: RunResult) -> Equipment | None:

@@ -72,7 +72,7 @@ def _hours(result: NightResult) -> tuple[np.ndarray, bool]:
     return 24 * (times - math.floor(times[0])), True
 
 
-def _shade(axes: Axes, hours: np.ndarray, lost: np.ndarray) -> None:
+def _shade(axes: _canvas.Axes, hours: np.ndarray, lost: np.ndarray) -> None:
     """A band behind the frames that are lost."""
     gap = float(np.median(np.diff(hours))) if hours.size > 1 else 1.0
     for k in np.flatnonzero(lost):
@@ -82,7 +82,7 @@ def _shade(axes: Axes, hours: np.ndarray, lost: np.ndarray) -> None:
         axes.axvspan(low, high, color=_canvas.colour("warn"), alpha=0.16, linewidth=0)
 
 
-def _marks(axes: Axes, result: NightResult, hours: np.ndarray, values: np.ndarray) -> None:
+def _marks(axes: _canvas.Axes, result: NightResult, hours: np.ndarray, values: np.ndarray) -> None:
     """Each filter its mark and colour; open where unclear."""
     names = [e.filter for e in result.exposures]
     for filter_name in dict.fromkeys(names):
@@ -99,14 +99,14 @@ def _marks(axes: Axes, result: NightResult, hours: np.ndarray, values: np.ndarra
             )  # fmt: skip
 
 
-def _temperature(axes: Axes, result: NightResult, hours: np.ndarray) -> None:
+def _temperature(axes: _canvas.Axes, result: NightResult, hours: np.ndarray) -> None:
     warm = np.array([e.temperature_degC for e in result.exposures])
     axes.plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
     axes.set_ylabel("°C")
     axes.margins(y=0.15)
 
 
-def _clock(axes: Axes) -> None:
+def _clock(axes: _canvas.Axes) -> None:
     low, high = axes.get_xlim()
     step = next(s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if (high - low) / s <= 12 or s == 24)
     ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
