@@ -124,12 +124,10 @@ def answer_lines(plan: CapturePlan) -> Iterator[tuple[bool, str]]:
         yield told, question if told else f"{question} (it would take {remedy})"
 
 
-def saving(plan: CapturePlan) -> str:
-    """Why the positions lie where they do."""
-    return (
-        f"{len(plan.away_steps)} positions a sweep, none in the middle but in the first one: a "
-        "frame in focus tells the seeing, not where focus is."
-    )
+def positions_text(plan: CapturePlan) -> str:
+    """How the positions of a sweep lie."""
+    first, second = plan.away_steps[:2]
+    return f"{len(plan.away_steps)} positions a sweep, one every {second - first} steps."
 
 
 def more_text(more: More) -> str:
