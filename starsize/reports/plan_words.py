@@ -89,7 +89,7 @@ def steps_to_follow(plan: CapturePlan) -> Iterator[str]:
     )
     yield (
         f"Exposures: {_exposures(plan)}. After the first sweep look at a frame: stars not burnt "
-        "out, some dozens of them, two to four times as large at both ends as in focus."
+        "out, some dozens of them, three to four times as large at both ends as in focus."
     )
     yield (
         "Change nothing but focuser and filter: no refocusing and no correction for temperature "
