@@ -109,9 +109,12 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
 
 def _lack(night: Night, found: Posterior, mine: np.ndarray) -> float:
     """Share of its radii that the model lacks in a sweep, that of the lens' colour included."""
-    own = variance_of(
-        night, found.fit.values, found.fit.sizes, jitter=0.0, lack=found.usual(found.lack)
-    ).sound - night.sigma_px**2
+    own = (
+        variance_of(
+            night, found.fit.values, found.fit.sizes, jitter=0.0, lack=found.usual(found.lack)
+        ).sound
+        - night.sigma_px**2
+    )
     return float(np.sqrt(np.mean((own / found.fit.sizes.radius**2)[mine])))
 
 
