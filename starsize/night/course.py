@@ -179,6 +179,7 @@ def seen_frame(
         course.tables[one.filter],
         priors=course.priors,
         elongation=course.elongation,
+        lack=0.0 if one.filter in course.equipment.shape_lack else course.priors.lack_differs,
     )
     return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
 

@@ -45,7 +45,7 @@ class Likelihood:
 
 
 def likelihood(
-    one: Exposure, table: StarTable, *, priors: NightPriors, elongation: float
+    one: Exposure, table: StarTable, *, priors: NightPriors, elongation: float, lack: float = 0.0
 ) -> Likelihood | None:
     """Likelihood of a frame; None where it has no radius.
 
@@ -57,6 +57,8 @@ def likelihood(
     priors : NightPriors
     elongation : float
         Of the night's better frames.
+    lack : float
+        Of ln shape, in which filters and defoci differ.
     """
     if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
         return None
@@ -69,7 +71,7 @@ def likelihood(
     if math.isfinite(one.shape):
         own = one.shape_scatter
         own = own if math.isfinite(own) else one.shape_sigma / one.shape
-        sigma = math.hypot(own, priors.wobble, _SMEAR_SHAPE * excess)
+        sigma = math.hypot(own, priors.wobble, lack, _SMEAR_SHAPE * excess)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
         bend = np.gradient(shape, STEP_ZONES, axis=1)
         wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))

@@ -18,7 +18,7 @@ Seen, with R_p(d, u; f, a) the radius of a share p of the light by wave optics (
 exponent of the air's transfer function:
 
     ln r50         = ln R50(d, u) + N(0, s50^2)
-    ln (r80 / r50) = ln R80 / R50 (d, u) + z g(d, u) + N(0, s_shape^2)
+    ln (r80 / r50) = ln R80 / R50 (d, u) + z g(d, u) + N(0, s_shape^2 + differs^2)
     g^2 = (sigma_a dln(R80 / R50)/da)^2 + lack(d, u)^2,   z ~ N(0, 1)
 
 or, with a small probability, anything (a wild frame). Stars drawn out by wind or guiding beyond
@@ -86,6 +86,9 @@ class NightPriors:
     """Of ln shape from frame to frame: guiding, other stars."""
     lack: float = 0.007
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
+    lack_differs: float = 0.012
+    """In which filters and defoci differ there, as if it were of each frame: 0.006 that a block of
+    four shares, measured on drawn lenses and mirrors (colour and spherical aberration)."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""
     radius_lack: float = 0.003
