@@ -135,8 +135,9 @@ def measure_offsets(
     )
     cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
     strips = recalled(cache, cut, "strips", measured, known.camera)
-    told = {"setup": known, "given": given, "reference": reference, "earlier": earlier}
-    compare = partial(compare_measured, measured, **told)
+    compare = partial(
+        compare_measured, measured, setup=known, given=given, reference=reference, earlier=earlier
+    )
     curves, comparison, step_notices = recalled(
         cache, compare, "compare", measured, known, given, reference, earlier
     )

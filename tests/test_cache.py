@@ -208,9 +208,10 @@ ENDLESS = """
 import sys, numpy as np
 from starsize.cache import Cache
 with Cache(sys.argv[1]) as kept:
-    print("on", flush=True)
     for k in range(100_000):
         kept.put(f"key {k % 50}", (k % 50, np.full(5000, k % 50)))
+        if k == 50:
+            print("on", flush=True)
 """
 
 

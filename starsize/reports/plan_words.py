@@ -132,8 +132,8 @@ def saving(plan: CapturePlan) -> str:
     even = frames / (1 - plan.saves_share)
     return (
         f"{frames} positions a sweep, none in the middle but in the first one: a frame in focus "
-        f"tells the seeing, not where focus is. Evenly spaced it would take {even:.1f} frames for "
-        f"the same ({100 * plan.saves_share:.0f} % saved)."
+        f"tells the seeing, not where focus is. By the same prediction evenly spaced ones would "
+        f"have to be {even:.1f} for the same."
     )
 
 

@@ -56,7 +56,7 @@ def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(l
     """What a law guessed of the light beyond the aperture does not touch best focus.
 
     The air of the simulator is a Moffat star, that of the model turbulence: what either puts beyond
-    the circle differs by up to 4 % of the radius.
+    the circle differs by up to 5 % of the radius.
     """
     scene = lens.scene
     known = Known(focal_ratio=scene.lens.focal_ratio, pixel_um=scene.sensor.pixel_um)
@@ -74,7 +74,7 @@ def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(l
         )
     for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
         assert abs(fit.best_steps - p.best_steps) < 0.15 * p.zone_steps
-        assert np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1).max() < 0.06
+        assert np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1).max() < 0.08
 
 
 def test_channels_that_share_their_exposures_are_known_better_against_each_other(lens):

@@ -1,4 +1,4 @@
-"""The grid against closed forms: a linear Gaussian night is what Kalman filter and smoother solve."""
+"""The grid against closed forms: a linear Gaussian night, as Kalman filter and smoother solve."""
 
 import numpy as np
 from numpy.testing import assert_allclose

@@ -1,5 +1,6 @@
 """Radii and their uncertainties against closed forms."""
 
+import galsim
 import numpy as np
 import pytest
 from scipy.optimize import brentq
@@ -84,3 +85,19 @@ def test_the_bounded_radius_is_right_where_a_halo_lies_below_the_noise(share):
     true = brentq(lambda r: inside(r) - r**2 * level - half, 0.1, found.total_px)
     assert abs(found.radius_px / true - 1) < 0.004 + 2 * found.sigma_px / true
     assert found.sigma_px < 0.01 * true
+
+
+@pytest.mark.parametrize("half_px", [0.7, 1.0])
+def test_sharp_discs_less_than_two_pixels_wide(half_px):
+    # Truth by GalSim: the half-flux radius of its profile as it falls, without pixels.
+    rng = np.random.default_rng(3)
+    seeing = galsim.Moffat(beta=3.5, half_light_radius=0.25 * half_px)
+    star = galsim.Convolve(galsim.TopHat(1.35 * half_px), seeing)
+    light = np.zeros((5 * 41, 5 * 41))
+    for j, i in np.ndindex(5, 5):
+        offset = tuple(rng.uniform(-0.5, 0.5, 2))
+        stamp = (1.4e5 * star).drawImage(nx=41, ny=41, scale=1.0, offset=offset).array
+        light[41 * j : 41 * j + 41, 41 * i : 41 * i + 41] = stamp
+    radius = measure_image(noisy(light, 4), gain_e_per_adu=1.0).radius
+    truth = star.calculateHLR(size=512, scale=0.02)
+    assert radius.radius_px == pytest.approx(truth, rel=0.02)
