@@ -31,7 +31,14 @@ def main() -> int:
         home = Path(folder) / "env"
         subprocess.run([asked.python, "-m", "venv", home], check=True)
         python = home / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-        install = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+        install: list[str | Path] = [
+            python,
+            "-m",
+            "pip",
+            "install",
+            "--quiet",
+            "--disable-pip-version-check",
+        ]
         pins = Path(folder) / "pins.txt"
         pins.write_text("\n".join(lower_bounds() if asked.which == "oldest" else []))
         wanted = f"{ROOT}[{','.join(EXTRAS)}]"

@@ -86,7 +86,7 @@ def good_night(folder: Path, elsewhere: Path) -> list[dict[str, bytes]]:
             light = sum(np.exp(-((x - a) ** 2 + (y - b) ** 2) / (2 * sigma**2)) for a, b in places)
             image = rng.poisson(500 + 3e4 / (2 * np.pi * sigma**2) * light).astype(np.uint16)
             minute = k + (30 if band == "R" else 0)
-            cards = {
+            cards: dict[str, str | int | float | bool | None] = {
                 "FILTER": band, "FOCUSPOS": position, "EXPTIME": 2.0, "EGAIN": 1.0,
                 "XPIXSZ": 3.76, "FOCALLEN": 480, "FOCTEMP": 4.5, "INSTRUME": "camera",
                 "DATE-OBS": f"2026-01-31T22:{minute:02d}:00",
@@ -135,7 +135,7 @@ def remove(path: Path) -> None:
         path.unlink()
 
 
-Measured = tuple[dict[Path, str | None], dict[Path, object], Setup, str]
+Measured = tuple[dict[Path, str | None], dict[Path, tuple[str, float, float]], Setup, str]
 
 
 def measured(night: Path, cache: Cache) -> Measured:

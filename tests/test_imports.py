@@ -15,7 +15,8 @@ LAYERS = (
     "steps", "pipeline", "scouting", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
-    "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics", "plain", "setup",
+    "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics",
+    "plain", "setup",
 }  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

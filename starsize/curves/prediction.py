@@ -1,6 +1,7 @@
 """Draw a fitted curve: the radius it predicts anywhere."""
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..optics.pupil import PupilTable
 from ..optics.sizes import star_radii
@@ -12,7 +13,7 @@ STAR = 16
 """Numbers that make the shape of a star's curve; a hyperbola has three."""
 
 
-def radius_at(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
+def radius_at(fit: CurveFit, position_steps: ArrayLike) -> np.ndarray:
     """Half-flux radius that a fit predicts at the given positions, pixels.
 
     Parameters

@@ -21,6 +21,7 @@ from .night import (
 )
 from .posterior import Posterior, gain_over_flat
 from .prediction import star_radius
+from .search import variance_of
 from .statistics import PRIORS
 
 BEYOND = 0.001
@@ -92,7 +93,7 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         floor_px=Estimate(floor, float(weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
-        lack=found.usual(found.lack),
+        lack=_lack(night, found, mine),
         chi2_reduced=_chi2(night, found, row),
         suspicion=suspicion,
         hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),
@@ -104,6 +105,17 @@ def summarise(night: Night, found: Posterior, row: int) -> Summary:
         ),
         gain=gain_over_flat(night, found, row),
     )
+
+
+def _lack(night: Night, found: Posterior, mine: np.ndarray) -> float:
+    """Share of its radii that the model lacks in a sweep, that of the lens' colour included."""
+    own = (
+        variance_of(
+            night, found.fit.values, found.fit.sizes, jitter=0.0, lack=found.usual(found.lack)
+        ).sound
+        - night.sigma_px**2
+    )
+    return float(np.sqrt(np.mean((own / found.fit.sizes.radius**2)[mine])))
 
 
 def shared_slope(night: Night, found: Posterior) -> Estimate:

@@ -106,7 +106,7 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
 
 
 def _typical_light(stars: Stars) -> float:
-    """Median light of the 40th to the 80th brightest star, ADU; of few stars, of the second quarter.
+    """Median light of the 40th to 80th brightest star, ADU; of few stars, of the second quarter.
 
     Places in the order of brightness stay the same stars while cloud passes: brighter ones burn
     out, fainter ones vanish.

@@ -5,6 +5,7 @@ import pytest
 from starsize.night import equipment_from_setup
 from starsize.setup import Camera, Focuser, Setup, Telescope
 from starsize.simulate import LENSES, tabulate_radii
+
 from .nights import FILTERS
 
 

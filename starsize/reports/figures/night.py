@@ -6,7 +6,6 @@ import numpy as np
 
 from ...night import NightResult
 from . import _canvas
-from ._canvas import Axes
 
 #: The marks of the drawings as characters.
 _SIGNS = {
