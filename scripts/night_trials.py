@@ -201,16 +201,7 @@ def ideal_course(world: World, course: Course) -> Course:
         tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
     one = course.nodes.air == course.nodes.air[0]
     nodes = replace(course.nodes.part(one), air=np.zeros(one.sum(), int))
-    exact = {name: np.full(DEFOCUS_ZONES.size, 1e-4) for name in FILTERS}
-    equipment = replace(
-        course.equipment,
-        shape_lack=exact,
-        swept_seeing=dict.fromkeys(FILTERS, 0.0),
-    )
-    chain = replace(course.chain, priors=replace(course.priors, lack_by_seeing=0.0))
-    return replace(
-        course, tables=tables, airs=course.airs[:1], nodes=nodes, equipment=equipment, chain=chain
-    )
+    return replace(course, tables=tables, airs=course.airs[:1], nodes=nodes)
 
 
 def _scene_seeing_px(world: World) -> float:

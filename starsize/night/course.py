@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,13 +10,13 @@ import numpy as np
 from .chain import Chain, Nodes, Seen, Step
 from .emission import likelihood
 from .equipment import Equipment
-from .model import LOG_STEP, NightPriors
+from .model import DEFOCUS_ZONES, LOG_STEP, NightPriors
 from .observed import Exposure
 from .table import StarTable, star_table
 
-#: Nodes of the coefficient and of the air, in their prior's sigmas.
+#: Nodes of the coefficient and of the star (z), in their prior's sigmas.
 _COEFFICIENTS = np.linspace(-2.1, 2.1, 7)
-_AIRS = np.linspace(-2.1, 2.1, 13)
+_STARS = np.linspace(-2.1, 2.1, 13)
 _FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
 _FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
@@ -32,7 +32,7 @@ class Course:
     Attributes
     ----------
     tables : dict of str to StarTable
-        With the airs of ``airs``.
+        With the airs of ``airs``, and what the shape lacks (`doubted`).
     airs : (A,) array
     by_degree : bool
         Whether the coefficient is one of temperature (else of hours).
@@ -62,7 +62,7 @@ def prepare_course(
     log_seeing = seeing_grid(equipment.arcsec_per_px)
     air = equipment.air.value if equipment.air.is_known else priors.air
     air_sigma = equipment.air.sigma if equipment.air.is_known else priors.air_sigma
-    airs = air + air_sigma * _AIRS
+    airs = air + air_sigma * _STARS
     warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
     by_degree = len(warm) > 0.8 * len(exposures)
     mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
@@ -73,13 +73,19 @@ def prepare_course(
         mean + sigma * coefficient,
         number,
         np.zeros(len(number)),
-        -0.5 * (_AIRS[number] ** 2 + coefficient**2),
+        -0.5 * (_STARS[number] ** 2 + coefficient**2),
     )
     names = sorted({e.filter for e in exposures})
     return Course(
         equipment=equipment,
         chain=Chain(log_seeing, equipment.arcsec_per_px, priors),
-        tables={name: table_of(equipment, name, log_seeing, airs) for name in names},
+        tables={
+            name: doubted(
+                table_of(equipment, name, log_seeing, airs),
+                shape_lack(equipment, name, log_seeing, priors),
+            )
+            for name in names
+        },
         airs=airs,
         nodes=nodes,
         by_degree=by_degree,
@@ -108,6 +114,29 @@ def table_of(
         np.concatenate([t.log_radius for t in each]),
         np.concatenate([t.log_shape for t in each]),
     )
+
+
+def shape_lack(
+    equipment: Equipment, name: str, log_seeing: np.ndarray, priors: NightPriors
+) -> np.ndarray:
+    """How well the modelled ln shape of a filter is known, (D, V)."""
+    if name not in equipment.shape_lack:
+        return np.full((DEFOCUS_ZONES.size, log_seeing.size), priors.lack)
+    away = priors.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
+    return np.asarray(np.hypot(equipment.shape_lack[name][:, None], away))
+
+
+def doubted(table: StarTable, lack: np.ndarray) -> StarTable:
+    """The stars of the airs moved by z as far as air and lack together may be off.
+
+    Less steep air and a lack of the table both lift or lower the shape of all frames; of the two
+    the one number z is made, so that the night can tell it and it counts once.
+    """
+    middle = table.log_shape[len(_STARS) // 2]
+    by_air = table.log_shape - middle
+    way = math.copysign(1.0, float(by_air[-1].sum())) * np.sign(_STARS)[:, None, None]
+    size = np.hypot(by_air, _STARS[:, None, None] * lack)
+    return replace(table, log_shape=middle + way * size)
 
 
 def coefficient_prior(
@@ -148,9 +177,9 @@ def seen_frame(
     found = likelihood(
         one,
         course.tables[one.filter],
-        equipment=course.equipment,
         priors=course.priors,
         elongation=course.elongation,
+        lack=0.0 if one.filter in course.equipment.shape_lack else course.priors.lack_differs,
     )
     return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .equipment import Equipment
 from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
 from .observed import Exposure
 from .table import StarTable
@@ -14,8 +13,6 @@ from .table import StarTable
 _ANYTHING = 1.0
 _SMEAR_RADIUS, _SMEAR_SHAPE = 0.5, 0.3
 """What an elongation beyond the night's own may do to ln radius and ln shape, at most."""
-_MOST_SHARED = 0.5
-"""Zones; where the shape is flat it is the radius that bounds the defocus."""
 _SMEARED_WILD = 0.1
 """Elongation beyond the night's own from which a frame is as likely wild as not."""
 
@@ -32,8 +29,6 @@ class Likelihood:
     wild : float
     growth : (A, D) array
         ln R50 over its smallest at the frame's seeing.
-    shared_zones : (A, D) array
-        By how much the model's lack, the same in all frames, may put the defocus wrong.
     """
 
     seeing: np.ndarray
@@ -41,7 +36,6 @@ class Likelihood:
     height: np.ndarray
     wild: float
     growth: np.ndarray
-    shared_zones: np.ndarray
 
     def at(self, air: np.ndarray, log_seeing: np.ndarray) -> np.ndarray:
         """Likelihood for nodes of the air (n,): (n, D, V)."""
@@ -51,7 +45,7 @@ class Likelihood:
 
 
 def likelihood(
-    one: Exposure, table: StarTable, *, equipment: Equipment, priors: NightPriors, elongation: float
+    one: Exposure, table: StarTable, *, priors: NightPriors, elongation: float, lack: float = 0.0
 ) -> Likelihood | None:
     """Likelihood of a frame; None where it has no radius.
 
@@ -59,11 +53,12 @@ def likelihood(
     ----------
     one : Exposure
     table : StarTable
-        Of its filter, with the airs of the model.
-    equipment : Equipment
+        Of its filter, with the stars of the model.
     priors : NightPriors
     elongation : float
         Of the night's better frames.
+    lack : float
+        Of ln shape, in which filters and defoci differ.
     """
     if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
         return None
@@ -73,29 +68,17 @@ def likelihood(
     u, slope, shape, growth = at_radius(table, math.log(one.hfr_px))
     spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
     height = 1 / slope
-    lack = _lack(u, one.filter, equipment, priors)
-    bend = np.gradient(shape, STEP_ZONES, axis=1)
-    shared = np.minimum(lack / np.maximum(np.abs(bend), 1e-6), _MOST_SHARED)
     if math.isfinite(one.shape):
         own = one.shape_scatter
         own = own if math.isfinite(own) else one.shape_sigma / one.shape
-        varying = lack * math.sqrt(priors.alike)
-        sigma = np.hypot(math.hypot(own, priors.wobble, _SMEAR_SHAPE * excess), varying)
+        sigma = math.hypot(own, priors.wobble, lack, _SMEAR_SHAPE * excess)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
+        bend = np.gradient(shape, STEP_ZONES, axis=1)
         wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))
         t = (math.log(one.shape) - shape) / wide
         height = height * np.exp(-0.5 * t * t) / wide / math.sqrt(2 * math.pi)
     odds = priors.wild / (1 - priors.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
-    return Likelihood(u, spread, height, odds / (1 + odds), growth, shared)
-
-
-def _lack(u: np.ndarray, name: str, equipment: Equipment, priors: NightPriors) -> np.ndarray:
-    """How well the modelled ln shape is known, (A, D)."""
-    lack = np.full(u.shape, priors.lack)
-    if name in equipment.shape_lack:
-        away = u - equipment.swept_seeing[name]
-        lack = np.hypot(equipment.shape_lack[name], priors.lack_by_seeing * away)
-    return np.asarray(lack)
+    return Likelihood(u, spread, height, odds / (1 + odds), growth)
 
 
 def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:

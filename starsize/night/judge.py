@@ -199,9 +199,6 @@ def frame_focus(
     mean = float((by_air * growth).sum())
     sigma = math.sqrt(max(float((by_air * (growth - mean) ** 2).sum()), 0.0))
     defocus, defocus_sigma, sided = signed(own.sum(0))
-    if frame.likelihood is not None:
-        shared = float((by_air * frame.likelihood.shared_zones).sum() / by_air.sum())
-        defocus_sigma = math.hypot(defocus_sigma, shared)
     return FrameFocus(
         state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
         probability_lost=lost,

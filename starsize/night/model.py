@@ -18,14 +18,18 @@ Seen, with R_p(d, u; f, a) the radius of a share p of the light by wave optics (
 exponent of the air's transfer function:
 
     ln r50         = ln R50(d, u) + N(0, s50^2)
-    ln (r80 / r50) = ln R80 / R50 (d, u) + N(0, s_shape^2 + lack^2)
+    ln (r80 / r50) = ln R80 / R50 (d, u) + z g(d, u) + N(0, s_shape^2 + differs^2)
+    g^2 = (sigma_a dln(R80 / R50)/da)^2 + lack(d, u)^2,   z ~ N(0, 1)
 
 or, with a small probability, anything (a wild frame). Stars drawn out by wind or guiding beyond
 those of the night's better frames tell less: the excess of their elongation adds to s50 and
 s_shape. At each d the radius tells u to a few thousandths, so the shape, taken at that u, tells d,
 and the seeing's course says how likely that u is.
 
-c and a are averaged over on a grid by their evidence; e_f is tried for one filter after another,
+z is one number for all frames of a night: what is not known of the air and what the table lacks
+both lift or lower every shape, and frames in focus tell how much. a = mean + z sigma_a.
+
+c and z are averaged over on a grid by their evidence; e_f is tried for one filter after another,
 as long as its odds say so (`filters`). All else is exact on a grid of (x, v): forwards alone while
 the night goes on (the past only), forwards and backwards after it. Growth is
 R50(d, u) / min_d R50(d, u) - 1; what comes out is its distribution.
@@ -82,10 +86,11 @@ class NightPriors:
     """Of ln shape from frame to frame: guiding, other stars."""
     lack: float = 0.007
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
+    lack_differs: float = 0.012
+    """In which filters and defoci differ there, as if it were of each frame: 0.006 that a block of
+    four shares, measured on drawn lenses and mirrors (colour and spherical aberration)."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""
-    alike: float = 3.0
-    """Frames in a row whose lack is one and the same, so that it is not averaged away."""
     radius_lack: float = 0.003
     wild: float = 0.02
     offset_wrong: float = 0.03

@@ -18,7 +18,7 @@ def measured(value, sigma):
     """A frame that shows the defocus itself, and nothing of the seeing."""
     height = np.exp(-0.5 * ((DEFOCUS_ZONES - value) / sigma) ** 2)[None]
     flat = np.full(height.shape, 0.5)
-    return Seen(Likelihood(flat, 1e3 * flat, height, 0.0, flat, flat))
+    return Seen(Likelihood(flat, 1e3 * flat, height, 0.0, flat))
 
 
 def rts(values, sigma, *, start, walk):
