@@ -9,21 +9,20 @@ field_frames.py). The zone of L is 13.5 steps, a tenth of it 1.35.
 import argparse
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
+from _play_nights import ALONE, NIGHTS, starts
 from _results import write_section
 from _sweeps import REFRACTOR, curves_of
 
 from starsize.comparison import Comparison, compare_sweeps
 from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import FieldSweep, Frame, field_of_focus
-from starsize.comparison.offsets.focuser import play_of_starts
 from starsize.comparison.offsets.table import Scale
 from starsize.conventions import Approach
-from starsize.curves import fit_curves, focus_curve
 from starsize.estimate import Estimate
-from starsize.simulate import SCENARIOS, PointsPlan, draw_points, tabulate_radii
 from starsize.simulate.field_points import FieldDraw, FieldPlan, draw_field
 from starsize.simulate.sweep_night import SweepDraw, SweepNight
 
@@ -190,7 +189,7 @@ def _three(night: SweepNight, rng: np.random.Generator) -> tuple[Offsets, ...]:
 
 
 def play(runs: int) -> str:
-    """85 steps from two directions, and from starts while it was being taken up."""
+    """85 steps from two directions."""
     rng = np.random.default_rng(18)
     ways: tuple[Approach, ...] = ("outward",) * 4 + ("inward",) * 4
     lines = [
@@ -205,37 +204,12 @@ def play(runs: int) -> str:
     lines.append(
         "| both directions | " + _play_row(turned, [p if _is_play(p) else None for p in none])
     )
-    scene = SCENARIOS["parfocal_refractor"].scene
-    lens = replace(scene.lens, focal_length_mm=600.0, aperture_mm=100.0)
-    scene = replace(scene, lens=lens, focuser=replace(scene.focuser, um_per_step=1.5))
-    table = tabulate_radii(scene, ["L", "R", "G"])
-    few = max(runs // 50, 4)
-    for positions in (7, 11):
-        plan = PointsPlan(order=("L", "R", "G"), positions=positions)
-        seen = [_start_play(table, replace(plan, play_steps=85.0), s) for s in range(few)]
-        none = [_start_play(table, plan, s) for s in range(5 * few)]
-        spacing = 2 * table.half_steps / (positions - 1)
-        lines.append(
-            f"| three flat starts, {positions} positions {spacing:.0f} steps apart | "
-            + _play_row(seen, none)
-        )
     return "\n".join(lines)
 
 
 def _is_play(found: Estimate | None) -> bool:
     """From both directions there is always a value: play where it differs from none."""
     return found is not None and abs(found.value) > 3 * found.sigma
-
-
-def _start_play(table, plan: PointsPlan, seed: int) -> Estimate | None:
-    points = draw_points(table, plan, seed=seed)
-    curves = [
-        focus_curve(
-            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=f"{k}"
-        )
-        for k, p in enumerate(points)
-    ]
-    return play_of_starts(fit_curves(curves).fits)
 
 
 def _play_row(seen: Sequence[Estimate | None], none: Sequence[Estimate | None]) -> str:
@@ -348,6 +322,8 @@ PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
     "repeats": ("Repeatability", repeats),
     "nights": ("Nights together", nights),
     "play": ("Play of 85 steps", play),
+    "alone": ("Play at the start of a sweep alone", partial(starts, ALONE)),
+    "starts": ("Play at the start of the sweeps of a night", partial(starts, NIGHTS)),
     "temperature": ("Temperature: -6 steps per degC", temperature),
     "field": ("Field from drawn radii", field),
 }

@@ -4,7 +4,8 @@ Run: ``python scripts/plan_trials.py --nights 50``; writes ``scripts/results/pla
 of radii: every sweep of a plan is drawn by the simulator's own physics (wave optics, Kolmogorov
 seeing, star noise as planned, best focus within a zone of where it is expected, the tube cooling),
 goes through ``fit_curves`` and ``compare_sweeps``, and its offsets are held against the truth.
-The same with eleven evenly spaced positions in place of those planned. With ``--frames 2`` so many
+The same with as many positions on both wings and one in focus, for which the covariance promises
+more. With ``--frames 2`` so many
 nights of each telescope are drawn as frames too, and measured by ``measure_offsets``; with
 ``--light`` the star noise of drawn frames is tabulated, on which the plan's exposures rest.
 ``--store FILE`` goes on where another call stopped.
@@ -23,7 +24,7 @@ import numpy as np
 from starsize import fit_curves, load_setup, measure_offsets
 from starsize.comparison import compare_sweeps
 from starsize.curves import CurveSet, FocusCurve, focus_curve
-from starsize.curves.design import STAR_NOISE_POWER
+from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
 from starsize.frames.plan_csv import PlannedExposure, start_times_s
 from starsize.photometry import measure_image
 from starsize.plan import CapturePlan, plan_capture
@@ -67,24 +68,36 @@ TRIALS = {
 }
 
 
-def evenly(plan: CapturePlan, frames: int = 11) -> tuple[PlannedExposure, ...]:
-    """The sweeps of a plan with evenly spaced positions, to where stars are 3.5 times as large."""
-    half = round(max(plan.away_steps) * 3.5 / reach_of(plan))
+WINGS = 0.6
+"""Of the way to the ends, the frames on the wings begin: where stars are about 2.5 times as large.
+There the covariance likes them best."""
+
+
+def on_wings(plan: CapturePlan) -> tuple[PlannedExposure, ...]:
+    """The sweeps of a plan with as many positions on both wings, and one in focus."""
+    end = max(plan.away_steps)
+    side = np.round(np.linspace(WINGS * end, end, len(plan.away_steps) // 2)).astype(int)
     rows: list[PlannedExposure] = []
     for sweep in plan.sweeps:
-        first = sweep[0]
-        for away in np.linspace(-half, half, frames):
-            place = plan.centre_steps[first.filter] + round(float(away))
-            rows.append(replace(first, order=len(rows) + 1, position_steps=place))
+        centre = plan.centre_steps[sweep[0].filter]
+        for away, one in zip([*-side[::-1], 0, *side], sweep, strict=True):
+            rows.append(replace(one, position_steps=centre + int(away)))
     return tuple(rows)
 
 
-def reach_of(plan: CapturePlan) -> float:
-    """How many times as large as in focus stars are at the ends of a plan's sweeps."""
-    scope, focuser = plan.setup.telescope, plan.setup.focuser
-    slope = np.sqrt((1 + scope.obstruction**2) / 2) / (2 * (scope.focal_ratio or 1))
-    slope *= (focuser.um_per_step or 1) / (plan.setup.camera.pixel_um or 1)
-    return float(np.hypot(1, slope * max(plan.away_steps) / plan.hfr_px))
+def promised(plan: CapturePlan, exposures: tuple[PlannedExposure, ...], outlook: Outlook) -> float:
+    """Rms error of best focus about the night's mean, by the covariance."""
+    places = [e.position_steps - plan.centre_steps[e.filter] for e in exposures]
+    away = np.unique([0, *places])
+    design = design_of(list(plan.offsets), away, outlook=outlook)
+    sweeps = []
+    for _, group in groupby(zip(exposures, places, strict=True), key=lambda e: e[0].sweep):
+        some = list(group)
+        at = np.searchsorted(away, [place for _, place in some])
+        sweeps.append((some[0][0].filter, np.bincount(at, minlength=away.size)))
+    covariance = design.covariance(sweeps)
+    count = len(sweeps)
+    return float(np.sqrt((np.trace(covariance) - count * covariance.mean()) / (count - 1)))
 
 
 def drawn(
@@ -138,7 +151,7 @@ class Kept:
     errors: dict[str, list[float]]
     stated: dict[str, list[float]]
     planned: list[float]
-    even: list[float]
+    wings: list[float]
     refused: list[int]
 
 
@@ -158,7 +171,7 @@ def run_nights(name: str, nights: range, seed: int, kept: Kept) -> None:
     repeats = trial.setup.focuser.repeatability_steps or 0.0
     for night in nights:
         missing = 0
-        for exposures, alone in ((plan.exposures, kept.planned), (evenly(plan), kept.even)):
+        for exposures, alone in ((plan.exposures, kept.planned), (on_wings(plan), kept.wings)):
             rng = np.random.default_rng([seed, 37, night])
             curves, best = drawn(exposures, table, dict(own.outlook.star_noise), rng)
             fits = fit_curves(curves, setup=plan.setup)
@@ -192,16 +205,14 @@ def offset_lines(name: str, kept: Kept) -> list[str]:
 
 
 def position_line(name: str, kept: Kept) -> str:
-    """Best foci from the planned positions against those from eleven evenly spaced ones."""
-    plan = plan_of(name)
-    planned, even = (float(np.sqrt(np.mean(v))) for v in (kept.planned, kept.even))
-    frames = len(plan.away_steps)
-    less = 100 * np.array(
-        [1 - frames / 11, plan.saves_share, 1 - frames / 11 * (planned / even) ** 2]
-    )
+    """Best foci from the evenly spaced positions of the plan against those from the wings."""
+    trial, plan = TRIALS[name], plan_of(name)
+    outlook = equip(trial.setup, filters=trial.filters, position_steps=CENTRE).outlook
+    even, wings = (float(np.sqrt(np.mean(v))) for v in (kept.planned, kept.wings))
+    told = [promised(plan, some, outlook) for some in (plan.exposures, on_wings(plan))]
     return (
-        f"| {name} | {len(kept.planned)} | {frames} | {planned:.3f} | {even:.3f} "
-        f"| {planned / even:.2f} | {' | '.join(f'{share:.0f} %' for share in less)} "
+        f"| {name} | {len(kept.planned)} | {len(plan.away_steps)} | {told[0]:.3f} | {told[1]:.3f} "
+        f"| {told[1] / told[0]:.2f} | {even:.3f} | {wings:.3f} | {wings / even:.2f} "
         f"| {sum(kept.refused)} |"
     )
 
@@ -304,11 +315,11 @@ KEPT = (
     "| stated / predicted |\n|---|---|---|---|---|---|---|"
 )
 AGAINST = (
-    "Rms error of best focus about the night's mean, no scatter of the focuser: as many frames a\n"
-    "sweep as planned against eleven evenly spaced to 3.5 times the size in focus; exposure time "
-    "less\nthan eleven; saved at the same uncertainty as planned and as drawn; sweeps refused.\n\n"
-    "| telescope | nights | frames | planned | eleven even | ratio | less than eleven "
-    "| saved, planned | saved, drawn | refused |\n|---|---|---|---|---|---|---|---|---|---|"
+    "Rms error of best focus about the night's mean, no scatter of the focuser: evenly spaced as\n"
+    "planned, and as many frames on both wings (2.5 to 4 times the size in focus) and one in focus;"
+    "\npromised by the covariance, and drawn; sweeps refused.\n\n"
+    "| telescope | nights | frames | even, promised | wings, promised | ratio | even, drawn "
+    "| wings, drawn | ratio | refused |\n|---|---|---|---|---|---|---|---|---|---|"
 )
 FRAMES = (
     "Plan, drawn frames, ``measure_offsets``: true error over predicted for each filter.\n\n"

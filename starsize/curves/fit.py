@@ -14,10 +14,10 @@ from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
-from .play import FlatStart, flat_start, read_plays, standing_start
+from .play import FlatStart, certain_plays, flat_start, standing_start
 from .posterior import Posterior, completed, explain
 from .summary import joint_covariance, placement, shared_slope, summarise
-from .verdicts import judge, refuse, refuse_before_fitting, takes_part
+from .verdicts import judge, refuse, refuse_before_fitting, takes_part, with_doubtful_start
 
 Model = Literal["auto", "star", "hyperbola"]
 MISFIT = 0.4
@@ -156,22 +156,20 @@ class _Joint(NamedTuple):
 
 
 def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
-    """Fit sweeps together, then once more where the curve shows play that radii alone did not."""
+    """Fit sweeps together, then once more where the curves say otherwise about the first frames."""
     starts = [flat_start(curve) for curve in curves]
     joint = _joint(curves, starts, known)
     # One frame more than seems to have stood is left out at first, for it bends the curve.
     for spare in (1, 0):
-        plays = read_plays(joint.fits, sure=[f.play_steps.is_known for f in joint.fits])
-        if not any(play.is_known for play in plays):
-            break
         seen = [
-            standing_start(fit, play.value, spare) if play.is_known else start
-            for fit, play, start in zip(joint.fits, plays, starts, strict=True)
+            standing_start(fit, play.value, spare) if play.is_known else None
+            for fit, play in zip(joint.fits, certain_plays(joint.fits), strict=True)
         ]
-        if seen != starts:
-            starts = seen
-            joint = _joint(curves, starts, known)
-    return joint
+        if seen == starts and not any(seen):
+            break
+        starts = seen
+        joint = _joint(curves, starts, known)
+    return joint._replace(fits=tuple(with_doubtful_start(fit) for fit in joint.fits))
 
 
 def _joint(

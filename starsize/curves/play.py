@@ -2,15 +2,16 @@
 
 While the play is taken up the counter runs and the camera stands: at a place nearer to focus than
 the counter says, for it came from there. Play of more than a spacing shows as several frames of
-one radius, less than that as one frame whose stars are too small for its position. ``flat_start``
-finds what would spoil a first fit; ``read_plays`` reads the play off the curve that was fitted.
+one radius, less than that as one frame whose stars are too small for its position, as a gust or
+a cloud also leaves it. ``flat_start`` finds what would spoil a first fit; ``certain_plays`` says
+where it was play, from the curves that were fitted to the night.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.special import expit, logsumexp
 
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
@@ -28,10 +29,12 @@ SAME = 3.0
 CHANGED = 6.0
 """In units of the noise: what counts as the same radius, and as a change."""
 PLAY_ODDS = 0.05
-"""Chance that a sweep starts with play left to take up, before looking."""
-PLAY_DOUBT = 0.4
-"""Play is named where the chance that there is none is below this. A steady start gives 0.996, one
-frame that is a little too small as much for play as for a wreck."""
+"""Odds that a night's sweeps show play, before looking."""
+DOUBT = 0.005
+"""Play is named where the chance that there is none is below this. One frame that is too small is
+about as likely play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
+MAY_BE = 0.2
+"""From this chance on, first frames off the curve may have been play instead of wrecks."""
 LACK = 0.003
 """Relative scatter that radii have about any curve (judgement)."""
 
@@ -70,42 +73,60 @@ def flat_start(curve: FocusCurve) -> FlatStart | None:
     return FlatStart(flat)
 
 
-def read_plays(fits: Sequence[CurveFit], *, sure: Sequence[bool]) -> list[Estimate]:
-    """How far the counter ran before the camera moved in each sweep, read off the fitted curves.
+def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
+    """How far the counter ran before the camera moved, where it is certain that it did.
 
-    Frame i, ``t_i`` steps after the first, was taken at max(t_i, P) steps from it. The likelihood
-    of P averages over where best focus lies and over which frames are wrecked, as the fit does;
-    before looking, P is likely as 1 / (P + spacing). A focuser has one play: a sweep that alone
-    could as well have a wrecked frame is believed where others show the same.
+    Frame i, ``t_i`` steps after the first, was taken at max(t_i, P) steps from it. A focuser has
+    one play P, and a sweep turned or was run in, one as likely as the other:
+
+        odds of play = PLAY_ODDS * integral p(P) prod_k [L_k(P) / L_k(0) + 1] / 2 dP,
+
+    L_k averaging over where best focus lies and over which frames are wrecked, as the fit does;
+    before looking, p(P) falls as 1 / (P + spacing). The channels of a colour camera share their
+    wrecks: they count as one sweep of their geometric mean L_k.
 
     Parameters
     ----------
     fits : sequence of CurveFit
-        The frames they left out are read too.
-    sure : sequence of bool
-        For which of them it is known already that there is play.
+        The sweeps of a night. The frames they left out are read too.
 
     Returns
     -------
     list of Estimate
-        Steps; not known where the chance that there is none is above ``PLAY_DOUBT``.
+        Steps; not known unless there is play with all but the chance ``DOUBT``, and this sweep
+        showed it more likely than not.
     """
-    grids = [_play_grid(fit) for fit in fits]
-    logs = [
-        _log_likelihood(fit, play) if play.size else play
-        for fit, play in zip(fits, grids, strict=True)
+    grids, logs = _likelihoods(fits)
+    trial, odds = _shared_play(fits, grids, logs)
+    together = logsumexp(odds)
+    if together < np.log(1 / DOUBT - 1):
+        return [NOT_KNOWN] * len(fits)
+    weight = np.exp(odds - together)
+    return [
+        _mean_play(fit, play, log)
+        if play.size and weight @ _turned(trial, play, log) > 0.5
+        else NOT_KNOWN
+        for fit, play, log in zip(fits, grids, logs, strict=True)
     ]
-    shared = _shared_play(grids, logs)
-    found = []
-    for fit, play, log, known in zip(fits, grids, logs, sure, strict=True):
-        if not play.size:
-            found.append(NOT_KNOWN)
-            continue
-        odds = logsumexp(log + _log_prior(play, 40 * play[1])) - log[0] + np.log(PLAY_ODDS)
-        together = _as_others(play, log, shared)
-        doubtful = max(odds, together) < np.log(1 / PLAY_DOUBT - 1)
-        found.append(NOT_KNOWN if doubtful and not known else _mean_play(fit, play, log))
-    return found
+
+
+def may_be_play(fit: CurveFit) -> bool:
+    """Whether play explains this sweep, taken alone, about as well as wrecked frames do."""
+    _, odds = _shared_play([fit], *_likelihoods([fit]))
+    return bool(logsumexp(odds) > np.log(MAY_BE / (1 - MAY_BE)))
+
+
+def read_play(fit: CurveFit) -> Estimate:
+    """Play of a sweep known to have turned, steps; not known where the curve cannot tell."""
+    play = _play_grid(fit)
+    return _mean_play(fit, play, _log_likelihood(fit, play)) if play.size else NOT_KNOWN
+
+
+def _likelihoods(fits: Sequence[CurveFit]) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Plays to be tried in each sweep, and the ln likelihood of each."""
+    grids = [_play_grid(fit) for fit in fits]
+    pairs = zip(fits, grids, strict=True)
+    return grids, [_log_likelihood(fit, play) if play.size else play for fit, play in pairs]
 
 
 def _play_grid(fit: CurveFit) -> np.ndarray:
@@ -129,7 +150,7 @@ def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
     run, way = np.abs(x - x[0]), np.sign(x[-1] - x[0])
     shift = np.linspace(-1, 1, 41) * max(4 * fit.best_sigma_steps, run[-1] / (x.size - 1) / 2)
     margin = np.abs(shift).max()
-    along = np.linspace(x.min() - margin, x.max() + margin, 600)
+    along = np.linspace(x.min() - margin, x.max() + margin, 200)
     camera = x[0] + way * np.maximum(run, play[:, None])
     model = np.interp(camera[:, None, :] - shift[:, None], along, radius_at(fit, along))
     seeing = fit.jitter * fit.floor_px.value**2 / model
@@ -143,15 +164,27 @@ def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
 
 
 def _shared_play(
-    grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
+    fits: Sequence[CurveFit], grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """One play for the sweeps that turned, half of them: trial values, ln odds against none."""
-    trial = np.linspace(0.0, max((g[-1] for g in grids if g.size), default=0.0), 200)
+    """One play for the sweeps that turned: trial values, ln odds of each against none."""
+    trial = np.linspace(0.0, max((g[-1] for g in grids if g.size), default=0.0), 400)
     spacing = max((40 * g[1] for g in grids if g.size), default=1.0)
     odds = np.log(PLAY_ODDS) + _log_prior(trial, spacing)
-    for play, log in zip(grids, logs, strict=True):
-        odds += _turned_or_not(trial, play, log)
+    gains: dict[tuple[object, ...], list[np.ndarray]] = {}
+    for k, (fit, play, log) in enumerate(zip(fits, grids, logs, strict=True)):
+        if play.size:
+            gains.setdefault(_first_exposure(fit) or (k,), []).append(_gain(trial, play, log))
+    for channels in gains.values():
+        odds += np.logaddexp(np.mean(channels, axis=0), 0.0) - np.log(2)
     return trial, odds
+
+
+def _first_exposure(fit: CurveFit) -> tuple[object, ...]:
+    """What the channels of one exposure share; empty where its time is not known."""
+    curve, first = fit.curve, int(np.argmax(_read(fit)))
+    time = float(curve.time_mjd[first])
+    known = np.isfinite(time)
+    return (curve.names[first], time, float(curve.position_steps[first])) if known else ()
 
 
 def _log_prior(play: np.ndarray, spacing: float) -> np.ndarray:
@@ -159,22 +192,14 @@ def _log_prior(play: np.ndarray, spacing: float) -> np.ndarray:
     return log - logsumexp(log)
 
 
-def _turned_or_not(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
-    """(t,) array: ln likelihood over that of no play, of a sweep that turned or did not."""
-    if not play.size:
-        return np.zeros(trial.size)
-    beyond = np.interp(trial, play, log, right=-np.inf) - log[0]
-    return np.logaddexp(beyond, 0.0) - np.log(2)
+def _turned(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
+    """(t,) array: chance that this sweep turned, given the play."""
+    return expit(_gain(trial, play, log))
 
 
-def _as_others(play: np.ndarray, log: np.ndarray, shared: tuple[np.ndarray, np.ndarray]) -> float:
-    """Ln odds that this sweep turned, given the play that all of them show."""
-    trial, odds = shared
-    beyond = np.interp(trial, play, log, right=-np.inf) - log[0]
-    turned = beyond - np.logaddexp(beyond, 0.0)
-    chance = logsumexp(odds) - np.logaddexp(logsumexp(odds), 0.0)
-    share = chance + logsumexp(odds - logsumexp(odds) + turned)
-    return float(share - np.log1p(-np.exp(min(share, -1e-12))))
+def _gain(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
+    """(t,) array: ln likelihood of each play over that of none."""
+    return np.interp(trial, play, log, right=-np.inf) - log[0]
 
 
 def _mean_play(fit: CurveFit, play: np.ndarray, log: np.ndarray) -> Estimate:

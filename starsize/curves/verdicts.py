@@ -8,7 +8,7 @@ from ..estimate import NOT_KNOWN, Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import FlatStart, read_plays
+from .play import FlatStart, may_be_play, read_play
 from .summary import Summary
 
 COMPANY = 3
@@ -151,9 +151,19 @@ def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
     )
 
 
+def with_doubtful_start(fit: CurveFit) -> CurveFit:
+    """Say of first frames off the curve that play would explain them too, where it would."""
+    if fit.used[0] or fit.play_steps.is_known or not may_be_play(fit):
+        return fit
+    first = int(np.argmax(fit.used))
+    usable = usable_points(fit.curve)
+    start = (Finding("wreck_or_play") if usable[i] else fit.frame_reasons[i] for i in range(first))
+    return replace(fit, frame_reasons=(*start, *fit.frame_reasons[first:]))
+
+
 def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
     """Read the play off the curve, and say that frames were left out."""
-    (play,) = read_plays([fit], sure=[True])
+    play = read_play(fit)
     reason = Finding("play_at_start", answer=fit.reason, frames=standing.frames, play=play)
     return replace(fit, play_steps=play, reason=reason)
 

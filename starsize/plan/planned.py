@@ -43,7 +43,7 @@ class CapturePlan:
     exposures : tuple of PlannedExposure
         In order.
     away_steps : tuple of int
-        Positions of a usual sweep, counted from where best focus is expected.
+        Positions of a sweep, counted from where best focus is expected.
     centre_steps : mapping of str to int
         By filter, where best focus is expected.
     run_in_steps : int
@@ -58,9 +58,6 @@ class CapturePlan:
     zone_steps : mapping of str to float
     can_answer : mapping of str to bool
         ``colour``, ``slip``, ``temperature``, ``play``.
-    saves_share : float
-        Share of the exposure time that the positions save against evenly spaced ones at the same
-        uncertainty.
     more : tuple of More
     assumed : tuple of Assumed
     hfr_px : float
@@ -82,7 +79,6 @@ class CapturePlan:
     offsets: Mapping[str, ExpectedOffset]
     zone_steps: Mapping[str, float]
     can_answer: Mapping[str, bool]
-    saves_share: float
     more: tuple[More, ...]
     assumed: tuple[Assumed, ...]
     hfr_px: float

@@ -17,20 +17,10 @@ from .forecast import Forecast, Programme, duration_s, exposure_s, forecast
 from .light import WANTED_STARS
 from .order import order_of_sweeps
 from .planned import CapturePlan, More
-from .positions import (
-    EVEN_REACH,
-    OFF_ZONES,
-    REACH,
-    best_pattern,
-    candidates,
-    counts,
-    even_pattern,
-    reach_of,
-    variance,
-)
+from .positions import even_positions, reach_steps
 
-FRAMES: Final = (8, 10, 12)
-"""Frames a sweep may have: with fewer than eight, two lost ones would spoil it."""
+FRAMES: Final = (7, 9, 11, 13)
+"""Frames a sweep may have: of seven any one may be lost while best focus lies two zones off."""
 BETWEEN: Final = (4, 3, 2, 1)
 """How many filters may stand between two sweeps of the reference."""
 ROUNDS_ASKED, ROUNDS = 6, 2
@@ -38,7 +28,6 @@ ROUNDS_ASKED, ROUNDS = 6, 2
 ZONE_SHARE: Final = 0.25
 """Uncertainty that is planned for where none is asked: of the smallest zone. Then the 95 % interval
 takes half of the zone."""
-EVEN: Final = 11
 NEARLY: Final = 1.05
 """Where nothing reaches what is wanted, the shortest night that is as good as the best but for so
 much is taken."""
@@ -97,7 +86,7 @@ def plan_capture(
     ... )
     >>> plan = plan_capture(setup, position_steps=12000)
     >>> plan.reached, len(plan.exposures), plan.exposures[0].filter
-    (True, 41, 'L')
+    (True, 35, 'L')
     """
     equipment = equip(
         setup,
@@ -116,7 +105,7 @@ def plan_capture(
         setup=equipment.setup,
         reference=equipment.filters[0],
         exposures=tuple(_exposures(chosen.programme, equipment, layout.design)),
-        away_steps=tuple(_aways(chosen.programme.frames[1], layout.design)),
+        away_steps=tuple(_aways(layout.patterns[chosen.frames], layout.design)),
         centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
         run_in_steps=equipment.run_in_steps,
         wanted_sigma_steps=wanted,
@@ -126,7 +115,6 @@ def plan_capture(
         offsets=chosen.forecast.table.offsets,
         zone_steps=equipment.zone_steps,
         can_answer=_answers(chosen.forecast, equipment),
-        saves_share=_saved(layout, chosen.frames),
         more=tuple(_more(chosen, equipment, layout)),
         assumed=equipment.assumed,
         hfr_px=equipment.outlook.floor_px,
@@ -136,11 +124,10 @@ def plan_capture(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layout:
-    """What frames would tell, and the patterns: counts at each place, by number of frames."""
+    """What frames would tell, and how many stand at each place, by number of frames."""
 
     design: Design
     patterns: Mapping[int, np.ndarray]
-    even: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,41 +143,37 @@ class _Chosen:
 
 def _layout(equipment: Equipment) -> _Layout:
     """Choose the positions."""
-    outlook, zone = equipment.outlook, min(equipment.zone_steps.values())
+    outlook = equipment.outlook
     slope = outlook.telescope.slope_px_per_step or 1.0
     slope *= float(np.sqrt((1 + outlook.telescope.obstruction**2) / 2))
-    away = candidates(zone, 1.1 * REACH * outlook.floor_px / slope)
+    reach = reach_steps(outlook.floor_px, slope)
+    if reach < FEWEST_REACH:
+        msg = (
+            f"steps of {equipment.um_per_step:g} um are too coarse for this telescope: stars grow "
+            f"fourfold within {reach:.1f} of them; check um_per_step under [focuser]"
+        )
+        raise InputError(msg)
+    fitting = [n for n in FRAMES if n <= 2 * reach + 1]
+    # One more than planned tells what one more would buy.
+    places = {n: even_positions(n, reach) for m in fitting for n in (m, m + 1)}
+    away = np.unique(np.concatenate(list(places.values())))
     try:
         design = design_of(equipment.filters, away, outlook=outlook)
     except ValueError as error:
         msg = f"{error}: check focal length, aperture, pixel size and --hfr"
         raise InputError(msg) from error
-    reach = reach_of(design, equipment.filters[0], REACH)
-    if reach < FEWEST_REACH:
-        msg = (
-            f"steps of {equipment.um_per_step:g} um are too coarse for this telescope: stars grow "
-            f"fourfold within {reach} of them; check um_per_step under [focuser]"
-        )
-        raise InputError(msg)
-    shift = max(1, round(OFF_ZONES * zone / (away[1] - away[0])))
-    # Reference, bluest and reddest; the filters between choose the same.
-    by_colour = sorted(equipment.filters, key=lambda name: equipment.bands[name].wavelength_nm)
-    some = dict.fromkeys((equipment.filters[0], by_colour[0], by_colour[-1]))
-    part = Design(away, {name: design.filters[name] for name in some}, design.shared)
     return _Layout(
         design=design,
         patterns={
-            n: counts(design, best_pattern(part, n, shift=shift, reach=reach)) for n in FRAMES
+            n: np.bincount(np.searchsorted(away, at), minlength=away.size)
+            for n, at in places.items()
         },
-        even=counts(design, even_pattern(EVEN, reach_of(design, equipment.filters[0], EVEN_REACH))),
     )
 
 
 def _programme(order: tuple[str, ...], pattern: np.ndarray) -> Programme:
-    """Every sweep alike, but the first one shows the star in focus too."""
-    first = pattern.copy()
-    first[pattern.size // 2] += 1
-    return Programme(order, (first, *([pattern] * (len(order) - 1))))
+    """Every sweep alike."""
+    return Programme(order, (pattern,) * len(order))
 
 
 def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> _Chosen:
@@ -200,8 +183,8 @@ def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int
         (number, between, n)
         for number in range(1, rounds + 1)
         for between in BETWEEN
-        for n in FRAMES
-        if between <= len(others) or between == BETWEEN[-1]
+        for n in sorted(layout.patterns)
+        if n in FRAMES and (between <= len(others) or between == BETWEEN[-1])
     ]
     made = {
         way: _programme(
@@ -236,24 +219,11 @@ def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     }
 
 
-def _saved(layout: _Layout, frames: int) -> float:
-    """Share of the exposures that the positions save.
-
-    Variances go as one over the number of frames, so as many evenly spaced ones as tell the same
-    are the eleven times the ratio of the variances.
-    """
-    ratio = variance(layout.design, layout.even) / variance(layout.design, layout.patterns[frames])
-    return 1 - frames / (EVEN * ratio)
-
-
 def _more(chosen: _Chosen, equipment: Equipment, layout: _Layout) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
     now, programme = chosen.forecast, chosen.programme
     pattern = layout.patterns[chosen.frames]
-    single = np.eye(pattern.size, dtype=int)
-    wider = min(
-        (pattern + one for one in single[1:-1]), key=lambda tried: variance(layout.design, tried)
-    )
+    wider = layout.patterns[chosen.frames + 1]
     frame = forecast(_programme(programme.order, wider), equipment, layout.design)
     yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
     offsets = now.table.offsets

@@ -12,7 +12,7 @@ from .plan_words import (
     assumed_text,
     headline,
     more_text,
-    saving,
+    positions_text,
     steps_to_follow,
     warnings_of,
 )
@@ -36,7 +36,7 @@ def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
         _bullet(out, "[ ]", point)
     out.print()
     out.print(_table(plan, out))
-    say(out, saving(plan))
+    say(out, positions_text(plan))
     for more in plan.more:
         say(out, sentence(more_text(more)), bullet=True)
     out.print()

@@ -89,7 +89,7 @@ def steps_to_follow(plan: CapturePlan) -> Iterator[str]:
     )
     yield (
         f"Exposures: {_exposures(plan)}. After the first sweep look at a frame: stars not burnt "
-        "out, some dozens of them, two to four times as large at both ends as in focus."
+        "out, some dozens of them, three to four times as large at both ends as in focus."
     )
     yield (
         "Change nothing but focuser and filter: no refocusing and no correction for temperature "
@@ -124,17 +124,10 @@ def answer_lines(plan: CapturePlan) -> Iterator[tuple[bool, str]]:
         yield told, question if told else f"{question} (it would take {remedy})"
 
 
-def saving(plan: CapturePlan) -> str:
-    """What the positions save."""
-    frames = len(plan.away_steps)
-    if plan.saves_share < 0.05:
-        return f"{frames} positions a sweep; here no others tell more than evenly spaced ones."
-    even = frames / (1 - plan.saves_share)
-    return (
-        f"{frames} positions a sweep, none in the middle but in the first one: a frame in focus "
-        f"tells the seeing, not where focus is. By the same prediction evenly spaced ones would "
-        f"have to be {even:.1f} for the same."
-    )
+def positions_text(plan: CapturePlan) -> str:
+    """How the positions of a sweep lie."""
+    first, second = plan.away_steps[:2]
+    return f"{len(plan.away_steps)} positions a sweep, one every {second - first} steps."
 
 
 def more_text(more: More) -> str:

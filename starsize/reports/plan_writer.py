@@ -55,7 +55,6 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
         "away_steps": list(plan.away_steps),
         "centre_steps": dict(plan.centre_steps),
         "run_in_steps": plan.run_in_steps,
-        "saves_share": plan.saves_share,
         "more": [dataclasses.asdict(one) for one in plan.more],
         "hfr_px": plan.hfr_px,
         "few_stars": dict(plan.few_stars),

@@ -200,9 +200,9 @@ def sigmas_from_data(
     found = system_of(data, terms).solve(scatter_steps)
     variance = np.diag(found.covariance)[len(data.names) :]
     prior = np.array([t.sigma for t in terms])
-    # A billionth of what was known beforehand: what is learned below that is rounding.
+    # A millionth of what was known beforehand: what is learned below that is rounding.
     learned = 1 / variance - prior**-2.0
-    return np.where(learned > 1e-9 / variance, 1 / np.sqrt(np.maximum(learned, 1e-300)), np.inf)
+    return np.where(learned > 1e-6 / variance, 1 / np.sqrt(np.maximum(learned, 1e-300)), np.inf)
 
 
 def offset_sigmas(

@@ -90,6 +90,7 @@ say(
         "play_taken_up": "the camera had not begun to move: play was being taken up",
         "no_usable_radius": "no usable radius",
         "off_curve": _off_curve,
+        "wreck_or_play": "off the curve: a cloud, gust or trail, or play that was being taken up",
         "perhaps_off_curve": "may be off the curve ({percent:.0f} %): weighed down",
     }
 )
