@@ -14,8 +14,8 @@ from starsize.estimate import Estimate
 from starsize.simulate import SCENARIOS, PointsPlan, RadiusTable, draw_points, tabulate_radii
 
 ALONE = ((("L",), 7), (("L",), 11))
-SEVEN = ("L", "R", "G", "B", "L", "R", "G")
-NIGHTS = ((("L", "R", "G"), 7), (SEVEN, 7))
+THREE = ((("L", "R", "G"), 7),)
+SEVEN = ((("L", "R", "G", "B", "L", "R", "G"), 7),)
 WRECK = (0.8, 0.9)
 """How much too small a wrecked first frame is: just as play would have it."""
 
