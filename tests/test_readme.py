@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from starsize.cli.arguments import build_parser
+from starsize.cli.offsets import CACHE_FILE
 from starsize.frames.facts_csv import COLUMNS, read_facts_csv
 from starsize.frames.setup_file import setup_from_tables
 from starsize.plan import plan_capture
@@ -90,7 +91,7 @@ def test_the_demo_verdict_shown_is_what_the_demo_gives(demo):
 
 def test_the_files_listed_are_the_files_written():
     listed = re.findall(r"^\| `([\w.]+)` \|", section("What comes out"), re.MULTILINE)
-    assert sorted(listed) == sorted(RESULT_FILES.names)
+    assert sorted(listed) == sorted((*RESULT_FILES.names, CACHE_FILE))
 
 
 def test_the_setup_file_shown_is_accepted():
