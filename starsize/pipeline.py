@@ -37,6 +37,7 @@ from .frames import (
 from .reports.result import RunResult
 from .reports.stored import load_measured_set
 from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
+from .reports.words import worded
 from .setup import Setup
 from .steps import compare_sweeps, curve_of, fit_curves
 from .tracking import (
@@ -247,7 +248,7 @@ def compare_measured(
         reference=comparison.reference,
     )
     if not isinstance(field, FieldReport):
-        return curves, replace(comparison, field_reason=field or ""), step.notices
+        return curves, replace(comparison, field_reason=worded(field) or ""), step.notices
     if field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.
