@@ -10,9 +10,16 @@ from ..night import NightResult
 from ..night_run import measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
 from .night_watch import watch
-from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
-
-CACHE_FILE = "measured.sqlite"
+from .shared import (
+    CACHE_FILE,
+    calibration_of,
+    executor_of,
+    exit_status,
+    print_json,
+    print_line,
+    progress_line,
+    setup_of,
+)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -55,6 +62,4 @@ def run(arguments: argparse.Namespace) -> int:
 def status_of(result: NightResult) -> int:
     """0 all exposures measured, 3 some not, 4 none."""
     measured = [math.isfinite(one.hfr_px) for one in result.exposures]
-    if all(measured):
-        return 0
-    return 3 if any(measured) else 4
+    return exit_status(measured)

@@ -18,10 +18,17 @@ from ..reports import (
     write_results,
 )
 from ..setup import Setup
-from .shared import calibration_of, executor_of, print_json, print_line, progress_line, setup_of
+from .shared import (
+    CACHE_FILE,
+    calibration_of,
+    executor_of,
+    exit_status,
+    print_json,
+    print_line,
+    progress_line,
+    setup_of,
+)
 from .watch import Measure, check_call, watch_sweeps
-
-CACHE_FILE = "measured.sqlite"
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -84,6 +91,4 @@ def _measurer(
 def status_of(result: RunResult) -> int:
     """0 all filters measured, 3 some refused, 4 none could be measured."""
     measured = [row.status == "measured" for row in result.comparison.rows]
-    if all(measured) and measured:
-        return 0
-    return 3 if any(measured) else 4
+    return exit_status(measured)

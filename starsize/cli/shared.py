@@ -3,7 +3,7 @@
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager
 
@@ -36,6 +36,17 @@ def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
         return None
     dark, flat, bias = masters
     return load_calibration(dark=dark, flat=flat, bias=bias)
+
+
+CACHE_FILE = "measured.sqlite"
+"""Where measurements are kept in a folder of results."""
+
+
+def exit_status(measured: Sequence[bool]) -> int:
+    """0 all measured, 3 some not, 4 none."""
+    if all(measured) and measured:
+        return 0
+    return 3 if any(measured) else 4
 
 
 def executor_of(arguments: argparse.Namespace) -> AbstractContextManager[Executor | None]:
