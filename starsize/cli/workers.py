@@ -51,7 +51,7 @@ class _LastingPool(Executor):
         # Fresh processes on every system: a fork beside the progress line's thread can hang.
         context = multiprocessing.get_context("spawn")
         pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_prepare_worker)
-        with _interrupts_ignored():
+        with interrupts_held():
             # Processes start with the first tasks, and inherit that Ctrl-C is not for them.
             for _ in range(self._count):
                 pool.submit(os.getpid)
@@ -73,13 +73,21 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def _interrupts_ignored() -> Iterator[None]:
-    """Ignore Ctrl-C for a moment; only a main thread may, elsewhere nothing changes."""
+def interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait for a moment; only a main thread may, elsewhere nothing changes."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    came: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    # Blocked, not ignored: processes inherit either, but what is ignored is lost for us too.
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
+        if hasattr(signal, "pthread_sigmask"):
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
         signal.signal(signal.SIGINT, before)
+    if came:
+        signal.raise_signal(signal.SIGINT)

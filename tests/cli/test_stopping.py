@@ -11,7 +11,7 @@ import pytest
 
 from starsize import cli
 from starsize.cli import offsets
-from starsize.cli.workers import workers
+from starsize.cli.workers import interrupts_held, workers
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "testdata" / "demo_night"
@@ -39,6 +39,15 @@ def test_ctrl_c_stops_all_processes_with_one_line_and_writes_nothing(tmp_path, j
 def test_worker_processes_leave_ctrl_c_to_the_first_one():
     with workers(2) as executor:
         assert executor.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
+
+
+def test_ctrl_c_while_the_workers_start_is_not_lost():
+    reached = False
+    with pytest.raises(KeyboardInterrupt), interrupts_held():
+        signal.raise_signal(signal.SIGINT)
+        reached = True
+    assert reached
     assert signal.getsignal(signal.SIGINT) == signal.default_int_handler
 
 
