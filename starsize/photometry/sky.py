@@ -42,29 +42,37 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        rows, columns = (self._weights(np.asarray(c, float), k) for k, c in enumerate((y, x)))
-        return np.einsum("nr,rc,nc->n", rows, self.cells, columns, optimize=True)
+        (top, bottom, down), (left, right, across) = self._between(y, 0), self._between(x, 1)
+        above, below = (
+            self.cells[row, left] * (1 - across) + self.cells[row, right] * across
+            for row in (top, bottom)
+        )
+        return above * (1 - down) + below * down
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        rows, columns = (
-            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
-            for k, n in enumerate(shape)
+        (top, bottom, down), (left, right, across) = (
+            self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        return (rows @ self.cells.astype(np.float32)) @ columns.T
+        lines = self.cells[top] * (1 - down[:, None]) + self.cells[bottom] * down[:, None]
+        lines, across = lines.astype(np.float32), across.astype(np.float32)
+        grid = np.empty(shape, np.float32)
+        for cell in np.unique(left):
+            pixels = slice(*np.searchsorted(left, [cell, cell + 1]))
+            here, beside = lines[:, [cell]], lines[:, [right[pixels.start]]]
+            np.multiply(beside - here, across[pixels], out=grid[:, pixels])
+            grid[:, pixels] += here
+        return grid
 
-    def _weights(self, pixel: np.ndarray, axis: int) -> np.ndarray:
-        """Matrix that carries cell values to pixels along an axis.
+    def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The cells before and after pixels along an axis, and how far each lies between these.
 
         Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
         """
         n = self.cells.shape[axis]
         place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -0.6, n - 0.4)
-        left = np.clip(place.astype(int), 0, max(n - 2, 0))
-        weights, rows = np.zeros((len(pixel), n)), np.arange(len(pixel))
-        weights[rows, left] = 1 - (place - left)
-        weights[rows, np.minimum(left + 1, n - 1)] += place - left
-        return weights
+        before = np.clip(place.astype(int), 0, max(n - 2, 0))
+        return before, np.minimum(before + 1, n - 1), place - before
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -153,7 +161,9 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
     return mended
 
 
-def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
+def sky_map(
+    binned: np.ndarray, factor: int, noise: float, *, cell_px: float, glance: bool = False
+) -> Sky:
     """Sky map from an image binned by ``factor``, star light clipped away cell by cell.
 
     Parameters
@@ -165,8 +175,12 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
         Noise of one full-resolution pixel, ADU.
     cell_px : float
         Wished width of a cell, pixels.
+    glance : bool
+        Leave it at a first look.
     """
     rough, filled = _map_once(binned, factor, noise, cell_px)
+    if glance:
+        return rough
     # Once more less the slopes within its cells: there a level is known ten times better.
     left, _ = _map_once(binned - rough.on_grid(binned.shape, factor), factor, noise, cell_px)
     return replace(rough, cells=rough.cells + np.where(filled, 0.0, left.cells))
