@@ -8,13 +8,15 @@ RESULT = Path(__file__).parent / "results" / "focuser_trials.md"
 HEAD = "# Focuser, temperature and field"
 
 
-def write_section(title: str, body: str, *, script: str) -> None:
+def write_section(
+    title: str, body: str, *, script: str, into: Path = RESULT, head: str = HEAD
+) -> None:
     """Write a section, or put it in the place of the one of the same title."""
     commit = subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True, text=True, check=False, cwd=RESULT.parent,
+        capture_output=True, text=True, check=False, cwd=into.parent,
     ).stdout.strip()  # fmt: skip
-    text = RESULT.read_text("utf-8") if RESULT.exists() else HEAD
+    text = into.read_text("utf-8") if into.exists() else head
     sections = re.split(r"\n(?=## )", text.rstrip())
     fresh = f"## {title}\n\n`{script}`, at commit {commit}.\n\n{body}\n"
     kept = [s.rstrip() + "\n" for s in sections]
@@ -23,5 +25,4 @@ def write_section(title: str, body: str, *, script: str) -> None:
         kept[places[0]] = fresh
     else:
         kept.append(fresh)
-    RESULT.parent.mkdir(exist_ok=True)
-    RESULT.write_text("\n".join(kept), encoding="utf-8")
+    into.write_text("\n".join(kept), encoding="utf-8")
