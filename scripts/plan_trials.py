@@ -51,7 +51,6 @@ from starsize.simulate import (
 from starsize.simulate.planned import TUBE_PER_DEGC
 
 RESULT = Path(__file__).parent / "results" / "plan.md"
-HEAD = "# Do plans keep what they promise?"
 SCRIPT = "scripts/plan_trials.py"
 CENTRE = 10000
 MJD = 60000.0
@@ -397,7 +396,7 @@ def main() -> None:
         if rows:
             body = text + "\n" + "\n".join(rows)
             print(f"## {title}\n\n{body}\n", flush=True)
-            write_section(title, body, script=SCRIPT, into=RESULT, head=HEAD)
+            write_section(title, body, script=SCRIPT, file=RESULT)
 
 
 KEPT = (
