@@ -28,14 +28,14 @@ def lens_colour(night: Night, found: Posterior) -> LensColour | None:
         return None
     per_step = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
     colour = found.values[:, COLOUR]
-    middle, known = _mean(found, colour, found.colour_covariance)
+    middle, known = _mean(found, colour, found.known[:, COLOUR, COLOUR])
     wavelength = np.linspace(low, high, _POINTS)
     basis = colour_terms(1e-3 * wavelength).T / per_step
     f, c, d = colour_terms(1e-3 * np.array(LINES_NM)).T / per_step
     line = (f + c) / 2 - d
     reaches = low <= LINES_NM[0] + 10 and high >= LINES_NM[1] - 10
     figured = found.values[:, [SPHERICAL]]
-    wave, wave_known = _mean(found, figured, found.spread[:, [SPHERICAL], None] ** 2)
+    wave, wave_known = _mean(found, figured, found.known[:, SPHERICAL, SPHERICAL, None, None])
     return LensColour(
         wavelength_nm=wavelength,
         shift_steps=basis @ middle,

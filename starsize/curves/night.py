@@ -1,5 +1,6 @@
 """The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -77,8 +78,8 @@ class Night:
     ----------
     sweep : (n,) int array
     position_steps, radius_px, sigma_px : (n,) arrays
-    exposure : (n,) int array
-        Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
+    together : (e, n) array
+        1 where an entry belongs to an exposure that several share (channels of a colour camera).
     stars, draft : Stars
         With many colours in each band, and with few for a first look.
     guesses : tuple of Guess
@@ -91,7 +92,7 @@ class Night:
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
-    exposure: np.ndarray
+    together: np.ndarray
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
@@ -215,7 +216,7 @@ def build_night(
         position_steps=position,
         radius_px=radius,
         sigma_px=np.nan_to_num(sigma),
-        exposure=_exposures(curves, rows),
+        together=_exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
@@ -309,14 +310,11 @@ def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
-    """Number the exposures that more than one curve has an entry of; -1 for the rest."""
+    """Which entries belong to each exposure that more than one curve has an entry of: (e, n)."""
     keys = [
         (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
         if np.isfinite(c.time_mjd[i]) else (s, i)
         for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
     ]  # fmt: skip
-    count: dict[tuple, int] = {}
-    for key in keys:
-        count[key] = count.get(key, 0) + 1
-    number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
-    return np.array([number.get(key, -1) for key in keys])
+    several = [key for key, times in Counter(keys).items() if times > 1]
+    return np.array([[key == one for key in keys] for one in several], float).reshape(-1, len(keys))

@@ -123,7 +123,7 @@ def shared_slope(night: Night, found: Posterior) -> Estimate:
     share = np.sqrt((1 + night.telescope.obstruction**2) / 2)
     middle = float(found.weight @ found.values[:, LOG_SLOPE])
     between = found.weight @ (found.values[:, LOG_SLOPE] - middle) ** 2
-    spread = float(np.sqrt(found.weight @ found.spread[:, LOG_SLOPE] ** 2 + between))
+    spread = float(np.sqrt(found.weight @ found.known[:, LOG_SLOPE, LOG_SLOPE] + between))
     value = float(np.exp(middle) * share)
     return Estimate(value, value * spread)
 
