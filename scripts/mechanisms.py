@@ -20,10 +20,15 @@ from pathlib import Path
 import numpy as np
 from precision import curves_of, what_is_known
 
-from starsize.curves import FocusCurve, guess_hyperbola
-from starsize.curves import fit as fit_module
-from starsize.curves import night as night_module
-from starsize.curves import posterior, search, statistics
+from starsize.curves import (
+    FocusCurve,
+    fit as fit_module,
+    guess_hyperbola,
+    night as night_module,
+    posterior,
+    search,
+    statistics,
+)
 from starsize.curves.fit import fit_curves
 from starsize.optics import star
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii

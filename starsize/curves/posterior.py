@@ -5,9 +5,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.sizes import star_radii, star_sizes
-from ..optics.star import Stars, StarState, all_light, lay_out
-from .night import FIRST, LOG_SLOPE, Night, fill_shared, state_of
+from ..optics.sizes import star_radii
+from ..optics.star import all_light
+from .night import FIRST, LOG_SLOPE, Night
 from .search import Fit, Variance, descend, find, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal, wreck_variance
 
@@ -54,6 +54,13 @@ class Posterior:
         """Logarithmic mean of ``jitter`` or ``lack``."""
         return float(np.exp(self.weight @ np.log(scatter)))
 
+    def moments(self, mean: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Mean (k,) and covariance (k, k) over the grid, of (g, k) and (g, k, k) at its points."""
+        middle = self.weight @ mean
+        away = mean - middle
+        within = np.einsum("g,gij->ij", self.weight, covariance)
+        return middle, within + np.einsum("g,gi,gj->ij", self.weight, away, away)
+
 
 def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
     """Find the likeliest quantities and average over the grid of scatters."""
@@ -66,7 +73,8 @@ def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
     jitter, lack = _grid(JITTERS, LACKS)
     found = _solve(night, fit, jitter, lack, priors)
     place, lever = best_focus(night, fit.values)
-    rise = _floor_lever(night, fit.values, place)
+    floor = night.at(place, np.arange(len(place)))
+    rise = floor.slopes(fit.values, floor.sizes(fit.values))
     return Posterior(
         fit=fit,
         weight=found.weight,
@@ -149,68 +157,30 @@ def _evidence(
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
-    m = len(night.curves)
-    which = np.arange(m)
-    slope = float(np.exp(values[LOG_SLOPE]))
-    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in which]
-    reach = 1.2 * slope * float(max(spans))
+    which = np.arange(len(night.curves))
+    usual = values.copy()
+    usual[FIRST + 1 :: 3] = np.median(values[FIRST + 1 :: 3])
+    reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
     grid = np.linspace(-reach, reach, GRID)
-    radius = star_radii(*_at(night, values, np.tile(grid, m), np.repeat(which, grid.size)))
-    radius = radius.reshape(m, -1)
-    blur, smallest = grid[np.argmin(radius, axis=1)], float(radius.min())
+    around = night.at((values[FIRST::3, None] + grid).ravel(), np.repeat(which, GRID))
+    radius = star_radii(around.stars, around.state(usual)).reshape(-1, GRID)
+    best = values[FIRST::3] + grid[np.argmin(radius, axis=1)]
+    close = float(radius.min() / np.exp(values[LOG_SLOPE]))
     step = float(grid[1] - grid[0])
     for _ in range(6):
-        both = np.concatenate([blur - step / 2, blur + step / 2])
-        down, up = star_sizes(*_at(night, values, both, np.tile(which, 2))).by_blur.reshape(2, m)
+        pair = night.at(np.concatenate([best - step / 2, best + step / 2]), np.tile(which, 2))
+        down, up = pair.sizes(usual).by_blur.reshape(2, -1)
         move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
-        blur = blur + move
-        if np.abs(move).max() < 1e-3 * smallest:
+        best = best + move
+        if np.abs(move).max() < 1e-3 * close:
             break
-        step = max(float(np.abs(move).max()) * 2, 0.02 * smallest)
-    width = 0.05 * smallest
-    # At the minimum dR/dblur = 0; how it moves follows from how that derivative changes.
-    pair = [_derivatives(night, values, blur + side * width) for side in (-1, 1)]
-    change = (pair[1] - pair[0]) / (2 * width)
-    lever = -change[:, :-1] / change[:, -1:] / slope
-    lever[:, LOG_SLOPE] += -blur / slope
-    lever[which, FIRST + 3 * which] += 1.0
-    return values[FIRST::3] + blur / slope, lever
-
-
-def _floor_lever(night: Night, values: np.ndarray, best_steps: np.ndarray) -> np.ndarray:
-    """Derivatives of the smallest radius of each sweep, at its own seeing: (m, p)."""
-    which = np.arange(len(night.curves))
-    own = values[FIRST:].reshape(-1, 3)
-    blur = np.exp(values[LOG_SLOPE]) * (best_steps - own[:, 0])
-    state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
-    sizes = star_sizes(lay_out(night.stars.table, night.bands_nm, which), state)
-    out = np.zeros((which.size, values.size))
-    fill_shared(out, values, sizes, blur_px=blur)
-    out[which, FIRST + 3 * which + 1] = sizes.by_log_seeing
-    out[which, FIRST + 3 * which + 2] = sizes.by_tint
-    return out
-
-
-def _at(
-    night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray
-) -> tuple[Stars, StarState]:
-    """Stars of sweeps at any defocus, at the median seeing of the night."""
-    own = values[FIRST:].reshape(-1, 3)
-    seeing = np.full(blur_px.size, np.median(own[:, 1]))
-    state = state_of(values, blur_px=blur_px, log_seeing=seeing, tint=own[which, 2])
-    return lay_out(night.stars.table, night.bands_nm, which), state
-
-
-def _derivatives(night: Night, values: np.ndarray, blur_px: np.ndarray) -> np.ndarray:
-    """Radius by every quantity at fixed blur (m, p), and by the blur in a last column."""
-    which = np.arange(len(night.curves))
-    sizes = star_sizes(*_at(night, values, blur_px, which))
-    out = np.zeros((which.size, values.size + 1))
-    fill_shared(out, values, sizes, blur_px=blur_px)
-    out[:, LOG_SLOPE] = 0.0
-    out[which, FIRST + 3 * which + 2] = sizes.by_tint
-    out[:, -1] = sizes.by_blur
-    return out
+        step = max(float(np.abs(move).max()) * 2, 0.02 * close)
+    # There dR/dx = 0; how it moves follows from how that slope changes.
+    sides = [night.at(best + side * 0.05 * close, which) for side in (-1, 1)]
+    before, after = (side.slopes(usual, side.sizes(usual)) for side in sides)
+    change = after - before
+    change[:, FIRST + 1 :: 3] = 0.0
+    return best, change / change[which, FIRST + 3 * which][:, None]
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:

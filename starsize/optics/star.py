@@ -156,9 +156,9 @@ class Stars:
     """The stars of n frames, ready to be computed: their colours as rows, one below the other.
 
     ``terms`` (3, rows, parts) are those of the parts of each colour's cell, ``side`` (rows, parts)
-    where each stands in a spread of defocus. ``onto`` reads the pupil's transfer function of each of
-    ``colours_um`` (``colour`` of a row) off at ``detail``, frequencies in units of the cut-off at
-    550 nm, common to all; ``weight`` are their quadrature weights.
+    where each stands in a spread of defocus. ``onto`` reads the transfer function of the pupil for
+    each of ``colours_um`` (``colour`` of a row) off at ``detail``, frequencies in units of the
+    cut-off at 550 nm, common to all; ``weight`` are their quadrature weights.
     """
 
     owner: np.ndarray
