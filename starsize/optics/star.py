@@ -156,9 +156,9 @@ class Stars:
     """The stars of n frames, ready to be computed: their colours as rows, one below the other.
 
     ``terms`` (3, rows, parts) are those of the parts of each colour's cell, ``side`` (rows, parts)
-    where each stands in a spread of defocus. ``onto`` reads the pupil's transfer function of each
-    wavelength (``which``) off at ``detail``, frequencies in units of the cut-off at 550 nm, common
-    to all; ``weight`` are their quadrature weights.
+    where each stands in a spread of defocus. ``onto`` reads the transfer function of the pupil for
+    each of ``colours_um`` (``colour`` of a row) off at ``detail``, frequencies in units of the
+    cut-off at 550 nm, common to all; ``weight`` are their quadrature weights.
     """
 
     owner: np.ndarray
@@ -170,7 +170,8 @@ class Stars:
     side: np.ndarray
     hue: np.ndarray
     table: PupilTable
-    which: list[np.ndarray]
+    colours_um: np.ndarray
+    colour: np.ndarray
     onto: np.ndarray
     detail: np.ndarray
     weight: np.ndarray
@@ -183,7 +184,8 @@ class Stars:
     def carried(self, curves: np.ndarray, back: bool = False) -> np.ndarray:
         """Rows at the table's frequencies read off at the common ones, or the transpose of that."""
         out = np.empty((len(curves), self.onto.shape[1 if back else 2]))
-        for rows, matrix in zip(self.which, self.onto, strict=True):
+        for k, matrix in enumerate(self.onto):
+            rows = np.flatnonzero(self.colour == k)
             out[rows] = curves[rows] @ (matrix.T if back else matrix)
         return out
 
@@ -260,7 +262,8 @@ def lay_out(
         side=SPREAD_NODES[order],
         hue=np.stack([u := (wavelength - MIDDLE_UM) / 0.15, u * u]),
         table=table,
-        which=[np.flatnonzero(number == k) for k in range(len(colours))],
+        colours_um=colours,
+        colour=number,
         onto=onto,
         detail=detail,
         weight=weight,
