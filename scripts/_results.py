@@ -11,6 +11,7 @@ HEADS = {
     "spoiled": "# Spoiled files, killed runs",
     "bench": "# Cost of the whole job",
     "plan": "# Do plans keep what they promise?",
+    "packages": "# Packages and Pythons",
 }
 
 
