@@ -101,7 +101,7 @@ def detect(
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0
     coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
-    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX, glance=True)
+    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
