@@ -1,10 +1,10 @@
 """The sky under the stars: a smooth map from the quiet pixels of coarse cells, and pixel noise."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
-from scipy.interpolate import make_interp_spline
+from scipy.interpolate import BSpline
 
 #: Cells of the map to one of those whose levels are found.
 _FINER = 4
@@ -179,9 +179,11 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     """
     middles, level, filled = _cells(binned, factor, cell_px)
     sky = _between_cells(level, middles, noise)
-    # Once more less the slopes within its cells: there a level is known ten times better.
+    # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
+    # slopes in the cells their levels are known ten times better.
     _, left, _ = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
-    return _between_cells(level + np.where(filled, 0.0, left), middles, noise)
+    left = _between_cells(np.where(filled, 0.0, left), middles, noise)
+    return replace(sky, cells=sky.cells + left.cells)
 
 
 def _cells(
@@ -211,14 +213,16 @@ def _cells(
 
 
 def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
-    """The map on finer cells by cubic splines: straight lines would cut the corners of a bowl."""
-    pitch = np.ones(2)
+    """The map on finer cells, levels joined by cubic B-splines that smooth their noise a little."""
+    first, pitch = np.zeros(2), np.ones(2)
     for axis, middle in enumerate(middles):
-        if (n := len(middle)) > 1:
-            fine = np.linspace(middle[0], middle[-1], _FINER * (n - 1) + 1)
-            level = make_interp_spline(middle, level, k=min(3, n - 1), axis=axis)(fine)
-            pitch[axis] = fine[1] - fine[0]
-    return Sky(level, np.array([m[0] for m in middles]), pitch, noise)
+        n, step = len(middle), float(np.diff(middle[:2], append=middle[0]).max())
+        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
+        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
+        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
+        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
+        first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
+    return Sky(level, first, pitch, noise)
 
 
 def _around(level: np.ndarray) -> np.ndarray:
