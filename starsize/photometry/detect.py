@@ -101,7 +101,7 @@ def detect(
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0
     coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
-    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX, glance=True)
+    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
@@ -157,8 +157,8 @@ class _Map:
     width: float
     factor: int
 
-    def snr_at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Signal-to-noise ratio at places in full-resolution pixels, the best pixel nearby."""
+    def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
         ny, nx = self.smooth.shape
         column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
         side = np.arange(-1, 2)
@@ -166,8 +166,7 @@ class _Map:
             np.clip(row[:, None] + side, 0, ny - 1),
             np.clip(column[:, None] + side, 0, nx - 1),
         )
-        best = self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2))
-        return best / self.noise_at(rows[:, 1], columns[:, 1])
+        return self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2)) / self.white
 
     def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise at pixels of this map."""
@@ -232,11 +231,9 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
         (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
         for axis, c in ((1, column), (0, row))
     )
-    keep = np.ones(len(x), bool)
-    if k > 0:
-        keep &= snr >= maps[k - 1].snr_at(x, y)
     # Sky left over grows with width without end; a star has its maximum.
-    keep &= snr > maps[k + 1].snr_at(x, y) if k + 1 < len(maps) else False
+    wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
+    keep = value[keep] / here.white > wider
     return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 

@@ -4,7 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
+from scipy.interpolate import BSpline
 
+#: Cells of the map to one of those whose levels are found.
+_FINER = 4
 _CLIP, _CLIP_ROUNDS = 3.0, 5
 _STANDS_OUT = 4.0
 #: What lies beyond is no reading of a camera, and its square no float32.
@@ -70,7 +73,7 @@ class Sky:
         Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
         """
         n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -0.6, n - 0.4)
+        place = (pixel - self.first_px[axis]) / self.pitch_px[axis]
         before = np.clip(place.astype(int), 0, max(n - 2, 0))
         return before, np.minimum(before + 1, n - 1), place - before
 
@@ -161,9 +164,7 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
     return mended
 
 
-def sky_map(
-    binned: np.ndarray, factor: int, noise: float, *, cell_px: float, glance: bool = False
-) -> Sky:
+def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
     """Sky map from an image binned by ``factor``, star light clipped away cell by cell.
 
     Parameters
@@ -175,21 +176,23 @@ def sky_map(
         Noise of one full-resolution pixel, ADU.
     cell_px : float
         Wished width of a cell, pixels.
-    glance : bool
-        Leave it at a first look.
     """
-    rough, filled = _map_once(binned, factor, noise, cell_px)
-    if glance:
-        return rough
-    # Once more less the slopes within its cells: there a level is known ten times better.
-    left, _ = _map_once(binned - rough.on_grid(binned.shape, factor), factor, noise, cell_px)
-    return replace(rough, cells=rough.cells + np.where(filled, 0.0, left.cells))
+    middles, level, filled = _cells(binned, factor, cell_px)
+    sky = _between_cells(level, middles, noise)
+    # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
+    # slopes in the cells their levels are known ten times better.
+    _, left, _ = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
+    left = _between_cells(np.where(filled, 0.0, left), middles, noise)
+    return replace(sky, cells=sky.cells + left.cells)
 
 
-def _map_once(
-    binned: np.ndarray, factor: int, noise: float, cell_px: float
-) -> tuple[Sky, np.ndarray]:
-    """A map and which of its cells a star fills: these have the level of their surroundings."""
+def _cells(
+    binned: np.ndarray, factor: int, cell_px: float
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray]:
+    """Middles of cells along y and x, their level, and which of them a star fills.
+
+    These have the level of their surroundings.
+    """
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)
     # All cells are whole; those of a side that they do not divide overlap a little.
@@ -205,8 +208,21 @@ def _map_once(
     around = _around(level) if min(my, mx) >= 3 else level
     filled = _stand_out(level - around)
     level = np.where(filled, around + np.median(level - around), level).astype(float)
-    first = side * factor / 2 - 0.5
-    return Sky(level, first, np.maximum(pitch, 1.0) * factor, noise), filled
+    middles = tuple((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
+    return middles, level, filled
+
+
+def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
+    """The map on finer cells, levels joined by cubic B-splines that smooth their noise a little."""
+    first, pitch = np.zeros(2), np.ones(2)
+    for axis, middle in enumerate(middles):
+        n, step = len(middle), float(np.diff(middle[:2], append=middle[0]).max())
+        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
+        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
+        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
+        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
+        first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
+    return Sky(level, first, pitch, noise)
 
 
 def _around(level: np.ndarray) -> np.ndarray:
