@@ -149,7 +149,8 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
     with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
         # The page's own fonts set the text; that matplotlib's lacks a sign does not matter.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(raw, format="svg", metadata={"Date": None, "Creator": None})
+        # Not savefig: it draws twice, the first time for the layout, which drawing sees to anyway.
+        FigureCanvasSVG(figure).print_svg(raw, metadata={"Date": None, "Creator": None})
     root = ET.fromstring(raw.getvalue())
     for element in root.findall(f"{_SVG}metadata"):
         root.remove(element)
