@@ -18,7 +18,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -172,12 +172,17 @@ def plan_of(name: str) -> CapturePlan:
 class World:
     """A telescope with its plan, and the truth of it."""
 
-    name: str
     plan: CapturePlan
     outlook: Outlook
     table: RadiusTable
 
 
+def outlook_of(name: str) -> Outlook:
+    trial = TRIALS[name]
+    return equip(trial.setup, filters=trial.filters, position_steps=CENTRE).outlook
+
+
+@cache
 def make_world(name: str, seed: int) -> World:
     trial, plan = TRIALS[name], plan_of(name)
     scene = planned_scene(
@@ -187,8 +192,7 @@ def make_world(name: str, seed: int) -> World:
         made = LENSES[trial.lens]
         plates = {one: made.filters[one] for one in trial.filters}
         scene = centred(replace(scene, lens=made.lens, filters=plates), plan.reference)
-    own = equip(trial.setup, filters=trial.filters, position_steps=CENTRE)
-    return World(name, plan, own.outlook, tabulate_radii(scene, trial.filters, span=4.0))
+    return World(plan, outlook_of(name), tabulate_radii(scene, trial.filters, span=4.0))
 
 
 def centred(scene: Scene, reference: str) -> Scene:
@@ -198,8 +202,9 @@ def centred(scene: Scene, reference: str) -> Scene:
     return replace(scene, focuser=replace(scene.focuser, home_steps=home))
 
 
-def one_night(world: World, seed: int, night: int) -> dict[str, Any]:
+def one_night(name: str, seed: int, night: int) -> dict[str, Any]:
     """Draw, fit and adjust a night as planned: errors of the offsets, and what is stated."""
+    world = make_world(name, seed)
     plan, table = world.plan, world.table
     curves, best, fits, rng = fitted(world, plan.exposures, seed, night)
     refused = sum(not fit.answered for fit in fits.fits)
@@ -221,8 +226,9 @@ def one_night(world: World, seed: int, night: int) -> dict[str, Any]:
     }
 
 
-def wings_night(world: World, seed: int, night: int) -> float | None:
+def wings_night(name: str, seed: int, night: int) -> float | None:
     """Variance of the misses of the same night with frames on both wings; None if refused."""
+    world = make_world(name, seed)
     _, best, fits, _ = fitted(world, on_wings(world.plan), seed, night)
     return misses(fits, best) if len(fits.answered) == len(fits.fits) else None
 
@@ -265,9 +271,9 @@ def offset_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
     return lines
 
 
-def position_line(name: str, pairs: Sequence[tuple[float, float]], outlook: Outlook) -> str:
+def position_line(name: str, pairs: Sequence[tuple[float, float]]) -> str:
     """Best foci from the evenly spaced positions of the plan against those from the wings."""
-    plan = plan_of(name)
+    plan, outlook = plan_of(name), outlook_of(name)
     even, wings = np.sqrt(np.mean(pairs, axis=0))
     told = [promised(plan, some, outlook) for some in (plan.exposures, on_wings(plan))]
     return (
@@ -364,23 +370,23 @@ def main() -> None:
     parser.add_argument("--wings", type=int, default=0, help="of them with frames on both wings")
     parser.add_argument("--frames", type=int, default=0, help="drawn as frames")
     parser.add_argument("--light", action="store_true")
+    parser.add_argument("--telescopes", default=",".join(TRIALS), help="comma separated")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--store", type=Path, help="JSON of nights that goes on from call to call")
     asked = parser.parse_args()
     store, offsets, positions, frames = Store(asked.store), [], [], []
-    for name in TRIALS:
+    for name in asked.telescopes.split(","):
         if asked.nights:
-            world = make_world(name, asked.seed)
-            nights = store.ask("radii", name, asked.nights, partial(one_night, world, asked.seed))
+            nights = store.ask("radii", name, asked.nights, partial(one_night, name, asked.seed))
             offsets += offset_lines(name, nights)
-            wings = store.ask("wings", name, asked.wings, partial(wings_night, world, asked.seed))
+            wings = store.ask("wings", name, asked.wings, partial(wings_night, name, asked.seed))
             pairs = [
                 (night["miss"], other)
                 for night, other in zip(nights, wings, strict=False)
                 if other is not None and not night["refused"]
             ]
             if pairs:
-                positions.append(position_line(name, pairs, world.outlook))
+                positions.append(position_line(name, pairs))
         if asked.frames and not TRIALS[name].lens:
             seeds = store.ask("frames", name, asked.frames, partial(night_of_frames, name))
             frames += frame_lines(name, seeds)

@@ -156,8 +156,7 @@ def svg_text(
     with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
         # The page's own fonts set the text; that matplotlib's lacks a sign does not matter.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        # Not savefig: it draws everything twice, first for the layout that drawing does anyway.
-        figure.canvas.print_svg(raw, metadata={"Date": None, "Creator": None})
+        figure.savefig(raw, format="svg", metadata={"Date": None, "Creator": None})
     root = ET.fromstring(raw.getvalue())
     for element in root.findall(f"{_SVG}metadata"):
         root.remove(element)
