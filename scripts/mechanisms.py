@@ -91,7 +91,6 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     "starts of strong colour": [(search, "starts", _starts(lambda s: s[:-2]))],
     "starts of bend": [(search, "starts", _starts(lambda s: [s[0], *s[3:]]))],
     "start of seen colour": [(search, "starts", _starts(lambda s: [*s[:3], *s[-2:]]))],
-    "second kept start": [(search, "STARTS_KEPT", 1)],
     "wide first variance": [
         (search, "COARSE_JITTER", statistics.PRIORS.jitter),
         (search, "COARSE_LACK", statistics.PRIORS.lack),
@@ -101,7 +100,7 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
         (star, "PARTS", 2),
         (star, "SPREAD_NODES", np.sqrt(0.5) * np.array([1, -1])),
     ],
-    "fine colours": [(star, "FINE_NM", 24.0)],
+    "fine colours": [(star, "FINE_NM", 40.0)],
     "sweeps that do not belong": [(fit_module, "MISFIT", 2.0)],
 }
 

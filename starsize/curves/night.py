@@ -9,7 +9,7 @@ import numpy as np
 
 from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
-from ..optics.star import DRAFT_NM, Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
+from ..optics.star import Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, Priors, student_weight
@@ -84,8 +84,7 @@ class Night:
     position_steps, radius_px, sigma_px : (n,) arrays
     together : (e, n) array
         1 where an entry belongs to an exposure that several share (channels of a colour camera).
-    stars, draft : Stars
-        With many colours in each band, and with few for a first look.
+    stars : Stars
     guesses : tuple of Guess
     prior : PriorRows
     start : (p,) array
@@ -100,7 +99,6 @@ class Night:
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
-    draft: Stars
     guesses: tuple[Guess, ...]
     prior: PriorRows
     start: np.ndarray
@@ -216,9 +214,6 @@ def build_night(
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        draft=lay_out(
-            stars.table, colours, sweep, each_nm=DRAFT_NM, seen=seen, nodes=stars.detail.size
-        ),
         guesses=guesses,
         prior=prior,
         start=start,

@@ -1,6 +1,6 @@
 """Find the likeliest telescope and sky of a night: from several starts, by damped Newton steps."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,8 +11,6 @@ from .statistics import PRIORS, Priors, believe
 
 DAMPING = 1e-3
 SCREENING, POLISHING = 6, 30
-STARTS_KEPT = 2
-SAME, HOPELESS = 0.05, 10.0
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
@@ -62,24 +60,11 @@ def variance_of(
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
-    draft = replace(night, stars=night.draft)
-    fits = [
-        descend(draft, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
-        for start in starts(night)
-    ]
-    fits.sort(key=lambda fit: fit.cost)
-    fits = [
-        descend(draft, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
-        for fit in fits[:STARTS_KEPT]
-    ]
-    fits.sort(key=lambda fit: fit.cost)
-    # The second where it ended elsewhere, and not far above.
-    kept = [fit for fit in fits if SAME < fit.cost - fits[0].cost < HOPELESS]
-    fits = [
-        descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING)
-        for fit in (fits[0], *kept)
-    ]
-    return min(fits, key=lambda fit: fit.cost)
+    wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
+    fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]
+    first = min(fits, key=lambda fit: fit.cost)
+    first = descend(night, first.values, **wide, steps=POLISHING)
+    return descend(night, first.values, jitter=jitter, lack=lack, steps=POLISHING)
 
 
 def starts(night: Night) -> list[np.ndarray]:
@@ -111,7 +96,7 @@ def starts(night: Night) -> list[np.ndarray]:
 def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
     """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
     values = start
-    sizes = night.sizes(values)
+    sizes = night.sizes(values, start_px=night.radius_px)
     damping = DAMPING
     for _ in range(steps):
         variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)

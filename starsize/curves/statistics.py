@@ -88,7 +88,7 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.03
+    colour_lack: float = 0.01
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05

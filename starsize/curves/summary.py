@@ -48,8 +48,6 @@ class Summary:
         Of each frame that took part, the probability that it is wrecked.
     below, above : float
         Probabilities that best focus lies before the first or after the last position.
-    reach : tuple of float
-        Defocus at the two ends in units of the floor.
     gain : float
         See `posterior.gain_over_flat`.
     """
@@ -58,7 +56,6 @@ class Summary:
     suspicion: np.ndarray
     below: float
     above: float
-    reach: tuple[float, float]
     gain: float
 
 
@@ -108,7 +105,6 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
         suspicion=suspicion,
         below=float(before),
         above=float(1 - within),
-        reach=((best - first) / away, (last - best) / away),
         gain=gain_over_flat(night, found, row),
     )
 

@@ -23,8 +23,6 @@ VAGUE = 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
 better than to this many floors of defocus (a curve may be odd in shape and yet sharp)."""
 SURE = 0.5
-LEAST_REACH = 0.6
-"""Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
 LEAST_GAIN = 13.0
 """Twice the log likelihood ratio of curve to flat that chance hardly gives: of flat sweeps 1 % pass
 11, of sweeps of seven positions that reach one floor none falls below 16."""
@@ -150,7 +148,7 @@ def _verdict(
     lost = float(np.mean(found.suspicion >= SURE))
     if lost > MOST_WRECKED:
         return "not_repeatable", Finding("frames_lost", percent=100 * lost)
-    if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
+    if (found.below > OUTSIDE and found.above > OUTSIDE) or found.gain < LEAST_GAIN:
         grown = float(radius.max() / radius.min())
         if grown > RISEN:
             return "not_repeatable", Finding("no_smooth_curve", grown=grown)
@@ -165,11 +163,6 @@ def _verdict(
     if abs(middle - best.value) > max(LOPSIDED * zone_steps, 2 * best.sigma):
         return "asymmetric", Finding("best_focus_lopsided", **facts, middle_steps=middle)
     return "good", Finding("best_focus", **facts)
-
-
-def _flat(found: Summary) -> bool:
-    """Whether the seeing alone may have drawn this curve."""
-    return max(found.reach) < LEAST_REACH or found.gain < LEAST_GAIN
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> Finding:

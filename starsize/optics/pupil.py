@@ -90,9 +90,9 @@ class PupilTable:
         for out, weight in zip(across, by, strict=False):
             np.put_along_axis(out, layer, weight, axis=1)
         # Colours have one spherical aberration in all frames: that leaves curves of defocus.
-        curves = (across.reshape(-1, SPHERICAL_LAYERS) @ self.coefficients).reshape(
-            -1, self.detail.size
-        )
+        some = slice(layer.min(), layer.max() + 1)
+        curves = across[..., some].reshape(-1, some.stop - some.start) @ self.coefficients[some]
+        curves = curves.reshape(-1, self.detail.size)
         row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
         place = row + (which * self.rows)[:, None, None]
         value = [by_d, by_d][: len(across)] + [slope_d * by[..., None] for by in moved]
