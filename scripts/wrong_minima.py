@@ -7,7 +7,6 @@ Run: ``python scripts/wrong_minima.py --trials 60 --starts 10``.
 """
 
 import argparse
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -76,10 +75,9 @@ def trial(seed: int, starts: int) -> float:
     end = partial(descend, jitter=PRIORS.jitter, lack=PRIORS.lack, steps=40)
     first = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).cost
     least = first
-    draft = replace(night, stars=night.draft)
     for _ in range(starts):
         coarse = descend(
-            draft, scattered(night, rng), jitter=COARSE_JITTER, lack=COARSE_LACK, steps=40
+            night, scattered(night, rng), jitter=COARSE_JITTER, lack=COARSE_LACK, steps=40
         )
         least = min(least, end(night, coarse.values).cost)
     return first - least

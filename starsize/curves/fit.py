@@ -16,7 +16,7 @@ from .order import order_conflict
 from .plain import fit_plain
 from .play import FlatStart, certain_plays, flat_start, standing_start
 from .posterior import Posterior, completed, explain
-from .summary import joint_covariance, placement, shared_slope, summarise
+from .summary import correlation, placement, shared_slope, summarise
 from .verdicts import judge, refuse, refuse_before_fitting, takes_part, with_doubtful_start
 
 Model = Literal["auto", "star", "hyperbola"]
@@ -188,20 +188,20 @@ def _joint(
         if alone[s].answered:
             notices.append(_disagrees(alone[s], shared_slope(night, found).value))
     rest = [s for s in range(len(curves)) if s not in odd]
-    correlation = np.eye(len(curves))
+    together = np.eye(len(curves))
     if odd:
         few, their = [curves[s] for s in rest], [starts[s] for s in rest]
         night, found = _fit(few, their, known)
         again = iter(_judged(few, their, night, found))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
-    correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
+    together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
         tuple(fits),
-        correlation,
+        together,
         shared_slope(night, found),
         tuple(notices),
         placement(night, found),
@@ -224,15 +224,13 @@ def _judged(
     found: Posterior,
 ) -> list[CurveFit]:
     whole = completed(night, found.fit)
-    return [
-        judge(
-            _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row]),
-            summarise(night, found, row),
-            standing=starts[row],
-            zone_steps=zone_steps(night, found, row),
-        )
-        for row, curve in enumerate(curves)
-    ]
+    fits = []
+    for row, curve in enumerate(curves):
+        drawn = _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row])
+        summary = summarise(night, found, row, curve=drawn)
+        zone = zone_steps(night, found, row)
+        fits.append(judge(summary, standing=starts[row], zone_steps=zone))
+    return fits
 
 
 def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:

@@ -1,14 +1,15 @@
 """The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
-from ..optics.star import DRAFT_NM, Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
+from ..optics.star import Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, Priors, student_weight
@@ -58,6 +59,10 @@ class PriorRows:
     scale: np.ndarray
     tail: np.ndarray
 
+    def part(self, which: np.ndarray) -> "PriorRows":
+        """Some of the rows."""
+        return PriorRows(*(getattr(self, name)[which] for name in PriorRows.__slots__))
+
     def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
         """Precision matrix and pull at ``values``, and minus twice the log density."""
         distance = (self.rows @ values - self.target) / self.scale
@@ -77,10 +82,9 @@ class Night:
     ----------
     sweep : (n,) int array
     position_steps, radius_px, sigma_px : (n,) arrays
-    exposure : (n,) int array
-        Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
-    stars, draft : Stars
-        With many colours in each band, and with few for a first look.
+    together : (e, n) array
+        1 where an entry belongs to an exposure that several share (channels of a colour camera).
+    stars : Stars
     guesses : tuple of Guess
     prior : PriorRows
     start : (p,) array
@@ -91,11 +95,10 @@ class Night:
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
-    exposure: np.ndarray
+    together: np.ndarray
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
-    draft: Stars
     guesses: tuple[Guess, ...]
     prior: PriorRows
     start: np.ndarray
@@ -109,55 +112,47 @@ class Night:
         """What shapes the stars of all frames."""
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
         blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
-        return state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
+        return StarState(
+            blur_px=blur,
+            seeing_px=np.exp(own[:, 1]),
+            diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
+            colour_px=values[COLOUR],
+            spherical=float(values[SPHERICAL]),
+            spread_px=float(values[SPREAD]),
+            air=float(values[AIR]),
+            spectrum=values[SPECTRUM],
+            tint=own[:, 2],
+        )
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Stars of all frames."""
         return star_sizes(self.stars, self.state(values), start_px=start_px)
 
+    def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
+        """The same sweeps with frames elsewhere that see all of the light."""
+        stars = lay_out(self.stars.table, self.bands_nm, sweep)
+        return replace(self, position_steps=position_steps, sweep=sweep, stars=stars)
+
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
-        own = values[FIRST:].reshape(-1, 3)[self.sweep]
         slope = np.exp(values[LOG_SLOPE])
-        blur = slope * (self.position_steps - own[:, 0])
+        blur = slope * (self.position_steps - values[FIRST::3][self.sweep])
         out = np.zeros((self.sweep.size, values.size))
-        fill_shared(out, values, sizes, blur_px=blur)
+        out[:, LOG_SLOPE] = sizes.by_blur * blur
+        out[:, COLOUR] = sizes.by_colour.T
+        out[:, SPHERICAL] = sizes.by_spherical
+        out[:, SPREAD] = sizes.by_spread
+        out[:, AIR] = sizes.by_air
+        out[:, SPECTRUM] = sizes.by_spectrum.T
+        # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
+        scaled = blur * sizes.by_blur + sizes.by_log_seeing
+        scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
+        out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
         row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
         out[row, first] = -slope * sizes.by_blur
         out[row, first + 1] = sizes.by_log_seeing
         out[row, first + 2] = sizes.by_tint
         return out
-
-
-def state_of(
-    values: np.ndarray, *, blur_px: np.ndarray, log_seeing: np.ndarray, tint: np.ndarray
-) -> StarState:
-    """Stars as the quantities of the night make them."""
-    return StarState(
-        blur_px=blur_px,
-        seeing_px=np.exp(log_seeing),
-        diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
-        colour_px=values[COLOUR],
-        spherical=float(values[SPHERICAL]),
-        spread_px=float(values[SPREAD]),
-        air=float(values[AIR]),
-        spectrum=values[SPECTRUM],
-        tint=tint,
-    )
-
-
-def fill_shared(out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: np.ndarray) -> None:
-    """Put derivatives by the shared quantities into the first columns."""
-    out[:, LOG_SLOPE] = sizes.by_blur * blur_px
-    out[:, COLOUR] = sizes.by_colour.T
-    out[:, SPHERICAL] = sizes.by_spherical
-    out[:, SPREAD] = sizes.by_spread
-    out[:, AIR] = sizes.by_air
-    out[:, SPECTRUM] = sizes.by_spectrum.T
-    # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
-    scaled = blur_px * sizes.by_blur + sizes.by_log_seeing
-    scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
-    out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
 
 
 def build_night(
@@ -215,13 +210,10 @@ def build_night(
         position_steps=position,
         radius_px=radius,
         sigma_px=np.nan_to_num(sigma),
-        exposure=_exposures(curves, rows),
+        together=_exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        draft=lay_out(
-            stars.table, colours, sweep, each_nm=DRAFT_NM, seen=seen, nodes=stars.detail.size
-        ),
         guesses=guesses,
         prior=prior,
         start=start,
@@ -309,14 +301,11 @@ def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
-    """Number the exposures that more than one curve has an entry of; -1 for the rest."""
+    """Which entries belong to each exposure that more than one curve has an entry of: (e, n)."""
     keys = [
         (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
         if np.isfinite(c.time_mjd[i]) else (s, i)
         for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
     ]  # fmt: skip
-    count: dict[tuple, int] = {}
-    for key in keys:
-        count[key] = count.get(key, 0) + 1
-    number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
-    return np.array([number.get(key, -1) for key in keys])
+    several = [key for key, times in Counter(keys).items() if times > 1]
+    return np.array([[key == one for key in keys] for one in several], float).reshape(-1, len(keys))

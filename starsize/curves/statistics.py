@@ -88,7 +88,7 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.03
+    colour_lack: float = 0.01
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05
@@ -129,17 +129,21 @@ def believe(
     Parameters
     ----------
     residual, sound, wild : arrays
-        Miss of the curve, variance of a sound frame and what a wreck adds to it at least: how bad
-        a wreck is, nobody knows, so a larger miss is its own scale.
+        Miss of the curve, variance of a sound frame and what a wreck adds to it at least.
     doubt : array
         Variance of the curve at that frame, as all others know it.
     """
-    wreck = sound + np.maximum(wild, residual**2)
+    wreck = wreck_variance(residual, sound, wild)
     good = np.log1p(-priors.wrecked) + log_normal(residual, sound + doubt)
     bad = np.log(priors.wrecked) + log_normal(residual, wreck + doubt)
     both = np.logaddexp(good, bad)
     share = np.exp(good - both)
     return Belief(share, share / sound + (1 - share) / wreck, both)
+
+
+def wreck_variance(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> np.ndarray:
+    """How bad a wreck is, nobody knows: a miss beyond what is usual is its own scale."""
+    return sound + np.maximum(wild, residual**2)
 
 
 def student_weight(distance: np.ndarray, tail: np.ndarray | float) -> np.ndarray:

@@ -151,9 +151,7 @@ def _measure_alike(
         guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
         if settled:
             break
-    fitting = Scale(found, peaks, guess_px, gain)
-    patches, measured = fitting.measure(chosen, recentre)
-    return fitting.stars(patches, measured, chosen, ceiling)
+    return Scale(found, peaks, guess_px, gain).measure(chosen, recentre, ceiling)
 
 
 def no_stars(n: int) -> Stars:

@@ -4,7 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
+from scipy.interpolate import BSpline
 
+#: Cells of the map to one of those whose levels are found.
+_FINER = 4
 _CLIP, _CLIP_ROUNDS = 3.0, 5
 _STANDS_OUT = 4.0
 #: What lies beyond is no reading of a camera, and its square no float32.
@@ -42,29 +45,37 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        rows, columns = (self._weights(np.asarray(c, float), k) for k, c in enumerate((y, x)))
-        return np.einsum("nr,rc,nc->n", rows, self.cells, columns, optimize=True)
+        (top, bottom, down), (left, right, across) = self._between(y, 0), self._between(x, 1)
+        above, below = (
+            self.cells[row, left] * (1 - across) + self.cells[row, right] * across
+            for row in (top, bottom)
+        )
+        return above * (1 - down) + below * down
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        rows, columns = (
-            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
-            for k, n in enumerate(shape)
+        (top, bottom, down), (left, right, across) = (
+            self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        return (rows @ self.cells.astype(np.float32)) @ columns.T
+        lines = self.cells[top] * (1 - down[:, None]) + self.cells[bottom] * down[:, None]
+        lines, across = lines.astype(np.float32), across.astype(np.float32)
+        grid = np.empty(shape, np.float32)
+        for cell in np.unique(left):
+            pixels = slice(*np.searchsorted(left, [cell, cell + 1]))
+            here, beside = lines[:, [cell]], lines[:, [right[pixels.start]]]
+            np.multiply(beside - here, across[pixels], out=grid[:, pixels])
+            grid[:, pixels] += here
+        return grid
 
-    def _weights(self, pixel: np.ndarray, axis: int) -> np.ndarray:
-        """Matrix that carries cell values to pixels along an axis.
+    def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The cells before and after pixels along an axis, and how far each lies between these.
 
         Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
         """
         n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -0.6, n - 0.4)
-        left = np.clip(place.astype(int), 0, max(n - 2, 0))
-        weights, rows = np.zeros((len(pixel), n)), np.arange(len(pixel))
-        weights[rows, left] = 1 - (place - left)
-        weights[rows, np.minimum(left + 1, n - 1)] += place - left
-        return weights
+        place = (pixel - self.first_px[axis]) / self.pitch_px[axis]
+        before = np.clip(place.astype(int), 0, max(n - 2, 0))
+        return before, np.minimum(before + 1, n - 1), place - before
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -166,16 +177,22 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     cell_px : float
         Wished width of a cell, pixels.
     """
-    rough, filled = _map_once(binned, factor, noise, cell_px)
-    # Once more less the slopes within its cells: there a level is known ten times better.
-    left, _ = _map_once(binned - rough.on_grid(binned.shape, factor), factor, noise, cell_px)
-    return replace(rough, cells=rough.cells + np.where(filled, 0.0, left.cells))
+    middles, level, filled = _cells(binned, factor, cell_px)
+    sky = _between_cells(level, middles, noise)
+    # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
+    # slopes in the cells their levels are known ten times better.
+    _, left, _ = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
+    left = _between_cells(np.where(filled, 0.0, left), middles, noise)
+    return replace(sky, cells=sky.cells + left.cells)
 
 
-def _map_once(
-    binned: np.ndarray, factor: int, noise: float, cell_px: float
-) -> tuple[Sky, np.ndarray]:
-    """A map and which of its cells a star fills: these have the level of their surroundings."""
+def _cells(
+    binned: np.ndarray, factor: int, cell_px: float
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray]:
+    """Middles of cells along y and x, their level, and which of them a star fills.
+
+    These have the level of their surroundings.
+    """
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)
     # All cells are whole; those of a side that they do not divide overlap a little.
@@ -191,8 +208,21 @@ def _map_once(
     around = _around(level) if min(my, mx) >= 3 else level
     filled = _stand_out(level - around)
     level = np.where(filled, around + np.median(level - around), level).astype(float)
-    first = side * factor / 2 - 0.5
-    return Sky(level, first, np.maximum(pitch, 1.0) * factor, noise), filled
+    middles = tuple((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
+    return middles, level, filled
+
+
+def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
+    """The map on finer cells, levels joined by cubic B-splines that smooth their noise a little."""
+    first, pitch = np.zeros(2), np.ones(2)
+    for axis, middle in enumerate(middles):
+        n, step = len(middle), float(np.diff(middle[:2], append=middle[0]).max())
+        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
+        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
+        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
+        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
+        first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
+    return Sky(level, first, pitch, noise)
 
 
 def _around(level: np.ndarray) -> np.ndarray:
