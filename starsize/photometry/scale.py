@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from .aperture import Apertures, Noise, about_how_large, measure_apertures
+from .aperture import Apertures, Noise, measure_apertures
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
-from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
+from .judge import FOREIGN, foreign_share, pixel_flags
 from .measured import Stars
 from .patches import Patches, Rings, centred, read_patches, sky_rings
 
@@ -35,11 +35,6 @@ class Scale:
         self.noise = Noise(
             max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
-
-    def size(self, chosen: np.ndarray, recentre: bool) -> float:
-        """About how large the chosen peaks are: their median half-flux radius in image pixels."""
-        cut = self._cut(chosen, recentre)
-        return about_how_large(*cut, self.half_px, self.noise) * self.factor
 
     def measure(
         self, chosen: np.ndarray, recentre: bool, ceiling: float
@@ -81,9 +76,6 @@ class Scale:
         light *= np.median(np.maximum(got.total, 0) / light[chosen])
         foreign = foreign_share(self.peaks.x, self.peaks.y, light, half_px=typical, law=got.law)
         flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
-        sound = flags & ~int(StarFlag.SATURATED) == 0
-        flat = burnt_out(np.where(sound, got.total, 0), got.core, got.core_sigma, half)
-        flags[flat & sound] |= int(StarFlag.SATURATED)
         bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
         flags[bad] |= int(StarFlag.UNMEASURED)
         mean_radius, elongation, angle = _moments(patches, 1.6 * half)
