@@ -71,6 +71,11 @@ def measure_apertures(
     return growth.finish(half, growth.totals(half, law), law)
 
 
+def about_how_large(patches: Patches, rings: Rings, guess_px: float, noise: Noise) -> float:
+    """Median half-flux radius of stars of about one size, as the usual law has it."""
+    return float(np.median(_first_look(patches, rings, guess_px, noise)[1]))
+
+
 def _first_look(
     patches: Patches, rings: Rings, guess_px: float, noise: Noise
 ) -> tuple["_Growth", np.ndarray, Law]:

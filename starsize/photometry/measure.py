@@ -15,6 +15,8 @@ from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 _HALF_WIDTHS = 1.15
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
+#: So many bright stars settle in so many looks how large all are.
+_SCOUTS, _LOOKS = 20, 3
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
 
@@ -117,6 +119,13 @@ def measure_peaks(
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = _HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
+        for _ in range(_LOOKS):
+            scale = Scale(found, peaks, guess, gain)
+            size = scale.size(chosen[these][:_SCOUTS], recentre_all)
+            settled = 0.8 < size / guess < 1.25
+            guess = float(np.clip(size, guess / 3, guess * 3))
+            if settled:
+                break
         scale = Scale(found, peaks, guess, gain)
         part, part_common = scale.measure(chosen[these], recentre_all, ceiling)
         common[these] = part_common

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .aperture import Apertures, Noise, measure_apertures
+from .aperture import Apertures, Noise, about_how_large, measure_apertures
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
@@ -35,6 +35,11 @@ class Scale:
         self.noise = Noise(
             max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
         )
+
+    def size(self, chosen: np.ndarray, recentre: bool) -> float:
+        """About how large the chosen peaks are: their median half-flux radius in image pixels."""
+        cut = self._cut(chosen, recentre)
+        return about_how_large(*cut, self.half_px, self.noise) * self.factor
 
     def measure(
         self, chosen: np.ndarray, recentre: bool, ceiling: float
