@@ -44,8 +44,8 @@ class Apertures:
     """Radii of stars in pixels of their patches; columns follow ``SHARES``.
 
     ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
-    their wings. ``seen`` are the half-flux radii as the pixels show them, ``core`` the share of
-    the light in the very middle; ``bounded`` and ``bounds`` are those of `measured.Stars`.
+    their wings. ``seen`` are the half-flux radii as the pixels show them; ``bounded`` and
+    ``bounds`` are those of `measured.Stars`.
     """
 
     radius: np.ndarray
@@ -58,8 +58,6 @@ class Apertures:
     bounded: np.ndarray
     bounded_sigma: np.ndarray
     bounds: np.ndarray
-    core: np.ndarray
-    core_sigma: np.ndarray
 
 
 def measure_apertures(
@@ -180,7 +178,6 @@ class _Growth:
         radii = _STACK[max(min(inner, self.reach / scale), 1.2) >= _STACK]
         curves = self.inside(half[:, None] * radii, best) / total[:, None]
         weight = 1 / (error**2 + _TEACHER_WEIGHT**2)
-        weight *= _alike(curves, error)
         weight /= weight.sum()
         stack = weight @ curves
         if not stack[-1] > 0:
@@ -235,15 +232,6 @@ class _Growth:
         slope = self.slope(seen, light)
         return radius, seen / radius * np.sqrt(variance / slope**2 + place**2), bounds
 
-    def core(self, half: np.ndarray, totals: _Totals) -> tuple[np.ndarray, np.ndarray]:
-        """Share of each star's light in its very middle, and its noise."""
-        radius = max(0.5 * float(np.median(half)), 0.8)
-        light = np.maximum(totals.light, 1e-9)
-        share = self.inside(np.full((len(half), 1), radius))[:, 0] / light
-        variance = np.pi * (self.noise.pixel * radius / light) ** 2
-        variance += np.maximum(share, 0) * self.noise.inverse_gain / light
-        return share, np.sqrt(variance + (share * self.total_sigma(totals) / light) ** 2)
-
     def total_sigma(self, totals: _Totals) -> np.ndarray:
         """Uncertainty of all the light."""
         return np.sqrt(totals.random**2 + (self.sky_sigma() * totals.area) ** 2 + totals.doubt**2)
@@ -271,7 +259,7 @@ class _Growth:
         sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
         return Apertures(
             radius, sigma, widen * common, seen[:, 1], totals.light, light_sigma, law,
-            *self.bounded(half, shake, place[:, 0], law), *self.core(half, totals),
+            *self.bounded(half, shake, place[:, 0], law),
         )  # fmt: skip
 
 
@@ -285,13 +273,3 @@ def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray,
     away = [weighted_median(np.abs(r - m), weight) for r, m in zip(rings, middle, strict=True)]
     # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
     return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
-
-
-def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:
-    """1 for growth curves like the others, 0 for those that depart: none teaches against all."""
-    if len(curves) < 3:
-        return np.ones(len(curves))
-    early = curves[:, min(2, curves.shape[1] - 1)]
-    gap = np.abs(early - np.median(early))
-    alike = gap <= 4 * np.maximum(1.4826 * np.median(gap), error) + 0.02
-    return alike.astype(float)

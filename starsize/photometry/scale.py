@@ -6,7 +6,7 @@ from .aperture import Apertures, Noise, about_how_large, measure_apertures
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
-from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
+from .judge import FOREIGN, foreign_share, pixel_flags
 from .measured import Stars
 from .patches import Patches, Rings, centred, read_patches, sky_rings
 
@@ -81,9 +81,6 @@ class Scale:
         light *= np.median(np.maximum(got.total, 0) / light[chosen])
         foreign = foreign_share(self.peaks.x, self.peaks.y, light, half_px=typical, law=got.law)
         flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
-        sound = flags & ~int(StarFlag.SATURATED) == 0
-        flat = burnt_out(np.where(sound, got.total, 0), got.core, got.core_sigma, half)
-        flags[flat & sound] |= int(StarFlag.SATURATED)
         bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
         flags[bad] |= int(StarFlag.UNMEASURED)
         mean_radius, elongation, angle = _moments(patches, 1.6 * half)

@@ -9,7 +9,6 @@ from scipy.interpolate import BSpline
 #: Cells of the map to one of those whose levels are found.
 _FINER = 4
 _CLIP, _CLIP_ROUNDS = 3.0, 5
-_STANDS_OUT = 4.0
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
 _SAMPLE_ROWS = 48
@@ -177,22 +176,18 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     cell_px : float
         Wished width of a cell, pixels.
     """
-    middles, level, filled = _cells(binned, factor, cell_px)
+    middles, level = _cells(binned, factor, cell_px)
     sky = _between_cells(level, middles, noise)
     # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
     # slopes in the cells their levels are known ten times better.
-    _, left, _ = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
-    left = _between_cells(np.where(filled, 0.0, left), middles, noise)
-    return replace(sky, cells=sky.cells + left.cells)
+    _, left = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
+    return replace(sky, cells=sky.cells + _between_cells(left, middles, noise).cells)
 
 
 def _cells(
     binned: np.ndarray, factor: int, cell_px: float
-) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray, np.ndarray]:
-    """Middles of cells along y and x, their level, and which of them a star fills.
-
-    These have the level of their surroundings.
-    """
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Middles of cells along y and x, and their level."""
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)
     # All cells are whole; those of a side that they do not divide overlap a little.
@@ -204,12 +199,8 @@ def _cells(
     blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
     my, mx = count
     blocks = blocks.reshape(my * mx, -1).astype(np.float32, copy=False)
-    level = _fill(_quiet_level(blocks).reshape(my, mx))
-    around = _around(level) if min(my, mx) >= 3 else level
-    filled = _stand_out(level - around)
-    level = np.where(filled, around + np.median(level - around), level).astype(float)
-    middles = tuple((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
-    return middles, level, filled
+    by, bx = ((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
+    return (by, bx), _fill(_quiet_level(blocks).reshape(my, mx)).astype(float)
 
 
 def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
@@ -223,23 +214,6 @@ def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], no
         level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
         first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
     return Sky(level, first, pitch, noise)
-
-
-def _around(level: np.ndarray) -> np.ndarray:
-    """Least of the means of neighbours that face each other across a cell.
-
-    Slopes cancel, a bowl of vignetting lowers all alike, and stars only add light.
-    """
-    wide = np.pad(level, 1, mode="reflect", reflect_type="odd")
-    ny, nx = level.shape
-    sides = [wide[dy : dy + ny, dx : dx + nx] for dy in range(3) for dx in range(3)]
-    return np.min([(sides[k] + sides[8 - k]) / 2 for k in range(4)], axis=0)
-
-
-def _stand_out(gap: np.ndarray) -> np.ndarray:
-    """True for cells further above their surroundings than cells usually are."""
-    gap = gap - np.median(gap)
-    return gap > _STANDS_OUT * 1.4826 * float(np.median(np.abs(gap)))
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:
