@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 from scipy.spatial import cKDTree
-from scipy.spatial.distance import pdist
 
 from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 
@@ -280,15 +279,26 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
     # Groups of one owner and one width, the widest first.
     order = np.lexsort((-width[child], owner))
     owner, child = owner[order], child[order]
-    first = np.flatnonzero(np.r_[True, (np.diff(owner) != 0) | (np.diff(width[child]) != 0)])
-    for start, end in zip(first, np.r_[first[1:], len(child)], strict=True):
-        members = child[start:end]
-        if len(members) < 2:
-            continue
-        parent, stands = owner[start], snr[members].max() > _ALONE * snr[owner[start]]
-        if kept[parent] and stands and pdist(place[members]).min() > _CLEAR * width[members[0]]:
+    first = np.flatnonzero(
+        (np.diff(owner, prepend=-1) != 0) | (np.diff(width[child], prepend=0) != 0)
+    )
+    if first.size == 0:
+        return rows[kept, :4]
+    last = np.r_[first[1:], len(child)]
+    stands = np.maximum.reduceat(snr[child], first) > _ALONE * snr[owner[first]]
+    for group in np.flatnonzero(stands & (last - first > 1)).tolist():
+        parent, members = owner[first[group]], child[first[group] : last[group]]
+        if kept[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
             kept[parent], kept[members] = False, True
     return rows[kept, :4]
+
+
+def _least_gap(place: np.ndarray) -> float:
+    """Distance between the nearest two of a few places."""
+    z = place[:, 0] + 1j * place[:, 1]
+    gap = np.abs(z[:, None] - z)
+    gap.ravel()[:: len(z) + 1] = np.inf
+    return float(gap.min())
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
