@@ -46,7 +46,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "env"
         subprocess.run([asked.python, "-m", "venv", home], check=True)
-        python = home / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+        python = str(home / ("Scripts/python.exe" if os.name == "nt" else "bin/python"))
         pip = [python, "-m", "pip", "--quiet", "--disable-pip-version-check"]
         pins = Path(folder) / "pins.txt"
         pins.write_text("\n".join(lower_bounds() if asked.which == "oldest" else []))
