@@ -46,8 +46,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "env"
         subprocess.run([asked.python, "-m", "venv", home], check=True)
-        python = home / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-        pip: list[str | Path] = [python, "-m", "pip", "--quiet", "--disable-pip-version-check"]
+        python = str(home / ("Scripts/python.exe" if os.name == "nt" else "bin/python"))
+        pip = [python, "-m", "pip", "--quiet", "--disable-pip-version-check"]
         pins = Path(folder) / "pins.txt"
         pins.write_text("\n".join(lower_bounds() if asked.which == "oldest" else []))
         wanted = f"{ROOT}[{','.join(EXTRAS)}]"

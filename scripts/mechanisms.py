@@ -47,7 +47,7 @@ PLANS = {
 ROUND = ("triplet_f5.5", "doublet_f7", "mirror_f4", "petzval_f5")
 COLOURED = ("achromat_f6", "achromat_f10", "blue_corrected_f7")
 KINDS = ("round", "achromats", "odd", "wrecked", "few")
-PRIORS = {
+PRIORS: Mapping[str, Mapping[str, object]] = {
     "air": {"air": 1e-4},
     "spectrum": {"spectrum_spread": 1e-4},
     "tint": {"tint": 1e-4},
@@ -108,7 +108,9 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
 @contextmanager
 def without(name: str) -> Iterator[None]:
     """Switch one mechanism off for a while."""
-    changes = [(statistics.PRIORS, key, value) for key, value in PRIORS.get(name, {}).items()]
+    changes: list[tuple[object, str, object]] = [
+        (statistics.PRIORS, key, value) for key, value in PRIORS.get(name, {}).items()
+    ]
     changes += SWITCHES.get(name, [])
     before = [getattr(owner, key) for owner, key, _ in changes]
     for owner, key, value in changes:
@@ -139,7 +141,7 @@ def errors(table: RadiusTable, case: str, seed: int) -> np.ndarray:
     curves = curves_of(points, together=PLANS[case].together)
     if case == "warm":
         pairs = [warmed(c, p, k) for k, (c, p) in enumerate(zip(curves, points, strict=True))]
-        curves, points = zip(*pairs, strict=True)
+        curves, points = [c for c, _ in pairs], tuple(p for _, p in pairs)
     fits = fit_curves(curves, telescope=known, bands=bands).fits
     miss = np.array([f.best_steps - p.best_steps for f, p in zip(fits, points, strict=True)])
     zone = np.array([p.zone_steps for p in points])

@@ -212,17 +212,17 @@ def one_night(name: str, seed: int, night: int) -> dict[str, Any]:
         return {"refused": refused}
     shift = (plan.setup.focuser.repeatability_steps or 0.0) * rng.standard_normal(len(curves))
     rows = compare_sweeps(moved(fits, shift), setup=plan.setup).rows
-    answered = {row.filter: row for row in rows if row.offset_steps is not None}
+    found = {row.filter: row.offset_steps for row in rows if row.offset_steps is not None}
     zero = table.best_steps[plan.reference]
     return {
         "refused": 0,
         "miss": misses(fits, best),
         "error": {
-            name: row.offset_steps - (table.best_steps[name] - zero)
-            for name, row in answered.items()
+            name: offset - (table.best_steps[name] - zero)
+            for name, offset in found.items()
             if name != plan.reference
         },
-        "stated": {name: row.offset_sigma_steps for name, row in answered.items()},
+        "stated": {row.filter: row.offset_sigma_steps for row in rows if row.filter in found},
     }
 
 
@@ -260,7 +260,7 @@ def offset_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
         errors = [night["error"][filter_name] for night in kept if filter_name in night["error"]]
         if not errors:
             continue
-        rms, sigma = ratio(np.array(errors) / told.sigma)
+        rms, sigma = ratio([error / told.sigma for error in errors])
         stated = np.median([night["stated"][filter_name] for night in kept]) / told.sigma
         lines.append(
             f"| {name} | {filter_name} | {len(errors)} | {told.sigma:.2f} ({told.frames:.2f}, "

@@ -61,8 +61,8 @@ def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
     start[COLOUR] = wild_colour(rng, night.telescope.blur_px_per_um)
     start[SPHERICAL] = 0.5 * rng.normal()
     start[SPREAD] *= np.exp(rng.normal())
-    start[FIRST::3] += 0.5 * rng.normal(size=len(night.curves)) / np.exp(start[LOG_SLOPE])
-    start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.curves))
+    start[FIRST::3] += 0.5 * rng.normal(size=len(night.bands)) / np.exp(start[LOG_SLOPE])
+    start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.bands))
     return start
 
 

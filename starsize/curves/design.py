@@ -217,7 +217,7 @@ def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarr
     """Precision of the shared quantities alone, and what each sweep adds to it and its own."""
     prior, own = night.prior, []
     alone = np.ones(len(prior.rows), bool)
-    for row in range(len(night.curves)):
+    for row in range(len(night.bands)):
         at = _columns(row)
         mine = np.any(prior.rows[:, at[FIRST:]] != 0, axis=1)
         own.append(prior.part(mine).normal(values)[0][np.ix_(at, at)])

@@ -1,4 +1,4 @@
-"""The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
+"""The sweeps of a night as one model: which quantity is where, what it predicts, its PRIORS."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -12,7 +12,7 @@ from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
-from .statistics import PRIORS, Priors, student_weight
+from .statistics import PRIORS, student_weight
 
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 """Stands in for what is not stated."""
@@ -85,12 +85,10 @@ class Night:
     together : (e, n) array
         1 where an entry belongs to an exposure that several share (channels of a colour camera).
     stars : Stars
-    guesses : tuple of Guess
     prior : PriorRows
     start : (p,) array
     """
 
-    curves: tuple[FocusCurve, ...]
     sweep: np.ndarray
     position_steps: np.ndarray
     radius_px: np.ndarray
@@ -99,7 +97,6 @@ class Night:
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
-    guesses: tuple[Guess, ...]
     prior: PriorRows
     start: np.ndarray
 
@@ -161,7 +158,6 @@ def build_night(
     *,
     known: Known,
     bands: Mapping[str, Band],
-    priors: Priors = PRIORS,
 ) -> Night:
     """Lay out sweeps that have enough frames.
 
@@ -185,13 +181,13 @@ def build_night(
     seen = Apertures(
         *(np.concatenate([getattr(f.seen, n) for f in fitted]) for n in Apertures.__slots__)
     )
-    guesses = tuple(
+    guesses = [
         robust_guess(c.position_steps[r], f.radius_px)
         for c, r, f in zip(curves, rows, fitted, strict=True)
-    )
+    ]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
-    start, usual = _start(guesses, known, priors)
-    prior = _priors(curves, start, usual, known=known, priors=priors)
+    start, usual = _start(guesses, known)
+    prior = _priors(curves, start, usual, known=known)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
@@ -205,7 +201,6 @@ def build_night(
         seen=seen,
     )
     return Night(
-        curves=tuple(curves),
         sweep=sweep,
         position_steps=position,
         radius_px=radius,
@@ -214,13 +209,12 @@ def build_night(
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        guesses=guesses,
         prior=prior,
         start=start,
     )
 
 
-def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.ndarray, float]:
+def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     """Values to start from, a lens without colour, and the usual floor in pixels."""
     telescope = known.telescope
     share = np.sqrt((1 + telescope.obstruction**2) / 2)
@@ -233,7 +227,7 @@ def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.n
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
     start[SPREAD] = 0.3 * floor
     start[AIR] = 5 / 3
-    start[SPECTRUM] = priors.spectrum
+    start[SPECTRUM] = PRIORS.spectrum
     start[ZERO] = np.median([g.best_steps for g in guesses])
     start[FIRST::3] = [g.best_steps for g in guesses]
     # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
@@ -246,7 +240,7 @@ def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.n
 
 
 def _priors(
-    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known, priors: Priors
+    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known
 ) -> PriorRows:
     """What is taken as likely before looking, row by row."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
@@ -262,30 +256,30 @@ def _priors(
         tail.append(heavy)
 
     if known.slope_px_per_step:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.slope, heavy=priors.slope_tail)
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.slope, heavy=PRIORS.slope_tail)
     else:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.free_slope)
     sure = known.focal_ratio and known.pixel_um
-    width = OPTICS_STATED if sure else priors.diffraction
+    width = OPTICS_STATED if sure else PRIORS.diffraction
     add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=width)
-    for k, width in enumerate(priors.colour_um):
-        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
-    add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
-    add({SPREAD: 1}, value=0, width=priors.spread_floors * floor)
-    add({AIR: 1}, value=5 / 3, width=priors.air)
+    for k, width in enumerate(PRIORS.colour_um):
+        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=PRIORS.colour_tail)
+    add({SPHERICAL: 1}, value=0, width=PRIORS.spherical_waves)
+    add({SPREAD: 1}, value=0, width=PRIORS.spread_floors * floor)
+    add({AIR: 1}, value=5 / 3, width=PRIORS.air)
     for k in (0, 1):
-        add({SPECTRUM.start + k: 1}, value=priors.spectrum[k], width=priors.spectrum_spread)
+        add({SPECTRUM.start + k: 1}, value=PRIORS.spectrum[k], width=PRIORS.spectrum_spread)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
-    add({DRIFT: 1}, value=0, width=priors.drift_um_per_degC * px / slope)
-    add({PLAY: 1}, value=0, width=priors.play_um * px / slope)
-    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=priors.seeing)
-    glass = priors.glass_um * px / slope
+    add({DRIFT: 1}, value=0, width=PRIORS.drift_um_per_degC * px / slope)
+    add({PLAY: 1}, value=0, width=PRIORS.play_um * px / slope)
+    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=PRIORS.seeing)
+    glass = PRIORS.glass_um * px / slope
     for s, (warm, way) in enumerate(zip(*_conditions(curves), strict=True)):
         zero, seeing, tint = range(FIRST + 3 * s, FIRST + 3 * s + 3)
         common = {zero: 1.0, ZERO: -1.0, DRIFT: -float(warm), PLAY: -float(way)}
-        add(common, value=0, width=glass, heavy=priors.glass_tail)
-        add({seeing: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
-        add({tint: 1}, value=0, width=priors.tint)
+        add(common, value=0, width=glass, heavy=PRIORS.glass_tail)
+        add({seeing: 1, LOG_SEEING: -1}, value=0, width=PRIORS.seeing_between)
+        add({tint: 1}, value=0, width=PRIORS.tint)
     return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
 
 

@@ -9,7 +9,7 @@ from ..optics.sizes import star_radii
 from ..optics.star import all_light
 from .night import FIRST, LOG_SLOPE, Night
 from .search import Fit, Variance, descend, find, variance_of, weighed
-from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal, wreck_variance
+from .statistics import JITTERS, LACKS, PRIORS, Belief, believe, log_normal, wreck_variance
 
 ROUNDS = 14
 LEVERAGE = 0.98
@@ -62,16 +62,16 @@ class Posterior:
         return middle, within + np.einsum("g,gi,gj->ij", self.weight, away, away)
 
 
-def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
+def explain(night: Night) -> Posterior:
     """Find the likeliest quantities and average over the grid of scatters."""
-    fit = find(night, jitter=priors.jitter, lack=priors.lack)
+    fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
     jitter, lack = _grid(JITTERS[::3], LACKS[::2])
-    weight = _solve(night, fit, jitter, lack, priors).weight
+    weight = _solve(night, fit, jitter, lack).weight
     usual = {"jitter": weight @ np.log(jitter), "lack": weight @ np.log(lack)}
     usual = {name: float(np.exp(value)) for name, value in usual.items()}
     fit = descend(night, fit.values, **usual, steps=POLISHING)
     jitter, lack = _grid(JITTERS, LACKS)
-    found = _solve(night, fit, jitter, lack, priors)
+    found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
     rise = floor.slopes(fit.values, floor.sizes(fit.values))
@@ -102,9 +102,7 @@ class _Answers(NamedTuple):
     sound: np.ndarray
 
 
-def _solve(
-    night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray, priors: Priors
-) -> _Answers:
+def _solve(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Answers:
     """Normal distributions of the quantities; which frames are wrecked is found by turns.
 
     Whether a frame is sound is asked of the curve that the other frames draw: with its leverage h,
@@ -112,13 +110,12 @@ def _solve(
     """
     precision, pull, _ = night.prior.normal(fit.values)
     slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
-    scatter = {"jitter": jitter[:, None], "lack": lack[:, None]}
-    variance = variance_of(night, fit.values, fit.sizes, **scatter, priors=priors)
+    variance = variance_of(night, fit.values, fit.sizes, jitter=jitter[:, None], lack=lack[:, None])
     spare = variance.common**2
     left, doubt, share = np.broadcast_to(miss, spare.shape), np.zeros(1), np.zeros(1)
     for _ in range(ROUNDS):
         alone, spread = left / (1 - share), spare + doubt / (1 - share)
-        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread, priors=priors)
+        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread)
         normal, right = weighed(night, slopes, miss, belief.weight, variance.common)
         normal = normal + precision
         known = np.linalg.inv(normal)
@@ -128,18 +125,16 @@ def _solve(
         share = np.minimum(doubt / (1 / belief.weight + spare), LEVERAGE)
         if np.all(np.abs(left - before) < 1e-3 * np.sqrt(variance.sound)):
             break
-    evidence = _evidence(night, left, belief, variance, priors) - 0.5 * np.linalg.slogdet(normal)[1]
+    evidence = _evidence(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
     evidence -= (0.5 * shift @ precision * shift).sum(axis=-1) + shift @ pull
     # What is usual of the scatters counts too.
-    evidence -= 0.5 * (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
-    evidence -= 0.5 * (np.log(lack / priors.lack) / priors.lack_spread) ** 2
+    evidence -= 0.5 * (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
+    evidence -= 0.5 * (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2
     weight = np.exp(evidence - evidence.max())
     return _Answers(weight / weight.sum(), shift, known, belief.sound)
 
 
-def _evidence(
-    night: Night, left: np.ndarray, belief: Belief, variance: Variance, priors: Priors
-) -> np.ndarray:
+def _evidence(night: Night, left: np.ndarray, belief: Belief, variance: Variance) -> np.ndarray:
     """Expected log likelihood of the frames, with the entropy of which of them are wrecked.
 
     What the seeing did to an exposure that several entries share is taken off, at its likeliest.
@@ -148,16 +143,16 @@ def _evidence(
     strength = 1 + (belief.weight * common**2) @ group
     seeing = (belief.weight * common * left) @ group / strength
     left = left - common * (seeing @ group.T)
-    good = log_normal(left, variance.sound) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
+    good = log_normal(left, variance.sound) + np.log1p(-PRIORS.wrecked) - np.log(sound + tiny)
     wreck = wreck_variance(left, variance.sound, variance.wild)
-    bad = log_normal(left, wreck) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
+    bad = log_normal(left, wreck) + np.log(PRIORS.wrecked) - np.log(1 - sound + tiny)
     total = (sound * good + (1 - sound) * bad).sum(axis=-1)
     return total - 0.5 * (seeing**2 + np.log(strength)).sum(axis=-1)
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
-    which = np.arange(len(night.curves))
+    which = np.arange(len(night.bands))
     usual = values.copy()
     usual[FIRST + 1 :: 3] = np.median(values[FIRST + 1 :: 3])
     reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
@@ -190,7 +185,7 @@ def completed(night: Night, fit: Fit) -> np.ndarray:
     return star_radii(whole, state) / fit.sizes.radius
 
 
-def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors = PRIORS) -> float:
+def gain_over_flat(night: Night, found: Posterior, row: int) -> float:
     """Twice the log likelihood ratio of a sweep's curve to stars that only the seeing changes.
 
     Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
@@ -204,9 +199,9 @@ def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors =
         tried = []
         for jitter in JITTERS:
             sound = star**2 + (jitter * by_log_seeing) ** 2 + (lack * radius) ** 2
-            wild = (priors.wreck_size * radius) ** 2
-            likely = believe(radius - expected, sound, wild=wild, priors=priors).log_likelihood
-            usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+            wild = (PRIORS.wreck_size * radius) ** 2
+            likely = believe(radius - expected, sound, wild=wild).log_likelihood
+            usual = (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
             tried.append(2 * float(likely.sum()) - usual)
         return max(tried)
 

@@ -7,10 +7,11 @@ import numpy as np
 from ..optics.sizes import Sizes
 from ..optics.star import colour_terms
 from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
-from .statistics import PRIORS, Priors, believe
+from .statistics import PRIORS, believe
 
 DAMPING = 1e-3
 SCREENING, POLISHING = 6, 30
+STARTS_KEPT, SAME = 2, 0.05
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
@@ -38,9 +39,8 @@ def variance_of(
     values: np.ndarray,
     sizes: Sizes,
     *,
-    jitter: float,
-    lack: float,
-    priors: Priors = PRIORS,
+    jitter: np.ndarray | float,
+    lack: np.ndarray | float,
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
@@ -48,11 +48,11 @@ def variance_of(
     # A shift of the whole band is the zero's; what counts is how its colours lie apart.
     terms = night.stars.terms.mean(axis=2)
     middle = np.array([night.stars.sum(night.stars.share * term) for term in terms])
-    colour = priors.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
+    colour = PRIORS.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
     own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
-        (priors.wreck_size * sizes.radius) ** 2,
+        (PRIORS.wreck_size * sizes.radius) ** 2,
         np.where(together, seeing, 0.0),
     )
 
@@ -62,9 +62,13 @@ def find(night: Night, *, jitter: float, lack: float) -> Fit:
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
     wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
     fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]
-    first = min(fits, key=lambda fit: fit.cost)
-    first = descend(night, first.values, **wide, steps=POLISHING)
-    return descend(night, first.values, jitter=jitter, lack=lack, steps=POLISHING)
+    fits.sort(key=lambda fit: fit.cost)
+    fits = [descend(night, fit.values, **wide, steps=POLISHING) for fit in fits[:STARTS_KEPT]]
+    fits.sort(key=lambda fit: fit.cost)
+    # The second too where it ended elsewhere.
+    kept = [fit for fit in fits if fit is fits[0] or fit.cost > fits[0].cost + SAME]
+    ends = [descend(night, f.values, jitter=jitter, lack=lack, steps=POLISHING) for f in kept]
+    return min(ends, key=lambda fit: fit.cost)
 
 
 def starts(night: Night) -> list[np.ndarray]:
@@ -96,7 +100,7 @@ def starts(night: Night) -> list[np.ndarray]:
 def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
     """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
     values = start
-    sizes = night.sizes(values, start_px=night.radius_px)
+    sizes = night.sizes(values)
     damping = DAMPING
     for _ in range(steps):
         variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)

@@ -208,7 +208,7 @@ def placement(night: Night, found: Posterior) -> Estimate:
     sizes = found.fit.sizes
     rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
     steep = (rise > STEEP * rise.max()) & (found.sound > 0.5)
-    count, taken = int(steep.sum()), 3 * len(night.curves) + 6
+    count, taken = int(steep.sum()), 3 * len(night.bands) + 6
     free = 1 - taken / night.sweep.size
     if count < FEWEST_WING or free <= 0:
         return NOT_KNOWN
