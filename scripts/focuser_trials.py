@@ -13,7 +13,7 @@ from functools import partial
 from typing import TypeVar
 
 import numpy as np
-from _play_nights import ALONE, NIGHTS, starts
+from _play_nights import ALONE, SEVEN_NARROW, SEVEN_USUAL, THREE_NARROW, starts
 from _results import write_section
 from _sweeps import REFRACTOR, curves_of
 
@@ -323,7 +323,9 @@ PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
     "nights": ("Nights together", nights),
     "play": ("Play of 85 steps", play),
     "alone": ("Play at the start of a sweep alone", partial(starts, ALONE)),
-    "starts": ("Play at the start of the sweeps of a night", partial(starts, NIGHTS)),
+    "three": ("Play at the start of three narrow sweeps", partial(starts, THREE_NARROW)),
+    "seven": ("Play at the start of seven narrow sweeps", partial(starts, SEVEN_NARROW)),
+    "usual": ("Play at the start of seven sweeps", partial(starts, SEVEN_USUAL)),
     "temperature": ("Temperature: -6 steps per degC", temperature),
     "field": ("Field from drawn radii", field),
 }

@@ -215,7 +215,7 @@ def build_night(
         position_steps=position,
         radius_px=radius,
         sigma_px=np.nan_to_num(sigma),
-        exposure=_exposures(curves, rows),
+        exposure=exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
@@ -308,7 +308,7 @@ def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
     return warm, way - way.mean()
 
 
-def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
+def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
     """Number the exposures that more than one curve has an entry of; -1 for the rest."""
     keys = [
         (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
