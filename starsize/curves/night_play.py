@@ -64,8 +64,8 @@ def night_play(
         return NOT_KNOWN
     held = _held(night, curves, standing)
     values, sizes = found.fit.values, found.fit.sizes
-    scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
-    own = variance_of(night, values, sizes, **scatter)
+    scatter = found.usual(found.jitter), found.usual(found.lack)
+    own = variance_of(night, values, sizes, jitter=scatter[0], lack=scatter[1])
     known = np.linalg.inv(normal_equations(night, values, sizes, own)[0])
     play, count = start_steps, held.way.size
     for _ in range(ROUNDS):
@@ -86,13 +86,13 @@ def _linear(
     known: np.ndarray,
     *,
     play_steps: float,
-    scatter: dict[str, float],
+    scatter: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Arrays r (k,), J_P (k,), S (k, k); a frame that looks wrecked counts as scattering more."""
     there = replace(held.night, position_steps=held.first_steps + held.way * play_steps)
     sizes = there.sizes(values)
     slopes, miss = there.slopes(values, sizes), there.radius_px - sizes.radius
-    variance = variance_of(there, values, sizes, **scatter)
+    variance = variance_of(there, values, sizes, jitter=scatter[0], lack=scatter[1])
     alike = (there.exposure[:, None] == there.exposure) & (there.exposure >= 0)
     shared = slopes @ known @ slopes.T + alike * np.outer(variance.common, variance.common)
     belief = believe(miss, variance.sound, wild=variance.wild, doubt=np.diag(shared))

@@ -109,6 +109,7 @@ def _offset_cells(row: OffsetRow) -> list[str]:
         "offset_sigma_steps": row.offset_sigma_steps,
         "sigma_frames_steps": row.offset_sigma_steps,
         "sigma_focuser_steps": row.offset_sigma_steps,
+        "offset_half997_steps": row.offset_sigma_steps,
     }
     grown = row.growth_if_ignored
     sigmas["growth_if_ignored"] = grown.sigma if grown else None
