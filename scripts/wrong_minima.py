@@ -7,7 +7,6 @@ Run: ``python scripts/wrong_minima.py --trials 60 --starts 10``.
 """
 
 import argparse
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -62,8 +61,8 @@ def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
     start[COLOUR] = wild_colour(rng, night.telescope.blur_px_per_um)
     start[SPHERICAL] = 0.5 * rng.normal()
     start[SPREAD] *= np.exp(rng.normal())
-    start[FIRST::3] += 0.5 * rng.normal(size=len(night.curves)) / np.exp(start[LOG_SLOPE])
-    start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.curves))
+    start[FIRST::3] += 0.5 * rng.normal(size=len(night.bands)) / np.exp(start[LOG_SLOPE])
+    start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.bands))
     return start
 
 
@@ -76,10 +75,9 @@ def trial(seed: int, starts: int) -> float:
     end = partial(descend, jitter=PRIORS.jitter, lack=PRIORS.lack, steps=40)
     first = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).cost
     least = first
-    draft = replace(night, stars=night.draft)
     for _ in range(starts):
         coarse = descend(
-            draft, scattered(night, rng), jitter=COARSE_JITTER, lack=COARSE_LACK, steps=40
+            night, scattered(night, rng), jitter=COARSE_JITTER, lack=COARSE_LACK, steps=40
         )
         least = min(least, end(night, coarse.values).cost)
     return first - least

@@ -17,10 +17,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..filters import Band
-from ..optics.sizes import star_sizes
-from ..optics.star import lay_out
 from .curve import focus_curve
-from .night import FIRST, LOG_SEEING, LOG_SLOPE, Known, Night, build_night, state_of
+from .night import FIRST, LOG_SEEING, LOG_SLOPE, Known, Night, build_night
 from .posterior import best_focus
 from .search import variance_of
 from .statistics import PRIORS, believe
@@ -201,44 +199,27 @@ def _values(night: Night, slope: float, floor_px: float) -> np.ndarray:
     values = night.start.copy()
     values[LOG_SLOPE] = np.log(slope)
     values[FIRST::OWN] = 0.0
-    sharp = lay_out(night.stars.table, night.bands_nm, np.zeros(1, int))
-    log_seeing, zero = float(values[FIRST + 1]), np.zeros(1)
+    sharp = night.at(np.zeros(1), np.zeros(1, int))
     for _ in range(12):
-        state = state_of(values, blur_px=zero, log_seeing=np.array([log_seeing]), tint=zero)
-        sizes = star_sizes(sharp, state)
+        sizes = sharp.sizes(values)
         miss = floor_px - float(sizes.radius[0])
-        log_seeing += float(np.clip(miss / max(float(sizes.by_log_seeing[0]), 1e-6), -0.7, 0.7))
+        move = np.clip(miss / max(float(sizes.by_log_seeing[0]), 1e-6), -0.7, 0.7)
+        values[LOG_SEEING] = values[FIRST + 1 :: OWN] = values[FIRST + 1] + move
     if abs(miss) > 0.02 * floor_px:
         least = float(sizes.radius[0])
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "
         msg += f"{least:.2f} px wide"
         raise ValueError(msg)
-    values[FIRST + 1 :: OWN] = log_seeing
-    values[LOG_SEEING] = log_seeing
     return values
 
 
 def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
     """Precision of the shared quantities alone, and what each sweep adds to it and its own."""
-    rows, own = night.prior.rows, []
-    alone = np.ones(len(rows), bool)
-    for row in range(len(night.curves)):
-        mine = np.any(rows[:, FIRST + OWN * row : FIRST + OWN * (row + 1)] != 0, axis=1)
-        part = replace(
-            night.prior,
-            rows=rows[mine],
-            target=night.prior.target[mine],
-            scale=night.prior.scale[mine],
-            tail=night.prior.tail[mine],
-        )
+    prior, own = night.prior, []
+    alone = np.ones(len(prior.rows), bool)
+    for row in range(len(night.bands)):
         at = _columns(row)
-        own.append(part.normal(values)[0][np.ix_(at, at)])
+        mine = np.any(prior.rows[:, at[FIRST:]] != 0, axis=1)
+        own.append(prior.part(mine).normal(values)[0][np.ix_(at, at)])
         alone &= ~mine
-    rest = replace(
-        night.prior,
-        rows=rows[alone],
-        target=night.prior.target[alone],
-        scale=night.prior.scale[alone],
-        tail=night.prior.tail[alone],
-    )
-    return rest.normal(values)[0][:FIRST, :FIRST], own
+    return prior.part(alone).normal(values)[0][:FIRST, :FIRST], own

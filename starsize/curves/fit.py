@@ -17,7 +17,7 @@ from .order import order_conflict
 from .plain import fit_plain
 from .play import FlatStart, certain_plays, flat_start, flat_starts, standing_start
 from .posterior import Posterior, completed, explain
-from .summary import joint_covariance, placement, shared_slope, summarise
+from .summary import correlation, placement, shared_slope, summarise
 from .verdicts import (
     judge,
     refuse,
@@ -196,7 +196,7 @@ def _joint(
         if alone[s].answered:
             notices.append(_disagrees(alone[s], shared_slope(night, found).value))
     rest = [s for s in range(len(curves)) if s not in odd]
-    correlation = np.eye(len(curves))
+    together = np.eye(len(curves))
     if odd:
         few, their = [curves[s] for s in rest], [starts[s] for s in rest]
         night, found = _fit(few, their, known)
@@ -204,14 +204,14 @@ def _joint(
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     for s, fit in zip(rest, _one_play(night, found, curves, starts, rest, fits), strict=True):
         fits[s] = fit
-    correlation[np.ix_(rest, rest)] = joint_covariance(found, np.ones(len(rest)))
+    together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
         tuple(fits),
-        correlation,
+        together,
         shared_slope(night, found),
         tuple(notices),
         placement(night, found),
@@ -262,15 +262,13 @@ def _judged(
     found: Posterior,
 ) -> list[CurveFit]:
     whole = completed(night, found.fit)
-    return [
-        judge(
-            _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row]),
-            summarise(night, found, row),
-            standing=starts[row],
-            zone_steps=zone_steps(night, found, row),
-        )
-        for row, curve in enumerate(curves)
-    ]
+    fits = []
+    for row, curve in enumerate(curves):
+        drawn = _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row])
+        summary = summarise(night, found, row, curve=drawn)
+        zone = zone_steps(night, found, row)
+        fits.append(judge(summary, standing=starts[row], zone_steps=zone))
+    return fits
 
 
 def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:

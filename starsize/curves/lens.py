@@ -27,15 +27,14 @@ def lens_colour(night: Night, found: Posterior) -> LensColour | None:
     if high - low < _LEAST_SPAN_NM:
         return None
     per_step = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
-    colour = found.values[:, COLOUR]
-    middle, known = _mean(found, colour, found.colour_covariance)
+    middle, known = found.moments(found.values[:, COLOUR], found.known[:, COLOUR, COLOUR])
     wavelength = np.linspace(low, high, _POINTS)
     basis = colour_terms(1e-3 * wavelength).T / per_step
     f, c, d = colour_terms(1e-3 * np.array(LINES_NM)).T / per_step
     line = (f + c) / 2 - d
     reaches = low <= LINES_NM[0] + 10 and high >= LINES_NM[1] - 10
-    figured = found.values[:, [SPHERICAL]]
-    wave, wave_known = _mean(found, figured, found.spread[:, [SPHERICAL], None] ** 2)
+    one = slice(SPHERICAL, SPHERICAL + 1)
+    wave, wave_known = found.moments(found.values[:, one], found.known[:, one, one])
     return LensColour(
         wavelength_nm=wavelength,
         shift_steps=basis @ middle,
@@ -45,13 +44,3 @@ def lens_colour(night: Night, found: Posterior) -> LensColour | None:
         else Estimate(float("nan")),
         spherical_waves=Estimate(float(wave[0]), float(np.sqrt(wave_known[0, 0]))),
     )
-
-
-def _mean(
-    found: Posterior, values: np.ndarray, covariance: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and covariance over the grid of scatters: that within its points and between them."""
-    middle = found.weight @ values
-    away = values - middle
-    between = np.einsum("g,gi,gj->ij", found.weight, away, away)
-    return middle, np.einsum("g,gij->ij", found.weight, covariance) + between

@@ -1,17 +1,18 @@
-"""The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
+"""The sweeps of a night as one model: which quantity is where, what it predicts, its PRIORS."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
-from ..optics.star import DRAFT_NM, Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
+from ..optics.star import Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
-from .statistics import PRIORS, Priors, student_weight
+from .statistics import PRIORS, student_weight
 
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 """Stands in for what is not stated."""
@@ -58,6 +59,10 @@ class PriorRows:
     scale: np.ndarray
     tail: np.ndarray
 
+    def part(self, which: np.ndarray) -> "PriorRows":
+        """Some of the rows."""
+        return PriorRows(*(getattr(self, name)[which] for name in PriorRows.__slots__))
+
     def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
         """Precision matrix and pull at ``values``, and minus twice the log density."""
         distance = (self.rows @ values - self.target) / self.scale
@@ -77,26 +82,21 @@ class Night:
     ----------
     sweep : (n,) int array
     position_steps, radius_px, sigma_px : (n,) arrays
-    exposure : (n,) int array
-        Entries of one exposure (the channels of a colour camera) share a number; -1 is alone.
-    stars, draft : Stars
-        With many colours in each band, and with few for a first look.
-    guesses : tuple of Guess
+    together : (e, n) array
+        1 where an entry belongs to an exposure that several share (channels of a colour camera).
+    stars : Stars
     prior : PriorRows
     start : (p,) array
     """
 
-    curves: tuple[FocusCurve, ...]
     sweep: np.ndarray
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
-    exposure: np.ndarray
+    together: np.ndarray
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
-    draft: Stars
-    guesses: tuple[Guess, ...]
     prior: PriorRows
     start: np.ndarray
 
@@ -109,55 +109,47 @@ class Night:
         """What shapes the stars of all frames."""
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
         blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
-        return state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
+        return StarState(
+            blur_px=blur,
+            seeing_px=np.exp(own[:, 1]),
+            diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
+            colour_px=values[COLOUR],
+            spherical=float(values[SPHERICAL]),
+            spread_px=float(values[SPREAD]),
+            air=float(values[AIR]),
+            spectrum=values[SPECTRUM],
+            tint=own[:, 2],
+        )
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Stars of all frames."""
         return star_sizes(self.stars, self.state(values), start_px=start_px)
 
+    def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
+        """The same sweeps with frames elsewhere that see all of the light."""
+        stars = lay_out(self.stars.table, self.bands_nm, sweep)
+        return replace(self, position_steps=position_steps, sweep=sweep, stars=stars)
+
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
-        own = values[FIRST:].reshape(-1, 3)[self.sweep]
         slope = np.exp(values[LOG_SLOPE])
-        blur = slope * (self.position_steps - own[:, 0])
+        blur = slope * (self.position_steps - values[FIRST::3][self.sweep])
         out = np.zeros((self.sweep.size, values.size))
-        fill_shared(out, values, sizes, blur_px=blur)
+        out[:, LOG_SLOPE] = sizes.by_blur * blur
+        out[:, COLOUR] = sizes.by_colour.T
+        out[:, SPHERICAL] = sizes.by_spherical
+        out[:, SPREAD] = sizes.by_spread
+        out[:, AIR] = sizes.by_air
+        out[:, SPECTRUM] = sizes.by_spectrum.T
+        # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
+        scaled = blur * sizes.by_blur + sizes.by_log_seeing
+        scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
+        out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
         row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
         out[row, first] = -slope * sizes.by_blur
         out[row, first + 1] = sizes.by_log_seeing
         out[row, first + 2] = sizes.by_tint
         return out
-
-
-def state_of(
-    values: np.ndarray, *, blur_px: np.ndarray, log_seeing: np.ndarray, tint: np.ndarray
-) -> StarState:
-    """Stars as the quantities of the night make them."""
-    return StarState(
-        blur_px=blur_px,
-        seeing_px=np.exp(log_seeing),
-        diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
-        colour_px=values[COLOUR],
-        spherical=float(values[SPHERICAL]),
-        spread_px=float(values[SPREAD]),
-        air=float(values[AIR]),
-        spectrum=values[SPECTRUM],
-        tint=tint,
-    )
-
-
-def fill_shared(out: np.ndarray, values: np.ndarray, sizes: Sizes, *, blur_px: np.ndarray) -> None:
-    """Put derivatives by the shared quantities into the first columns."""
-    out[:, LOG_SLOPE] = sizes.by_blur * blur_px
-    out[:, COLOUR] = sizes.by_colour.T
-    out[:, SPHERICAL] = sizes.by_spherical
-    out[:, SPREAD] = sizes.by_spread
-    out[:, AIR] = sizes.by_air
-    out[:, SPECTRUM] = sizes.by_spectrum.T
-    # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
-    scaled = blur_px * sizes.by_blur + sizes.by_log_seeing
-    scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
-    out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
 
 
 def build_night(
@@ -166,7 +158,6 @@ def build_night(
     *,
     known: Known,
     bands: Mapping[str, Band],
-    priors: Priors = PRIORS,
 ) -> Night:
     """Lay out sweeps that have enough frames.
 
@@ -190,13 +181,13 @@ def build_night(
     seen = Apertures(
         *(np.concatenate([getattr(f.seen, n) for f in fitted]) for n in Apertures.__slots__)
     )
-    guesses = tuple(
+    guesses = [
         robust_guess(c.position_steps[r], f.radius_px)
         for c, r, f in zip(curves, rows, fitted, strict=True)
-    )
+    ]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
-    start, usual = _start(guesses, known, priors)
-    prior = _priors(curves, start, usual, known=known, priors=priors)
+    start, usual = _start(guesses, known)
+    prior = _priors(curves, start, usual, known=known)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
@@ -210,25 +201,20 @@ def build_night(
         seen=seen,
     )
     return Night(
-        curves=tuple(curves),
         sweep=sweep,
         position_steps=position,
         radius_px=radius,
         sigma_px=np.nan_to_num(sigma),
-        exposure=exposures(curves, rows),
+        together=exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        draft=lay_out(
-            stars.table, colours, sweep, each_nm=DRAFT_NM, seen=seen, nodes=stars.detail.size
-        ),
-        guesses=guesses,
         prior=prior,
         start=start,
     )
 
 
-def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.ndarray, float]:
+def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     """Values to start from, a lens without colour, and the usual floor in pixels."""
     telescope = known.telescope
     share = np.sqrt((1 + telescope.obstruction**2) / 2)
@@ -241,7 +227,7 @@ def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.n
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
     start[SPREAD] = 0.3 * floor
     start[AIR] = 5 / 3
-    start[SPECTRUM] = priors.spectrum
+    start[SPECTRUM] = PRIORS.spectrum
     start[ZERO] = np.median([g.best_steps for g in guesses])
     start[FIRST::3] = [g.best_steps for g in guesses]
     # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
@@ -254,7 +240,7 @@ def _start(guesses: Sequence[Guess], known: Known, priors: Priors) -> tuple[np.n
 
 
 def _priors(
-    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known, priors: Priors
+    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known
 ) -> PriorRows:
     """What is taken as likely before looking, row by row."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
@@ -270,30 +256,30 @@ def _priors(
         tail.append(heavy)
 
     if known.slope_px_per_step:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.slope, heavy=priors.slope_tail)
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.slope, heavy=PRIORS.slope_tail)
     else:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=priors.free_slope)
+        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.free_slope)
     sure = known.focal_ratio and known.pixel_um
-    width = OPTICS_STATED if sure else priors.diffraction
+    width = OPTICS_STATED if sure else PRIORS.diffraction
     add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=width)
-    for k, width in enumerate(priors.colour_um):
-        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=priors.colour_tail)
-    add({SPHERICAL: 1}, value=0, width=priors.spherical_waves)
-    add({SPREAD: 1}, value=0, width=priors.spread_floors * floor)
-    add({AIR: 1}, value=5 / 3, width=priors.air)
+    for k, width in enumerate(PRIORS.colour_um):
+        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=PRIORS.colour_tail)
+    add({SPHERICAL: 1}, value=0, width=PRIORS.spherical_waves)
+    add({SPREAD: 1}, value=0, width=PRIORS.spread_floors * floor)
+    add({AIR: 1}, value=5 / 3, width=PRIORS.air)
     for k in (0, 1):
-        add({SPECTRUM.start + k: 1}, value=priors.spectrum[k], width=priors.spectrum_spread)
+        add({SPECTRUM.start + k: 1}, value=PRIORS.spectrum[k], width=PRIORS.spectrum_spread)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
-    add({DRIFT: 1}, value=0, width=priors.drift_um_per_degC * px / slope)
-    add({PLAY: 1}, value=0, width=priors.play_um * px / slope)
-    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=priors.seeing)
-    glass = priors.glass_um * px / slope
+    add({DRIFT: 1}, value=0, width=PRIORS.drift_um_per_degC * px / slope)
+    add({PLAY: 1}, value=0, width=PRIORS.play_um * px / slope)
+    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=PRIORS.seeing)
+    glass = PRIORS.glass_um * px / slope
     for s, (warm, way) in enumerate(zip(*_conditions(curves), strict=True)):
         zero, seeing, tint = range(FIRST + 3 * s, FIRST + 3 * s + 3)
         common = {zero: 1.0, ZERO: -1.0, DRIFT: -float(warm), PLAY: -float(way)}
-        add(common, value=0, width=glass, heavy=priors.glass_tail)
-        add({seeing: 1, LOG_SEEING: -1}, value=0, width=priors.seeing_between)
-        add({tint: 1}, value=0, width=priors.tint)
+        add(common, value=0, width=glass, heavy=PRIORS.glass_tail)
+        add({seeing: 1, LOG_SEEING: -1}, value=0, width=PRIORS.seeing_between)
+        add({tint: 1}, value=0, width=PRIORS.tint)
     return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
 
 
@@ -309,14 +295,11 @@ def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
-    """Number the exposures that more than one curve has an entry of; -1 for the rest."""
+    """Which entries belong to each exposure that more than one curve has an entry of: (e, n)."""
     keys = [
         (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
         if np.isfinite(c.time_mjd[i]) else (s, i)
         for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
     ]  # fmt: skip
-    count: dict[tuple, int] = {}
-    for key in keys:
-        count[key] = count.get(key, 0) + 1
-    number = {key: k for k, key in enumerate(key for key, times in count.items() if times > 1)}
-    return np.array([number.get(key, -1) for key in keys])
+    several = [key for key, times in Counter(keys).items() if times > 1]
+    return np.array([[key == one for key in keys] for one in several], float).reshape(-1, len(keys))

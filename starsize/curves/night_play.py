@@ -93,7 +93,7 @@ def _linear(
     sizes = there.sizes(values)
     slopes, miss = there.slopes(values, sizes), there.radius_px - sizes.radius
     variance = variance_of(there, values, sizes, jitter=scatter[0], lack=scatter[1])
-    alike = (there.exposure[:, None] == there.exposure) & (there.exposure >= 0)
+    alike = there.together.T @ there.together
     shared = slopes @ known @ slopes.T + alike * np.outer(variance.common, variance.common)
     belief = believe(miss, variance.sound, wild=variance.wild, doubt=np.diag(shared))
     toward = np.exp(values[LOG_SLOPE]) * sizes.by_blur * held.way
@@ -113,7 +113,7 @@ def _held(night: Night, curves: Sequence[FocusCurve], standing: Sequence[np.ndar
         position_steps=first,
         radius_px=np.concatenate([f.radius_px for f in fitted]),
         sigma_px=np.nan_to_num(np.concatenate([f.sigma_px for f in fitted])),
-        exposure=exposures(curves, standing),
+        together=exposures(curves, standing),
         stars=lay_out(night.stars.table, night.bands_nm, sweep, seen=seen),
     )
     return _Held(frames, first, np.sign(last - first))

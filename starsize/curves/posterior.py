@@ -5,13 +5,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..optics.sizes import star_radii, star_sizes
-from ..optics.star import Stars, StarState, all_light, lay_out
-from .night import COLOUR, FIRST, LOG_SLOPE, Night, fill_shared, state_of
-from .search import Fit, Variance, descend, find, shared_scatter, variance_of
-from .statistics import JITTERS, LACKS, PRIORS, Belief, Priors, believe, log_normal
+from ..optics.sizes import star_radii
+from ..optics.star import all_light
+from .night import FIRST, LOG_SLOPE, Night
+from .search import Fit, Variance, descend, find, variance_of, weighed
+from .statistics import JITTERS, LACKS, PRIORS, Belief, believe, log_normal, wreck_variance
 
 ROUNDS = 14
+LEVERAGE = 0.98
+GRID = 41
+"""Places where the smallest radius is looked for first."""
 POLISHING = 30
 
 
@@ -28,12 +31,10 @@ class Posterior:
     best_steps : (g, m) array
         Best focus of the m sweeps.
     covariance : (g, m, m) array
-    values, spread : (g, p) arrays
-        The quantities and their standard deviations.
+    values, known : (g, p), (g, p, p) arrays
+        The quantities and their covariance.
     floor_spread : (g, m) array
         Standard deviations of the smallest radii, pixels.
-    colour_covariance : (g, 3, 3) array
-        Of the lens' colour.
     sound : (n,) array
         Probability that a frame is sound.
     """
@@ -45,195 +46,136 @@ class Posterior:
     best_steps: np.ndarray
     covariance: np.ndarray
     values: np.ndarray
-    spread: np.ndarray
+    known: np.ndarray
     floor_spread: np.ndarray
-    colour_covariance: np.ndarray
     sound: np.ndarray
 
     def usual(self, scatter: np.ndarray) -> float:
         """Logarithmic mean of ``jitter`` or ``lack``."""
         return float(np.exp(self.weight @ np.log(scatter)))
 
+    def moments(self, mean: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Mean (k,) and covariance (k, k) over the grid, of (g, k) and (g, k, k) at its points."""
+        middle = self.weight @ mean
+        away = mean - middle
+        within = np.einsum("g,gij->ij", self.weight, covariance)
+        return middle, within + np.einsum("g,gi,gj->ij", self.weight, away, away)
 
-def explain(night: Night, *, priors: Priors = PRIORS) -> Posterior:
+
+def explain(night: Night) -> Posterior:
     """Find the likeliest quantities and average over the grid of scatters."""
-    fit = find(night, jitter=priors.jitter, lack=priors.lack)
-    first = _average(night, fit, priors)
-    fit = descend(
-        night, fit.values, jitter=first.usual(first.jitter), lack=first.usual(first.lack),
-        steps=POLISHING,
-    )  # fmt: skip
-    return _average(night, fit, priors)
-
-
-class _Linear(NamedTuple):
-    """The night about its likeliest quantities."""
-
-    night: Night
-    slopes: np.ndarray
-    miss: np.ndarray
-    precision: np.ndarray
-    pull: np.ndarray
-
-
-class _Answer(NamedTuple):
-    """Quantities at one pair of scatters: shift, covariance, log evidence, soundness."""
-
-    shift: np.ndarray
-    known: np.ndarray
-    evidence: float
-    sound: np.ndarray
-
-
-def _average(night: Night, fit: Fit, priors: Priors) -> Posterior:
-    precision, pull, _ = night.prior.normal(fit.values)
-    slopes = night.slopes(fit.values, fit.sizes)
-    linear = _Linear(night, slopes, night.radius_px - fit.sizes.radius, precision, pull)
+    fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
+    jitter, lack = _grid(JITTERS[::3], LACKS[::2])
+    weight = _solve(night, fit, jitter, lack).weight
+    usual = {"jitter": weight @ np.log(jitter), "lack": weight @ np.log(lack)}
+    usual = {name: float(np.exp(value)) for name, value in usual.items()}
+    fit = descend(night, fit.values, **usual, steps=POLISHING)
+    jitter, lack = _grid(JITTERS, LACKS)
+    found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
-    rise = _floor_lever(night, fit.values, place)
-    grid = [(jitter, lack) for jitter in JITTERS for lack in LACKS]
-    answers = []
-    for jitter, lack in grid:
-        variance = variance_of(
-            night, fit.values, fit.sizes, jitter=jitter, lack=lack, priors=priors
-        )
-        answers.append(_solve(linear, variance, priors))
-    jitter, lack = np.array(grid).T
-    usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
-    usual = usual + (np.log(lack / priors.lack) / priors.lack_spread) ** 2
-    log_weight = np.array([a.evidence for a in answers]) - 0.5 * usual
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    floor = night.at(place, np.arange(len(place)))
+    rise = floor.slopes(fit.values, floor.sizes(fit.values))
     return Posterior(
         fit=fit,
-        weight=weight,
+        weight=found.weight,
         jitter=jitter,
         lack=lack,
-        best_steps=np.array([place + lever @ a.shift for a in answers]),
-        covariance=np.array([lever @ a.known @ lever.T for a in answers]),
-        values=np.array([fit.values + a.shift for a in answers]),
-        spread=np.array([np.sqrt(np.diag(a.known)) for a in answers]),
-        floor_spread=np.array(
-            [np.sqrt(np.einsum("ij,jk,ik->i", rise, a.known, rise)) for a in answers]
-        ),
-        colour_covariance=np.array([a.known[COLOUR, COLOUR] for a in answers]),
-        sound=weight @ np.array([a.sound for a in answers]),
+        best_steps=place + found.shift @ lever.T,
+        covariance=lever @ found.known @ lever.T,
+        values=fit.values + found.shift,
+        known=found.known,
+        floor_spread=np.sqrt(((rise @ found.known) * rise).sum(axis=-1)),
+        sound=found.weight @ found.sound,
     )
 
 
-def _solve(linear: _Linear, variance: Variance, priors: Priors) -> _Answer:
-    """Normal distribution of the quantities; which frames are wrecked is found by turns.
+def _grid(jitters: np.ndarray, lacks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.repeat(jitters, lacks.size), np.tile(lacks, jitters.size)
+
+
+class _Answers(NamedTuple):
+    """At each of g pairs of scatters: weight, shift of the quantities, covariance, soundness."""
+
+    weight: np.ndarray
+    shift: np.ndarray
+    known: np.ndarray
+    sound: np.ndarray
+
+
+def _solve(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Answers:
+    """Normal distributions of the quantities; which frames are wrecked is found by turns.
 
     Whether a frame is sound is asked of the curve that the other frames draw: with its leverage h,
     they miss it by residual / (1 - h).
     """
-    slopes, miss, spare = linear.slopes, linear.miss, variance.common**2
-    shift, doubt, share = np.zeros(slopes.shape[1]), np.zeros(miss.size), np.zeros(miss.size)
+    precision, pull, _ = night.prior.normal(fit.values)
+    slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
+    variance = variance_of(night, fit.values, fit.sizes, jitter=jitter[:, None], lack=lack[:, None])
+    spare = variance.common**2
+    left, doubt, share = np.broadcast_to(miss, spare.shape), np.zeros(1), np.zeros(1)
     for _ in range(ROUNDS):
-        alone = (miss - slopes @ shift) / (1 - share)
-        spread = spare + doubt / (1 - share)
-        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread, priors=priors)
-        normal = linear.precision + slopes.T @ (belief.weight[:, None] * slopes)
-        right = slopes.T @ (belief.weight * miss) - linear.pull
-        if spare.any():
-            taken = shared_scatter(linear.night, slopes, belief.weight, variance.common, miss)
-            normal, right = normal - taken[0], right - taken[1]
+        alone, spread = left / (1 - share), spare + doubt / (1 - share)
+        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread)
+        normal, right = weighed(night, slopes, miss, belief.weight, variance.common)
+        normal = normal + precision
         known = np.linalg.inv(normal)
-        before, shift = shift, known @ right
-        doubt = np.einsum("ij,jk,ik->i", slopes, known, slopes)
-        share = np.minimum(doubt / (1 / belief.weight + spare), 0.98)
-        if np.all(np.abs(slopes @ (shift - before)) < 1e-3 * np.sqrt(variance.sound)):
+        shift = np.einsum("gij,gj->gi", known, right - pull)
+        before, left = left, miss - shift @ slopes.T
+        doubt = ((slopes @ known) * slopes).sum(axis=-1)
+        share = np.minimum(doubt / (1 / belief.weight + spare), LEVERAGE)
+        if np.all(np.abs(left - before) < 1e-3 * np.sqrt(variance.sound)):
             break
-    evidence = _evidence(linear.night, miss - slopes @ shift, belief, variance, priors)
-    evidence -= 0.5 * float(shift @ linear.precision @ shift) + float(linear.pull @ shift)
-    return _Answer(shift, known, evidence - 0.5 * np.linalg.slogdet(normal)[1], belief.sound)
+    evidence = _evidence(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
+    evidence -= (0.5 * shift @ precision * shift).sum(axis=-1) + shift @ pull
+    # What is usual of the scatters counts too.
+    evidence -= 0.5 * (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
+    evidence -= 0.5 * (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2
+    weight = np.exp(evidence - evidence.max())
+    return _Answers(weight / weight.sum(), shift, known, belief.sound)
 
 
-def _evidence(
-    night: Night, left: np.ndarray, belief: Belief, variance: Variance, priors: Priors
-) -> float:
+def _evidence(night: Night, left: np.ndarray, belief: Belief, variance: Variance) -> np.ndarray:
     """Expected log likelihood of the frames, with the entropy of which of them are wrecked.
 
     What the seeing did to an exposure that several entries share is taken off, at its likeliest.
     """
-    tiny, sound, common = 1e-12, belief.sound, variance.common
-    shared = common != 0
-    if shared.any():
-        group, weight = night.exposure[shared], belief.weight[shared]
-        strength = 1 + np.bincount(group, weight * common[shared] ** 2)
-        seeing = np.bincount(group, weight * common[shared] * left[shared]) / strength
-        left = left.copy()
-        left[shared] -= common[shared] * seeing[group]
-    good = log_normal(left, variance.sound) + np.log1p(-priors.wrecked) - np.log(sound + tiny)
-    wreck = variance.sound + np.maximum(variance.wild, left**2)
-    bad = log_normal(left, wreck) + np.log(priors.wrecked) - np.log(1 - sound + tiny)
-    total = float((sound * good + (1 - sound) * bad).sum())
-    return total - 0.5 * float((seeing**2 + np.log(strength)).sum()) if shared.any() else total
+    tiny, sound, common, group = 1e-12, belief.sound, variance.common, night.together.T
+    strength = 1 + (belief.weight * common**2) @ group
+    seeing = (belief.weight * common * left) @ group / strength
+    left = left - common * (seeing @ group.T)
+    good = log_normal(left, variance.sound) + np.log1p(-PRIORS.wrecked) - np.log(sound + tiny)
+    wreck = wreck_variance(left, variance.sound, variance.wild)
+    bad = log_normal(left, wreck) + np.log(PRIORS.wrecked) - np.log(1 - sound + tiny)
+    total = (sound * good + (1 - sound) * bad).sum(axis=-1)
+    return total - 0.5 * (seeing**2 + np.log(strength)).sum(axis=-1)
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
-    m = len(night.curves)
-    which = np.arange(m)
-    slope = float(np.exp(values[LOG_SLOPE]))
-    spans = [np.ptp(night.position_steps[night.sweep == s]) for s in which]
-    reach = 1.2 * slope * float(max(spans))
-    grid = np.linspace(-reach, reach, 81)
-    radius = star_radii(*_at(night, values, np.tile(grid, m), np.repeat(which, grid.size)))
-    radius = radius.reshape(m, -1)
-    low = np.argmin(radius, axis=1)
-    blur, smallest = grid[low], float(radius.min())
+    which = np.arange(len(night.bands))
+    usual = values.copy()
+    usual[FIRST + 1 :: 3] = np.median(values[FIRST + 1 :: 3])
+    reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
+    grid = np.linspace(-reach, reach, GRID)
+    around = night.at((values[FIRST::3, None] + grid).ravel(), np.repeat(which, GRID))
+    radius = star_radii(around.stars, around.state(usual)).reshape(-1, GRID)
+    best = values[FIRST::3] + grid[np.argmin(radius, axis=1)]
+    close = float(radius.min() / np.exp(values[LOG_SLOPE]))
     step = float(grid[1] - grid[0])
     for _ in range(6):
-        both = np.concatenate([blur - step / 2, blur + step / 2])
-        down, up = star_sizes(*_at(night, values, both, np.tile(which, 2))).by_blur.reshape(2, m)
+        pair = night.at(np.concatenate([best - step / 2, best + step / 2]), np.tile(which, 2))
+        down, up = pair.sizes(usual).by_blur.reshape(2, -1)
         move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
-        blur = blur + move
-        step = max(float(np.abs(move).max()) * 2, 0.02 * smallest)
-    width = 0.05 * smallest
-    # At the minimum dR/dblur = 0; how it moves follows from how that derivative changes.
-    pair = [_derivatives(night, values, blur + side * width) for side in (-1, 1)]
-    change = (pair[1] - pair[0]) / (2 * width)
-    lever = -change[:, :-1] / change[:, -1:] / slope
-    lever[:, LOG_SLOPE] += -blur / slope
-    lever[which, FIRST + 3 * which] += 1.0
-    return values[FIRST::3] + blur / slope, lever
-
-
-def _floor_lever(night: Night, values: np.ndarray, best_steps: np.ndarray) -> np.ndarray:
-    """Derivatives of the smallest radius of each sweep, at its own seeing: (m, p)."""
-    which = np.arange(len(night.curves))
-    own = values[FIRST:].reshape(-1, 3)
-    blur = np.exp(values[LOG_SLOPE]) * (best_steps - own[:, 0])
-    state = state_of(values, blur_px=blur, log_seeing=own[:, 1], tint=own[:, 2])
-    sizes = star_sizes(lay_out(night.stars.table, night.bands_nm, which), state)
-    out = np.zeros((which.size, values.size))
-    fill_shared(out, values, sizes, blur_px=blur)
-    out[which, FIRST + 3 * which + 1] = sizes.by_log_seeing
-    out[which, FIRST + 3 * which + 2] = sizes.by_tint
-    return out
-
-
-def _at(
-    night: Night, values: np.ndarray, blur_px: np.ndarray, which: np.ndarray
-) -> tuple[Stars, StarState]:
-    """Stars of sweeps at any defocus, at the median seeing of the night."""
-    own = values[FIRST:].reshape(-1, 3)
-    seeing = np.full(blur_px.size, np.median(own[:, 1]))
-    state = state_of(values, blur_px=blur_px, log_seeing=seeing, tint=own[which, 2])
-    return lay_out(night.stars.table, night.bands_nm, which), state
-
-
-def _derivatives(night: Night, values: np.ndarray, blur_px: np.ndarray) -> np.ndarray:
-    """Radius by every quantity at fixed blur (m, p), and by the blur in a last column."""
-    which = np.arange(len(night.curves))
-    sizes = star_sizes(*_at(night, values, blur_px, which))
-    out = np.zeros((which.size, values.size + 1))
-    fill_shared(out, values, sizes, blur_px=blur_px)
-    out[:, LOG_SLOPE] = 0.0
-    out[which, FIRST + 3 * which + 2] = sizes.by_tint
-    out[:, -1] = sizes.by_blur
-    return out
+        best = best + move
+        if np.abs(move).max() < 1e-3 * close:
+            break
+        step = max(float(np.abs(move).max()) * 2, 0.02 * close)
+    # There dR/dx = 0; how it moves follows from how that slope changes.
+    sides = [night.at(best + side * 0.05 * close, which) for side in (-1, 1)]
+    before, after = (side.slopes(usual, side.sizes(usual)) for side in sides)
+    change = after - before
+    change[:, FIRST + 1 :: 3] = 0.0
+    return best, change / change[which, FIRST + 3 * which][:, None]
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:
@@ -243,7 +185,7 @@ def completed(night: Night, fit: Fit) -> np.ndarray:
     return star_radii(whole, state) / fit.sizes.radius
 
 
-def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors = PRIORS) -> float:
+def gain_over_flat(night: Night, found: Posterior, row: int) -> float:
     """Twice the log likelihood ratio of a sweep's curve to stars that only the seeing changes.
 
     Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
@@ -257,9 +199,9 @@ def gain_over_flat(night: Night, found: Posterior, row: int, *, priors: Priors =
         tried = []
         for jitter in JITTERS:
             sound = star**2 + (jitter * by_log_seeing) ** 2 + (lack * radius) ** 2
-            wild = (priors.wreck_size * radius) ** 2
-            likely = believe(radius - expected, sound, wild=wild, priors=priors).log_likelihood
-            usual = (np.log(jitter / priors.jitter) / priors.jitter_spread) ** 2
+            wild = (PRIORS.wreck_size * radius) ** 2
+            likely = believe(radius - expected, sound, wild=wild).log_likelihood
+            usual = (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
             tried.append(2 * float(likely.sum()) - usual)
         return max(tried)
 

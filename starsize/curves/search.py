@@ -1,17 +1,17 @@
 """Find the likeliest telescope and sky of a night: from several starts, by damped Newton steps."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..optics.sizes import Sizes
 from ..optics.star import colour_terms
 from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
-from .statistics import PRIORS, Priors, believe
+from .statistics import PRIORS, believe
 
 DAMPING = 1e-3
 SCREENING, POLISHING = 6, 30
-STARTS_KEPT = 2
+STARTS_KEPT, SAME = 2, 0.05
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
@@ -39,21 +39,20 @@ def variance_of(
     values: np.ndarray,
     sizes: Sizes,
     *,
-    jitter: float,
-    lack: float,
-    priors: Priors = PRIORS,
+    jitter: np.ndarray | float,
+    lack: np.ndarray | float,
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
-    together = night.exposure >= 0
+    together = night.together.any(axis=0)
     # A shift of the whole band is the zero's; what counts is how its colours lie apart.
     terms = night.stars.terms.mean(axis=2)
     middle = np.array([night.stars.sum(night.stars.share * term) for term in terms])
-    colour = priors.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
+    colour = PRIORS.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
     own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
-        (priors.wreck_size * sizes.radius) ** 2,
+        (PRIORS.wreck_size * sizes.radius) ** 2,
         np.where(together, seeing, 0.0),
     )
 
@@ -61,18 +60,15 @@ def variance_of(
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
-    draft = replace(night, stars=night.draft)
-    fits = [
-        descend(draft, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
-        for start in starts(night)
-    ]
+    wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
+    fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]
     fits.sort(key=lambda fit: fit.cost)
-    fits = [
-        descend(draft, fit.values, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=POLISHING)
-        for fit in fits[:STARTS_KEPT]
-    ]
-    fits = [descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING) for fit in fits]
-    return min(fits, key=lambda fit: fit.cost)
+    fits = [descend(night, fit.values, **wide, steps=POLISHING) for fit in fits[:STARTS_KEPT]]
+    fits.sort(key=lambda fit: fit.cost)
+    # The second too where it ended elsewhere.
+    kept = [fit for fit in fits if fit is fits[0] or fit.cost > fits[0].cost + SAME]
+    ends = [descend(night, f.values, jitter=jitter, lack=lack, steps=POLISHING) for f in kept]
+    return min(ends, key=lambda fit: fit.cost)
 
 
 def starts(night: Night) -> list[np.ndarray]:
@@ -127,7 +123,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         if not moved:
             break
         values, sizes = trial, trial_sizes
-        if before - after < 1e-3 and steps > SCREENING:
+        if before - after < (0.3 if steps == SCREENING else 1e-3):
             break
     variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
@@ -142,22 +138,13 @@ def _bounded(step: np.ndarray) -> np.ndarray:
 
 def cost_of(night: Night, values: np.ndarray, sizes: Sizes, variance: Variance) -> float:
     """Minus twice the log of the posterior probability, but for a constant."""
-    miss = night.radius_px - sizes.radius
-    shared = variance.common != 0
-    alone = believe(miss[~shared], variance.sound[~shared], wild=variance.wild[~shared])
-    cost = -2 * float(alone.log_likelihood.sum())
-    if shared.any():
-        weight = believe(
-            miss[shared],
-            variance.sound[shared],
-            wild=variance.wild[shared],
-            doubt=variance.common[shared] ** 2,
-        ).weight
-        group = night.exposure[shared]
-        pulled = np.bincount(group, weight * variance.common[shared] * miss[shared])
-        strength = np.bincount(group, weight * variance.common[shared] ** 2)
-        cost += float((weight * miss[shared] ** 2 - np.log(weight)).sum())
-        cost += float((np.log1p(strength) - pulled**2 / (1 + strength)).sum())
+    miss, common, group = night.radius_px - sizes.radius, variance.common, night.together.T
+    belief = believe(miss, variance.sound, wild=variance.wild, doubt=common**2)
+    weight, shared = belief.weight, common != 0
+    cost = -2 * float(belief.log_likelihood[~shared].sum())
+    cost += float((weight * miss**2 - np.log(weight))[shared].sum())
+    pulled, strength = (weight * common * miss) @ group, (weight * common**2) @ group
+    cost += float((np.log1p(strength) - pulled**2 / (1 + strength)).sum())
     return cost + night.prior.normal(values)[2]
 
 
@@ -165,26 +152,23 @@ def normal_equations(
     night: Night, values: np.ndarray, sizes: Sizes, variance: Variance
 ) -> tuple[np.ndarray, np.ndarray]:
     """Precision matrix of the quantities and the pull on them."""
-    slopes = night.slopes(values, sizes)
-    miss = night.radius_px - sizes.radius
+    slopes, miss = night.slopes(values, sizes), night.radius_px - sizes.radius
     weight = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2).weight
     precision, pull, _ = night.prior.normal(values)
-    normal = precision + slopes.T @ (weight[:, None] * slopes)
-    right = slopes.T @ (weight * miss) - pull
-    if variance.common.any():
-        taken, moved = shared_scatter(night, slopes, weight, variance.common, miss)
-        normal, right = normal - taken, right - moved
-    return normal, right
+    normal, right = weighed(night, slopes, miss, weight, variance.common)
+    return precision + normal, right - pull
 
 
-def shared_scatter(
-    night: Night, slopes: np.ndarray, weight: np.ndarray, common: np.ndarray, miss: np.ndarray
+def weighed(
+    night: Night, slopes: np.ndarray, miss: np.ndarray, weight: np.ndarray, common: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """What scatter common to an exposure takes off the normal equations (Woodbury's identity)."""
-    on = common != 0
-    group = night.exposure[on]
-    lever = np.zeros((group.max() + 1, slopes.shape[1]))
-    np.add.at(lever, group, (weight * common)[on, None] * slopes[on])
-    strength = 1 / (1 + np.bincount(group, (weight * common**2)[on]))
-    pulled = np.bincount(group, (weight * common * miss)[on])
-    return lever.T @ (strength[:, None] * lever), lever.T @ (strength * pulled)
+    """Normal equations (..., p, p) and (..., p) of frames with weights (..., n).
+
+    Scatter ``common`` to an exposure is taken off by Woodbury's identity.
+    """
+    rows, group = weight[..., None] * slopes, night.together
+    lever = group @ (common[..., None] * rows)
+    strength = 1 / (1 + (weight * common**2) @ group.T)
+    pulled = strength * ((weight * common * miss) @ group.T)
+    normal = slopes.T @ rows - np.swapaxes(lever, -1, -2) @ (strength[..., None] * lever)
+    return normal, (weight * miss) @ slopes - (pulled[..., None, :] @ lever)[..., 0, :]

@@ -23,6 +23,12 @@ the filters and for drift, z_s = Z + k (T_s - T) + d (direction) + e_s, with e_s
 that one thick filter does not pull the lens. Best focus is where the radius of half of all the
 light is smallest, for all sweeps at the night's median seeing; its distribution is the average over
 the grid of normal distributions, read at its median.
+
+Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
+on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours,
+by several critical focus zones, and all of these places make stars nearly as small. Best focus
+stays that of all the light, for it needs no circle; what is not known of it there is the spectrum
+(`spectrum`, `tint`), not the glass: told the lens' colour exactly, its uncertainty stays.
 """
 
 from dataclasses import dataclass
@@ -63,7 +69,8 @@ class Priors:
     free_slope, diffraction : float
         Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
     colour_lack : float
-        Share of the lens' colour that its terms and the band do not hold, from frame to frame.
+        Share of the lens' colour that its terms do not hold, from frame to frame: 2 to 5 um of some
+        300 (`optics.star.colour_terms`).
     wrecked, wreck_size : float
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
@@ -88,7 +95,7 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.03
+    colour_lack: float = 0.01
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05
@@ -122,24 +129,27 @@ def believe(
     *,
     wild: np.ndarray,
     doubt: np.ndarray | float = 0.0,
-    priors: Priors = PRIORS,
 ) -> Belief:
     """Sound or wrecked, for each frame by itself.
 
     Parameters
     ----------
     residual, sound, wild : arrays
-        Miss of the curve, variance of a sound frame and what a wreck adds to it at least: how bad
-        a wreck is, nobody knows, so a larger miss is its own scale.
+        Miss of the curve, variance of a sound frame and what a wreck adds to it at least.
     doubt : array
         Variance of the curve at that frame, as all others know it.
     """
-    wreck = sound + np.maximum(wild, residual**2)
-    good = np.log1p(-priors.wrecked) + log_normal(residual, sound + doubt)
-    bad = np.log(priors.wrecked) + log_normal(residual, wreck + doubt)
+    wreck = wreck_variance(residual, sound, wild)
+    good = np.log1p(-PRIORS.wrecked) + log_normal(residual, sound + doubt)
+    bad = np.log(PRIORS.wrecked) + log_normal(residual, wreck + doubt)
     both = np.logaddexp(good, bad)
     share = np.exp(good - both)
     return Belief(share, share / sound + (1 - share) / wreck, both)
+
+
+def wreck_variance(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> np.ndarray:
+    """How bad a wreck is, nobody knows: a miss beyond what is usual is its own scale."""
+    return sound + np.maximum(wild, residual**2)
 
 
 def student_weight(distance: np.ndarray, tail: np.ndarray | float) -> np.ndarray:

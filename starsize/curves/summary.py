@@ -6,8 +6,10 @@ import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
 from ..optics.pupil import PupilTable
+from .curve import FocusCurve
+from .fitted import CurveFit
 from .least_squares import fit_hyperbola
-from .mixture import SIGMA1, SIGMA2, central_interval, matching_dof, outside, quantile
+from .mixture import SIGMA1, SIGMA2, below, matching_dof, quantiles
 from .night import (
     AIR,
     COLOUR,
@@ -36,73 +38,73 @@ BOTH_WAYS = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """Numbers of one sweep; positions in steps, radii in pixels.
+    """One sweep as the posterior has it, and what speaks against an answer.
 
-    ``suspicion`` is, per frame that took part, the probability that it is wrecked; ``below`` and
-    ``above`` those that best focus lies before the first or after the last position; ``reach`` the
-    defocus at the two ends in units of the floor.
+    Attributes
+    ----------
+    fit : CurveFit
+        As if it answered.
+    suspicion : (n,) array
+        Of each frame that took part, the probability that it is wrecked.
+    below, above : float
+        Probabilities that best focus lies before the first or after the last position.
+    gain : float
+        See `posterior.gain_over_flat`.
     """
 
-    best_steps: float
-    best_sigma_steps: float
-    dof: float
-    interval68_steps: tuple[float, float]
-    interval95_steps: tuple[float, float]
-    bound_steps: tuple[float, float]
+    fit: CurveFit
+    suspicion: np.ndarray
     below: float
     above: float
-    floor_px: Estimate
-    slope_px_per_step: Estimate
-    jitter: float
-    lack: float
-    chi2_reduced: float
-    suspicion: np.ndarray
-    hyperbola_steps: Estimate
-    wing_centre_steps: float
-    shape: tuple[float, ...]
-    reach: tuple[float, float]
     gain: float
-    """See `posterior.gain_over_flat`."""
 
 
-def summarise(night: Night, found: Posterior, row: int) -> Summary:
-    """Read one sweep off the posterior."""
-    weight, centre = found.weight, found.best_steps[:, row]
-    sigma = np.sqrt(found.covariance[:, row, row])
+def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) -> Summary:
+    """Read one sweep off the posterior; ``curve`` is what its fit stands for."""
+    mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
     mine = night.sweep == row
-    position, radius = night.position_steps[mine], night.radius_px[mine]
-    low68, high68 = map(float, central_interval(weight, centre, sigma, coverage=SIGMA1))
-    low95, high95 = map(float, central_interval(weight, centre, sigma, coverage=SIGMA2))
-    best = float(quantile(weight, centre, sigma, probability=0.5))
-    bounds = [float(quantile(weight, centre, sigma, probability=p)) for p in (BEYOND, 1 - BEYOND)]
-    below, above = outside(weight, centre, sigma, low=position.min(), high=position.max())
-    shape = _shape(night, weight @ found.values, row)
-    table = night.stars.table
-    floor = float(star_radius(shape, np.array([best]), table=table)[0])
+    position, suspicion = night.position_steps[mine], 1 - found.sound[mine]
+    tails = np.array([0.5, (1 - SIGMA1) / 2, (1 - SIGMA2) / 2, BEYOND])
+    best, low68, low95, lowest = map(float, quantiles(*mixture, at=tails))
+    _, high68, high95, highest = map(float, quantiles(*mixture, at=1 - tails))
+    first, last = float(position.min()), float(position.max())
+    before, within = below(*mixture, at=np.array([first, last]))
+    shape = _shape(night, found.weight @ found.values, row)
+    floor = float(star_radius(shape, np.array([best]), table=night.stars.table)[0])
     slope = shared_slope(night, found)
-    suspicion = 1 - found.sound[mine]
-    return Summary(
+    away = floor / slope.value
+    middle = _wing_centre(shape, night.stars.table, best, away)
+    sigma = max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2
+    fit = CurveFit(
+        curve=curve,
+        verdict="good",
+        answered=True,
+        reason="",
+        used=np.ones(curve.position_steps.size, bool),
+        frame_reasons=(),
+        model="star",
         best_steps=best,
-        best_sigma_steps=max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2,
-        dof=float(matching_dof(np.array(high68 - low68), np.array(high95 - low95))),
+        best_sigma_steps=sigma,
+        dof=matching_dof(high68 - low68, high95 - low95),
         interval68_steps=(low68, high68),
         interval95_steps=(low95, high95),
-        bound_steps=(bounds[0], bounds[1]),
-        below=float(below),
-        above=float(above),
-        floor_px=Estimate(floor, float(weight @ found.floor_spread[:, row])),
+        floor_px=Estimate(floor, float(found.weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
         lack=_lack(night, found, mine),
         chi2_reduced=_chi2(night, found, row),
-        suspicion=suspicion,
-        hyperbola_steps=_hyperbola(position, radius, night.sigma_px[mine], suspicion),
-        wing_centre_steps=_wing_centre(shape, table, best, floor / slope.value),
-        shape=shape,
-        reach=(
-            (best - float(position.min())) * slope.value / floor,
-            (float(position.max()) - best) * slope.value / floor,
+        wing_centre_steps=Estimate(middle, sigma),
+        hyperbola_steps=_hyperbola(
+            position, night.radius_px[mine], night.sigma_px[mine], suspicion
         ),
+        bound_steps=(lowest, highest),
+        shape=shape,
+    )
+    return Summary(
+        fit=fit,
+        suspicion=suspicion,
+        below=float(before),
+        above=float(1 - within),
         gain=gain_over_flat(night, found, row),
     )
 
@@ -121,21 +123,17 @@ def _lack(night: Night, found: Posterior, mine: np.ndarray) -> float:
 def shared_slope(night: Night, found: Posterior) -> Estimate:
     """Slope of the half-flux radius far from focus, pixels per step."""
     share = np.sqrt((1 + night.telescope.obstruction**2) / 2)
-    middle = float(found.weight @ found.values[:, LOG_SLOPE])
-    between = found.weight @ (found.values[:, LOG_SLOPE] - middle) ** 2
-    spread = float(np.sqrt(found.weight @ found.spread[:, LOG_SLOPE] ** 2 + between))
-    value = float(np.exp(middle) * share)
-    return Estimate(value, value * spread)
+    one = slice(LOG_SLOPE, LOG_SLOPE + 1)
+    middle, variance = found.moments(found.values[:, one], found.known[:, one, one])
+    value = float(np.exp(middle[0]) * share)
+    return Estimate(value, value * float(np.sqrt(variance[0, 0])))
 
 
-def joint_covariance(found: Posterior, sigma: np.ndarray) -> np.ndarray:
-    """Covariance of best foci that have the standard uncertainties given."""
-    middle = found.weight @ found.best_steps
-    away = found.best_steps - middle
-    total = np.einsum("g,gij->ij", found.weight, found.covariance)
-    total += np.einsum("g,gi,gj->ij", found.weight, away, away)
+def correlation(found: Posterior) -> np.ndarray:
+    """Correlation of best foci: (m, m)."""
+    total = found.moments(found.best_steps, found.covariance)[1]
     scale = np.sqrt(np.diag(total))
-    return total / np.outer(scale, scale) * np.outer(sigma, sigma)
+    return total / np.outer(scale, scale)
 
 
 def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
@@ -210,7 +208,7 @@ def placement(night: Night, found: Posterior) -> Estimate:
     sizes = found.fit.sizes
     rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
     steep = (rise > STEEP * rise.max()) & (found.sound > 0.5)
-    count, taken = int(steep.sum()), 3 * len(night.curves) + 6
+    count, taken = int(steep.sum()), 3 * len(night.bands) + 6
     free = 1 - taken / night.sweep.size
     if count < FEWEST_WING or free <= 0:
         return NOT_KNOWN

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Estimate, Finding
+from ..estimate import Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
@@ -23,8 +23,6 @@ VAGUE = 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
 better than to this many floors of defocus (a curve may be odd in shape and yet sharp)."""
 SURE = 0.5
-LEAST_REACH = 0.6
-"""Defocus in floors that at least one wing must reach: there the star is 15 % larger."""
 LEAST_GAIN = 13.0
 """Twice the log likelihood ratio of curve to flat that chance hardly gives: of flat sweeps 1 % pass
 11, of sweeps of seven positions that reach one floor none falls below 16."""
@@ -62,61 +60,31 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     )
 
 
-def judge(
-    curve: FocusCurve,
-    found: Summary,
-    *,
-    standing: FlatStart | None,
-    zone_steps: float,
-) -> CurveFit:
+def judge(found: Summary, *, standing: FlatStart | None, zone_steps: float) -> CurveFit:
     """Turn the numbers of a sweep into its answer, or its refusal.
 
     ``standing`` are the frames at the start that were left out while play was taken up.
     """
+    curve = found.fit.curve
     good = takes_part(curve, standing)
     suspicion = np.zeros(good.size)
     suspicion[good] = found.suspicion
     used = good & (suspicion < SURE)
-    middle = Estimate(found.wing_centre_steps, found.best_sigma_steps)
-    verdict, reason = _verdict(curve, found, used, zone_steps=zone_steps)
-    fit = CurveFit(
-        curve=curve,
-        verdict=verdict,
-        answered=verdict in ("good", "asymmetric"),
-        reason=reason,
-        used=used,
-        frame_reasons=_frame_reasons(good, suspicion, standing),
-        model="star",
-        jitter=found.jitter,
-        lack=found.lack,
-        chi2_reduced=found.chi2_reduced,
-        shape=found.shape,
+    reasons = _frame_reasons(good, suspicion, standing)
+    verdict, reason = _verdict(found, curve.position_steps[used], curve.radius_px[used], zone_steps)
+    fit = replace(found.fit, verdict=verdict, reason=reason, used=used, frame_reasons=reasons)
+    if verdict not in ("good", "asymmetric"):
+        return refuse(fit, verdict, reason, bound_steps=_bound(verdict, found))
+    seeing = fit.jitter * fit.floor_px.value**2 / curve.radius_px
+    noise = np.maximum(np.hypot(curve.radius_sigma_px, seeing), 1e-4 * curve.radius_px)
+    meet = wings_meet(
+        curve.position_steps[used],
+        curve.radius_px[used],
+        noise[used],
+        best_steps=fit.best_steps,
+        floor_steps=fit.floor_px.value / fit.slope_px_per_step.value,
     )
-    if not fit.answered:
-        return replace(fit, bound_steps=_bound(verdict, found))
-    away = found.floor_px.value / found.slope_px_per_step.value
-    seeing = found.jitter * found.floor_px.value**2 / curve.radius_px
-    noise = np.hypot(curve.radius_sigma_px, seeing)
-    fit = replace(
-        fit,
-        best_steps=found.best_steps,
-        best_sigma_steps=found.best_sigma_steps,
-        dof=found.dof,
-        interval68_steps=found.interval68_steps,
-        interval95_steps=found.interval95_steps,
-        floor_px=found.floor_px,
-        slope_px_per_step=found.slope_px_per_step,
-        hyperbola_steps=found.hyperbola_steps,
-        bound_steps=found.bound_steps,
-        wing_centre_steps=middle,
-        v_steps=wings_meet(
-            curve.position_steps[used],
-            curve.radius_px[used],
-            np.maximum(noise, 1e-4 * curve.radius_px)[used],
-            best_steps=found.best_steps,
-            floor_steps=away,
-        ),
-    )
+    fit = replace(fit, v_steps=meet)
     return fit if standing is None else _with_play(fit, standing)
 
 
@@ -131,23 +99,27 @@ def takes_part(curve: FocusCurve, standing: FlatStart | None) -> np.ndarray:
     return usable_points(curve) & late
 
 
-def refuse(fit: CurveFit, verdict: Verdict, reason: str) -> CurveFit:
-    """Take an answer back."""
-    nan, pair = float("nan"), (float("nan"), float("nan"))
-    return replace(
-        fit,
+def refuse(
+    fit: CurveFit,
+    verdict: Verdict,
+    reason: str,
+    *,
+    bound_steps: tuple[float, float] = (float("-inf"), float("inf")),
+) -> CurveFit:
+    """Take an answer back: what followed from it is no longer known."""
+    return CurveFit(
+        curve=fit.curve,
         verdict=verdict,
         answered=False,
         reason=reason,
-        best_steps=nan,
-        best_sigma_steps=nan,
-        dof=nan,
-        interval68_steps=pair,
-        interval95_steps=pair,
-        wing_centre_steps=NOT_KNOWN,
-        hyperbola_steps=NOT_KNOWN,
-        v_steps=NOT_KNOWN,
-        play_steps=NOT_KNOWN,
+        used=fit.used,
+        frame_reasons=fit.frame_reasons,
+        model=fit.model,
+        jitter=fit.jitter,
+        lack=fit.lack,
+        chi2_reduced=fit.chi2_reduced,
+        bound_steps=bound_steps,
+        shape=fit.shape,
     )
 
 
@@ -175,39 +147,28 @@ def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
 
 
 def _verdict(
-    curve: FocusCurve,
-    found: Summary,
-    used: np.ndarray,
-    *,
-    zone_steps: float,
+    found: Summary, position: np.ndarray, radius: np.ndarray, zone_steps: float
 ) -> tuple[Verdict, Finding]:
-    position = curve.position_steps[used]
-    low, high = position.min(), position.max()
+    """What frames at ``position``, those that are not wrecked, allow to say."""
+    fit, low, high = found.fit, float(position.min()), float(position.max())
     lost = float(np.mean(found.suspicion >= SURE))
     if lost > MOST_WRECKED:
         return "not_repeatable", Finding("frames_lost", percent=100 * lost)
-    if (found.below > OUTSIDE and found.above > OUTSIDE) or _flat(found):
-        grown = float(curve.radius_px[used].max() / curve.radius_px[used].min())
+    if (found.below > OUTSIDE and found.above > OUTSIDE) or found.gain < LEAST_GAIN:
+        grown = float(radius.max() / radius.min())
         if grown > RISEN:
             return "not_repeatable", Finding("no_smooth_curve", grown=grown)
-        return "too_narrow", _too_narrow(found, high - low)
+        return "too_narrow", _too_narrow(fit, high - low)
     if found.below > OUTSIDE or found.above > OUTSIDE:
         return "not_bracketed", _not_bracketed(found, low, high)
-    vague = found.best_sigma_steps * found.slope_px_per_step.value / found.floor_px.value
-    if found.jitter > LARGEST_JITTER or (found.jitter > RESTLESS and vague > VAGUE):
-        return "not_repeatable", Finding("frames_scatter", percent=100 * found.jitter)
-    best, frames = Estimate(found.best_steps, found.best_sigma_steps), int(used.sum())
-    middle = found.wing_centre_steps
+    vague = fit.best_sigma_steps * fit.slope_px_per_step.value / fit.floor_px.value
+    if fit.jitter > LARGEST_JITTER or (fit.jitter > RESTLESS and vague > VAGUE):
+        return "not_repeatable", Finding("frames_scatter", percent=100 * fit.jitter)
+    best, middle = Estimate(fit.best_steps, fit.best_sigma_steps), fit.wing_centre_steps.value
+    facts = {"best": best, "frames": position.size}
     if abs(middle - best.value) > max(LOPSIDED * zone_steps, 2 * best.sigma):
-        return "asymmetric", Finding(
-            "best_focus_lopsided", best=best, frames=frames, middle_steps=middle
-        )
-    return "good", Finding("best_focus", best=best, frames=frames)
-
-
-def _flat(found: Summary) -> bool:
-    """Whether the seeing alone may have drawn this curve."""
-    return max(found.reach) < LEAST_REACH or found.gain < LEAST_GAIN
+        return "asymmetric", Finding("best_focus_lopsided", **facts, middle_steps=middle)
+    return "good", Finding("best_focus", **facts)
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> Finding:
@@ -216,27 +177,27 @@ def _not_bracketed(found: Summary, low: float, high: float) -> Finding:
     span = high - low
     return Finding(
         "not_bracketed",
-        edge_steps=float(edge),
+        edge_steps=edge,
         higher=higher,
-        further_steps=float(min(abs(found.best_steps - edge) + span / 4, span)),
+        further_steps=float(min(abs(found.fit.best_steps - edge) + span / 4, span)),
         sure=max(found.below, found.above) > SURE,
     )
 
 
-def _too_narrow(found: Summary, span: float) -> Finding:
-    slope = found.slope_px_per_step.value
-    needed = 2 * 2.5 * found.floor_px.value / slope if slope > 0 else float("inf")
+def _too_narrow(fit: CurveFit, span: float) -> Finding:
+    slope = fit.slope_px_per_step.value
+    needed = 2 * 2.5 * fit.floor_px.value / slope if slope > 0 else float("inf")
     if not span < needed <= 20 * span:
         needed = 3 * span
-    return Finding("too_narrow", span_steps=float(span), needed_steps=float(needed))
+    return Finding("too_narrow", span_steps=span, needed_steps=float(needed))
 
 
 def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
     if verdict != "not_bracketed":
         return (float("-inf"), float("inf"))
     if found.above > found.below:
-        return (found.bound_steps[0], float("inf"))
-    return (float("-inf"), found.bound_steps[1])
+        return (found.fit.bound_steps[0], float("inf"))
+    return (float("-inf"), found.fit.bound_steps[1])
 
 
 def _frame_reasons(

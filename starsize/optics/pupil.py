@@ -36,7 +36,7 @@ class PupilTable:
     detail, weight : (n,) arrays
         Frequencies in units of the cut-off 1 / (lambda N): Legendre nodes from 0 to ``top``, and
         their quadrature weights.
-    coefficients : (defocus rows * spherical layers, n) array
+    coefficients : (spherical layers, defocus rows * n) array
     rows : int
         Rows of defocus, from ``-most`` to ``most`` waves.
     most : float
@@ -66,7 +66,9 @@ class PupilTable:
         share = sign[:, None] / away
         return np.where(detail <= self.top, share / share.sum(axis=0), 0.0)
 
-    def read(self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray) -> np.ndarray:
+    def read(
+        self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray, *, which: np.ndarray
+    ) -> np.ndarray:
         """Transfer functions (m, n) and, below them, their slopes: (1 or 2 + j, m, n).
 
         Parameters
@@ -74,23 +76,37 @@ class PupilTable:
         defocus : (m, k) array
             Each of the m curves is the mean over k, in waves. Aberrations beyond the table are
             taken at its edge.
-        spherical : (m,) array
+        spherical : (c,) array
+            Of each colour.
         moved : (j, m, k) array
             The slopes are by spherical aberration, and by what moves the defocus by so much; none
             where j is 0.
+        which : (m,) int array
+            Colour of each curve.
         """
-        row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
         half = (SPHERICAL_LAYERS - 1) / 2 * SPHERICAL_STEP
-        layer, by_s, slope_s = _basis(spherical[:, None], -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
-        place = row[..., :, None] * SPHERICAL_LAYERS + layer[..., None, :]
-        pairs = [(by_d, by_s), (by_d, slope_s)][: 2 if len(moved) else 1]
-        pairs += [(slope_d * by[..., None], by_s) for by in moved]
-        value = np.stack([a[..., :, None] * b[..., None, :] for a, b in pairs]) / defocus.shape[1]
-        count, per_row = len(pairs) * len(place), 16 * defocus.shape[1]
-        index = np.broadcast_to(place, (len(pairs), *place.shape)).ravel()
-        pointer = np.arange(count + 1) * per_row
-        weights = csr_matrix((value.ravel(), index, pointer), (count, len(self.coefficients)))
-        return (weights @ self.coefficients).reshape(len(pairs), len(place), -1)
+        layer, *by = _basis(spherical, -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
+        across = np.zeros((2 if len(moved) else 1, len(spherical), SPHERICAL_LAYERS))
+        for out, weight in zip(across, by, strict=False):
+            np.put_along_axis(out, layer, weight, axis=1)
+        # Colours have one spherical aberration in all frames: that leaves curves of defocus.
+        some = slice(layer.min(), layer.max() + 1)
+        curves = across[..., some].reshape(-1, some.stop - some.start) @ self.coefficients[some]
+        curves = curves.reshape(-1, self.detail.size)
+        row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
+        place = row + (which * self.rows)[:, None, None]
+        value = [by_d, by_d][: len(across)] + [slope_d * by[..., None] for by in moved]
+        index = [place, place + len(spherical) * self.rows][: len(across)] + [place] * len(moved)
+        count, per_row = len(value) * len(place), 4 * defocus.shape[1]
+        weights = csr_matrix(
+            (
+                np.stack(value).ravel() / defocus.shape[1],
+                np.stack(index).ravel(),
+                np.arange(count + 1) * per_row,
+            ),
+            (count, len(curves)),
+        )
+        return (weights @ curves).reshape(len(value), len(place), -1)
 
 
 @lru_cache(maxsize=8)
@@ -131,7 +147,8 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     table[: rows // 2] = table[: rows // 2 : -1, ::-1]
     for axis in (0, 1):
         table = spline_filter1d(table, axis=axis, mode="mirror")
-    return PupilTable(detail, weight, table.reshape(-1, nodes), rows, most)
+    layers = np.ascontiguousarray(np.moveaxis(table, 1, 0)).reshape(SPHERICAL_LAYERS, -1)
+    return PupilTable(detail, weight, layers, rows, most)
 
 
 def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -109,8 +109,9 @@ def _light(stars: Stars, state: StarState, *, slopes: bool = True) -> _Light:
     moved = np.array([np.ones(blur.shape), *-stars.terms, stars.side]) if slopes else np.zeros(0)
     read = table.read(
         (blur + state.spread_px * stars.side) / (4 * scale[:, None]),
-        state.spherical * MIDDLE_UM / stars.wavelength_um,
+        state.spherical * MIDDLE_UM / stars.colours_um,
         moved,
+        which=stars.colour,
     )
     cycles = stars.detail / (MIDDLE_UM * state.diffraction_px_per_um)
     turn = 2 * np.pi * cycles

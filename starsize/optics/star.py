@@ -19,10 +19,8 @@ PARTS: Final = 4
 """Of each colour's cell."""
 #: Chebyshev places of a spread of defocus, in units of its half-width, in no order.
 SPREAD_NODES: Final = np.cos(np.pi * (2 * np.array([1, 3, 0, 2]) + 1) / 8)
-FINE_NM: Final = 12.0
-DRAFT_NM: Final = 36.0
-"""A narrower band is one colour; a wider one has a colour for each so many nanometres, or about,
-fifteen at most."""
+FINE_NM: Final = 20.0
+"""A narrower band is one colour; a wider one has a colour for each so many nanometres."""
 _SEEING_REACH = 1.75
 _LARGEST_TABLE = 60.0
 
@@ -54,14 +52,14 @@ class Telescope:
 
 
 def band_colours(
-    wavelength_nm: float, width_nm: float, *, each_nm: float = FINE_NM
+    wavelength_nm: float, width_nm: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Colours of a band, in cells of equal v = (550 nm / lambda)^2: micrometres, shares, parts.
 
     Where a lens spreads a band over many discs, no few of them fill it: the parts (n, 4) of a cell
     each have a defocus of their own.
     """
-    count = 1 if width_nm < FINE_NM else int(np.clip(np.ceil(width_nm / each_nm), 3, 15))
+    count = 1 if width_nm < FINE_NM else max(3, int(np.ceil(width_nm / FINE_NM)))
     low, high = ((1e-3 * (wavelength_nm + side * width_nm / 2)) ** -2.0 for side in (-1, 1))
     # The parts' middles, and half-way between them the edges of the cells.
     v = low + (high - low) * (np.arange(2 * PARTS * count + 1) / (2 * PARTS * count))
@@ -156,9 +154,9 @@ class Stars:
     """The stars of n frames, ready to be computed: their colours as rows, one below the other.
 
     ``terms`` (3, rows, parts) are those of the parts of each colour's cell, ``side`` (rows, parts)
-    where each stands in a spread of defocus. ``onto`` reads the pupil's transfer function of each
-    wavelength (``which``) off at ``detail``, frequencies in units of the cut-off at 550 nm, common
-    to all; ``weight`` are their quadrature weights.
+    where each stands in a spread of defocus. ``onto`` reads the transfer function of the pupil for
+    each of ``colours_um`` (``colour`` of a row) off at ``detail``, frequencies in units of the
+    cut-off at 550 nm, common to all; ``weight`` are their quadrature weights.
     """
 
     owner: np.ndarray
@@ -170,7 +168,8 @@ class Stars:
     side: np.ndarray
     hue: np.ndarray
     table: PupilTable
-    which: list[np.ndarray]
+    colours_um: np.ndarray
+    colour: np.ndarray
     onto: np.ndarray
     detail: np.ndarray
     weight: np.ndarray
@@ -183,7 +182,8 @@ class Stars:
     def carried(self, curves: np.ndarray, back: bool = False) -> np.ndarray:
         """Rows at the table's frequencies read off at the common ones, or the transpose of that."""
         out = np.empty((len(curves), self.onto.shape[1 if back else 2]))
-        for rows, matrix in zip(self.which, self.onto, strict=True):
+        for k, matrix in enumerate(self.onto):
+            rows = np.flatnonzero(self.colour == k)
             out[rows] = curves[rows] @ (matrix.T if back else matrix)
         return out
 
@@ -235,12 +235,11 @@ def lay_out(
     bands_nm: list[tuple[float, float]],
     which: np.ndarray,
     *,
-    each_nm: float = FINE_NM,
     seen: Apertures | None = None,
     nodes: int | None = None,
 ) -> Stars:
     """Stars of frames in the bands given, by a table there is; ``nodes`` are its frequencies."""
-    bands = [band_colours(*band, each_nm=each_nm) for band in bands_nm]
+    bands = [band_colours(*band) for band in bands_nm]
     counts = np.array([len(bands[k][0]) for k in which])
     wavelength, share, parts = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
     middle, half = (1e-3 * np.array([bands_nm[k][i] for k in which]) for i in (0, 1))
@@ -260,7 +259,8 @@ def lay_out(
         side=SPREAD_NODES[order],
         hue=np.stack([u := (wavelength - MIDDLE_UM) / 0.15, u * u]),
         table=table,
-        which=[np.flatnonzero(number == k) for k in range(len(colours))],
+        colours_um=colours,
+        colour=number,
         onto=onto,
         detail=detail,
         weight=weight,

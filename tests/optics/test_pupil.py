@@ -17,7 +17,8 @@ HALF_ENERGY = {
 
 
 def transfer(table, defocus, spherical):
-    found = table.read(np.array([[defocus]]), np.array([spherical]), np.ones((1, 1, 1)))
+    one = np.ones((1, 1, 1))
+    found = table.read(np.array([[defocus]]), np.array([spherical]), one, which=np.zeros(1, int))
     return found[[0, 2, 1], 0]
 
 
