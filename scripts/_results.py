@@ -4,17 +4,24 @@ import re
 import subprocess
 from pathlib import Path
 
-RESULT = Path(__file__).parent / "results" / "focuser_trials.md"
-HEAD = "# Focuser, temperature and field"
+RESULTS = Path(__file__).parent / "results"
+RESULT = RESULTS / "focuser_trials.md"
+HEADS = {
+    "focuser_trials": "# Focuser, temperature and field",
+    "spoiled": "# Spoiled files, killed runs",
+    "bench": "# Cost of the whole job",
+    "plan": "# Do plans keep what they promise?",
+    "packages": "# Packages and Pythons",
+}
 
 
-def write_section(title: str, body: str, *, script: str) -> None:
+def write_section(title: str, body: str, *, script: str, file: Path = RESULT) -> None:
     """Write a section, or put it in the place of the one of the same title."""
     commit = subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True, text=True, check=False, cwd=RESULT.parent,
+        capture_output=True, text=True, check=False, cwd=RESULTS,
     ).stdout.strip()  # fmt: skip
-    text = RESULT.read_text("utf-8") if RESULT.exists() else HEAD
+    text = file.read_text("utf-8") if file.exists() else HEADS[file.stem]
     sections = re.split(r"\n(?=## )", text.rstrip())
     fresh = f"## {title}\n\n`{script}`, at commit {commit}.\n\n{body}\n"
     kept = [s.rstrip() + "\n" for s in sections]
@@ -23,5 +30,5 @@ def write_section(title: str, body: str, *, script: str) -> None:
         kept[places[0]] = fresh
     else:
         kept.append(fresh)
-    RESULT.parent.mkdir(exist_ok=True)
-    RESULT.write_text("\n".join(kept), encoding="utf-8")
+    RESULTS.mkdir(exist_ok=True)
+    file.write_text("\n".join(kept), encoding="utf-8")

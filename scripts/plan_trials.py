@@ -1,25 +1,31 @@
 """Do plans keep what they promise? Invented telescopes, plans, draws, fits, adjustments.
 
-Run: ``python scripts/plan_trials.py --nights 50``; writes ``scripts/results/plan.md``. At the level
-of radii: every sweep of a plan is drawn by the simulator's own physics (wave optics, Kolmogorov
-seeing, star noise as planned, best focus within a zone of where it is expected, the tube cooling),
-goes through ``fit_curves`` and ``compare_sweeps``, and its offsets are held against the truth.
-The same with as many positions on both wings and one in focus, for which the covariance promises
-more. With ``--frames 2`` so many
-nights of each telescope are drawn as frames too, and measured by ``measure_offsets``; with
-``--light`` the star noise of drawn frames is tabulated, on which the plan's exposures rest.
-``--store FILE`` goes on where another call stopped.
+At the level of radii: every sweep of a plan is drawn by the simulator's own physics (wave optics,
+Kolmogorov seeing, star noise as planned, best focus within a zone of where it is expected, the tube
+shrinking in the cold as `simulate --plan` has it), goes through ``fit_curves`` and
+``compare_sweeps``, and its offsets are held against the truth. ``--wings`` does the same with as
+many positions on both wings and one in focus, for which the covariance promises more; ``--frames``
+draws plans as frames that ``measure_offsets`` measures; ``--light`` tabulates the star noise of
+drawn frames, on which the plan's exposures rest.
+
+Each of them writes its section of ``scripts/results/plan.md``. ``--store FILE`` keeps the nights,
+so that a long trial can be made in several calls.
+
+Run: ``python scripts/plan_trials.py --nights 50 --wings 10 --frames 5 --light``.
 """
 
 import argparse
 import json
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache, partial
 from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
+from _results import write_section
 
 from starsize import fit_curves, load_setup, measure_offsets
 from starsize.comparison import compare_sweeps
@@ -31,7 +37,9 @@ from starsize.plan import CapturePlan, plan_capture
 from starsize.plan.equipment import equip
 from starsize.setup import Focuser, Setup, Telescope
 from starsize.simulate import (
+    LENSES,
     RadiusTable,
+    Scene,
     Shot,
     draw_exposure,
     planned_night,
@@ -40,8 +48,10 @@ from starsize.simulate import (
     true_best_focus,
     write_night,
 )
+from starsize.simulate.planned import TUBE_PER_DEGC
 
 RESULT = Path(__file__).parent / "results" / "plan.md"
+SCRIPT = "scripts/plan_trials.py"
 CENTRE = 10000
 MJD = 60000.0
 
@@ -52,6 +62,7 @@ class Trial:
 
     setup: Setup
     filters: tuple[str, ...]
+    lens: str = ""
 
 
 def _setup(focal: float, aperture: float, hole: float, step: float, repeats: float) -> Setup:
@@ -61,10 +72,14 @@ def _setup(focal: float, aperture: float, hole: float, step: float, repeats: flo
     )
 
 
+#: Three telescopes of which the setup states no more than a plan needs and how well the focuser
+#: repeats. Lens: that of the scene where it is not the one that `simulate --plan` gives to a setup.
 TRIALS = {
     "refractor 87/480": Trial(_setup(480, 87, 0, 4.0, 0.6), ("L", "R", "G", "B")),
+    "achromat 102/1020": Trial(
+        _setup(1020, 102, 0, 8.0, 1.0), ("L", "R", "G", "B"), lens="achromat_f10"
+    ),
     "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 0.6), ("L", "R", "G", "B", "Ha")),
-    "mirror 200/2000": Trial(_setup(2000, 200, 70, 5.0, 2.0), ("L", "Ha", "OIII")),
 }
 
 
@@ -106,18 +121,22 @@ def drawn(
     noise: dict[str, float],
     rng: np.random.Generator,
 ) -> tuple[list[FocusCurve], np.ndarray]:
-    """Focus curves of a night, and the true best focus of each sweep at its temperature."""
+    """Focus curves of a night, and the true best focus of each sweep at its temperature.
+
+    The tube is drawn anew each night, as ``planned_scene`` draws it.
+    """
     scene = table.scene
     times = np.array(start_times_s(exposures)[:-1])
-    zone = min(table.zone_steps.values())
-    off = zone * rng.uniform(-1, 1)
+    off = min(table.zone_steps.values()) * rng.uniform(-1, 1)
+    tube = TUBE_PER_DEGC * 1e3 * scene.lens.focal_length_mm / scene.focuser.um_per_step
+    per_degC = -tube * rng.uniform(0.6, 1.4)
     curves, true = [], []
     for number, group in groupby(zip(exposures, times, strict=True), key=lambda e: e[0].sweep):
         some = list(group)
         name, start = some[0][0].filter, np.array([t for _, t in some])
         position = np.array([float(one.position_steps) for one, _ in some])
         warm = -start / 3600
-        drift = scene.focuser.steps_per_degC * warm
+        drift = per_degC * warm
         camera = position - off - drift
         camera = camera + scene.focuser.scatter_steps * rng.standard_normal(camera.size)
         seeing = np.exp(scene.sky.jitter * rng.standard_normal(camera.size))
@@ -144,81 +163,128 @@ def moved(curves: CurveSet, shift: np.ndarray) -> CurveSet:
     return replace(curves, fits=fits)
 
 
-@dataclass
-class Kept:
-    """What came of the nights of one telescope, one entry a night."""
-
-    errors: dict[str, list[float]]
-    stated: dict[str, list[float]]
-    planned: list[float]
-    wings: list[float]
-    refused: list[int]
-
-
 def plan_of(name: str) -> CapturePlan:
     trial = TRIALS[name]
     return plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)
 
 
-def run_nights(name: str, nights: range, seed: int, kept: Kept) -> None:
-    """Draw, fit and adjust nights of one telescope."""
+@dataclass(frozen=True)
+class World:
+    """A telescope with its plan, and the truth of it."""
+
+    plan: CapturePlan
+    outlook: Outlook
+    table: RadiusTable
+
+
+def outlook_of(name: str) -> Outlook:
+    trial = TRIALS[name]
+    return equip(trial.setup, filters=trial.filters, position_steps=CENTRE).outlook
+
+
+@cache
+def make_world(name: str, seed: int) -> World:
     trial, plan = TRIALS[name], plan_of(name)
-    own = equip(trial.setup, filters=trial.filters, position_steps=CENTRE)
     scene = planned_scene(
         plan.exposures, trial.setup, rng=np.random.default_rng([seed, 31]), hfr_px=plan.hfr_px
     )
-    table = tabulate_radii(scene, trial.filters, span=4.0)
-    repeats = trial.setup.focuser.repeatability_steps or 0.0
-    for night in nights:
-        missing = 0
-        for exposures, alone in ((plan.exposures, kept.planned), (on_wings(plan), kept.wings)):
-            rng = np.random.default_rng([seed, 37, night])
-            curves, best = drawn(exposures, table, dict(own.outlook.star_noise), rng)
-            fits = fit_curves(curves, setup=plan.setup)
-            refused = sum(not fit.answered for fit in fits.fits)
-            missing += refused
-            if refused:
-                continue
-            miss = np.array([fit.best_steps for fit in fits.fits]) - best
-            alone.append(float(np.var(miss, ddof=1)))
-            if alone is kept.planned:
-                shift = repeats * rng.standard_normal(len(curves))
-                for row in compare_sweeps(moved(fits, shift), setup=plan.setup).rows:
-                    if row.offset_steps is not None and row.offset_sigma_steps:
-                        true = table.best_steps[row.filter] - table.best_steps[plan.reference]
-                        kept.errors.setdefault(row.filter, []).append(row.offset_steps - true)
-                        kept.stated.setdefault(row.filter, []).append(row.offset_sigma_steps)
-        kept.refused.append(missing)
+    if trial.lens:
+        made = LENSES[trial.lens]
+        plates = {one: made.filters[one] for one in trial.filters}
+        scene = centred(replace(scene, lens=made.lens, filters=plates), plan.reference)
+    return World(plan, outlook_of(name), tabulate_radii(scene, trial.filters, span=4.0))
 
 
-def offset_lines(name: str, kept: Kept) -> list[str]:
+def centred(scene: Scene, reference: str) -> Scene:
+    """The scene with the reference's best focus where the plan expects it."""
+    away = CENTRE - true_best_focus(scene, reference)
+    home = scene.focuser.home_steps + away
+    return replace(scene, focuser=replace(scene.focuser, home_steps=home))
+
+
+def one_night(name: str, seed: int, night: int) -> dict[str, Any]:
+    """Draw, fit and adjust a night as planned: errors of the offsets, and what is stated."""
+    world = make_world(name, seed)
+    plan, table = world.plan, world.table
+    curves, best, fits, rng = fitted(world, plan.exposures, seed, night)
+    refused = sum(not fit.answered for fit in fits.fits)
+    if refused:
+        return {"refused": refused}
+    shift = (plan.setup.focuser.repeatability_steps or 0.0) * rng.standard_normal(len(curves))
+    rows = compare_sweeps(moved(fits, shift), setup=plan.setup).rows
+    found = {row.filter: row.offset_steps for row in rows if row.offset_steps is not None}
+    zero = table.best_steps[plan.reference]
+    return {
+        "refused": 0,
+        "miss": misses(fits, best),
+        "error": {
+            name: offset - (table.best_steps[name] - zero)
+            for name, offset in found.items()
+            if name != plan.reference
+        },
+        "stated": {row.filter: row.offset_sigma_steps for row in rows if row.filter in found},
+    }
+
+
+def wings_night(name: str, seed: int, night: int) -> float | None:
+    """Variance of the misses of the same night with frames on both wings; None if refused."""
+    world = make_world(name, seed)
+    _, best, fits, _ = fitted(world, on_wings(world.plan), seed, night)
+    return misses(fits, best) if len(fits.answered) == len(fits.fits) else None
+
+
+def fitted(
+    world: World, exposures: tuple[PlannedExposure, ...], seed: int, night: int
+) -> tuple[list[FocusCurve], np.ndarray, CurveSet, np.random.Generator]:
+    rng = np.random.default_rng([seed, 37, night])
+    curves, best = drawn(exposures, world.table, dict(world.outlook.star_noise), rng)
+    return curves, best, fit_curves(curves, setup=world.plan.setup), rng
+
+
+def misses(fits: CurveSet, best: np.ndarray) -> float:
+    """Variance of the misses of best focus about the night's mean."""
+    return float(np.var([fit.best_steps for fit in fits.fits] - best, ddof=1))
+
+
+def ratio(values: Sequence[float]) -> tuple[float, float]:
+    """Rms of errors over what was predicted, and how well so few nights tell it."""
+    rms = float(np.sqrt(np.mean(np.square(values))))
+    return rms, rms / np.sqrt(2 * len(values))
+
+
+def offset_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
     """True errors of each filter against what the plan promised."""
     plan, lines = plan_of(name), []
-    for filter_name, values in kept.errors.items():
-        rms, told = float(np.sqrt(np.mean(np.square(values)))), plan.offsets[filter_name]
+    kept = [night for night in nights if not night["refused"]]
+    for filter_name, told in plan.offsets.items():
+        errors = [night["error"][filter_name] for night in kept if filter_name in night["error"]]
+        if not errors:
+            continue
+        rms, sigma = ratio([error / told.sigma for error in errors])
+        stated = np.median([night["stated"][filter_name] for night in kept]) / told.sigma
         lines.append(
-            f"| {name} | {filter_name} | {len(values)} | {told.sigma:.3f} "
-            f"({told.frames:.2f}, {told.focuser:.2f}, {told.temperature:.2f}) | {rms:.3f} "
-            f"| {rms / told.sigma:.2f} | {np.median(kept.stated[filter_name]) / told.sigma:.2f} |"
+            f"| {name} | {filter_name} | {len(errors)} | {told.sigma:.2f} ({told.frames:.2f}, "
+            f"{told.focuser:.2f}, {told.temperature:.2f}) | {rms * told.sigma:.2f} "
+            f"| {rms:.2f} +- {sigma:.2f} | {np.mean(errors) / told.sigma:+.2f} | {stated:.2f} "
+            f"| {len(nights) - len(kept)} |"
         )
     return lines
 
 
-def position_line(name: str, kept: Kept) -> str:
+def position_line(name: str, pairs: Sequence[tuple[float, float]]) -> str:
     """Best foci from the evenly spaced positions of the plan against those from the wings."""
-    trial, plan = TRIALS[name], plan_of(name)
-    outlook = equip(trial.setup, filters=trial.filters, position_steps=CENTRE).outlook
-    even, wings = (float(np.sqrt(np.mean(v))) for v in (kept.planned, kept.wings))
+    plan, outlook = plan_of(name), outlook_of(name)
+    even, wings = np.sqrt(np.mean(pairs, axis=0))
     told = [promised(plan, some, outlook) for some in (plan.exposures, on_wings(plan))]
     return (
-        f"| {name} | {len(kept.planned)} | {len(plan.away_steps)} | {told[0]:.3f} | {told[1]:.3f} "
-        f"| {told[1] / told[0]:.2f} | {even:.3f} | {wings:.3f} | {wings / even:.2f} "
-        f"| {sum(kept.refused)} |"
+        f"| {name} | {len(pairs)} | {len(plan.away_steps)} | {told[0]:.3f} | {told[1]:.3f} "
+        f"| {told[1] / told[0]:.2f} | {even:.3f} | {wings:.3f} | {wings / even:.2f} |"
     )
 
 
-def one_night_of_frames(name: str, seed: int) -> str:
-    """A plan drawn as frames and measured: errors over what was predicted."""
+def night_of_frames(name: str, night_number: int) -> dict[str, Any]:
+    """A plan drawn as frames and measured: errors over what was predicted, and minutes."""
+    seed = night_number + 1
     trial, plan = TRIALS[name], plan_of(name)
     night = planned_night(plan.exposures, plan.setup, seed=seed, hfr_px=plan.hfr_px)
     last = night.shots[-1]
@@ -228,18 +294,31 @@ def one_night_of_frames(name: str, seed: int) -> str:
         setup = load_setup(Path(folder) / "setup.toml")
         repeats = trial.setup.focuser.repeatability_steps
         setup = replace(setup, focuser=replace(setup.focuser, repeatability_steps=repeats))
-        result = measure_offsets([folder], setup=setup)
-    true, told = night.truth.offset_steps, plan.offsets
-    pulls = [
-        f"{one.filter} {(one.offset_steps - true[one.filter]) / told[one.filter].sigma:+.2f}"
-        for one in result.comparison.rows
-        if one.offset_steps is not None and one.filter != plan.reference
-    ]
-    refused = sum(row.status == "refused" for row in result.comparison.rows)
-    return (
-        f"| {name} | {seed} | {', '.join(pulls)} | {refused} | {plan.duration_s / 60:.1f} "
-        f"| {took / 60:.1f} |"
-    )
+        comparison = measure_offsets([folder], setup=setup).comparison
+    true = night.truth.offset_steps
+    return {
+        "pull": {
+            row.filter: (row.offset_steps - true[row.filter]) / plan.offsets[row.filter].sigma
+            for row in comparison.rows
+            if row.offset_steps is not None and row.filter != plan.reference
+        },
+        "refused": sum(row.status == "refused" for row in comparison.rows),
+        "planned": plan.duration_s / 60,
+        "took": took / 60,
+    }
+
+
+def frame_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
+    lines = []
+    for filter_name in dict.fromkeys(key for night in nights for key in night["pull"]):
+        pulls = [night["pull"][filter_name] for night in nights if filter_name in night["pull"]]
+        rms, sigma = ratio(pulls)
+        late = max(night["took"] / night["planned"] for night in nights)
+        lines.append(
+            f"| {name} | {filter_name} | {len(pulls)} | {rms:.2f} +- {sigma:.2f} "
+            f"| {np.mean(pulls):+.2f} | {sum(night['refused'] for night in nights)} | {late:.2f} |"
+        )
+    return lines
 
 
 def light_rows() -> list[str]:
@@ -266,65 +345,84 @@ def light_rows() -> list[str]:
     return rows
 
 
+class Store:
+    """Nights kept from call to call, by kind, telescope and number."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        known = path.read_text(encoding="utf-8") if path and path.exists() else "{}"
+        self.kept: dict[str, dict[str, Any]] = json.loads(known)
+
+    def ask(self, kind: str, name: str, count: int, make: Any) -> list[Any]:
+        """The first nights, those that are not known yet made."""
+        nights = self.kept.setdefault(f"{kind} {name}", {})
+        for number in range(count):
+            if str(number) not in nights:
+                nights[str(number)] = make(number)
+                if self.path:
+                    self.path.write_text(json.dumps(self.kept), encoding="utf-8")
+        return [nights[str(number)] for number in range(count)]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--nights", type=int, default=50)
-    parser.add_argument("--frames", type=int, default=0, help="nights drawn as frames")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0, help="first night")
-    parser.add_argument("--telescopes", default=",".join(TRIALS), help="comma separated")
-    parser.add_argument("--store", type=Path, help="JSON of nights that goes on from call to call")
+    parser.add_argument("--nights", type=int, default=0, help="drawn as radii")
+    parser.add_argument("--wings", type=int, default=0, help="of them with frames on both wings")
+    parser.add_argument("--frames", type=int, default=0, help="drawn as frames")
     parser.add_argument("--light", action="store_true")
-    parser.add_argument("--out", type=Path, default=RESULT)
+    parser.add_argument("--telescopes", default=",".join(TRIALS), help="comma separated")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--store", type=Path, help="JSON of nights that goes on from call to call")
     asked = parser.parse_args()
-    names = [name for name in asked.telescopes.split(",") if name]
-    stored: dict[str, Any] = {"nights": {}, "frames": [], "light": []}
-    if asked.store and asked.store.exists():
-        stored = json.loads(asked.store.read_text(encoding="utf-8"))
-    every = {name: Kept(**one) for name, one in stored["nights"].items()}
-    for name in names if asked.nights else ():
-        kept = every.setdefault(name, Kept({}, {}, [], [], []))
-        run_nights(name, range(asked.first, asked.first + asked.nights), asked.seed, kept)
-    frames, light = list(stored["frames"]), list(stored["light"])
-    for k in range(asked.frames):
-        frames += [one_night_of_frames(name, asked.seed + k) for name in names]
+    store, offsets, positions, frames = Store(asked.store), [], [], []
+    for name in asked.telescopes.split(","):
+        if asked.nights:
+            nights = store.ask("radii", name, asked.nights, partial(one_night, name, asked.seed))
+            offsets += offset_lines(name, nights)
+            wings = store.ask("wings", name, asked.wings, partial(wings_night, name, asked.seed))
+            pairs = [
+                (night["miss"], other)
+                for night, other in zip(nights, wings, strict=False)
+                if other is not None and not night["refused"]
+            ]
+            if pairs:
+                positions.append(position_line(name, pairs))
+        if asked.frames and not TRIALS[name].lens:
+            seeds = store.ask("frames", name, asked.frames, partial(night_of_frames, name))
+            frames += frame_lines(name, seeds)
+    sections = [
+        ("Offsets, drawn as radii", KEPT, offsets),
+        ("Positions", AGAINST, positions),
+        ("Drawn as frames", FRAMES, frames),
+        ("Star noise of drawn frames, % of the radius (stars)", LIGHT, []),
+    ]
     if asked.light:
-        light = light_rows()
-    if asked.store:
-        nights = {name: asdict(kept) for name, kept in every.items()}
-        kept_text = json.dumps({"nights": nights, "frames": frames, "light": light})
-        asked.store.write_text(kept_text, encoding="utf-8")
-    parts = ["# Do plans keep what they promise?", "", "Written by `scripts/plan_trials.py`."]
-    if every:
-        rows = [line for name, kept in every.items() for line in offset_lines(name, kept)]
-        parts += ["", "## Offsets, drawn as radii", "", KEPT, *rows]
-        rows = [position_line(name, kept) for name, kept in every.items()]
-        parts += ["", "## Positions", "", AGAINST, *rows]
-    if frames:
-        parts += ["", "## Drawn as frames", "", FRAMES, *frames]
-    if light:
-        parts += ["", "## Star noise of drawn frames, % of the radius (stars)", "", LIGHT, *light]
-    print("\n".join(parts))
-    asked.out.write_text("\n".join(parts) + "\n", encoding="utf-8")
+        sections[-1] = (*sections[-1][:2], light_rows())
+    for title, text, rows in sections:
+        if rows:
+            body = text + "\n" + "\n".join(rows)
+            print(f"## {title}\n\n{body}\n", flush=True)
+            write_section(title, body, script=SCRIPT, file=RESULT)
 
 
 KEPT = (
-    "Predicted: the plan's standard uncertainty (frames, focuser, cooling), steps. The median of\n"
-    "what the table states on these nights stands last.\n\n"
-    "| telescope | filter | nights | predicted | rms of true errors | over predicted "
-    "| stated / predicted |\n|---|---|---|---|---|---|---|"
+    "Predicted: the plan's standard uncertainty (frames, focuser, cooling), steps. Mean: of the\n"
+    "errors over predicted. Stated: median of what the table states, over predicted.\n\n"
+    "| telescope | filter | nights | predicted | rms of true errors | over predicted | mean "
+    "| stated | refused |\n|---|---|---|---|---|---|---|---|---|"
 )
 AGAINST = (
     "Rms error of best focus about the night's mean, no scatter of the focuser: evenly spaced as\n"
     "planned, and as many frames on both wings (2.5 to 4 times the size in focus) and one in focus;"
-    "\npromised by the covariance, and drawn; sweeps refused.\n\n"
+    "\npromised by the covariance, and drawn.\n\n"
     "| telescope | nights | frames | even, promised | wings, promised | ratio | even, drawn "
-    "| wings, drawn | ratio | refused |\n|---|---|---|---|---|---|---|---|---|---|"
+    "| wings, drawn | ratio |\n|---|---|---|---|---|---|---|---|---|"
 )
 FRAMES = (
-    "Plan, drawn frames, ``measure_offsets``: true error over predicted for each filter.\n\n"
-    "| telescope | seed | error / predicted | refused | planned min | took min |\n"
-    "|---|---|---|---|---|---|"
+    "Plan, drawn frames, `measure_offsets`: rms and mean of true errors over predicted, and the\n"
+    "longest night over what was planned.\n\n"
+    "| telescope | filter | nights | over predicted | mean | refused | took over planned |\n"
+    "|---|---|---|---|---|---|---|"
 )
 LIGHT = (
     "| filter | exposure s | light nm s | in focus | 30 steps off | 60 steps off |\n"

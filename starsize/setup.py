@@ -108,7 +108,7 @@ class HeaderNames:
     time: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Setup:
     """All that is known about the equipment. ``Setup()`` knows nothing, and that is allowed.
 
@@ -124,6 +124,13 @@ class Setup:
     camera: Camera = field(default_factory=Camera)
     filters: Mapping[str, FilterGlass] = field(default_factory=dict)
     headers: HeaderNames = field(default_factory=HeaderNames)
+
+    def __repr__(self) -> str:
+        ratio, length = self.telescope.focal_ratio, self.telescope.focal_length_mm
+        known = [f"{length:g} mm"] if length else []
+        known += [f"f/{ratio:.3g}"] if ratio else []
+        known += [f"{len(self.filters)} filters"] if self.filters else []
+        return f"<Setup: {', '.join(known) or 'nothing known'}>"
 
     def band(self, name: str) -> Band | None:
         """Passband of a filter: the setup's own figures, else the usual ones, else None."""

@@ -1,6 +1,6 @@
 """Folder in, result out: what the steps in between decide for the person."""
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,17 +11,21 @@ from starsize.comparison import Comparison, OffsetRow
 from starsize.comparison.compared import ColourReport, FocuserHealth, TemperatureTerm
 from starsize.curves import fit_curves, focus_curve
 from starsize.errors import InputError
+from starsize.estimate import Finding
 from starsize.frames import FrameFacts, InputFile, Sweep, write_frame
 from starsize.pipeline import (
+    compare_measured,
     find_reference,
     find_step_size,
     measure_offsets,
     nothing_to_measure,
     with_lost_filters,
 )
+from starsize.reports.stored_run import load_run
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
 from starsize.simulate import SCENARIOS, draw_night, simulate_night
 from starsize.simulate.night import draw_planned
+from starsize.tracking.measured import StarTracks
 
 
 def sweep(name, **facts):
@@ -140,3 +144,42 @@ def test_a_colour_camera_counts_from_green(tmp_path):
         write_frame(tmp_path / f"{name}.fits", image, cards=cards)
     result = measure_offsets([tmp_path])
     assert result.comparison.reference == "G"
+
+
+def findings_in(thing):
+    """Every code without its sentence, however deep."""
+    if isinstance(thing, Finding):
+        yield thing
+    elif isinstance(thing, (tuple, list)):
+        for part in thing:
+            yield from findings_in(part)
+    elif isinstance(thing, dict):
+        yield from findings_in(list(thing.values()))
+    elif is_dataclass(thing):
+        yield from findings_in([getattr(thing, field.name) for field in fields(thing)])
+
+
+def tracks_of(measured, stars):
+    radius = np.tile([frame.radius_px for frame in measured.frames], (stars, 1))
+    return StarTracks(
+        x_px=np.arange(stars) * 100.0,
+        y_px=np.arange(stars) * 100.0,
+        radius_px=radius,
+        radius_sigma_px=0.05 * radius,
+        flags=np.zeros(radius.shape, int),
+        identity=np.arange(stars),
+    )
+
+
+@pytest.mark.parametrize("sweeps", [0, 1, 9])
+def test_whatever_is_found_or_refused_is_in_words(demo, sweeps):
+    run = load_run(demo[1])
+    # Two stars, which are too few for the field.
+    two = [replace(one, tracks=tracks_of(one, 2)) for one in run.measured[:sweeps]]
+    found = compare_measured(two, setup=run.setup)
+    assert list(findings_in(found)) == []
+    assert found[1].field_reason.startswith("only ") or not sweeps
+
+
+def test_a_measured_night_is_in_words(demo):
+    assert list(findings_in(starsize.load_result(demo[1]))) == []

@@ -4,9 +4,13 @@ import inspect
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
+from astropy.table import QTable, Table
 
 import starsize
+from starsize.frames import FrameFacts, InputFile
+from starsize.setup import Telescope
 
 FUNCTIONS = [name for name in starsize.__all__ if inspect.isfunction(getattr(starsize, name))]
 
@@ -56,3 +60,48 @@ def test_what_rests_on_published_work_names_it(name):
 def test_the_version_is_the_same_in_the_package_and_its_card():
     card = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text("utf-8"))
     assert card["project"]["version"] == starsize.__version__
+
+
+NOISE = np.random.default_rng(1).normal(500, 10, (64, 64))
+Y, X = np.mgrid[:64, :64]
+STAR = NOISE + 3e4 * np.exp(-((X - 30) ** 2 + (Y - 33) ** 2) / (2 * 3.0**2))
+
+
+@pytest.mark.parametrize("table", [Table, QTable])
+@pytest.mark.parametrize("name", ["{}", "{}centroid", "{}_centroid"])
+def test_places_may_be_what_the_finders_of_other_packages_hand_out(table, name):
+    places = table({name.format("x"): [30.0], name.format("y"): [33.0]})
+    assert starsize.half_flux_radius(STAR, places).radius == pytest.approx(3.53, abs=0.05)
+
+
+def test_a_table_without_places_is_refused_by_name():
+    with pytest.raises(ValueError, match=r"'positions' has no column 'x' .*: column, row"):
+        starsize.half_flux_radius(STAR, Table({"column": [30.0], "row": [33.0]}))
+
+
+def test_metadata_of_a_measured_frame_are_plain_numbers():
+    meta = starsize.measure_frame(STAR).meta
+    assert meta["n_found"] == 1
+    assert {type(value) for value in meta.values()} <= {int, float}
+
+
+@pytest.mark.parametrize(
+    ("thing", "shown"),
+    [
+        (starsize.Setup(), "<Setup: nothing known>"),
+        (
+            starsize.Setup(telescope=Telescope(focal_length_mm=550.0, aperture_mm=100.0)),
+            "<Setup: 550 mm, f/5.5>",
+        ),
+        (
+            FrameFacts(path=Path("night/a.fits"), filter="L", position_steps=1200.0),
+            "<FrameFacts a.fits: L at 1200 steps>",
+        ),
+        (FrameFacts(path=Path("a.fits")), "<FrameFacts a.fits: no filter>"),
+        (InputFile(Path("night/a.fits")), "<InputFile a.fits: usable>"),
+        (InputFile(Path("b.fits"), None, "not read"), "<InputFile b.fits: not read>"),
+        (starsize.half_flux_radius(STAR, [(30, 33), (9, 9)]), "<Stars: 2>"),
+    ],
+)
+def test_what_is_printed_while_working_fits_a_line(thing, shown):
+    assert repr(thing) == shown

@@ -3,13 +3,13 @@
     python scripts/bench/bench_job.py                                growth with all three
     python scripts/bench/bench_job.py --frames 100 300 1000          with the number of frames
     python scripts/bench/bench_job.py --megapixels 1 4 16 --frames 22
-    python scripts/bench/bench_job.py --stars 30 300 3000 --frames 22
+    python scripts/bench/bench_job.py --stars 30 300 3000 --frames 22 --keep "More stars"
 
 The frames are invented: sweeps of 11 positions, the filters in turn. Each line is a process of its
 own: CPU seconds a frame of each layer in one thread, peak memory above the imports, and what a
 second run costs that finds everything in its cache. The yardsticks, on the same frames: sep's
 background, extraction and flux radius of the 300 brightest; photutils' background, segmentation
-and the same radius.
+and the same radius. With ``--keep`` the table becomes a section of ``scripts/results/bench.md``.
 """
 
 import argparse
@@ -29,7 +29,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 import sep
 from astropy.io import fits
-from starfields_stars import star_field
+from starfields_stars import NOISE_ADU, star_field
 
 from starsize import Cache, find_sweeps, list_frames, measure_offsets, measure_sweeps, write_results
 from starsize.frames import write_frame
@@ -38,10 +38,14 @@ from starsize.pipeline import compare_measured
 from starsize.setup import Setup
 from starsize.tracking import filmstrips
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from _results import RESULTS, write_section
+
 FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
 POSITIONS = 11
 #: The layers of longer nights are not measured apart.
 _MOST = 100
+UNITS = "CPU ms a frame; ratios of 'whole' to the chains of sep and photutils; MB above imports"
 COLUMNS = ("list", "measure", "pictures", "compare", "write", "whole", "again")
 
 
@@ -50,20 +54,27 @@ def main() -> None:
     parser.add_argument("--frames", type=int, nargs="+", default=[22, 44, 88])
     parser.add_argument("--megapixels", type=float, nargs="+", default=[1.0])
     parser.add_argument("--stars", type=int, nargs="+", default=[300])
+    parser.add_argument("--keep", metavar="TITLE", help="of the section to write")
     parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
         one(asked.frames[0], asked.megapixels[0], asked.stars[0])
         return
-    print("CPU ms a frame; ratios of 'whole' to the chains of sep and photutils; MB above imports")
     head = "".join(f"{name:>9s}" for name in (*COLUMNS, "x sep", "x phot", "MB"))
-    print(f"{'frames':>7s}{'Mpx':>6s}{'stars':>6s}{head}", flush=True)
+    lines = [f"{'frames':>7s}{'Mpx':>6s}{'stars':>6s}{head}"]
+    print(f"{UNITS}\n{lines[0]}", flush=True)
     for frames in asked.frames:
         for size in asked.megapixels:
             for stars in asked.stars:
                 call = [sys.executable, __file__, "--one", "--frames", str(frames)]
                 call += ["--megapixels", str(size), "--stars", str(stars)]
-                subprocess.run(call, check=True)
+                ran = subprocess.run(call, check=True, stdout=subprocess.PIPE, text=True)
+                lines.append(ran.stdout.rstrip())
+                print(lines[-1], flush=True)
+    if asked.keep:
+        table = "\n".join(f"    {line}" for line in lines)
+        body = f"{UNITS}.\n\n{table}"
+        write_section(asked.keep, body, script="bench/bench_job.py", file=RESULTS / "bench.md")
 
 
 def one(frames: int, megapixels: float, stars: int) -> None:
@@ -102,13 +113,17 @@ def draw(folder: Path, frames: int, megapixels: float, stars: int) -> None:
     fields = [
         star_field(7, n_stars=stars, disc_px=disc, shape=(side, side)).image for disc in discs
     ]
+    rng = np.random.default_rng(3)
     for k in range(frames):
         sweep, position = divmod(k, POSITIONS)
         cards: dict[str, Any] = {
             "FILTER": FILTERS[sweep % len(FILTERS)], "FOCUSPOS": 5000 + 40 * position,
             "EXPTIME": 2.0, "MJD-OBS": 61000 + (k + 5 * sweep) / 8640, "FOCTEMP": 4.5,
         }  # fmt: skip
-        write_frame(folder / f"f{k:05d}.fits", fields[position], cards=cards)
+        # Noise of its own: frames alike to the last bit would err alike, which looks like play.
+        noise = rng.standard_normal((side, side), np.float32) * NOISE_ADU
+        image = np.clip(fields[position] + noise, 0, 65535).astype(np.uint16)
+        write_frame(folder / f"f{k:05d}.fits", image, cards=cards)
 
 
 def layers(night: Path) -> dict[str, float]:

@@ -49,6 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
             progress=progress,
         )
         written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+        cache.forget_unasked()
     if cache.trouble:
         print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:

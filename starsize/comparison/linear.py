@@ -9,11 +9,21 @@ With L = diag(1 / s^2) the answer is b = m + C X' V^-1 (y - X m), C = (X' V^-1 X
 up to a constant: the restricted likelihood where nothing is known of b (Patterson & Thompson 1971,
 Biometrika 58, 545), the probability of the data where all of it is (Rasmussen & Williams 2006,
 Gaussian Processes for Machine Learning, 2.39-2.42).
+
+Where V = N + t^2 T for many t, axes W with W N W' = 1 and W T W' = diag(s) make every V diagonal:
+W V W' = diag(1 + t^2 s) (``solve_scattered``). Observations that have nothing to do with each other
+have axes of their own, so that nights of years cost what their number does.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
+
+#: Directions in which N is smaller than this share of its largest are taken to be as large.
+_SINGULAR = 1e-13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,9 +38,6 @@ class Solution:
         How each unknown answers to each observation.
     log_likelihood : (...,) array
         ln p(y | V) up to a constant.
-    unexplained : (..., n, n) array
-        P = V^-1 - V^-1 X C X' V^-1, the weight that the data keep for columns not in X: one more
-        column k of size N(0, S^2) raises ln p by ``gain``.
     chi2 : (...,) array
         r' V^-1 r.
     """
@@ -39,7 +46,6 @@ class Solution:
     covariance: np.ndarray
     response: np.ndarray
     log_likelihood: np.ndarray
-    unexplained: np.ndarray
     chi2: np.ndarray
 
 
@@ -85,32 +91,143 @@ def solve(
         covariance=posterior,
         response=response,
         log_likelihood=-0.5 * (logs + chi2 + moved**2 @ known),
-        unexplained=weight - weighted @ response,
         chi2=chi2,
     )
 
 
-def gains(weight: np.ndarray, toward: np.ndarray, sets: np.ndarray, *, size: float) -> np.ndarray:
-    """By how much ln p rises if some columns join the design, each of size N(0, size^2).
+@dataclass(frozen=True, slots=True, eq=False)
+class Axes:
+    """Axes in which N and T are diagonal.
 
-    With A = K' P K and d = K' P (y - X m) for the columns K of one set (P: ``unexplained``) it is
+    Attributes
+    ----------
+    turn : (n, n) array
+        W, with W N W' = 1.
+    share : (n,) array
+        Diagonal of W T W'.
+    log_noise : float
+        ln|N|.
+    """
+
+    turn: np.ndarray
+    share: np.ndarray
+    log_noise: float
+
+
+def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
+    """Find the axes of two (n, n) covariances, ``noise`` positive definite but for rounding."""
+    n = len(noise)
+    count, block = connected_components(csr_array((noise != 0) | (together != 0)), directed=False)
+    turn, share, log_noise = np.zeros((n, n)), np.zeros(n), 0.0
+    for k in range(count):
+        mine = np.flatnonzero(block == k)
+        own = np.ix_(mine, mine)
+        value, vector = np.linalg.eigh(noise[own])
+        value = np.maximum(value, _SINGULAR * value[-1])
+        white = (vector / np.sqrt(value)).T
+        share[mine], rotation = np.linalg.eigh(white @ together[own] @ white.T)
+        turn[own] = rotation.T @ white
+        log_noise += float(np.log(value).sum())
+    return Axes(turn, share, log_noise)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scattered:
+    """Answer of ``solve_scattered`` for G covariances; the first four as in ``Solution``.
+
+    ``weight`` is the (G, n) inverse variance along ``axes``, ``design`` X in these axes.
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    log_likelihood: np.ndarray
+    chi2: np.ndarray
+    weight: np.ndarray
+    axes: Axes
+    design: np.ndarray
+
+    def response(self, which: np.ndarray) -> np.ndarray:
+        """(g, p, n) array: how each unknown answers to each observation, for some covariances."""
+        weighted = np.stack([self.design.T * row for row in self.weight[which]])
+        return self.covariance[which] @ weighted @ self.axes.turn
+
+    def unexplained(self, columns: np.ndarray) -> Iterator[np.ndarray]:
+        """K' P K of (n, k) columns K for each covariance in turn, (k, k).
+
+        P = V^-1 - V^-1 X C X' V^-1 is the weight that the data keep for columns not in X: some of
+        them, of size N(0, S^2), raise ln p by ``pair_gains``.
+        """
+        turned = csr_array(self.axes.turn) @ csr_array(columns)
+        for weight, covariance in zip(self.weight, self.covariance, strict=True):
+            weighted = turned.multiply(weight[:, None]).tocsr()
+            known = (weighted.T @ self.design).T
+            yield (turned.T @ weighted).toarray() - known.T @ covariance @ known
+
+
+def solve_scattered(
+    y: np.ndarray,
+    design: np.ndarray,
+    axes: Axes,
+    tau: np.ndarray,
+    *,
+    prior_mean: np.ndarray,
+    prior_sigma: np.ndarray,
+) -> Scattered:
+    """Solve the linear model for the covariances N + tau^2 T, without ever making one.
+
+    Parameters
+    ----------
+    y : (n,) array
+    design : (n, p) array
+    axes : Axes
+    tau : (G,) array
+    prior_mean, prior_sigma : (p,) arrays
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If data and priors leave an unknown open.
+    """
+    known = prior_sigma**-2.0
+    x, d = axes.turn @ design, axes.turn @ (y - design @ prior_mean)
+    variance = 1 + tau[:, None] ** 2 * axes.share
+    weight = 1 / variance
+    normal = np.stack([(x.T * row) @ x for row in weight]) + np.diag(known)
+    posterior = np.linalg.inv(normal)
+    moved = np.einsum("gpq,gq->gp", posterior, (weight * d) @ x)
+    chi2 = np.sum(weight * (d - moved @ x.T) ** 2, axis=1)
+    logs = axes.log_noise + np.log(variance).sum(axis=1) + np.linalg.slogdet(normal)[1]
+    logs = logs - np.log(known[known > 0]).sum()
+    log_likelihood = -0.5 * (logs + chi2 + moved**2 @ known)
+    return Scattered(prior_mean + moved, posterior, log_likelihood, chi2, weight, axes, x)
+
+
+def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndarray:
+    """By how much ln p rises if two columns join the design, each of size N(0, size^2).
+
+    With A = K' P K and d = K' P (y - X m) for the columns K of a set (``unexplained``) it is
     (d' (A + I / size^2)^-1 d - ln|I + size^2 A|) / 2.
 
     Parameters
     ----------
-    weight, toward : (..., h, h) and (..., h) arrays
-        A and d for all h columns there are.
-    sets : (m, k) int array
-        Which columns each of m sets takes.
+    inner, toward : (k, k) and (k,) arrays
+        A and d for all columns there are.
 
     Returns
     -------
-    (..., m) array
+    (k, k) array
+        For each two of the columns; on the diagonal for each alone.
     """
-    inner = weight[..., sets[:, :, None], sets[:, None, :]] + np.eye(sets.shape[1]) / size**2
-    d = toward[..., sets]
-    found = np.linalg.solve(inner, d[..., None])[..., 0]
-    return 0.5 * (np.sum(found * d, axis=-1) - np.linalg.slogdet(inner * size**2)[1])
+    own = np.diagonal(inner) + size**-2.0
+    root = np.sqrt(own)
+    pull, price = toward / root, 0.5 * np.log(own * size**2)
+    shared = inner / root[:, None] / root
+    np.fill_diagonal(shared, 0.0)
+    left = 1 - shared**2
+    met = pull[:, None] ** 2 + pull**2 - 2 * shared * pull[:, None] * pull
+    found = 0.5 * (met / left - np.log(left)) - price[:, None] - price
+    np.fill_diagonal(found, 0.5 * pull**2 - price)
+    return found
 
 
 def normal_errors(covariance: np.ndarray, size: int, *, seed: int) -> np.ndarray:

@@ -13,7 +13,7 @@ FrameKind = Literal["light", "dark", "bias", "flat"]
 SINGLE: Final = "a single exposure at a position of its own, not part of a sweep"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class FrameFacts:
     """What is known of one exposure without its pixels. None means not known, never a sentinel."""
 
@@ -50,6 +50,10 @@ class FrameFacts:
     """Colour pattern counted from ``image[0, 0]`` along ``image[y, x]`` (ROWORDER and offsets
     already applied), such as ``RGGB``; None for a mono camera."""
 
+    def __repr__(self) -> str:
+        where = "" if self.position_steps is None else f" at {self.position_steps:g} steps"
+        return f"<FrameFacts {self.path.name}: {self.filter or 'no filter'}{where}>"
+
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Frame:
@@ -73,7 +77,7 @@ class Frame:
         return f"<Frame {self.facts.path.name}, {columns} x {rows} pixels>"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class InputFile:
     """One file that was offered: its facts if it could be read, and why it is not used if so."""
 
@@ -86,6 +90,9 @@ class InputFile:
     def usable(self) -> bool:
         """True if the file can serve as a frame of a sweep."""
         return self.reason is None and self.facts is not None
+
+    def __repr__(self) -> str:
+        return f"<InputFile {self.path.name}: {self.reason or 'usable'}>"
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from .combine import weighted_median
 from .law import RADII, SHARES, Law, learn_law, usual_law
@@ -13,10 +14,10 @@ _STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4
 _TEACHERS, _TEACHER_WEIGHT = 80, 0.02
 #: From so many stars on their median and scatter tell more than their mean and noise.
 _ENOUGH = 8
-#: Circles about every star, in half-flux radii of the typical one; its total is tried from those
-#: that reach beyond it.
-_CIRCLES = np.array([0.35, 0.6, 0.85, 1.1, 1.3, 1.55, 1.85, 2.2, 2.7, 3.3, 4.0, 4.9, 5.9])
-_TRIED = 4
+#: Circles about every star: how many, the smallest in half-flux radii of the typical one, how near
+#: the largest comes to the sky ring; growth is interpolated between them in so many steps. A star's
+#: total is tried from circles that reach beyond ``_TRIED``.
+_CIRCLES, _SMALLEST, _NEAR_RING, _STEPS, _TRIED = 26, 0.25, 0.92, 8, 1.25
 #: What lies beyond an aperture is known to this share of it, however well the table fits.
 _LEAST_LAW_ERROR = 0.08
 #: No telescope's light grows quite as a curve of the table: share of the radius.
@@ -43,8 +44,8 @@ class Apertures:
     """Radii of stars in pixels of their patches; columns follow ``SHARES``.
 
     ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
-    their wings. ``seen`` are the radii as the pixels show them; ``bounded`` and ``bounds`` are
-    those of `measured.Stars`.
+    their wings. ``seen`` are the half-flux radii as the pixels show them; ``bounded`` and
+    ``bounds`` are those of `measured.Stars`.
     """
 
     radius: np.ndarray
@@ -53,7 +54,6 @@ class Apertures:
     seen: np.ndarray
     total: np.ndarray
     total_sigma: np.ndarray
-    ring: np.ndarray
     law: Law
     bounded: np.ndarray
     bounded_sigma: np.ndarray
@@ -64,34 +64,41 @@ def measure_apertures(
     patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, teach: np.ndarray
 ) -> Apertures:
     """Measure the radii of stars of about one size; ``teach`` marks those fit to teach the law."""
-    growth, inside, half, law = _first_look(patches, rings, guess_px, noise)
-    totals = growth.totals(inside, half, law)
-    half, _ = growth.radius_holding(0.5 * totals.light, half)
+    growth, half, law = _first_look(patches, rings, guess_px, noise)
     for _ in range(2):
-        law = growth.learn(half, totals.light, teach, law)
-        totals = growth.totals(inside, half, law)
-        half, _ = growth.radius_holding(0.5 * totals.light, half, rounds=1)
-        totals = growth.totals(inside, half, law)
-    return growth.finish(half, totals, law)
+        law = growth.learn(half, growth.totals(half, law).light, teach, law)
+        half = growth.radius_holding(0.5 * growth.totals(half, law).light)
+    return growth.finish(half, growth.totals(half, law), law)
 
 
 def about_how_large(patches: Patches, rings: Rings, guess_px: float, noise: Noise) -> float:
-    """Median half-flux radius of stars of about one size, by a look at coarse growth curves."""
-    return float(np.median(_first_look(patches, rings, guess_px, noise)[2]))
+    """Median half-flux radius of stars of about one size, as the usual law has it."""
+    return float(np.median(_first_look(patches, rings, guess_px, noise)[1]))
 
 
 def _first_look(
     patches: Patches, rings: Rings, guess_px: float, noise: Noise
-) -> tuple["_Growth", np.ndarray, np.ndarray, Law]:
-    """Growth of the stars, their light inside its nodes, about their size, and the usual law."""
-    limit = min(float(np.median(rings.inner)), patches.half - 1.0)
-    circles = guess_px * _CIRCLES
-    circles = circles[circles <= max(limit, circles[_TRIED + 1])]
-    growth = _Growth(patches, rings, noise, circles[_TRIED:])
-    law = usual_law(round(min(_pixel_variance(patches) / guess_px**2, 0.25), 2))
-    inside = growth.inside(np.broadcast_to(circles, (len(rings.level), len(circles))))
-    totals = growth.totals(inside[:, _TRIED:], np.full(len(inside), guess_px), law)
-    return growth, inside[:, _TRIED:], _crossing(circles, inside, 0.5 * totals.light), law
+) -> tuple["_Growth", np.ndarray, Law]:
+    """Growth of the stars, about their size, and the usual law."""
+    limit = _NEAR_RING * min(float(np.median(rings.inner)), patches.half - 1.0)
+    circles = np.geomspace(_SMALLEST * guess_px, max(limit, 1.5 * guess_px), _CIRCLES)
+    light = patches.sums(np.broadcast_to(circles, (len(rings.level), len(circles))))
+    light = np.pad(light - np.pi * circles**2 * rings.level[:, None], ((0, 0), (1, 0)))
+    knots = np.r_[0.0, circles**2]
+    steps = np.arange(_STEPS) / _STEPS
+    squares = np.r_[(knots[:-1, None] + np.diff(knots)[:, None] * steps).ravel(), knots[-1]]
+    growth = _Growth(
+        light=PchipInterpolator(knots, light, axis=1)(squares),
+        squares=squares,
+        tried=np.flatnonzero(squares >= (_TRIED * guess_px) ** 2)[::_STEPS],
+        rings=rings,
+        noise=noise,
+        reach=patches.half - 1,
+        pixel=(1 + (1 if patches.fine is None else FINER**-2)) / 12,
+    )
+    law = usual_law(round(min(growth.pixel / guess_px**2, 0.25), 2))
+    half = growth.radius_holding(0.5 * growth.totals(np.full(len(light), guess_px), law).light)
+    return growth, half, law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,16 +117,44 @@ class _Totals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Growth:
-    """Sums about stars, their sky ring taken off."""
+    """Light of stars, sky ring taken off, by the square of the radius: linear in a flat core.
 
-    patches: Patches
+    ``tried`` are the steps from which a star's total is tried, ``reach`` how far patches go;
+    ``pixel`` is the variance along an axis that pixels add: to collect the light, and to count it
+    as spread.
+    """
+
+    light: np.ndarray
+    squares: np.ndarray
+    tried: np.ndarray
     rings: Rings
     noise: Noise
-    nodes: np.ndarray
+    reach: int
+    pixel: float
 
-    def inside(self, radii: np.ndarray) -> np.ndarray:
-        level = self.rings.level.reshape(-1, *(1,) * (radii.ndim - 1))
-        return self.patches.sums(radii) - np.pi * radii**2 * level
+    def inside(self, radii: np.ndarray, stars: slice | np.ndarray = slice(None)) -> np.ndarray:
+        """(n, k) light of some stars inside circles of (n, k) radii."""
+        square, light = np.minimum(radii**2, self.squares[-1]), self.light[stars]
+        after = np.clip(np.searchsorted(self.squares, square), 1, len(self.squares) - 1)
+        low, high = self.squares[after - 1], self.squares[after]
+        before, behind = (np.take_along_axis(light, k, axis=1) for k in (after - 1, after))
+        return before + (square - low) / (high - low) * (behind - before)
+
+    def radius_holding(self, light: np.ndarray) -> np.ndarray:
+        """Radius of the smallest circle that holds so much light."""
+        holds = self.light >= light[:, None]
+        after = np.where(holds.any(axis=1), np.maximum(holds.argmax(axis=1), 1), -1)
+        rows = np.arange(len(light))
+        low, high = self.light[rows, after - 1], self.light[rows, after]
+        part = np.clip((light - low) / np.maximum(high - low, 1e-12), 0, 1)
+        a, b = self.squares[after - 1], self.squares[after]
+        return np.maximum(np.sqrt(a + part * (b - a)), 0.05)
+
+    def slope(self, radius: np.ndarray, light: np.ndarray) -> np.ndarray:
+        """Growth with the radius of light about circles; never much below that of ``light``."""
+        near = self.inside(radius[:, None] * np.array([0.95, 1.05]))
+        steep = (near[:, 1] - near[:, 0]) / (0.1 * radius)
+        return np.maximum(np.maximum(steep, 0.2 * np.abs(light) / radius), 1e-12)
 
     def sky_sigma(self) -> np.ndarray:
         """Uncertainty of each ring's level."""
@@ -128,27 +163,21 @@ class _Growth:
 
     def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
-        area = 4 * np.pi * half**2
-        noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (self.sky_sigma() * area) ** 2
+        area, sky = 4 * np.pi * half**2, self.sky_sigma()
+        noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (sky * area) ** 2
         error = np.sqrt(noise2) / np.maximum(total, 1e-9)
         fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
         if not fit.any():
             return before
         best = np.flatnonzero(fit)[np.argsort(error[fit], kind="stable")[:_TEACHERS]]
-        some = _Growth(
-            self.patches.part(best),
-            Rings(*(getattr(self.rings, f)[best] for f in Rings.__slots__)),
-            self.noise,
-            self.nodes,
-        )
-        half, total = half[best], total[best]
+        half, total, error, sky = half[best], total[best], error[best], sky[best]
         scale = float(np.median(half))
-        inner, outer = (float(np.median(r)) / scale for r in (some.rings.inner, some.rings.outer))
-        reach = min(inner, (self.patches.half - 1) / scale)
-        radii = _STACK[max(reach, 1.2) >= _STACK]
-        curves = some.inside(half[:, None] * radii) / total[:, None]
-        weight = 1 / (error[best] ** 2 + _TEACHER_WEIGHT**2)
-        weight *= _alike(curves, error[best])
+        inner, outer = (
+            float(np.median(r[best])) / scale for r in (self.rings.inner, self.rings.outer)
+        )
+        radii = _STACK[max(min(inner, self.reach / scale), 1.2) >= _STACK]
+        curves = self.inside(half[:, None] * radii, best) / total[:, None]
+        weight = 1 / (error**2 + _TEACHER_WEIGHT**2)
         weight /= weight.sum()
         stack = weight @ curves
         if not stack[-1] > 0:
@@ -161,89 +190,57 @@ class _Growth:
         if len(best) >= _ENOUGH:
             stack, scatter = _typical_growth(curves, weight)
             sigma = np.maximum(sigma, scatter)
-        sky = np.sqrt(weight**2 @ (some.sky_sigma() * np.pi * half**2 / total) ** 2)
-        blur = min(_pixel_variance(self.patches) / scale**2, 0.25)
+        level = float(np.sqrt(weight**2 @ (sky * np.pi * half**2 / total) ** 2))
+        blur = min(self.pixel / scale**2, 0.25)
         ring = inner, max(outer, inner + 0.1)
-        law, _ = learn_law(radii, stack, sigma, ring=ring, sky_sigma=float(sky), blur=blur)
-        return law
+        return learn_law(radii, stack, sigma, ring=ring, sky_sigma=level, blur=blur)
 
-    def totals(self, inside: np.ndarray, half: np.ndarray, law: Law) -> _Totals:
-        """All the light, each star's from the circle that makes its uncertainty least.
-
-        ``inside`` is the light inside ``nodes``.
-        """
+    def totals(self, half: np.ndarray, law: Law) -> _Totals:
+        """All the light, each star's from the circle that makes its uncertainty least."""
         inner, outer = ((r / half)[:, None] for r in (self.rings.inner, self.rings.outer))
         one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()[:, None]
-        k = self.nodes / half[:, None]
+        tried = np.sqrt(self.squares[self.tried])
+        k = tried / half[:, None]
         seen = np.maximum(law.seen(k, inner, outer), 0.2)
-        light = inside / seen
+        light = self.light[:, self.tried] / seen
         beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
         doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
         # What is taken to lie beyond hangs on the radius that the light decides.
         echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.7))
-        area = echo * np.pi * self.nodes**2 / seen
+        area = echo * np.pi * tried**2 / seen
         photons = self.noise.inverse_gain * np.maximum(light, 0)
         random = np.sqrt(echo * one**2 * area / seen + echo**2 * photons)
         error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
-        error[(k > inner) & (self.nodes > self.nodes[0])] = np.inf
+        error[(k > inner) & (tried > tried[0])] = np.inf
         best = np.arange(len(half)), np.argmin(error, axis=1)
         return _Totals(light[best], random[best], area[best], doubt[best])
-
-    def radius_holding(
-        self, light: np.ndarray, radius: np.ndarray, rounds: int = 2
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Radius of the circle that holds so much light, and the growth of light there (Newton)."""
-        slope = np.ones_like(radius)
-        for _ in range(rounds):
-            step = 0.04 * radius
-            near = self.inside(radius[:, None] + step[:, None] * np.array([-1, 1]))
-            slope = np.maximum((near[:, 1] - near[:, 0]) / (2 * step), 0.2 * np.abs(light) / radius)
-            slope = np.maximum(slope, 1e-12)
-            move = (light - near.mean(axis=1)) / slope
-            radius = radius + np.clip(move, -0.3 * radius, 0.3 * radius)
-            radius = np.clip(radius, 0.05, self.patches.half - 0.5)
-        return radius, slope
 
     def bounded(
         self, half: np.ndarray, shake: np.ndarray, place: np.ndarray, law: Law
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Radius of half of the light inside one circle for all stars, its sigma, bounds."""
-        typical = float(np.median(half))
-        circle = min(_CIRCLE * typical, self.patches.half - 0.5)
-        bounds = np.broadcast_to([circle, 0, 0, _pixel_variance(self.patches)], (len(half), 4))
-        bounds = bounds.copy()
+        circle = min(_CIRCLE * float(np.median(half)), self.reach + 0.5)
+        bounds = np.tile([circle, 0, 0, self.pixel], (len(half), 1))
         bounds[:, 1], bounds[:, 2] = self.rings.inner, self.rings.outer
         light = np.maximum(self.inside(np.full((len(half), 1), circle))[:, 0], 1e-12)
-        seen, slope = self.radius_holding(0.5 * light, half, rounds=3)
+        seen = self.radius_holding(0.5 * light)
         area = np.pi * circle**2
         one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
         variance = 0.25 * (one**2 * area + self.noise.inverse_gain * light)
         variance += ((0.5 * area - np.pi * seen**2) * sky) ** 2
         radius = np.sqrt(np.maximum(seen**2 - law.kappa[1] * shake, 0.1 * seen**2))
-        sigma = seen / radius * np.sqrt(variance / slope**2 + place**2)
-        return radius, sigma, bounds
+        slope = self.slope(seen, light)
+        return radius, seen / radius * np.sqrt(variance / slope**2 + place**2), bounds
 
-    def finish(
-        self,
-        half: np.ndarray,
-        totals: _Totals,
-        law: Law,
-    ) -> Apertures:
+    def total_sigma(self, totals: _Totals) -> np.ndarray:
+        """Uncertainty of all the light."""
+        return np.sqrt(totals.random**2 + (self.sky_sigma() * totals.area) ** 2 + totals.doubt**2)
+
+    def finish(self, half: np.ndarray, totals: _Totals, law: Law) -> Apertures:
         """Radii of all shares as the light fell, with their uncertainties."""
-        seen, slope = (
-            np.stack(v, axis=1)
-            for v in zip(
-                *(
-                    self.radius_holding(
-                        p * totals.light, half * float(np.interp(p, law.share, RADII))
-                    )
-                    for p in SHARES
-                ),
-                strict=True,
-            )
-        )
-        share = np.array(SHARES)
-        light = np.maximum(totals.light, 1e-12)[:, None]
+        share, light = np.array(SHARES), np.maximum(totals.light, 1e-12)[:, None]
+        seen = np.stack([self.radius_holding(p * totals.light) for p in SHARES], axis=1)
+        slope = np.stack([self.slope(r, totals.light) for r in seen.T], axis=1)
         # Light within r is part of the total: delta r = (p dT - dF(r)) / F'(r).
         area, one, sky = np.pi * seen**2, self.noise.pixel * self.noise.rough, self.sky_sigma()
         within = one**2 * area + self.noise.inverse_gain * share * light
@@ -251,37 +248,19 @@ class _Growth:
         variance = np.maximum(variance, share * (1 - share) * within)
         variance += ((share * totals.area[:, None] - area) * sky[:, None]) ** 2
         common = np.hypot(share * totals.doubt[:, None] / slope, _LEAST_COMMON * seen)
-        light_sigma = np.sqrt(totals.random**2 + (sky * totals.area) ** 2 + totals.doubt**2)
+        light_sigma = self.total_sigma(totals)
         shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
         shake = np.minimum(shake, half**2)
-        blur = (_pixel_variance(self.patches) + shake)[:, None]
+        blur = (self.pixel + shake)[:, None]
         radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
         widen = seen / radius
         # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so).
         place = 0.03 * seen * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))[:, None]
         sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
         return Apertures(
-            radius, sigma, widen * common, seen, totals.light, light_sigma, self.rings.level, law,
+            radius, sigma, widen * common, seen[:, 1], totals.light, light_sigma, law,
             *self.bounded(half, shake, place[:, 0], law),
         )  # fmt: skip
-
-
-def _crossing(circles: np.ndarray, inside: np.ndarray, light: np.ndarray) -> np.ndarray:
-    """About where a coarse growth curve first holds so much light."""
-    inside = np.maximum.accumulate(inside, axis=1)
-    over = np.argmax(inside >= light[:, None], axis=1)
-    over = np.where(inside[:, -1] < light, len(circles) - 1, np.maximum(over, 1))
-    rows = np.arange(len(light))
-    low, high = inside[rows, over - 1], inside[rows, over]
-    share = np.clip((light - low) / np.maximum(high - low, 1e-9), -0.5, 1.5)
-    # Light of a flat core grows with the square of the radius.
-    a, b = circles[over - 1] ** 2, circles[over] ** 2
-    return np.sqrt(np.maximum(a + share * (b - a), 0.04 * a))
-
-
-def _pixel_variance(patches: Patches) -> float:
-    """Variance along an axis that pixels add: to collect the light, and to count it as spread."""
-    return (1 + (1 if patches.fine is None else FINER**-2)) / 12
 
 
 def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -294,13 +273,3 @@ def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray,
     away = [weighted_median(np.abs(r - m), weight) for r, m in zip(rings, middle, strict=True)]
     # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
     return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
-
-
-def _alike(curves: np.ndarray, error: np.ndarray) -> np.ndarray:
-    """1 for growth curves like the others, 0 for those that depart: none teaches against all."""
-    if len(curves) < 3:
-        return np.ones(len(curves))
-    early = curves[:, min(2, curves.shape[1] - 1)]
-    gap = np.abs(early - np.median(early))
-    alike = gap <= 4 * np.maximum(1.4826 * np.median(gap), error) + 0.02
-    return alike.astype(float)

@@ -14,36 +14,28 @@ _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
 _NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
-#: Flags that are taken back, one after another, where fewer than so many stars are left.
-_TAKEN_BACK = (
-    (StarFlag.BLENDED, 3),
-    (StarFlag.BLENDED | StarFlag.FAINT, 1),
-    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE, 1),
-    (StarFlag.BLENDED | StarFlag.FAINT | StarFlag.SHAPE | StarFlag.EDGE, 1),
-)
+#: What differs by more from burnt-out stars beside it is no star.
+_LIKE_BURNT = 1.6
 
 
 def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
     """Combine the stars of an image; ``common`` (n, 3) are the errors that its stars share."""
-    plain = ImageRadius(
-        n_found=n_found,
-        background_adu=sky.level,
-        background_rms_adu=sky.noise,
-        set_aside=count_flags(stars.flags),
-    )
+    plain = ImageRadius(n_found=n_found, background_adu=sky.level, background_rms_adu=sky.noise)
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
+    burnt = stars.flags & StarFlag.SATURATED > 0
+    if burnt.any():
+        # These hardly tell their size, but more than the specks beside them.
+        known &= _as_large(stars, np.where(burnt, 0.3, 1.0))
     used = known & (stars.flags == 0)
-    for allowed, least in _TAKEN_BACK:
-        if StarFlag.FAINT & allowed and np.any(stars.flags & StarFlag.SATURATED):
-            break  # specks beside burnt-out stars do not stand for these
-        if used.sum() < least:
-            used = known & (stars.flags & ~int(allowed) == 0)
     if not used.any():
-        return replace(plain, reason=_why_none(stars))
+        used = known & ~(burnt.any() & (stars.flags & StarFlag.FAINT > 0))
+    if not used.any():
+        return replace(plain, set_aside=count_flags(stars.flags), reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
     half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
     small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
     large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
+    stars.flags[np.flatnonzero(used)[weight == 0]] |= int(StarFlag.SHAPE)
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
@@ -56,10 +48,19 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
         radius80_px=large,
         radius80_sigma_px=large_sigma,
         bounded=_bounded(some),
+        set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
         elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),
     )
+
+
+def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
+    """True for stars about as large as most; the bright and trusted ones have more say."""
+    with np.errstate(invalid="ignore"):
+        say = np.nan_to_num(trust * np.clip(stars.snr, 0.0, 100.0) * (stars.radius > 0)) ** 2
+        typical = weighted_median(np.nan_to_num(stars.radius), say)
+        return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
 def _bounded(stars: Stars) -> Bounded:

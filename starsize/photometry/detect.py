@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+import sep
 from scipy.spatial import cKDTree
-from scipy.spatial.distance import pdist
 
 from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 
@@ -24,6 +24,10 @@ _BELONGS = 1.8
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
 #: Fewer independent values than this do not tell how rough the sky is.
 _ENOUGH, _SAMPLES = 150, 250
+#: Steps (down, right) to a pixel's neighbours, those beside it first.
+_AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
+#: Rows that stay in the processor's cache together.
+_STRIP = 16
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 
@@ -101,10 +105,9 @@ def detect(
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
-    if len(bright):
-        largest = float(np.max(bright.width[: max(1, len(bright) // 4)]))
-        covered = _cover(levels[coarse], 2**coarse, bright)
-        sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
+    largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
+    covered = _cover(levels[coarse], 2**coarse, bright)
+    sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
     peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
     return Detected(peaks, sky, levels, widths, roughness)
 
@@ -128,7 +131,8 @@ def _search(
             white = sky.noise / factor * gain
             rough = _roughness(smooth, white, rough)
             maps.append(_Map(smooth, white, rough, width, factor))
-        flat = halve(np.pad(flat, ((0, flat.shape[0] % 2), (0, flat.shape[1] % 2))))
+        odd = [n % 2 for n in flat.shape]
+        flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
     rows = _told_apart(np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))]))
     weight = rows[:, 3]
@@ -152,8 +156,8 @@ class _Map:
     width: float
     factor: int
 
-    def snr_at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Signal-to-noise ratio at places in full-resolution pixels, the best pixel nearby."""
+    def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
         ny, nx = self.smooth.shape
         column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
         side = np.arange(-1, 2)
@@ -161,8 +165,7 @@ class _Map:
             np.clip(row[:, None] + side, 0, ny - 1),
             np.clip(column[:, None] + side, 0, nx - 1),
         )
-        best = self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2))
-        return best / self.noise_at(rows[:, 1], columns[:, 1])
+        return self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2)) / self.white
 
     def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise at pixels of this map."""
@@ -177,15 +180,19 @@ class _Map:
 
 def _smooth(image: np.ndarray) -> np.ndarray:
     """Weights 1 2 1 along both axes, nothing beyond the edges; in strips that stay in cache."""
-    padded = np.pad(image, 1)
-    out = np.empty_like(image)
-    for top in range(0, len(image), 64):
-        part = padded[top : min(top + 64, len(image)) + 2]
-        rows = part[:-1] + part[1:]
-        rows = rows[:-1] + rows[1:]
-        columns = rows[:, :-1] + rows[:, 1:]
-        np.add(columns[:, :-1], columns[:, 1:], out=out[top : top + len(rows)])
-    out *= 1 / 16
+    ny, nx = image.shape
+    out, wide = np.empty_like(image), np.zeros((_STRIP, nx + 2), image.dtype)
+    for top in range(0, ny, _STRIP):
+        rows = image[top : top + _STRIP]
+        down = wide[: len(rows), 1:-1]
+        np.multiply(rows, 2, out=down)
+        down[int(top == 0) :] += image[max(top - 1, 0) : top + len(rows) - 1]
+        below = image[top + 1 : top + len(rows) + 1]
+        down[: len(below)] += below
+        across = wide[: len(rows), :-1] + wide[: len(rows), 1:]
+        here = out[top : top + len(rows)]
+        np.add(across[:, :-1], across[:, 1:], out=here)
+        here *= 1 / 16
     return out
 
 
@@ -223,28 +230,24 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
         (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
         for axis, c in ((1, column), (0, row))
     )
-    keep = np.ones(len(x), bool)
-    if k > 0:
-        keep &= snr >= maps[k - 1].snr_at(x, y)
     # Sky left over grows with width without end; a star has its maximum.
-    keep &= snr > maps[k + 1].snr_at(x, y) if k + 1 < len(maps) else False
+    wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
+    keep = value[keep] / here.white > wider
     return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 
 def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
-    nx = image.shape[1]
-    padded = np.pad(image, 1, constant_values=-np.inf)
-    place = np.flatnonzero(padded.ravel() > least)
-    flat, wide = padded.ravel(), nx + 2
-    value = flat[place]
-    for step in (1, -1, wide, -wide, wide + 1, -wide - 1, wide - 1, 1 - wide):
-        other = flat[place + step]
+    row, column = np.divmod(np.flatnonzero(image.ravel() > least), image.shape[1])
+    value = image[row, column]
+    for down, right in _AROUND:
+        y, x = row + down, column + right
+        inside = (y >= 0) & (y < image.shape[0]) & (x >= 0) & (x < image.shape[1])
+        other = np.where(inside, image.take(y * image.shape[1] + x, mode="clip"), -np.inf)
         # On a plateau the last pixel in reading order wins.
-        keep = value > other if step > 0 else value >= other
-        place, value = place[keep], value[keep]
-    rows, columns = np.divmod(place, wide)
-    return value, rows - 1, columns - 1
+        keep = value > other if (down, right) > (0, 0) else value >= other
+        row, column, value = row[keep], column[keep], value[keep]
+    return value, row, column
 
 
 def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
@@ -267,24 +270,35 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
     place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
     if len(rows) == 0:
         return rows[:, :4]
-    tree = cKDTree(place)
     parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
-    around = tree.query_ball_point(place[parents], _GROUP * width[parents])
+    around = cKDTree(place).query_ball_point(place[parents], _GROUP * width[parents])
     owner = np.repeat(parents, [len(near) for near in around])
     child = np.concatenate([*around, np.zeros(0)]).astype(int)
     fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _LEAST_ALONE * snr[owner])
     owner, child = owner[fit], child[fit]
-    several = np.unique(owner)[np.unique(owner, return_counts=True)[1] > 1]
-    for parent in several:
-        near = child[owner == parent]
-        for own in np.unique(width[near])[::-1]:
-            members = near[width[near] == own]
-            stands = len(members) > 1 and snr[members].max() > _ALONE * snr[parent]
-            if stands and pdist(place[members]).min() > _CLEAR * own:
-                kept[parent] = False
-                kept[members] = True
-                break
+    # Groups of one owner and one width, the widest first.
+    order = np.lexsort((-width[child], owner))
+    owner, child = owner[order], child[order]
+    first = np.flatnonzero(
+        (np.diff(owner, prepend=-1) != 0) | (np.diff(width[child], prepend=0) != 0)
+    )
+    if first.size == 0:
+        return rows[kept, :4]
+    last = np.r_[first[1:], len(child)]
+    stands = np.maximum.reduceat(snr[child], first) > _ALONE * snr[owner[first]]
+    for group in np.flatnonzero(stands & (last - first > 1)).tolist():
+        parent, members = owner[first[group]], child[first[group] : last[group]]
+        if kept[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
+            kept[parent], kept[members] = False, True
     return rows[kept, :4]
+
+
+def _least_gap(place: np.ndarray) -> float:
+    """Distance between the nearest two of a few places."""
+    z = place[:, 0] + 1j * place[:, 1]
+    gap = np.abs(z[:, None] - z)
+    gap.ravel()[:: len(z) + 1] = np.inf
+    return float(gap.min())
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
@@ -307,11 +321,9 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
 
 def _cover(binned: np.ndarray, factor: int, peaks: Peaks) -> np.ndarray:
     """The image with NaN about each peak, so far as that leaves something to see."""
-    covered = binned.copy()
-    y, x, reach = (peaks.y + 0.5) / factor - 0.5, (peaks.x + 0.5) / factor - 0.5, peaks.width
-    for row, column, far in zip(y, x, _COVERED * reach / factor, strict=True):
-        top, left = max(int(row - far), 0), max(int(column - far), 0)
-        part = covered[top : int(row + far) + 2, left : int(column + far) + 2]
-        dy, dx = np.arange(len(part)) + top - row, np.arange(part.shape[1]) + left - column
-        part[dy[:, None] ** 2 + dx**2 < far**2] = np.nan
+    x, y = ((place + 0.5) / factor - 0.5 for place in (peaks.x, peaks.y))
+    reach = _COVERED * peaks.width / factor
+    hidden = np.zeros(binned.shape, np.uint8)
+    sep.mask_ellipse(hidden, x, y, reach, reach, np.zeros(len(peaks)), r=1.0)
+    covered = np.where(hidden > 0, np.float32(np.nan), binned)
     return covered if np.isfinite(covered).sum() > 30 else binned

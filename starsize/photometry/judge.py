@@ -10,11 +10,6 @@ from .patches import Patches
 #: Stars with more of their neighbours' light than this are set aside.
 FOREIGN = 0.05
 _MISSING = 0.15
-#: Stars of one image differ in size by less than this factor.
-_SIZE_TOLERANCE = 0.3
-#: A burnt-out core is flatter than the stars' common shape by so much, and so many sigma.
-_FLAT, _FLAT_SIGMA = 0.06, 4.0
-_SOUND = 10
 _NEAR_CEILING = 0.98
 #: So many pixels at exactly the highest value are no chance.
 _CEILING_PIXELS = 4
@@ -84,46 +79,3 @@ def foreign_share(
     caught = inside + (law.inside(far) - law.inside(near)) * arc
     np.add.at(share, a, caught * np.maximum(light[b], 0) / np.maximum(light[a], 1e-9))
     return share
-
-
-def burnt_out(
-    flux: np.ndarray, core: np.ndarray, core_sigma: np.ndarray, half: np.ndarray
-) -> np.ndarray:
-    """True for stars with flatter cores than their fainter neighbours', and larger.
-
-    Parameters
-    ----------
-    flux : (n,) array
-    core, core_sigma : (n,) arrays
-        Share of the light inside half of the typical half-flux radius, and its noise.
-    half : (n,) array
-        Half-flux radii.
-    """
-    flat = np.zeros(len(flux), bool)
-    good = np.isfinite(core) & (core_sigma < 0.1) & (flux > 0)
-    order = np.flatnonzero(good)[np.argsort(-flux[good], kind="stable")]
-    sound = 0
-    for rank, k in enumerate(order[:-3]):
-        fainter = order[rank + 1 : rank + 100]
-        usual, size = np.median(core[fainter]), np.median(half[fainter])
-        spread = 1.4826 * np.median(np.abs(core[fainter] - usual))
-        limit = max(_FLAT * usual, _FLAT_SIGMA * np.hypot(core_sigma[k], spread))
-        flat[k] = usual - core[k] > limit and half[k] > size
-        sound = 0 if flat[k] else sound + 1
-        if sound >= _SOUND:
-            break  # what is fainter than so many sound stars is not burnt out
-    return flat
-
-
-def odd_sizes(half: np.ndarray, sigma: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """True for what is not as large as the stars of the image: cosmic rays, knots, galaxies."""
-    usable = np.isfinite(half) & (weight > 0)
-    if usable.sum() < 2:
-        return np.zeros(len(half), bool)
-    log = np.log(np.maximum(half, 1e-3))
-    order = np.argsort(log[usable])
-    share = np.cumsum(weight[usable][order])
-    typical = float(log[usable][order][np.searchsorted(share, 0.5 * share[-1])])
-    spread = 1.4826 * float(np.median(np.abs(log[usable] - typical)))
-    allowed = np.maximum(5 * np.hypot(spread, sigma / half), _SIZE_TOLERANCE)
-    return np.abs(log - typical) > np.minimum(allowed, 1.0)

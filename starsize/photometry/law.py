@@ -113,10 +113,9 @@ def _lookup(table: np.ndarray, radii: np.ndarray) -> np.ndarray:
 @lru_cache(maxsize=16)
 def usual_law(blur: float) -> Law:
     """The law that the table alone suggests."""
-    law, _ = learn_law(
+    return learn_law(
         np.array([0.5, 1.0]), np.ones(2), np.full(2, 1e3), ring=(4.5, 6.5), sky_sigma=1e3, blur=blur
     )
-    return law
 
 
 def learn_law(
@@ -127,7 +126,7 @@ def learn_law(
     ring: tuple[float, float],
     sky_sigma: float,
     blur: float,
-) -> tuple[Law, float]:
+) -> Law:
     """Weigh the table by the stacked growth curve of a frame's stars.
 
     Parameters
@@ -147,9 +146,7 @@ def learn_law(
 
     Returns
     -------
-    law : Law
-    total : float
-        All the light, in the unit of ``growth``.
+    Law
     """
     bank = growth_bank()
     curves, kappas = bank.through(blur)
@@ -181,4 +178,4 @@ def learn_law(
     fit = weight @ np.einsum("mja,ma->mj", columns[few], answer[few])
     left = np.mean(np.cumsum(data - fit) ** 2) - np.mean(np.cumsum(error**2))
     spread = np.sqrt(weight @ (known - mean) ** 2 + max(left, 0.0) / scale**2)
-    return Law(mean, spread, weight @ kappas[few]), float(weight @ answer[few, 0])
+    return Law(mean, spread, weight @ kappas[few])

@@ -6,7 +6,7 @@ from scipy.spatial import cKDTree
 from .combine import combine
 from .detect import Detected, Peaks, detect, typical_width
 from .flags import StarFlag
-from .judge import ceiling_of, odd_sizes
+from .judge import ceiling_of
 from .measured import ImageRadius, MeasuredImage, Stars
 from .scale import Scale
 from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
@@ -15,7 +15,8 @@ from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 _HALF_WIDTHS = 1.15
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
-_SCOUTS = 20
+#: So many bright stars settle in so many looks how large all are.
+_SCOUTS, _LOOKS = 20, 3
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
 
@@ -118,42 +119,19 @@ def measure_peaks(
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = _HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
-        part, part_common = _measure_alike(
-            found, peaks, chosen[these], guess, gain, ceiling, recentre_all
-        )
+        for _ in range(_LOOKS):
+            scale = Scale(found, peaks, guess, gain)
+            size = scale.size(chosen[these][:_SCOUTS], recentre_all)
+            settled = 0.8 < size / guess < 1.25
+            guess = float(np.clip(size, guess / 3, guess * 3))
+            if settled:
+                break
+        scale = Scale(found, peaks, guess, gain)
+        part, part_common = scale.measure(chosen[these], recentre_all, ceiling)
         common[these] = part_common
         for name, column in columns.items():
             column[these] = getattr(part, name)
-    flags = columns["flags"]
-    # A burnt-out star hardly tells its size, but more than the specks beside it.
-    fit = flags & ~int(StarFlag.BLENDED | StarFlag.SATURATED) == 0
-    weight = np.where(fit, np.minimum(columns["snr"], 100.0), 0.0)
-    weight[flags & StarFlag.SATURATED > 0] *= 0.3
-    if n > 2:
-        odd = odd_sizes(columns["radius"], columns["radius_sigma"], np.nan_to_num(weight) ** 2)
-        flags[odd & (flags & StarFlag.SATURATED == 0)] |= int(StarFlag.SHAPE)
     return stars, common
-
-
-def _measure_alike(
-    found: Detected,
-    peaks: Peaks,
-    chosen: np.ndarray,
-    guess_px: float,
-    gain: float | None,
-    ceiling: float,
-    recentre: bool,
-) -> tuple[Stars, np.ndarray]:
-    """Measure stars of about one size; scouts settle how large that is."""
-    for _ in range(3):
-        size = Scale(found, peaks, guess_px, gain).size(chosen[:_SCOUTS], recentre)
-        settled = 0.8 < size / guess_px < 1.25
-        guess_px = float(np.clip(size, guess_px / 3, guess_px * 3))
-        if settled:
-            break
-    fitting = Scale(found, peaks, guess_px, gain)
-    patches, measured = fitting.measure(chosen, recentre)
-    return fitting.stars(patches, measured, chosen, ceiling)
 
 
 def no_stars(n: int) -> Stars:

@@ -8,7 +8,7 @@ import numpy as np
 from .sky import Sky
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Stars:
     """The stars of one image, one array entry each; NaN where a star could not be measured.
 
@@ -64,6 +64,9 @@ class Stars:
 
     def __len__(self) -> int:
         return len(self.x)
+
+    def __repr__(self) -> str:
+        return f"<Stars: {len(self)}>"
 
     def part(self, which: np.ndarray) -> "Stars":
         """Return some of the stars, by index or mask."""

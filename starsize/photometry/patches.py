@@ -55,13 +55,6 @@ class Patches:
         """Pixels from the middle one to the edge."""
         return self.pixels.shape[1] // 2
 
-    def part(self, which: np.ndarray) -> "Patches":
-        """Return some of the patches, by index or mask."""
-        arrays = [getattr(self, f) for f in ("pixels", "trusted", "read", "x", "y", "left", "top")]
-        pixels, trusted, read, x, y, left, top = (v[which] for v in arrays)
-        fine = None if self.fine is None else self.fine[which]
-        return Patches(pixels, trusted, read, x, y, left, top, fine)
-
     def distance(self) -> np.ndarray:
         """(n, s, s) distance of each pixel's centre from the star's."""
         grid = np.arange(self.pixels.shape[1], dtype=np.float32)

@@ -6,7 +6,7 @@ from .aperture import Apertures, Noise, about_how_large, measure_apertures
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks
 from .flags import StarFlag
-from .judge import FOREIGN, burnt_out, foreign_share, pixel_flags
+from .judge import FOREIGN, foreign_share, pixel_flags
 from .measured import Stars
 from .patches import Patches, Rings, centred, read_patches, sky_rings
 
@@ -41,13 +41,16 @@ class Scale:
         cut = self._cut(chosen, recentre)
         return about_how_large(*cut, self.half_px, self.noise) * self.factor
 
-    def measure(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Apertures]:
-        """Patches about the chosen peaks and the radii in them."""
+    def measure(
+        self, chosen: np.ndarray, recentre: bool, ceiling: float
+    ) -> tuple[Stars, np.ndarray]:
+        """Measure the chosen peaks; also the errors (n, 3) that they share."""
         patches, rings = self._cut(chosen, recentre)
         # Those teach that lie within the image and have the fewest neighbours.
         clear = patches.trusted.mean(axis=(1, 2))
         whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
-        return patches, measure_apertures(patches, rings, self.half_px, self.noise, teach=whole)
+        got = measure_apertures(patches, rings, self.half_px, self.noise, teach=whole)
+        return self._stars(patches, rings, got, chosen, ceiling), got.common * self.factor
 
     def _cut(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Rings]:
         """Patches about the chosen peaks and the sky around these."""
@@ -63,11 +66,11 @@ class Scale:
             patches = patches.refined()
         return patches, sky_rings(patches, inner_px, outer_px, self.noise.pixel)
 
-    def stars(
-        self, patches: Patches, got: Apertures, chosen: np.ndarray, ceiling: float
-    ) -> tuple[Stars, np.ndarray]:
+    def _stars(
+        self, patches: Patches, rings: Rings, got: Apertures, chosen: np.ndarray, ceiling: float
+    ) -> Stars:
         """Flags, shapes and units of the image."""
-        f, half = self.factor, got.seen[:, 1]
+        f, half = self.factor, got.seen
         typical = float(np.median(half))
         flags = pixel_flags(
             patches, half, got.law, shape=self.image.shape, ceiling=ceiling - self.sky[chosen]
@@ -78,17 +81,13 @@ class Scale:
         light *= np.median(np.maximum(got.total, 0) / light[chosen])
         foreign = foreign_share(self.peaks.x, self.peaks.y, light, half_px=typical, law=got.law)
         flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
-        core, core_sigma = self._cores(patches, got, typical)
-        sound = flags & ~int(StarFlag.SATURATED) == 0
-        flat = burnt_out(np.where(sound, got.total, 0), core, core_sigma, half)
-        flags[flat & sound] |= int(StarFlag.SATURATED)
         bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
         flags[bad] |= int(StarFlag.UNMEASURED)
         mean_radius, elongation, angle = _moments(patches, 1.6 * half)
         radius, sigma = (np.where(bad[:, None], np.nan, v * f) for v in (got.radius, got.sigma))
         foreign_sigma = 0.35 * np.minimum(foreign[chosen], 1.0) * radius[:, 1]
         sigma = np.hypot(sigma, 0.35 * np.minimum(foreign[chosen], 1.0)[:, None] * radius)
-        stars = Stars(
+        return Stars(
             x=(patches.x + patches.left + 0.5) * f - 0.5,
             y=(patches.y + patches.top + 0.5) * f - 0.5,
             flux=got.total * f**2, flux_sigma=got.total_sigma * f**2,
@@ -98,21 +97,9 @@ class Scale:
             bounded=np.where(bad, np.nan, got.bounded * f),
             bounded_sigma=np.hypot(got.bounded_sigma * f, foreign_sigma),
             bounds=got.bounds * (f, f, f, f * f),
-            mean_radius=mean_radius * f, background=self.sky[chosen] + got.ring,
+            mean_radius=mean_radius * f, background=self.sky[chosen] + rings.level,
             elongation=elongation, angle_deg=angle, snr=snr, flags=flags,
         )  # fmt: skip
-        return stars, got.common * f
-
-    def _cores(
-        self, patches: Patches, got: Apertures, typical: float
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Share of each star's light in its very middle, and its noise."""
-        radius = max(0.5 * typical, 0.8)
-        light = np.maximum(got.total, 1e-9)
-        core = patches.sums(np.full((len(light), 1), radius))[:, 0] / light
-        noise = self.noise.pixel * np.sqrt(np.pi) * radius / light
-        noise = np.sqrt(noise**2 + np.maximum(core, 0) * self.noise.inverse_gain / light)
-        return core, np.hypot(noise, core * got.total_sigma / light)
 
 
 def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -4,9 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
+from scipy.interpolate import BSpline
 
+#: Cells of the map to one of those whose levels are found.
+_FINER = 4
 _CLIP, _CLIP_ROUNDS = 3.0, 5
-_STANDS_OUT = 4.0
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
 _SAMPLE_ROWS = 48
@@ -42,29 +44,37 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        rows, columns = (self._weights(np.asarray(c, float), k) for k, c in enumerate((y, x)))
-        return np.einsum("nr,rc,nc->n", rows, self.cells, columns, optimize=True)
+        (top, bottom, down), (left, right, across) = self._between(y, 0), self._between(x, 1)
+        above, below = (
+            self.cells[row, left] * (1 - across) + self.cells[row, right] * across
+            for row in (top, bottom)
+        )
+        return above * (1 - down) + below * down
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        rows, columns = (
-            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
-            for k, n in enumerate(shape)
+        (top, bottom, down), (left, right, across) = (
+            self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        return (rows @ self.cells.astype(np.float32)) @ columns.T
+        lines = self.cells[top] * (1 - down[:, None]) + self.cells[bottom] * down[:, None]
+        lines, across = lines.astype(np.float32), across.astype(np.float32)
+        grid = np.empty(shape, np.float32)
+        for cell in np.unique(left):
+            pixels = slice(*np.searchsorted(left, [cell, cell + 1]))
+            here, beside = lines[:, [cell]], lines[:, [right[pixels.start]]]
+            np.multiply(beside - here, across[pixels], out=grid[:, pixels])
+            grid[:, pixels] += here
+        return grid
 
-    def _weights(self, pixel: np.ndarray, axis: int) -> np.ndarray:
-        """Matrix that carries cell values to pixels along an axis.
+    def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The cells before and after pixels along an axis, and how far each lies between these.
 
         Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
         """
         n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -0.6, n - 0.4)
-        left = np.clip(place.astype(int), 0, max(n - 2, 0))
-        weights, rows = np.zeros((len(pixel), n)), np.arange(len(pixel))
-        weights[rows, left] = 1 - (place - left)
-        weights[rows, np.minimum(left + 1, n - 1)] += place - left
-        return weights
+        place = (pixel - self.first_px[axis]) / self.pitch_px[axis]
+        before = np.clip(place.astype(int), 0, max(n - 2, 0))
+        return before, np.minimum(before + 1, n - 1), place - before
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -166,16 +176,18 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     cell_px : float
         Wished width of a cell, pixels.
     """
-    rough, filled = _map_once(binned, factor, noise, cell_px)
-    # Once more less the slopes within its cells: there a level is known ten times better.
-    left, _ = _map_once(binned - rough.on_grid(binned.shape, factor), factor, noise, cell_px)
-    return replace(rough, cells=rough.cells + np.where(filled, 0.0, left.cells))
+    middles, level = _cells(binned, factor, cell_px)
+    sky = _between_cells(level, middles, noise)
+    # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
+    # slopes in the cells their levels are known ten times better.
+    _, left = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
+    return replace(sky, cells=sky.cells + _between_cells(left, middles, noise).cells)
 
 
-def _map_once(
-    binned: np.ndarray, factor: int, noise: float, cell_px: float
-) -> tuple[Sky, np.ndarray]:
-    """A map and which of its cells a star fills: these have the level of their surroundings."""
+def _cells(
+    binned: np.ndarray, factor: int, cell_px: float
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Middles of cells along y and x, and their level."""
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)
     # All cells are whole; those of a side that they do not divide overlap a little.
@@ -187,29 +199,21 @@ def _map_once(
     blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
     my, mx = count
     blocks = blocks.reshape(my * mx, -1).astype(np.float32, copy=False)
-    level = _fill(_quiet_level(blocks).reshape(my, mx))
-    around = _around(level) if min(my, mx) >= 3 else level
-    filled = _stand_out(level - around)
-    level = np.where(filled, around + np.median(level - around), level).astype(float)
-    first = side * factor / 2 - 0.5
-    return Sky(level, first, np.maximum(pitch, 1.0) * factor, noise), filled
+    by, bx = ((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
+    return (by, bx), _fill(_quiet_level(blocks).reshape(my, mx)).astype(float)
 
 
-def _around(level: np.ndarray) -> np.ndarray:
-    """Least of the means of neighbours that face each other across a cell.
-
-    Slopes cancel, a bowl of vignetting lowers all alike, and stars only add light.
-    """
-    wide = np.pad(level, 1, mode="reflect", reflect_type="odd")
-    ny, nx = level.shape
-    sides = [wide[dy : dy + ny, dx : dx + nx] for dy in range(3) for dx in range(3)]
-    return np.min([(sides[k] + sides[8 - k]) / 2 for k in range(4)], axis=0)
-
-
-def _stand_out(gap: np.ndarray) -> np.ndarray:
-    """True for cells further above their surroundings than cells usually are."""
-    gap = gap - np.median(gap)
-    return gap > _STANDS_OUT * 1.4826 * float(np.median(np.abs(gap)))
+def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
+    """The map on finer cells, levels joined by cubic B-splines that smooth their noise a little."""
+    first, pitch = np.zeros(2), np.ones(2)
+    for axis, middle in enumerate(middles):
+        n, step = len(middle), float(np.diff(middle[:2], append=middle[0]).max())
+        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
+        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
+        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
+        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
+        first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
+    return Sky(level, first, pitch, noise)
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 import astropy.units as u
 import numpy as np
-from astropy.table import QTable
+from astropy.table import QTable, Table
 
 from .detect import NO_PEAKS, detect
 from .measure import checked, measure_image
@@ -61,7 +61,7 @@ def find_stars(image: np.ndarray, *, threshold: float = 6.0) -> QTable:
 
 def half_flux_radius(
     image: np.ndarray,
-    positions: np.ndarray | QTable,
+    positions: np.ndarray | Table,
     *,
     guess_px: float | None = None,
     gain_e_per_adu: float | None = None,
@@ -73,8 +73,9 @@ def half_flux_radius(
     ----------
     image : (ny, nx) array
         Pixel values in ADU; NaN where unusable.
-    positions : (n, 2) array or QTable
-        ``(x, y)`` in pixels, or a table with columns ``x`` and ``y``.
+    positions : (n, 2) array or Table
+        ``(x, y)`` in pixels, or a table with columns ``x`` and ``y`` (or ``xcentroid``,
+        ``x_centroid`` and so on, as finders of other packages call them).
     guess_px : float, optional
         About how large the stars are; found from the image where not given.
     gain_e_per_adu, saturation_adu : float, optional
@@ -88,7 +89,7 @@ def half_flux_radius(
     Raises
     ------
     ValueError
-        If ``image`` is not 2-D or ``positions`` not (n, 2).
+        If ``image`` is not 2-D, or ``positions`` neither (n, 2) nor a table that has them.
 
     Notes
     -----
@@ -110,9 +111,8 @@ def half_flux_radius(
     >>> half_flux_radius(star + noise, [(30, 33)]).radius.round(1)
     array([3.5])
     """
-    if isinstance(positions, QTable):
-        columns = (u.Quantity(positions[name], u.pix).value for name in ("x", "y"))
-        positions = np.stack(list(columns), axis=1)
+    if isinstance(positions, Table):
+        positions = np.stack([_place(positions, axis) for axis in "xy"], axis=1)
     return measure_image(
         image,
         places=positions,
@@ -120,6 +120,15 @@ def half_flux_radius(
         gain_e_per_adu=gain_e_per_adu,
         saturation_adu=saturation_adu,
     ).stars
+
+
+def _place(table: Table, axis: str) -> np.ndarray:
+    """One coordinate of the places, in pixels."""
+    for name in (axis, f"{axis}centroid", f"{axis}_centroid"):
+        if name in table.colnames:
+            return np.asarray(u.Quantity(table[name], u.pix).value)
+    msg = f"'positions' has no column {axis!r} (nor {axis}centroid): {', '.join(table.colnames)}"
+    raise ValueError(msg)
 
 
 def measure_frame(
@@ -167,7 +176,7 @@ def measure_frame(
     table = star_table(measured.stars)
     radius = measured.radius
     for name in ("radius_px", "radius_sigma_px", "n_found", "background_adu", "background_rms_adu"):
-        table.meta[name] = getattr(radius, name)
+        table.meta[name] = np.asarray(getattr(radius, name)).item()
     return table
 
 

@@ -8,8 +8,7 @@ from ..comparison.sets.compared import SetComparison, SetRow
 from .compared_page import comparison_html
 from .document import plain
 from .folder import COMPARISON_FILES, write_folder
-from .numbers import number_text
-from .tables import csv_text
+from .tables import csv_text, row_cells
 
 COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
 
@@ -39,14 +38,17 @@ def comparison_document(comparison: SetComparison) -> dict[str, Any]:
         Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices;
         ``rows`` are the rows of comparison.csv. Numbers that are not known are None.
     """
-    document = {"schema": dict(COMPARISON_SCHEMA), **dataclasses.asdict(comparison)}
+    document: dict[str, Any] = {"schema": dict(COMPARISON_SCHEMA), **plain(comparison)}
     document["warnings"] = document.pop("notices")
-    return plain(document)
+    return document
 
 
 def comparison_csv(comparison: SetComparison) -> str:
     """``comparison.csv``: one row per filter of either run."""
-    return csv_text(COMPARISON_COLUMNS, [_cells(row) for row in comparison.rows])
+    rows = [
+        row_cells(dataclasses.asdict(row), COMPARISON_COLUMNS, _SIGMA_OF) for row in comparison.rows
+    ]
+    return csv_text(COMPARISON_COLUMNS, rows)
 
 
 def write_comparison(
@@ -73,7 +75,7 @@ def write_comparison(
     Raises
     ------
     OutputError
-        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+        As ``write_results``.
     """
     texts = {
         "comparison.csv": comparison_csv(comparison),
@@ -86,17 +88,3 @@ def write_comparison(
         document=comparison_document(comparison),
         overwrite=overwrite,
     )
-
-
-def _cells(row: SetRow) -> list[str]:
-    cells = []
-    for name in COMPARISON_COLUMNS:
-        value = getattr(row, name)
-        if isinstance(value, bool):
-            cells.append("yes" if value else "no")
-        elif isinstance(value, str):
-            cells.append(value)
-        else:
-            sigma = getattr(row, _SIGMA_OF[name]) if name in _SIGMA_OF else None
-            cells.append(number_text(value, sigma=sigma))
-    return cells

@@ -5,19 +5,14 @@ is null. ``schema.json`` beside this module is the JSON Schema of the document.
 """
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 
 from ..comparison.compared import (
     ColourReport,
-    Comparison,
     FieldReport,
-    FocuserHealth,
-    LensReport,
-    Slip,
-    TemperatureTerm,
 )
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
@@ -59,19 +54,22 @@ def result_document(result: RunResult) -> Document:
     comparison = result.comparison
     return {
         "schema": dict(RESULT_SCHEMA),
-        "setup": plain(_setup(result.setup)),
+        "setup": _setup(result.setup),
         "frames": [_file(entry) for entry in file_entries(result)],
         "sweeps": _sweeps(result),
         "curves": _curves(result.measured, result.curves),
-        "offsets": [plain(dataclasses.asdict(row)) for row in comparison.rows],
+        "offsets": plain(comparison.rows),
         "offset_covariance": {
             "filters": list(comparison.filters),
             "matrix_steps2": plain(comparison.covariance_steps2),
             "half95_steps": plain(comparison.half95_steps),
         },
         "colour": _colour(comparison.colour),
-        "temperature": _temperature(comparison.temperature),
-        "focuser": _focuser(comparison.focuser, comparison),
+        "temperature": plain(comparison.temperature),
+        "focuser": {
+            **plain(comparison.focuser),
+            "birge_ratio": plain(comparison.birge_ratio),
+        },
         "field": _field(comparison.field),
         "warnings": _warnings(result),
     }
@@ -108,6 +106,8 @@ def measurement_document(frame: FrameRadius) -> Document:
 def plain(value: Any) -> Any:
     """Bring a value to what JSON can hold; what is not a finite number becomes None.
 
+    A dataclass becomes its fields by name.
+
     Examples
     --------
     >>> plain({"a": (1, float("nan")), "b": Estimate(2.0)})
@@ -115,7 +115,9 @@ def plain(value: Any) -> Any:
     """
     if isinstance(value, Estimate):
         return {"value": plain(value.value), "sigma": plain(value.sigma)}
-    if isinstance(value, dict):
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {one.name: plain(getattr(value, one.name)) for one in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (bool, np.bool_)):
         return bool(value)
@@ -132,8 +134,8 @@ def plain(value: Any) -> Any:
 
 
 def _setup(setup: Setup) -> Document:
-    document = dataclasses.asdict(setup)
-    document["telescope"]["focal_ratio"] = setup.telescope.focal_ratio
+    document: Document = plain(setup)
+    document["telescope"]["focal_ratio"] = plain(setup.telescope.focal_ratio)
     return document
 
 
@@ -252,76 +254,20 @@ def _colour(colour: ColourReport) -> Document:
         "reason": colour.reason,
         "cause": colour.cause,
         "cause_reason": colour.cause_reason,
-        "odd_filters": [
-            {
-                "filter": odd.filter,
-                "extra_glass_mm": odd.extra_glass_mm,
-                "shift_um": odd.shift_um,
-            }
-            for odd in colour.odd_filters
-        ],
+        "odd_filters": colour.odd_filters,
         "compromise_steps": colour.compromise_steps,
         "secondary_spectrum": colour.secondary_spectrum,
         "groups": [{"filters": name, "verdict": word} for name, word in colour.groups],
-        "points": [
-            {field.name: getattr(point, field.name) for field in dataclasses.fields(point)}
-            for point in colour.points
-        ],
+        "points": colour.points,
         "curve": {
             "wavelength_nm": colour.curve_wavelength_nm,
             "shift_steps": colour.curve_shift_steps,
             "sigma_steps": colour.curve_sigma_steps,
         },
         "without": {"filters": list(colour.without), "common_steps": colour.without_steps},
-        "lens": None if colour.lens is None else _lens(colour.lens),
+        "lens": colour.lens,
     }
     return plain(document)
-
-
-def _lens(lens: LensReport) -> Document:
-    document = {field.name: getattr(lens, field.name) for field in dataclasses.fields(lens)}
-    document["filters"] = [
-        {field.name: getattr(one, field.name) for field in dataclasses.fields(one)}
-        for one in lens.filters
-    ]
-    return document
-
-
-def _temperature(term: TemperatureTerm) -> Document:
-    document = {
-        "steps_per_degC": term.steps_per_degC,
-        "source": term.source,
-        "range_degC": term.range_degC,
-        "reference_degC": term.reference_degC,
-        "refocus_degC": dict(term.refocus_degC),
-        "expected_steps_per_degC": term.expected_steps_per_degC,
-    }
-    return plain(document)
-
-
-def _focuser(health: FocuserHealth, comparison: Comparison) -> Document:
-    document = {
-        "um_per_step": health.um_per_step,
-        "um_per_step_source": health.um_per_step_source,
-        "backlash_steps": health.backlash_steps,
-        "backlash_from": health.backlash_from,
-        "repeatability_steps": health.repeatability_steps,
-        "repeatability68_steps": health.repeatability68_steps,
-        "measuring_steps": health.measuring_steps,
-        "placement_steps": health.placement_steps,
-        "slips": None if health.slips is None else [_slip(slip) for slip in health.slips],
-        "birge_ratio": comparison.birge_ratio,
-    }
-    return plain(document)
-
-
-def _slip(slip: Slip) -> Document:
-    return {
-        "after_sweep": slip.after_sweep,
-        "before_sweep": slip.before_sweep,
-        "steps": slip.steps,
-        "between": slip.between,
-    }
 
 
 def _field(field: FieldReport | None) -> Document | None:
@@ -347,4 +293,4 @@ def _field(field: FieldReport | None) -> Document | None:
 
 def _warnings(result: RunResult) -> list[Document]:
     notices = [*result.notices, *(question.notice for question in open_questions(result))]
-    return [{"code": notice.code, "text": notice.text} for notice in dict.fromkeys(notices)]
+    return [plain(notice) for notice in dict.fromkeys(notices)]

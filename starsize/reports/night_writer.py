@@ -1,6 +1,5 @@
 """A night as files: table, document and page."""
 
-import math
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,8 +9,8 @@ from .document import plain
 from .folder import FileSet, write_folder
 from .night_page import night_html
 from .night_words import CAUSE_WORDS, frame_reason, night_headline
-from .numbers import number_text, time_text
-from .tables import csv_text
+from .numbers import time_text
+from .tables import csv_text, row_cells
 
 NIGHT_FILES: Final = FileSet(
     ("night.csv", "night.html", "night.json"), document="night.json", schema="starsize-night"
@@ -77,24 +76,14 @@ def night_document(result: NightResult) -> dict[str, Any]:
             "steps_per_degC": rate if result.by_degree else None,
             "steps_per_hour": None if result.by_degree else rate,
         },
-        "rule": None
-        if rule is None
-        else {
-            "limit_steps": rule.limit_zones * zone,
-            "each_degC": rule.each_degC,
-            "each_minutes": rule.each_minutes,
-            "share_lost": rule.share_lost,
-            "share_lost_with_rule": rule.share_lost_with_rule,
-            "refocusings": rule.refocusings,
-            "cost_share": rule.cost_share,
-        },
+        "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
         "telescope": {
             "from_sweeps": equipment.learnt,
             "zone_steps": zone,
             "reference": equipment.reference or None,
         },
         "unused": [{"file": file.path.name, "reason": file.reason} for file in result.unused],
-        "warnings": [{"code": n.code, "text": n.text} for n in result.notices],
+        "warnings": result.notices,
     }
     cleaned: dict[str, Any] = plain(document)
     return cleaned
@@ -102,7 +91,13 @@ def night_document(result: NightResult) -> dict[str, Any]:
 
 def night_csv(result: NightResult) -> str:
     """``night.csv``: a row a frame."""
-    return csv_text(NIGHT_COLUMNS, [_cells(row) for row in night_rows(result)])
+    rows = [
+        row_cells(
+            row | {"probability_lost": f"{row['probability_lost']:.4f}"}, NIGHT_COLUMNS, _SIGMA_OF
+        )
+        for row in night_rows(result)
+    ]
+    return csv_text(NIGHT_COLUMNS, rows)
 
 
 def write_night_result(
@@ -126,7 +121,7 @@ def write_night_result(
     Raises
     ------
     OutputError
-        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+        As ``write_results``.
     """
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
     return write_folder(
@@ -163,19 +158,3 @@ def _row(result: NightResult, k: int) -> dict[str, Any]:
         "defocus_sigma_zones": frame.defocus_sigma_zones,
         "elongation_angle_deg": one.elongation_angle_deg,
     }
-
-
-def _cells(row: dict[str, Any]) -> list[str]:
-    cells = []
-    for name in NIGHT_COLUMNS:
-        value = row[name]
-        if isinstance(value, bool):
-            cells.append("yes" if value else "no")
-        elif isinstance(value, str):
-            cells.append(value)
-        elif name == "probability_lost":
-            cells.append(f"{value:.4f}")
-        else:
-            sigma = row.get(_SIGMA_OF.get(name, ""), math.nan)
-            cells.append(number_text(float(value), sigma=sigma))
-    return cells

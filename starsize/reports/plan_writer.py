@@ -87,7 +87,7 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     Raises
     ------
     OutputError
-        If ``out`` is a file, holds files of these names that are not ours, or cannot be written.
+        As ``write_results``.
 
     Examples
     --------

@@ -4,12 +4,14 @@ import csv
 import dataclasses
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
+from ..estimate import NOT_KNOWN
 from ..tracking.measured import MeasuredSweep
 from .entries import FileEntry, file_entries
 from .numbers import known, number_text, time_text
@@ -17,6 +19,16 @@ from .result import RunResult
 
 #: The contract: name and order of the columns of offsets.csv.
 OFFSET_COLUMNS = tuple(field.name for field in dataclasses.fields(OffsetRow))
+
+_OFFSET_SIGMA = {
+    "best_focus_steps": "best_focus_sigma_steps",
+    "best_focus_sigma_steps": "best_focus_sigma_steps",
+    "growth_if_ignored": "grown",
+    **dict.fromkeys(
+        ("offset_steps", "offset_sigma_steps", "sigma_frames_steps", "sigma_focuser_steps"),
+        "offset_sigma_steps",
+    ),
+}
 
 CURVE_COLUMNS = (
     "sweep", "filter", "approach", "start_utc", "temperature_degC", "frames", "frames_used",
@@ -63,6 +75,24 @@ def harmless(cell: str) -> str:
     return cell
 
 
+def row_cells(
+    row: Mapping[str, Any], columns: Sequence[str], sigma_of: Mapping[str, str]
+) -> list[str]:
+    """The cells of one row; a number is rounded to the uncertainty that ``sigma_of`` names."""
+    return [cell_text(row[name], sigma=row.get(sigma_of.get(name, ""))) for name in columns]
+
+
+def cell_text(value: str | bool | float | None, *, sigma: float | None = None) -> str:
+    """One cell: yes or no, text as it is, a number rounded to its uncertainty; empty for None."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    if isinstance(value, int):
+        return str(value)
+    return number_text(value, sigma=sigma)
+
+
 def offsets_csv(result: RunResult) -> str:
     """``offsets.csv``: one row per filter."""
     return csv_text(OFFSET_COLUMNS, [_offset_cells(row) for row in result.comparison.rows])
@@ -102,18 +132,9 @@ def start_mjd(measured: MeasuredSweep) -> float | None:
 
 
 def _offset_cells(row: OffsetRow) -> list[str]:
-    sigmas = {
-        "best_focus_steps": row.best_focus_sigma_steps,
-        "best_focus_sigma_steps": row.best_focus_sigma_steps,
-        "offset_steps": row.offset_sigma_steps,
-        "offset_sigma_steps": row.offset_sigma_steps,
-        "sigma_frames_steps": row.offset_sigma_steps,
-        "sigma_focuser_steps": row.offset_sigma_steps,
-    }
-    grown = row.growth_if_ignored
-    sigmas["growth_if_ignored"] = grown.sigma if grown else None
-    values = dataclasses.asdict(row) | {"growth_if_ignored": grown.value if grown else None}
-    return [_cell(values[name], sigma=sigmas.get(name)) for name in OFFSET_COLUMNS]
+    grown = row.growth_if_ignored or NOT_KNOWN
+    values = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
+    return row_cells(values, OFFSET_COLUMNS, _OFFSET_SIGMA)
 
 
 def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
@@ -130,7 +151,7 @@ def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
         "frames_used": str(int(fit.used.sum()) if fit.answered else 0),
         "stars": str(stars_of(fit)),
         "verdict": fit.verdict,
-        "answered": _cell(fit.answered),
+        "answered": cell_text(fit.answered),
         "model": fit.model if fit.answered else "",
         "best_focus_steps": number_text(fit.best_steps, sigma=best),
         "best_focus_sigma_steps": number_text(best, sigma=best),
@@ -162,7 +183,7 @@ def _frame_cells(entry: FileEntry) -> list[str]:
     cells = dict.fromkeys(FRAME_COLUMNS, "")
     # The same file for scripts, and no formula for spreadsheets.
     name = f"./{entry.file}" if harmless(entry.file) != entry.file else entry.file
-    cells |= {"file": name, "used": _cell(entry.used), "reason": entry.reason or ""}
+    cells |= {"file": name, "used": cell_text(entry.used), "reason": entry.reason or ""}
     if facts:
         cells |= {
             "kind": facts.kind,
@@ -187,13 +208,3 @@ def _frame_cells(entry: FileEntry) -> list[str]:
             "background_adu": number_text(frame.background_adu, digits=5),
         }
     return [cells[name] for name in FRAME_COLUMNS]
-
-
-def _cell(value: str | bool | float | None, *, sigma: float | None = None) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str):
-        return value
-    if isinstance(value, int):
-        return str(value)
-    return number_text(value, sigma=sigma)

@@ -48,7 +48,7 @@ def write_results(
     """
     folder = Path(out)
     keep_apart(folder, {item.path.parent for item in result.files})
-    texts = recalled(cache, partial(_texts, result), "texts", result)
+    texts = recalled(cache, partial(result_texts, result), "texts", result)
     return write_folder(
         folder,
         texts,
@@ -58,7 +58,8 @@ def write_results(
     )
 
 
-def _texts(result: RunResult) -> dict[str, str]:
+def result_texts(result: RunResult) -> dict[str, str]:
+    """The tables and the page, by the name of their file."""
     return {
         "offsets.csv": offsets_csv(result),
         "curves.csv": curves_csv(result),

@@ -14,12 +14,14 @@ class PointNoise:
     """How well a frame tells its radii.
 
     ``stars`` are seen in a clear frame through the widest filter. ``star_noise`` is the relative
-    uncertainty of the half-flux radius, ``shape_wobble`` the real change of the shape from frame to
-    frame (guiding, another part of the sky).
+    uncertainty of the half-flux radius, ``light_noise`` that of the brighter stars' light,
+    ``shape_wobble`` the real change of the shape from frame to frame (guiding, another part of the
+    sky).
     """
 
     stars: int = 200
     star_noise: float = 0.003
+    light_noise: float = 0.02
     shape_wobble: float = 0.003
     elongation: float = 1.04
     elongation_noise: float = 0.01
@@ -34,6 +36,7 @@ class NightPoints:
     shape: np.ndarray
     shape_sigma: np.ndarray
     stars: np.ndarray
+    light_adu: np.ndarray
     elongation: np.ndarray
     background_adu: np.ndarray
     growth: np.ndarray
@@ -93,6 +96,8 @@ def draw_night_points(
     wobble = noise.shape_wobble * rng.standard_normal(count)
     large = radii[:, 2] * (1 + 1.5 * relative * outer + wobble)
     wide = noise.elongation_noise * np.sqrt(noise.stars / np.maximum(stars, 1))
+    dimming = np.exp(noise.light_noise * rng.standard_normal(count))
+    light = np.where(stars > 0, 1e5 * (1 - night.cloud) * dimming, np.nan)
     half[stars == 0] = large[stars == 0] = np.nan
     return NightPoints(
         radius_px=half,
@@ -100,6 +105,7 @@ def draw_night_points(
         shape=large / half,
         shape_sigma=1.2 * relative * large / half,
         stars=stars,
+        light_adu=light,
         elongation=noise.elongation * np.sqrt(1 + line / width) + wide * rng.standard_normal(count),
         background_adu=500 + 300 * night.glow * (1 + night.cloud),
         growth=true_growth(table, night),

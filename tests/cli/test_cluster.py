@@ -27,6 +27,12 @@ if __name__ == "__main__":
         sys.stdin.read()
 """
 
+SURROUNDINGS = {
+    "PYTHONPATH": str(ROOT),
+    # Tasks of a worker that died are given up at once: trying four workers takes a minute.
+    "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0",
+}
+
 
 @pytest.fixture
 def cluster(tmp_path):
@@ -40,7 +46,7 @@ def cluster(tmp_path):
             subprocess.Popen(
                 [sys.executable, str(script), *preload],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                text=True, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+                text=True, cwd=tmp_path, env={**os.environ, **SURROUNDINGS},
             )
         )  # fmt: skip
         return running[-1].stdout.readline().strip()
@@ -86,6 +92,29 @@ def test_a_cluster_processes_and_one_process_write_the_same_files(
     assert len(one) == 5
     assert files(tmp_path / "two") == one
     assert files(tmp_path / "many") == one
+
+
+#: Workers in which one frame is the death of whoever measures it.
+DEADLY = """
+import os
+from starsize.tracking import tasks
+def measure_task(task, measure=tasks.measure_task):
+    if task.facts.path.name == "L_950.fits":
+        os._exit(1)
+    return measure(task)
+tasks.measure_task = measure_task
+"""
+
+
+def test_workers_that_die_of_a_frame_cost_no_frame(night, tmp_path, cluster, capsys):
+    deadly = tmp_path / "deadly.py"
+    deadly.write_text(DEADLY)
+    call = ["measure", *(str(night / f"L_{k}.fits") for k in (900, 950, 1000)), "--json"]
+    assert main([*call, "--jobs", "1"]) == 0
+    alone = capsys.readouterr().out
+    assert main([*call, "--cluster", cluster(str(deadly))]) == 0
+    # What no worker lives through is measured here, in a process of its own.
+    assert capsys.readouterr().out == alone
 
 
 @pytest.mark.parametrize("verb", ["offsets", "measure", "night"])

@@ -2,6 +2,9 @@
 
 import csv
 import json
+import shutil
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 
 import numpy as np
@@ -71,6 +74,21 @@ def test_a_second_run_measures_nothing_again(night, setup, tmp_path, monkeypatch
     monkeypatch.setattr("starsize.tracking.single.measure_task", fail)
     assert main([*call, "--quiet"]) == 0
     assert "Focus was lost" in capsys.readouterr().out
+
+
+def test_what_was_measured_of_frames_that_are_gone_is_forgotten(night, setup, tmp_path):
+    frames, out = tmp_path / "frames", tmp_path / "out"
+    shutil.copytree(night, frames)
+    call = ["night", str(frames), "--setup", str(setup), "--out", str(out), "--quiet"]
+
+    def kept():
+        main([*call, "--jobs", "1"])
+        with closing(sqlite3.connect(out / "measured.sqlite")) as file:
+            return file.execute("SELECT count(*) FROM kept").fetchone()[0]
+
+    before = kept()
+    sorted(frames.glob("*.fits"))[0].unlink()
+    assert kept() == before - 1
 
 
 @pytest.mark.parametrize("growth", ["0", "-3", "ten", "500"])

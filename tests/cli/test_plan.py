@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from starsize import load_setup, measure_offsets
 from starsize.cli import main
 from starsize.frames.plan_csv import SWEEP_OVERHEAD_S
+from starsize.pipeline import load_result
 
 DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"
 THREE = """
@@ -50,7 +50,7 @@ def test_json_is_the_document(setup, tmp_path, capsys):
 
 
 def test_what_cannot_be_reached_has_a_status_of_its_own(setup, tmp_path):
-    asked = ("--sigma", "0.001", "--quiet", "--out", tmp_path / "plan")
+    asked = ("--filters", "L,R", "--sigma", "0.001", "--quiet", "--out", tmp_path / "plan")
     assert call("plan", "--setup", setup, "--position", 0, *asked) == 3
 
 
@@ -112,40 +112,27 @@ def test_a_test_frame_tells_size_place_and_light(tmp_path, capsys):
     assert "seeing" not in {one["name"] for one in document["assumed"]}
 
 
-def test_an_earlier_night_tells_where_each_filter_focuses(demo, rows, tmp_path, capsys):
-    asked = ("--from", demo[1], "--filters", "L,R,OIII", "--json", "--out", tmp_path / "plan")
-    assert call("plan", *asked) == 0
-    document = json.loads(capsys.readouterr().out)
-    found = {name: round(float(rows[name]["best_focus_steps"])) for name in ("L", "R", "OIII")}
-    assert document["centre_steps"] == found
-    # The night's own seeing, step size and light: nothing of them is assumed.
-    assumed = {one["name"] for one in document["assumed"]}
-    assert assumed.isdisjoint({"seeing", "pixel", "position of best focus", "filters"})
-
-
-def test_a_result_and_frames_cannot_both_be_planned_from(demo, tmp_path, capsys):
-    frame = DEMO / "evening_0006.fits.fz"
-    assert call("plan", "--from", demo[1], frame, "--out", tmp_path / "plan") == 2
-    assert "from one result folder, or from test frames" in capsys.readouterr().err
-
-
 @pytest.fixture(scope="module")
 def followed(tmp_path_factory):
-    """Plan, simulate, offsets: L and R of a telescope with three numbers."""
+    """Plan, simulate, offsets: L and R of a telescope with three numbers.
+
+    Hands back plan.json, truth.json, the result and the folder of it.
+    """
     home = tmp_path_factory.mktemp("followed")
     (home / "setup.toml").write_text(THREE + "repeatability_steps = 0.5\n")
-    plan, frames = home / "plan", home / "frames"
+    plan, frames, out = home / "plan", home / "frames", home / "out"
     asked = ("--filters", "L,R", "--position", 9000, "--quiet")
     assert call("plan", "--setup", home / "setup.toml", *asked, "--out", plan) == 0
     drawn = ("--plan", plan / "plan.csv", "--seed", 2, "--quiet", "--out", frames)
     assert call("simulate", *drawn) == 0
-    result = measure_offsets([frames], setup=load_setup(frames / "setup.toml"))
+    measured = ("--setup", frames / "setup.toml", "--jobs", 1, "--quiet", "--out", out)
+    assert call("offsets", frames, *measured) == 0
     truth = json.loads((frames / "truth.json").read_text("utf-8"))
-    return json.loads((plan / "plan.json").read_text("utf-8")), truth, result
+    return json.loads((plan / "plan.json").read_text("utf-8")), truth, load_result(out), out
 
 
 def test_a_plan_that_was_followed_gives_the_offset_within_what_it_promised(followed):
-    plan, truth, result = followed
+    plan, truth, result, _ = followed
     (row,) = [one for one in result.comparison.rows if one.filter == "R"]
     assert row.status == "measured"
     error = row.offset_steps - truth["offset_steps"]["R"]
@@ -153,17 +140,36 @@ def test_a_plan_that_was_followed_gives_the_offset_within_what_it_promised(follo
 
 
 def test_each_sweep_of_it_is_found_whole(followed):
-    plan, _, result = followed
+    plan, _, result, _ = followed
     assert len(result.measured) == plan["sweeps"]
     assert sum(len(sweep.frames) for sweep in result.measured) == plan["frames"]
     assert {sweep.sweep.approach for sweep in result.measured} == {"outward"}
 
 
 def test_it_takes_as_long_as_planned(followed):
-    plan, _, result = followed
+    plan, _, result, _ = followed
     frames = [f.facts for sweep in result.measured for f in sweep.frames]
     ends = [f.mid_time_mjd for f in frames]
     took = 86400 * (max(ends) - min(ends))
     # From the middle of the first exposure to that of the last one, of 2 s like all of them.
     between = plan["duration_s"] - SWEEP_OVERHEAD_S - 6 - 2
     assert took == pytest.approx(between, abs=0.1)
+
+
+def test_an_earlier_night_tells_where_each_filter_focuses(followed, tmp_path, capsys):
+    *_, result, out = followed
+    asked = ("--from", out, "--filters", "L,R,OIII", "--json", "--out", tmp_path / "plan")
+    assert call("plan", *asked) == 0
+    document = json.loads(capsys.readouterr().out)
+    found = {row.filter: round(row.best_focus_steps) for row in result.comparison.rows}
+    # A filter that night did not sweep is expected where the reference is.
+    assert document["centre_steps"] == {**found, "OIII": found["L"]}
+    # The night's own seeing, step size and light: nothing of them is assumed.
+    assumed = {one["name"] for one in document["assumed"]}
+    assert assumed.isdisjoint({"seeing", "pixel", "position of best focus", "filters"})
+
+
+def test_a_result_and_frames_cannot_both_be_planned_from(followed, tmp_path, capsys):
+    frame = DEMO / "evening_0006.fits.fz"
+    assert call("plan", "--from", followed[3], frame, "--out", tmp_path / "plan") == 2
+    assert "from one result folder, or from test frames" in capsys.readouterr().err

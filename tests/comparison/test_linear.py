@@ -3,7 +3,13 @@
 import numpy as np
 import pytest
 
-from starsize.comparison.linear import gains, normal_errors, solve
+from starsize.comparison.linear import (
+    normal_errors,
+    own_axes,
+    pair_gains,
+    solve,
+    solve_scattered,
+)
 
 LINE = np.stack([np.ones(6), np.arange(1.0, 7.0)], axis=1)
 
@@ -40,19 +46,55 @@ def test_what_is_known_beforehand_counts_like_one_more_observation():
     assert prior.log_likelihood == pytest.approx(observed.log_likelihood)
 
 
+#: Five sweeps of two runs: correlated fits, and two channels of the same exposures.
+NOISE = np.diag([1.0, 2.0, 3.0, 0.5, 0.7, 1.5])
+NOISE[0, 1] = NOISE[1, 0] = 0.9
+TOGETHER = np.eye(6)
+TOGETHER[3, 4] = TOGETHER[4, 3] = 1.0
+READINGS = np.array([0.3, -1.2, 2.5, 0.1, 4.0, 1.1])
+PRIOR = {"prior_mean": np.array([0.0, 0.8]), "prior_sigma": np.array([np.inf, 0.1])}
+
+
+def scattered(tau):
+    return solve_scattered(READINGS, LINE, own_axes(NOISE, TOGETHER), np.array(tau), **PRIOR)
+
+
+def test_one_set_of_axes_serves_every_scatter():
+    tau = np.array([0.0, 0.3, 20.0])
+    found = scattered(tau)
+    anew = solve(READINGS, LINE, NOISE + tau[:, None, None] ** 2 * TOGETHER, **PRIOR)
+    for name in ("mean", "covariance", "log_likelihood", "chi2"):
+        np.testing.assert_allclose(getattr(found, name), getattr(anew, name), rtol=1e-10)
+    np.testing.assert_allclose(found.response(np.arange(3)), anew.response, rtol=1e-9, atol=1e-12)
+
+
+def test_perfectly_correlated_fits_are_no_reason_to_give_up():
+    axes = own_axes(np.ones((3, 3)), np.eye(3))
+    found = solve_scattered(
+        np.array([1.0, 2.0, 6.0]), np.ones((3, 1)), axes, np.array([1.0]),
+        prior_mean=np.zeros(1), prior_sigma=np.full(1, np.inf),
+    )  # fmt: skip
+    # A common error of 1 that no repeat lessens, and one of 1 / sqrt(3) that three repeats leave.
+    np.testing.assert_allclose(found.mean, [[3.0]])
+    np.testing.assert_allclose(found.covariance, [[[1 + 1 / 3]]])
+
+
 def test_the_gain_of_columns_is_that_of_solving_with_them():
-    rng = np.random.default_rng(0)
-    y, noise = rng.standard_normal(6), np.stack([np.eye(6), 2 * np.eye(6)])
-    columns = rng.standard_normal((6, 4))
-    plain = solve(y, LINE, noise)
-    weight = columns.T @ plain.unexplained @ columns
-    toward = columns.T @ plain.unexplained @ y
-    for chosen in ([0], [1, 3]):
-        design = np.hstack([LINE, columns[:, chosen]])
-        sigma = [np.inf, np.inf] + [3.0] * len(chosen)
-        anew = solve(y, design, noise, prior_sigma=np.array(sigma))
-        found = gains(weight, toward, np.array([chosen]), size=3.0)[:, 0]
-        np.testing.assert_allclose(found, anew.log_likelihood - plain.log_likelihood)
+    columns = np.random.default_rng(0).standard_normal((6, 4))
+    left = READINGS - LINE @ PRIOR["prior_mean"]
+    plain = scattered([0.5])
+    (seen,) = plain.unexplained(np.column_stack([columns, left]))
+    found = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=3.0)
+    for chosen in ([0], [2], [1, 3]):
+        anew = solve(
+            READINGS,
+            np.hstack([LINE, columns[:, chosen]]),
+            NOISE + 0.25 * TOGETHER,
+            prior_mean=np.r_[PRIOR["prior_mean"], np.zeros(len(chosen))],
+            prior_sigma=np.r_[PRIOR["prior_sigma"], np.full(len(chosen), 3.0)],
+        )
+        gain = anew.log_likelihood - plain.log_likelihood[0]
+        assert found[chosen[0], chosen[-1]] == pytest.approx(gain, rel=1e-9)
 
 
 def test_draws_have_the_covariance_even_a_singular_one():

@@ -24,15 +24,23 @@ def test_one_burnt_out_star_does_not_carry_the_frame():
     assert radius.set_aside["saturated"] >= 1
 
 
-def test_a_noisy_plateau_below_any_ceiling_is_found_by_its_flat_core():
-    fluxes = np.geomspace(5e3, 2e5, 40)
-    light, _ = moffat_field((600, 600), 40, 9, fluxes=fluxes, half_px=2.0, gap=45)
-    plateau = moffat((600, 600), 301.3, 299.8, 3e6, half_px=2.0).clip(max=30_000)
+def test_noisy_plateaus_below_any_ceiling_do_not_carry_the_frame():
+    light, _ = moffat_field(
+        (600, 600), 30, 9, fluxes=np.geomspace(2e4, 8e6, 30), half_px=2.0, gap=45
+    )
+    assert np.sum(light > 30_000) > 100
     rng = np.random.default_rng(2)
-    image = noisy(np.minimum(light + plateau, 30_000), 2) * rng.normal(1, 0.01, light.shape)
-    stars = measure_image(image, gain_e_per_adu=1.0).stars
-    brightest = np.argmin(np.hypot(stars.x - 301.3, stars.y - 299.8))
-    assert stars.flags[brightest] & StarFlag.SATURATED
+    image = noisy(light.clip(max=30_000), 2) * rng.normal(1, 0.01, light.shape)
+    radius = measure_image(image, gain_e_per_adu=1.0).radius
+    assert radius.radius_px == pytest.approx(2.0, rel=0.006)
+
+
+def test_specks_beside_a_burnt_out_star_do_not_stand_for_it():
+    light = moffat((300, 300), 150.2, 140.7, 3e7, half_px=5.4)
+    for x, y in [(40, 60), (90, 250)]:
+        light += moffat(light.shape, x, y, 450.0, half_px=0.7)
+    radius = measure_image(noisy(light, 6).clip(max=65535), gain_e_per_adu=1.0).radius
+    assert radius.reason == "all_saturated"
 
 
 def test_where_all_stars_are_burnt_out_the_reason_says_so():

@@ -11,7 +11,7 @@ STAR = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0])
 
 def _learned(radii, growth, blur=BLUR):
     sigma = np.full(len(radii), 1e-4)
-    return learn_law(radii, growth, sigma, ring=(5.0, 7.0), sky_sigma=1e-5, blur=blur)[0]
+    return learn_law(radii, growth, sigma, ring=(5.0, 7.0), sky_sigma=1e-5, blur=blur)
 
 
 def test_shares_of_the_table_rise_to_all_the_light_and_half_lies_inside_one():

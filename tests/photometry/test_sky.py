@@ -68,24 +68,26 @@ def _gradient(x, y):
 
 def _bowl(x, y):
     # Half of the light is lost in the corners (common practice calls that strong vignetting).
-    return 2000 * (1 - 0.25 * ((2 * x - 1) ** 2 + (2 * y - 1) ** 2))
+    return 4000 * (1 - 0.25 * ((2 * x - 1) ** 2 + (2 * y - 1) ** 2))
 
 
-@pytest.mark.parametrize("sky", [_gradient, _bowl])
+def _fourth_power(x, y):
+    # Illumination falls with the fourth power of the cosine of the angle (textbook optics).
+    return 3000 * np.cos(np.hypot(x - 0.5, y - 0.5)) ** 4
+
+
+def _waves(x, y):
+    return 900 + 40 * np.sin(9 * x) * np.cos(7 * y)
+
+
+def _glow(x, y):
+    return 900 + 3000 * np.exp(-8 * np.hypot(x - 1, y - 1))
+
+
+@pytest.mark.parametrize("sky", [_gradient, _bowl, _fourth_power, _waves, _glow])
 def test_an_empty_sky_shows_no_stars_whatever_its_slope(sky):
     y, x = np.mgrid[:700, :1000] / np.array([700, 1000]).reshape(2, 1, 1)
     for seed in range(3):
         light = sky(x, y)
         image = light + np.random.default_rng(seed).normal(0, 10, light.shape)
-        assert len(find_stars(image.astype(np.float32))) <= 12
-
-
-def test_a_bright_star_that_fills_cells_of_the_sky_does_not_lift_them():
-    rng = np.random.default_rng(1)
-    truth = 500 + 0.3 * np.arange(800.0) + np.zeros((600, 1))
-    image = truth + rng.normal(0, 10, truth.shape)
-    image[180:330, 250:420] += 3000
-    binned = halve(halve(image.astype(np.float32)))
-    away = sky_map(binned, 4, 10.0, cell_px=96).on_grid(binned.shape, 4)
-    away -= halve(halve(truth.astype(np.float32)))
-    assert np.abs(away).max() < 30
+        assert len(find_stars(image.astype(np.float32))) <= 8

@@ -9,7 +9,6 @@ from rich.console import Console
 from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
-from starsize.reports.page import report_html
 from starsize.reports.unanswered import open_questions, play_seen
 from starsize.tracking.measured import FrameRadius
 
@@ -124,13 +123,13 @@ def test_play_that_sweeps_took_up_is_not_called_unanswered(night):
     assert play_seen(run)[0] == 45.0
 
 
-def test_the_screen_promises_only_what_the_page_holds(night):
+def test_the_screen_promises_only_what_the_page_holds(night, pages):
     console = screen(200)
     print_result(night, console=console)
     (promise,) = re.findall(
         r"Not answered: .* The report page says what to capture", shown(console)
     )
-    page = html.unescape(report_html(night))
+    page = html.unescape(pages["night"])
     for question in open_questions(night):
         assert question.topic in promise
         assert question.capture in page

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..linear import Solution, solve
+from ..linear import Axes, Scattered, own_axes, solve_scattered
 from .mixture import Interval, Mixture
 from .sweeps import BestFocusData
 
@@ -94,22 +94,21 @@ class Adjustment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class System:
-    """The sweeps as a linear model: design, priors, the fits' covariance, what scatters alike."""
+    """The sweeps as a linear model; ``axes`` are those of the fits' covariance and the scatter."""
 
     y: np.ndarray
     design: np.ndarray
     prior_mean: np.ndarray
     prior_sigma: np.ndarray
-    noise: np.ndarray
-    together: np.ndarray
+    axes: Axes
 
-    def solve(self, tau: np.ndarray | float) -> Solution:
+    def solve(self, tau: np.ndarray | float) -> Scattered:
         """Solve for each trial value of the scatter."""
-        variance = np.asarray(tau, float)[..., None, None] ** 2
-        return solve(
+        return solve_scattered(
             self.y,
             self.design,
-            self.noise + variance * self.together,
+            self.axes,
+            np.atleast_1d(np.asarray(tau, float)),
             prior_mean=self.prior_mean,
             prior_sigma=self.prior_sigma,
         )
@@ -176,7 +175,7 @@ def adjust(
             weight=weight[kept] / weight[kept].sum(),
             mean=found.mean[kept],
             covariance=found.covariance[kept],
-            response=found.response[kept],
+            response=found.response(kept),
             noise=data.covariance_steps2,
             dof=data.dof,
             reach=found.covariance[kept] * (known * bound),
@@ -185,7 +184,7 @@ def adjust(
         scatter68_steps=inner,
         measuring_steps=float(np.sqrt(np.mean(own))),
         dof=len(data.ids) - int(np.sum(~np.isfinite(system.prior_sigma))),
-        chi2=float(plain.chi2) if np.all(own > 0) else math.nan,
+        chi2=float(plain.chi2[0]) if np.all(own > 0) else math.nan,
     )
 
 
@@ -198,7 +197,7 @@ def sigmas_from_data(
     that deciding by it leaves the coverage of the intervals alone. All terms must have a prior.
     """
     found = system_of(data, terms).solve(scatter_steps)
-    variance = np.diag(found.covariance)[len(data.names) :]
+    variance = np.diag(found.covariance[0])[len(data.names) :]
     prior = np.array([t.sigma for t in terms])
     # A millionth of what was known beforehand: what is learned below that is rounding.
     learned = 1 / variance - prior**-2.0
@@ -209,7 +208,7 @@ def offset_sigmas(
     data: BestFocusData, terms: Sequence[Term], *, scatter_steps: float
 ) -> np.ndarray:
     """Standard uncertainties that a design gives the offsets from the first filter, steps."""
-    covariance = system_of(data, terms).solve(scatter_steps).covariance
+    covariance = system_of(data, terms).solve(scatter_steps).covariance[0]
     rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
     return np.sqrt(np.einsum("mp,pq,mq->m", rows, covariance, rows))
 
@@ -226,9 +225,11 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
         design=np.hstack(columns),
         prior_mean=np.array([0.0] * len(names) + [t.prior_value for t in terms]),
         prior_sigma=np.array([np.inf] * len(names) + [t.sigma for t in terms]),
-        noise=data.covariance_steps2
-        + own * max(float(np.mean(np.diag(data.covariance_steps2))), 1e-12),
-        together=(data.exposure_set[:, None] == data.exposure_set) + own,
+        axes=own_axes(
+            data.covariance_steps2
+            + own * max(float(np.mean(np.diag(data.covariance_steps2))), 1e-12),
+            (data.exposure_set[:, None] == data.exposure_set) + own,
+        ),
     )
 
 

@@ -17,9 +17,9 @@ half-way and a steeper slope are the same numbers. There only what tubes do tell
 (``plausible_terms``). A slope steeper than that leaves the two as likely as each other.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -27,8 +27,8 @@ from scipy.special import logsumexp
 
 from ...estimate import Estimate
 from ..compared import Slip
-from ..linear import Solution, gains
-from .adjustment import Adjustment, Scatter, System, Term, adjust, system_of
+from ..linear import pair_gains
+from .adjustment import Adjustment, Scatter, Term, adjust, system_of
 from .mixture import mixed
 from .sweeps import BestFocusData
 
@@ -99,33 +99,39 @@ def with_changes(
     candidates = [*_cuts(data), *_odd_filters(data)]
     if not candidates:
         return plain, Changes(slips=None)
-    sets, probability, tells = _explanations(data, plausible, scatter, candidates)
-    hidden = set() if not tells else _hidden(data, terms, scatter, candidates)
-    behind = np.array([bool(hidden & set(chosen)) for chosen in sets])
-    level = bool(HIDDEN_DOUBTED < probability[behind].sum() < SURE)
+    steady, pairs, tells = _explanations(data, plausible, scatter, candidates)
+    hidden = np.zeros(len(candidates), bool)
+    if tells:
+        hidden = _hidden(data, terms, scatter, candidates)
+    behind = float(pairs[hidden[:, None] | hidden].sum())
+    level = HIDDEN_DOUBTED < behind < SURE
     if level:
-        probability = _levelled(probability, behind)
-    tells = tells and not hidden
-    if probability[0] > 1 - DOUBTED:
+        # No change and a hidden slip are equally likely, as the frames have them.
+        total = 1 - steady + behind
+        steady, pairs = behind / total, pairs / total
+    tells = tells and not hidden.any()
+    if steady > 1 - DOUBTED:
         return plain, Changes(slips=() if tells else None)
-    likely = [i for i, p in enumerate(probability) if p > _LEAST_SHARE]
-    share = probability[likely] / probability[likely].sum()
-    changes = [[candidates[c] for c in sets[i]] for i in likely]
+    places = [tuple(dict.fromkeys(ij)) for ij in np.argwhere(pairs > _LEAST_SHARE).tolist()]
+    sets = [()] * (steady > _LEAST_SHARE) + places
+    share = np.array([pairs[chosen[0], chosen[-1]] if chosen else steady for chosen in sets])
+    share /= share.sum()
+    changes = [[candidates[c] for c in chosen] for chosen in sets]
     # With a free slope a slip hidden behind it would be open.
     names = {t.name for t in terms}
     usual = [t for t in plausible if t.name in names]
     parts = [
-        _adjusted(data, usual if behind[i] else terms, scatter, chosen)
-        for i, chosen in zip(likely, changes, strict=True)
+        _adjusted(data, usual if hidden[list(chosen)].any() else terms, scatter, added)
+        for chosen, added in zip(sets, changes, strict=True)
     ]
     kept = len(plain.names)
     whole = replace(
         parts[int(np.argmax(share))],
         names=plain.names,
-        mixture=mixed([p.mixture.first(kept) for p in parts], share),
+        mixture=mixed([p.mixture.first(kept) for p in parts], share.tolist()),
     )
     found: list[Slip | Odd] = []
-    if level or probability[0] <= 1 - SURE:
+    if level or steady <= 1 - SURE:
         found = _named(data, changes, parts, share)
     slips = tuple(c for c in found if isinstance(c, Slip))
     if level:
@@ -151,33 +157,28 @@ def _explanations(
     terms: Sequence[Term],
     scatter: Scatter,
     candidates: Sequence[_Candidate],
-) -> tuple[list[tuple[int, ...]], np.ndarray, bool]:
-    """Sets of no, one and two columns, the probability of each, and whether slips would show."""
-    system = system_of(data, terms)
-    tau = scatter.trials(SIZE_STEPS)
-    found = system.solve(tau)
-    base = found.log_likelihood + scatter.log_prior(tau)
-    columns = np.stack([c.column for c in candidates], axis=1)
-    weight = columns.T @ found.unexplained @ columns
-    toward = columns.T @ found.unexplained @ system.left
+) -> tuple[float, np.ndarray, bool]:
+    """Probability of no change, of each and each two of them, and whether slips would show.
+
+    Those of two stand above the diagonal of an (h, h) array, those of one alone on it.
+    """
     count = len(candidates)
     each = np.log(CHANCE / count)
-    sets: list[tuple[int, ...]] = [()]
-    logs = [0.0]
-    for size in (1, 2):
-        some = list(combinations(range(count), size))
-        if not some:
-            continue
-        more = gains(weight, toward, np.array(some), size=SIZE_STEPS)
-        odds = logsumexp(base[:, None] + more, axis=0) - logsumexp(base) + size * each
-        sets += some
-        logs += odds.tolist()
-    probability = np.exp(np.array(logs) - logsumexp(logs))
+    base, read = _read(data, terms, scatter, candidates)
+    quiet, own, likelihood = [], [], np.full((count, count), -np.inf)
+    for log, seen in zip(base, read, strict=True):
+        gain = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=SIZE_STEPS)
+        np.logaddexp(likelihood, log + gain, out=likelihood)
+        own.append(seen.diagonal()[:-1].copy())
+        quiet.append(log + 0.5 * seen[-1, -1])
+    odds = likelihood - logsumexp(base) + (2 - np.eye(count)) * each
+    top = max(0.0, float(odds.max()))
+    pairs, steady = np.triu(np.exp(odds - top)), np.exp(-top)
+    total = steady + pairs.sum()
     slips = [i for i, c in enumerate(candidates) if c.kind == "slip"]
-    own = np.diagonal(weight, axis1=1, axis2=2)[:, slips]
-    show = _would_show(_quiet(system, found) + scatter.log_prior(tau), own, each)
+    show = _would_show(np.array(quiet), np.array(own)[:, slips], each)
     tells = bool(slips) and bool(np.all(show))
-    return sets, probability, tells
+    return float(steady / total), pairs / total, tells
 
 
 def _hidden(
@@ -185,28 +186,26 @@ def _hidden(
     terms: Sequence[Term],
     scatter: Scatter,
     candidates: Sequence[_Candidate],
-) -> set[int]:
-    """The slips that free terms would swallow."""
+) -> np.ndarray:
+    """(h,) bool: the slips that free terms would swallow."""
+    base, read = _read(data, terms, scatter, candidates)
+    own = np.array([seen.diagonal().copy() for seen in read])  # a view would keep them all
+    quiet = base + 0.5 * own[:, -1]
+    show = _would_show(quiet, own[:, :-1], np.log(CHANCE / len(candidates)))
+    return np.array([c.kind == "slip" for c in candidates]) & ~show
+
+
+def _read(
+    data: BestFocusData,
+    terms: Sequence[Term],
+    scatter: Scatter,
+    candidates: Sequence[_Candidate],
+) -> tuple[np.ndarray, Iterator[np.ndarray]]:
+    """(G,) ln p and, for each scatter, K' P K of the candidates' columns and then the data."""
     system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
     found = system.solve(tau)
-    columns = np.stack([c.column for c in candidates], axis=1)
-    own = np.einsum("ic,gij,jc->gc", columns, found.unexplained, columns)
-    quiet = _quiet(system, found) + scatter.log_prior(tau)
-    show = _would_show(quiet, own, np.log(CHANCE / len(candidates)))
-    return {i for i, c in enumerate(candidates) if c.kind == "slip" and not show[i]}
-
-
-def _quiet(system: System, found: Solution) -> np.ndarray:
-    """(G,) array: ln p of data that the model meets exactly."""
-    left = np.einsum("i,gij,j->g", system.left, found.unexplained, system.left)
-    return found.log_likelihood + 0.5 * left
-
-
-def _levelled(probability: np.ndarray, behind: np.ndarray) -> np.ndarray:
-    """No change and a hidden slip made equally likely, as the frames have them."""
-    even = probability.copy()
-    even[0] = even[behind].sum()
-    return even / even.sum()
+    columns = np.stack([*(c.column for c in candidates), system.left], axis=1)
+    return found.log_likelihood + scatter.log_prior(tau), found.unexplained(columns)
 
 
 def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:

@@ -17,9 +17,9 @@ from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import MaxNLocator
 
 from ..tints import filter_tint, spare_number
@@ -43,6 +43,10 @@ PLAIN: Final = {
 _palette: ContextVar[Mapping[str, str]] = ContextVar("palette", default=_STAND_IN)
 _MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
 _OTHER_MARKERS: Final = ("p", "<", ">")
+
+#: Width of a sign of the numbers at the ticks, and height of a line of text.
+_SIGN_PX: Final = 6.6
+_LINE_PX: Final = 15.0
 
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _HREF: Final = "{http://www.w3.org/1999/xlink}href"
@@ -97,8 +101,7 @@ def marker_size(name: str, size: float) -> float:
 def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
     """An empty drawing of the page's style; one point is one pixel."""
     with mpl.rc_context(_SETTINGS):
-        layout = ConstrainedLayoutEngine(w_pad=2 / 72, h_pad=2 / 72)
-        figure = Figure(figsize=(width_px / 72, height_px / 72), dpi=72, layout=layout)
+        figure = Figure(figsize=(width_px / 72, height_px / 72), dpi=72)
         FigureCanvasSVG(figure)
         axes = figure.add_subplot()
     figure.patch.set_visible(False)
@@ -109,9 +112,8 @@ def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
 def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tuple[Axes, ...]]:
     """Drawings one below the other that share their x axis; its labels stand at the lowest."""
     with mpl.rc_context(_SETTINGS):
-        layout = ConstrainedLayoutEngine(w_pad=2 / 72, h_pad=2 / 72, hspace=0.0)
         size = (width_px / 72, sum(heights_px) / 72)
-        figure = Figure(figsize=size, dpi=72, layout=layout)
+        figure = Figure(figsize=size, dpi=72)
         FigureCanvasSVG(figure)
         rows = len(heights_px)
         panels = figure.subplots(rows, sharex=True, height_ratios=heights_px)
@@ -134,7 +136,9 @@ def dress(axes: Axes) -> None:
         label.set_fontsize(12)
 
 
-def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
+def svg_text(
+    figure: Figure, *, name: str, title: str, description: str, beside_px: float = 0.0
+) -> str:
     """The figure as inline SVG: named for screen readers, nothing fetched, themed by CSS.
 
     Parameters
@@ -144,7 +148,10 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
         Unique on the page: letters, digits and hyphens; starts every id in the SVG.
     title, description : str
         What a screen reader says.
+    beside_px : float
+        Room above and below for words that stand beside the axes.
     """
+    _set_margins(figure, beside_px)
     raw = io.StringIO()
     with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
         # The page's own fonts set the text; that matplotlib's lacks a sign does not matter.
@@ -155,6 +162,35 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
         root.remove(element)
     _shorten_ids(root, name)
     return _inline(root, name=name, title=title, description=description)
+
+
+def _set_margins(figure: Figure, beside_px: float) -> None:
+    """Leave room for ticks and labels, judged from how many signs they have.
+
+    Measuring the text, as matplotlib's layout engines do, takes twice as long as drawing it.
+    """
+    width, height = 72 * figure.get_size_inches()
+    panels = figure.axes
+    left = max(_room(axes.yaxis) for axes in panels)
+    # A second scale stands on the right; its numbers are not known before it is drawn.
+    right = left if any(axes.child_axes for axes in panels) else 16.0
+    bottom = _LINE_PX + _room(panels[-1].xaxis, lying=True)
+    gap = 8.0 * len(panels) / (height - bottom) if len(panels) > 1 else 0.0
+    figure.subplots_adjust(
+        left=left / width,
+        right=1 - right / width,
+        bottom=max(bottom, beside_px) / height,
+        top=1 - max(8.0, beside_px) / height,
+        hspace=gap,
+    )
+
+
+def _room(axis: Axis, *, lying: bool = False) -> float:
+    """Pixels that the ticks, their numbers and the label of an axis take; ``lying``: in height."""
+    numbers = axis.get_major_formatter().format_ticks(list(axis.get_majorticklocs()))
+    signs = 0.0 if lying else max(map(len, numbers), default=0) * _SIGN_PX
+    label = _LINE_PX if axis.get_label_text() else 0.0
+    return 12.0 + signs + label
 
 
 def _shorten_ids(root: ET.Element, name: str) -> None:

@@ -32,11 +32,11 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     width_px : int
     """
     width, height = field.frame_px or (1.0, 1.0)
-    figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 70)
+    figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 84)
     draw_field(axes, field, steps_per_um=steps_per_um)
     return _canvas.svg_text(
         figure, name=name, title="Best focus over the frame",
-        description=field_words(field, steps_per_um),
+        description=field_words(field, steps_per_um), beside_px=42,
     )  # fmt: skip
 
 
