@@ -135,12 +135,9 @@ def _search(
         odd = [n % 2 for n in flat.shape]
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
-    rows = _told_apart(np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))]))
-    weight = rows[:, 3]
-    if expected is not None:
-        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
-    order = np.argsort(-weight, kind="stable")
-    kept = _one_each(rows[order])
+    rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
+    kept = _one_each(rows[rows[:, 4] > 0, :4], expected)
+    kept = _one_each(_told_apart(kept, rows[:, :4]), expected)
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
     roughness = np.array([float(np.median(m.rough)) for m in maps])
@@ -231,9 +228,11 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
         (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
         for axis, c in ((1, column), (0, row))
     )
-    # Sky left over grows with width without end; a star has its maximum.
+    # Sky left over grows with width without end; a star has its maximum. Over white noise: what
+    # the sky's own roughness makes of it would have maxima of its own.
     wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
-    keep = value[keep] / here.white > wider
+    narrower = maps[k - 1].over_white(x, y) if k > 0 else 0.0
+    keep = value[keep] / here.white > np.maximum(wider, narrower)
     return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 
@@ -263,36 +262,44 @@ def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 
 
-def _told_apart(rows: np.ndarray) -> np.ndarray:
-    """Maxima over place and scale; but in place of one that is several stars side by side, these.
+def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Stars, but in place of one that is several side by side, these, from the maxima ``rows``.
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
-    if len(rows) == 0:
-        return rows[:, :4]
-    parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
-    around = cKDTree(place).query_ball_point(place[parents], _GROUP * width[parents])
-    owner = np.repeat(parents, [len(near) for near in around])
+    wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
+    place, width, snr = rows[:, :2], rows[:, 2], rows[:, 3]
+    around = cKDTree(place).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
+    owner = np.repeat(wide, [len(near) for near in around])
     child = np.concatenate([*around, np.zeros(0)]).astype(int)
-    fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _LEAST_ALONE * snr[owner])
+    fit = (width[child] < 0.8 * stars[owner, 2]) & (snr[child] > _LEAST_ALONE * stars[owner, 3])
     owner, child = owner[fit], child[fit]
     # Groups of one owner and one width, the widest first.
     order = np.lexsort((-width[child], owner))
     owner, child = owner[order], child[order]
-    first = np.flatnonzero(np.r_[True, (np.diff(owner) != 0) | (np.diff(width[child]) != 0)])
-    for start, end in zip(first, np.r_[first[1:], len(child)], strict=True):
-        members = child[start:end]
-        if len(members) < 2:
+    ends = (
+        np.flatnonzero((np.diff(owner, append=-1) != 0) | (np.diff(width[child], append=-1) != 0))
+        + 1
+    )
+    whole, found = np.ones(len(stars), bool), [stars]
+    for group in np.split(np.arange(len(child)), ends[:-1]):
+        parent, members = owner[group[:1]], child[group]
+        if len(group) < 2 or not whole[parent].all():
             continue
-        parent, stands = owner[start], snr[members].max() > _ALONE * snr[owner[start]]
-        if kept[parent] and stands and pdist(place[members]).min() > _CLEAR * width[members[0]]:
-            kept[parent], kept[members] = False, True
-    return rows[kept, :4]
+        stands = snr[members].max() > _ALONE * stars[parent, 3]
+        if stands and pdist(place[members]).min() > _CLEAR * width[members[0]]:
+            whole[parent] = False
+            found.append(rows[members])
+    found[0] = stars[whole]
+    return np.concatenate(found)
 
 
-def _one_each(rows: np.ndarray) -> np.ndarray:
-    """Leave one maximum a star; ``rows`` run from strong to weak."""
+def _one_each(rows: np.ndarray, expected: float | None) -> np.ndarray:
+    """Leave one maximum a star: the strongest, or the nearer to the expected width."""
+    weight = rows[:, 3]
+    if expected is not None:
+        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
+    rows = rows[np.argsort(-weight, kind="stable")]
     if len(rows) < 2:
         return rows
     place, width = rows[:, :2], rows[:, 2]
@@ -302,10 +309,12 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
         hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
         both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
         pairs.append(np.sort(both, axis=0))
-    code = np.unique(np.concatenate([strong * len(rows) + weak for strong, weak in pairs]))
-    for strong, weak in zip(*(v.tolist() for v in np.divmod(code, len(rows))), strict=True):
-        if strong != weak and alive[strong]:
-            alive[weak] = False
+    strong, weak = np.concatenate(pairs, axis=1)
+    strong, weak = (v[strong != weak][np.argsort(strong[strong != weak])] for v in (strong, weak))
+    ends = np.searchsorted(strong, np.arange(len(rows) + 1))
+    for k in range(len(rows)):
+        if alive[k]:
+            alive[weak[ends[k] : ends[k + 1]]] = False
     return rows[alive]
 
 
