@@ -2,8 +2,8 @@
 
 By the covariance a sweep tells most with ends at 3.6 to 4.1 times, whatever the telescope, and four
 is within 2 % of the best. As many on both wings and one in focus promise 6 to 8 % smaller errors,
-and drawn nights gave 9 % (scripts/results/plan.md): a sixth of the exposures, too little for a sweep
-that has to know where focus is.
+and drawn nights gave 9 % (scripts/results/plan.md): a sixth of the exposures, too little for a
+sweep that has to know where focus is.
 """
 
 from typing import Final
