@@ -5,7 +5,8 @@ Where all of them are refused, everything that is measured must be the same to t
 one is still a frame (its filter changed, say), no good frame may be refused, leave its sweep or
 change its radius, and what headers say of the equipment must hold.
 
-Run: ``python scripts/spoiled_folders.py [--folders 300] [--seed 1]``; exit status 1 on a failure.
+Run: ``python scripts/spoiled_folders.py [--folders 300] [--seed 1] [--keep]``; exit status 1 on a
+failure. With ``--keep`` the section in ``scripts/results/spoiled.md`` is renewed.
 """
 
 import argparse
@@ -19,6 +20,7 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
+from _results import RESULTS, write_section
 from mutate import spoiled_frame
 
 from starsize.cache import Cache
@@ -40,6 +42,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--folders", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--keep", action="store_true")
     asked = parser.parse_args()
     failures: Counter[str] = Counter()
     refused = 0
@@ -66,10 +69,14 @@ def main() -> int:
                     print(f"{number}: {what} ({', '.join(p.name for p in added)!r})")
             for path in added:
                 remove(path)
-    print(
-        f"{asked.folders} folders, in {refused} of them all spoiled files refused: "
-        f"{failures.total()} failures of {len(failures)} kinds"
+    said = (
+        f"{asked.folders} folders (seed {asked.seed}), in {refused} of them all spoiled files "
+        f"refused: {failures.total()} failures of {len(failures)} kinds"
     )
+    print(said)
+    if asked.keep:
+        title, result = "Spoiled files among good ones", RESULTS / "spoiled.md"
+        write_section(title, said + ".", script="spoiled_folders.py", file=result)
     return 1 if failures else 0
 
 
