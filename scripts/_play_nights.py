@@ -3,21 +3,23 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from math import erf, sqrt
 
 import numpy as np
 
 from starsize.comparison.offsets.focuser import play_of_starts
-from starsize.curves import CurveFit, FocusCurve, fit_curves, focus_curve
-from starsize.curves.play import certain_plays
-from starsize.curves.prediction import radius_at
+from starsize.curves import FocusCurve, fit_curves, focus_curve
 from starsize.estimate import Estimate
 from starsize.simulate import SCENARIOS, PointsPlan, RadiusTable, draw_points, tabulate_radii
 
-ALONE = ((("L",), 7), (("L",), 11))
 SEVEN = ("L", "R", "G", "B", "L", "R", "G")
-NIGHTS = ((("L", "R", "G"), 7), (SEVEN, 7))
+ALONE = ((("L",), 7), (("L",), 11))
+THREE_NARROW, SEVEN_NARROW, SEVEN_USUAL = (
+    ((("L", "R", "G"), 7),), ((SEVEN, 7),), ((SEVEN, 11),)
+)  # fmt: skip
 WRECK = (0.8, 0.9)
 """How much too small a wrecked first frame is: just as play would have it."""
+NEAR_STEPS = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,6 +30,10 @@ class Starts:
     positions: int
     play_steps: float = 0.0
     wrecked: bool = False
+
+    @property
+    def plan(self) -> PointsPlan:
+        return PointsPlan(order=self.order, positions=self.positions, play_steps=self.play_steps)
 
 
 @cache
@@ -45,17 +51,18 @@ def spacing_steps(starts: Starts) -> float:
 
 def drawn_curves(starts: Starts, seed: int) -> list[FocusCurve]:
     """Radii by the physics of the drawn frames."""
-    plan = PointsPlan(order=starts.order, positions=starts.positions, play_steps=starts.play_steps)
-    points = draw_points(table(), plan, seed=seed)
+    points = draw_points(table(), starts.plan, seed=seed)
     radii = [p.radius_px[:, 1].copy() for p in points]
-    _wreck(radii, starts, np.random.default_rng([seed, 77]))
+    rng = np.random.default_rng([seed, 77])
+    if starts.wrecked:
+        radii[int(rng.integers(len(radii)))][0] *= rng.uniform(*WRECK)
     return [
         focus_curve(p.position_steps, r, p.sigma_px[:, 1], filter=p.filter, id=f"{k}")
         for k, (p, r) in enumerate(zip(points, radii, strict=True))
     ]
 
 
-def fitted_play(starts: Starts, seed: int) -> Estimate | None:
+def found_play(starts: Starts, seed: int) -> Estimate | None:
     """Play that a drawn and fitted night reports; not a number where a text alone says so."""
     fits = fit_curves(drawn_curves(starts, seed)).fits
     found = play_of_starts(fits)
@@ -63,78 +70,69 @@ def fitted_play(starts: Starts, seed: int) -> Estimate | None:
     return Estimate(np.nan, np.nan) if said and found is None else found
 
 
-def redrawn_play(
-    fits: Sequence[CurveFit], starts: Starts, rng: np.random.Generator
-) -> Estimate | None:
-    """The same of a night drawn about fitted curves, which stand for those of its own fit."""
-    curves = [_redrawn(fit, starts, rng) for fit in fits]
-    radii = [curve.radius_px.copy() for curve in curves]
-    _wreck(radii, starts, rng)
-    night = [
-        replace(f, curve=replace(c, radius_px=r))
-        for f, c, r in zip(fits, curves, radii, strict=True)
-    ]
-    plays = certain_plays(night)
-    return play_of_starts([replace(f, play_steps=p) for f, p in zip(night, plays, strict=True)])
+def least_sigma(starts: Starts, seed: int) -> float:
+    """Cramer-Rao bound of the play of one night, steps, for one who knows the lens outright.
+
+    Unknown are the play, one slope, and the best focus and the seeing of each sweep; the noise is
+    as drawn.
+    """
+    points = draw_points(table(), starts.plan, seed=seed)
+
+    def radii(at: np.ndarray) -> np.ndarray:
+        parts = []
+        for k, p in enumerate(points):
+            camera = np.maximum(p.position_steps, p.position_steps[0] + at[0])
+            away = (camera - p.best_steps - at[2 + 2 * k]) * np.exp(at[1])
+            seeing = np.full(away.size, np.exp(at[3 + 2 * k]))
+            parts.append(table().radii_px(p.filter, p.best_steps + away, seeing)[:, 1])
+        return np.concatenate(parts)
+
+    true = np.zeros(2 + 2 * len(points))
+    true[0] = starts.play_steps
+    step = np.diag(np.r_[0.5, 1e-4, np.tile((0.1, 1e-4), len(points))])
+    slopes = np.array([(radii(true + d) - radii(true - d)) / (2 * d.sum()) for d in step])
+    seeing = starts.plan.jitter * slopes[3::2].sum(axis=0)
+    variance = (starts.plan.star_noise * radii(true)) ** 2 + seeing**2
+    return float(np.sqrt(np.linalg.inv(slopes / variance @ slopes.T)[0, 0]))
 
 
 def starts(cases: Sequence[tuple[tuple[str, ...], int]], runs: int) -> str:
     """How often play is reported where there is some or none, and how well it is read."""
     lines = [
-        "Fitted: drawn by the simulator's physics and fitted. Redrawn: drawn about one such "
-        "night's curves, which are not fitted again. A wreck: the first frame of one sweep has "
-        f"{WRECK[0]} to {WRECK[1]} of its radius.",
+        "Drawn by the simulator's physics and fitted in full, nothing stated of the telescope. "
+        f"A wreck: the first frame of one sweep has {WRECK[0]} to {WRECK[1]} of its radius. Least "
+        "sigma: the Cramer-Rao bound for one who knows the lens outright.",
         "",
-        "| sweeps | positions, spacing | drawn | count | reported | within 4 steps "
-        "| within 3 sigma | rms, steps | median sigma |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "| sweeps | positions, spacing | drawn | reported | within 4 steps | at best "
+        "| within 3 sigma | rms, steps | median sigma | least sigma |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for order, positions in cases:
         plain = Starts(order=order, positions=positions)
-        template = fit_curves(drawn_curves(plain, 1000)).fits
-        kinds = {"no play": plain, "no play, a wreck": replace(plain, wrecked=True)}
-        kinds["85 steps"] = replace(plain, play_steps=85.0)
-        for name, kind in kinds.items():
-            rng = np.random.default_rng([28, len(order), positions, len(name)])
-            fitted = [fitted_play(kind, seed) for seed in range(runs // 20 // len(order) + 3)]
-            redrawn = [redrawn_play(template, kind, rng) for _ in range(runs // len(order))]
+        kinds = {
+            "no play": (plain, runs),
+            "no play, a wreck": (replace(plain, wrecked=True), runs // 4),
+            "85 steps": (replace(plain, play_steps=85.0), runs // 2),
+        }
+        for name, (kind, count) in kinds.items():
+            seen = [found_play(kind, seed) for seed in range(count)]
             head = f"| {len(order)} | {positions}, {spacing_steps(plain):.0f} steps | {name} |"
-            lines.append(f"{head} fitted | {_start_row(fitted, kind.play_steps)} |")
-            lines.append(f"{head} redrawn | {_start_row(redrawn, kind.play_steps)} |")
-            print(*lines[-2:], sep="\n", flush=True)
+            lines.append(f"{head} {_row(kind, seen)} |")
+            print(lines[-1], flush=True)
     return "\n".join(lines)
 
 
-def _start_row(seen: Sequence[Estimate | None], true: float) -> str:
+def _row(kind: Starts, seen: Sequence[Estimate | None]) -> str:
     said = [p for p in seen if p is not None]
     row = f"{len(said)} of {len(seen)}"
-    if not (said and true):
-        return f"{row} | - | - | - | -"
-    error = np.abs([p.value - true for p in said])
+    if not (said and kind.play_steps):
+        return f"{row} | - | - | - | - | - | -"
+    least = [least_sigma(kind, seed) for seed in range(len(seen))]
+    error = np.abs([p.value - kind.play_steps for p in said])
     sigma = np.array([p.sigma for p in said])
+    best = np.mean([erf(NEAR_STEPS / one / sqrt(2)) for one in least])
     return (
-        f"{row} | {np.sum(error < 4)} | {np.sum(error < 3 * sigma)} "
-        f"| {np.sqrt(np.mean(error**2)):.1f} | {np.median(sigma):.1f}"
+        f"{row} | {100 * np.mean(error < NEAR_STEPS):.0f} % | {100 * best:.0f} % "
+        f"| {100 * np.mean(error < 3 * sigma):.0f} % | {np.sqrt(np.mean(error**2)):.1f} "
+        f"| {np.median(sigma):.1f} | {np.median(least):.1f}"
     )
-
-
-def _redrawn(fit: CurveFit, starts: Starts, rng: np.random.Generator) -> FocusCurve:
-    old = fit.curve.position_steps
-    position = old + rng.uniform(-0.5, 0.5) * abs(old[1] - old[0])
-    model = np.interp(np.maximum(position, position[0] + starts.play_steps), *_drawn(fit))
-    star = fit.curve.radius_sigma_px / fit.curve.radius_px * model
-    spread = np.hypot(star, 0.05 * fit.floor_px.value**2 / model)
-    radius = model + spread * rng.standard_normal(model.size)
-    return replace(fit.curve, position_steps=position, radius_px=radius, radius_sigma_px=star)
-
-
-@cache
-def _drawn(fit: CurveFit) -> tuple[np.ndarray, np.ndarray]:
-    position = fit.curve.position_steps
-    along = np.linspace(2 * position[0] - position[1], 2 * position[-1] - position[-2], 600)
-    return along, radius_at(fit, along)
-
-
-def _wreck(radii: Sequence[np.ndarray], starts: Starts, rng: np.random.Generator) -> None:
-    if starts.wrecked:
-        radii[int(rng.integers(len(radii)))][0] *= rng.uniform(*WRECK)

@@ -10,17 +10,22 @@ import argparse
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
-from _play_nights import ALONE, NIGHTS, starts
+from _play_nights import ALONE, SEVEN_NARROW, SEVEN_USUAL, THREE_NARROW, starts
 from _results import write_section
 from _sweeps import REFRACTOR, curves_of
+from scipy.stats import chi2, t as student
 
-from starsize.comparison import Comparison, compare_sweeps
+from starsize.comparison.compare import adjusted_sweeps
 from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import FieldSweep, Frame, field_of_focus
+from starsize.comparison.offsets.adjustment import Adjustment
+from starsize.comparison.offsets.changes import Changes
+from starsize.comparison.offsets.mixture import P68, Interval
+from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.table import Scale
+from starsize.comparison.offsets.terms import expected_scatter
 from starsize.conventions import Approach
 from starsize.estimate import Estimate
 from starsize.simulate.field_points import FieldDraw, FieldPlan, draw_field
@@ -29,37 +34,32 @@ from starsize.simulate.sweep_night import SweepDraw, SweepNight
 TEN = ("L", "R", "G", "B") * 2 + ("L", "R")
 COOLING = SweepNight(steps_per_degC=-6.0, warm=12.0, cold=8.0)
 TENTH_ZONE = 1.35
-Found = TypeVar("Found")
 
 
 @dataclass(frozen=True)
 class Offsets:
-    """Errors of the offsets of one night, their sigmas and 95 % half-widths, steps."""
+    """Errors of the offsets of one night, their sigmas, 95 and 99.7 % half-widths, steps."""
 
     error: np.ndarray
     sigma: np.ndarray
     half95: np.ndarray
+    half997: np.ndarray
 
 
-def told(found: Found | None) -> Found:
-    """What cannot be None here."""
-    assert found is not None
-    return found
+def adjusted(draws: Iterable[SweepDraw], setup=REFRACTOR) -> tuple[Adjustment, Changes]:
+    """The adjustment that a comparison rests on."""
+    data = data_of_curves(curves_of(draws))
+    return adjusted_sweeps(data, setup=setup, um_per_step=setup.focuser.um_per_step)[1:]
 
 
-def compared(draws: Iterable[SweepDraw], setup=REFRACTOR) -> Comparison:
-    return compare_sweeps(curves_of(draws), setup=setup)
-
-
-def offsets_of(found: Comparison, night: SweepNight) -> Offsets:
-    rows = {r.filter: r for r in found.rows}
-    names = found.filters[1:]
-    true = [night.offsets[n] for n in names]
-    return Offsets(
-        np.abs([told(rows[n].offset_steps) - t for n, t in zip(names, true, strict=True)]),
-        np.array([rows[n].offset_sigma_steps for n in names]),
-        np.array(found.half95_steps[1:]),
+def offsets_of(found: Adjustment, night: SweepNight) -> Offsets:
+    names = [n for n in found.filters if n != "L"]
+    rows = [one for n, one in zip(found.filters, found.offsets("L"), strict=True) if n != "L"]
+    error = np.array([r.value - night.offsets[n] for r, n in zip(rows, names, strict=True)])
+    sigma, half95, half997 = (
+        np.array([getattr(r, name) for r in rows]) for name in ("sigma", "half95", "half997")
     )
+    return Offsets(np.abs(error), sigma, half95, half997)
 
 
 def joined(parts: Sequence[Offsets]) -> Offsets:
@@ -70,16 +70,24 @@ def judged(o: Offsets) -> str:
     return (
         f"{np.sqrt(np.mean(o.error**2)):.2f} | {share(o.error < TENTH_ZONE)} "
         f"| {share(o.error < o.sigma)} | {share(o.error > o.half95)} "
-        f"| {share(o.error > 3 * o.sigma)} | {np.max(o.error / o.sigma):.1f}"
+        f"| {share(o.error > 3 * o.sigma)} | {share(o.error > o.half997)} "
+        f"| {np.max(o.error / o.half997):.2f}"
     )
+
+
+JUDGED = "offsets rms | within 0.1 zone | within sigma | beyond 95 % | beyond 3 sigma "
+JUDGED += "| beyond 99.7 % | worst over 99.7 %"
 
 
 def slips(runs: int) -> str:
     """A slip of 40 steps in a gap drawn by chance, and the same nights without."""
     lines = [
-        "| order | fits, scatter | slip | in the right gap | slips said | offsets rms "
-        "| within 0.1 zone | within sigma | beyond 95 % | beyond 3 sigma | worst |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "Beyond 3 sigma, Student: the share that Student's t has beyond three of its 68.3 % "
+        "half-widths, with as many degrees of freedom as the night leaves. Common: the scatter of "
+        "each night is drawn from what is common of focusers.",
+        "",
+        f"| order | fits, scatter | slip | in the right gap | slips said | {JUDGED} | Student |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     orders = {
         "L R G B twice, L R": TEN,
@@ -87,21 +95,23 @@ def slips(runs: int) -> str:
         "L R five times": ("L", "R") * 5,
     }
     for i, (name, order) in enumerate(orders.items()):
-        for j, (fit, scatter) in enumerate(((0.2, 0.3), (0.5, 1.0), (0.5, 2.0))):
+        for j, (fit, scatter) in enumerate(((0.2, 0.3), (0.5, 1.0), (0.5, 2.0), (0.5, None))):
             for size in (40.0, 0.0):
-                night = replace(COOLING, order=order, fit_sigma=fit, scatter=scatter)
-                count = runs if size else runs * 2 // 5
-                row = _slip_row(night, size, count, [15, i, j, int(size)])
-                lines.append(f"| {name} | {fit}, {scatter} | {size:g} | {row}")
+                night = replace(COOLING, order=order, fit_sigma=fit, scatter=scatter or 1.0)
+                row = _slip_row(night, size, runs, [15, i, j, int(size)], common=scatter is None)
+                free = len(order) - len(set(order)) - 1 - bool(size)
+                beyond = 2 * student.sf(3 * student.isf((1 - P68) / 2, free), free)
+                said = f"{fit}, {scatter or 'common'}"
+                lines.append(f"| {name} | {said} | {size:g} | {row} {100 * beyond:.1f} % |")
+                print(lines[-1], flush=True)
     return "\n".join(lines)
 
 
 def hidden(runs: int) -> str:
     """Every filter exactly twice under even cooling: a slip half-way looks like a slope."""
     lines = [
-        "| L R G B twice | slip, half-way | in the right gap | slips said | offsets rms "
-        "| within 0.1 zone | within sigma | beyond 95 % | beyond 3 sigma | worst | in doubt |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        f"| L R G B twice | slip, half-way | in the right gap | slips said | {JUDGED} | in doubt |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     base = replace(COOLING, order=("L", "R", "G", "B") * 2, fit_sigma=0.5, scatter=0.5)
     nights = {"even cooling": base, "cooling that settles": replace(base, settling=1.5)}
@@ -115,19 +125,29 @@ def hidden(runs: int) -> str:
 
 
 def _slip_row(
-    night: SweepNight, size: float, runs: int, seed: list[int], *, at: int = 0, doubt: bool = False
+    night: SweepNight,
+    size: float,
+    runs: int,
+    seed: list[int],
+    *,
+    at: int = 0,
+    doubt: bool = False,
+    common: bool = False,
 ) -> str:
     rng = np.random.default_rng(seed)
     right, said, errors, doubts = [], [], [], []
     for _ in range(runs):
         place = at or int(rng.integers(1, len(night.order)))
-        draws = replace(night, slip_before=place, slip_steps=size).draw(rng)
-        found = compared(draws)
-        seen = [(s.after_sweep, s.before_sweep) for s in found.focuser.slips or ()]
+        usual = expected_scatter(REFRACTOR, REFRACTOR.focuser.um_per_step)
+        scatter = usual.median_steps * float(np.exp(usual.spread * rng.standard_normal()))
+        one = replace(night, scatter=scatter) if common else night
+        draws = replace(one, slip_before=place, slip_steps=size).draw(rng)
+        found, changes = adjusted(draws)
+        seen = [(s.after_sweep, s.before_sweep) for s in changes.slips or ()]
         right.append(seen == [(draws[place - 1].id, draws[place].id)])
         said.append(bool(seen))
         errors.append(offsets_of(found, night))
-        doubts.append(any(n.code == "slip_or_drift" for n in found.notices))
+        doubts.append(changes.in_doubt is not None)
     gap = share(right) if size else "-"
     more = f" | {share(doubts)} |" if doubt else " |"
     return f"{gap} | {share(said)} | {judged(joined(errors))}{more}"
@@ -139,10 +159,9 @@ def repeats(runs: int) -> str:
     for i, order in enumerate((("L",) * 12, ("L", "R", "G") * 4, ("L", "R", "G", "B") * 3)):
         rng = np.random.default_rng([16, i])
         night = SweepNight(order=order, scatter=3.0, fit_sigma=0.5)
-        found = [compared(night.draw(rng)).focuser for _ in range(runs)]
-        ends = [told(f.repeatability68_steps) for f in found]
-        inside = [low <= 3 <= high for low, high in ends]
-        middle = np.mean([told(f.repeatability_steps).value for f in found])
+        found = [adjusted(night.draw(rng))[0] for _ in range(runs)]
+        inside = [low <= 3 <= high for low, high in (f.scatter68_steps for f in found)]
+        middle = np.mean([f.scatter.value for f in found])
         lines.append(f"| {len(set(order))} filters | {share(inside)} | {middle:.2f} |")
     return "\n".join(lines)
 
@@ -150,78 +169,87 @@ def repeats(runs: int) -> str:
 def nights(runs: int) -> str:
     """Three nights, each with a zero of its own, together and each alone."""
     lines = [
-        "| each night | scatter | mean of the three nights' sigmas over theirs together "
-        "| smallest of the three over theirs | rms error: alone over together | within sigma "
-        "| beyond 3 sigma |",
-        "|---|---|---|---|---|---|---|",
+        "Three equal nights hold three times as much: their sigma is that of one over the root of "
+        "three, 1.73. Where each night learns the scatter from its own few repeats, the smallest "
+        "of three stated sigmas is small by luck: three draws of s with f degrees of freedom have "
+        "(1 - F)^3 = 1/2 at their median smallest, F that of s. That is the column expected.",
+        "",
+        "| each night, sets | scatter | mean of the three nights' sigmas over theirs together "
+        "| smallest of the three over theirs | expected | rms error: alone over together "
+        "| within sigma | beyond 3 sigma | beyond 99.7 % |",
+        "|---|---|---|---|---|---|---|---|---|",
     ]
-    orders = {"L R G B three times": ("L", "R", "G", "B") * 3}
+    orders = {
+        "L R G B twice, L": ("L", "R", "G", "B") * 2 + ("L",),
+        "L R G B three times": ("L", "R", "G", "B") * 3,
+    }
     for i, (name, order) in enumerate(orders.items()):
         for scatter in (0.3, 1.0, 2.0):
-            rng = np.random.default_rng([17, i, int(10 * scatter)])
-            night = SweepNight(order=order, scatter=scatter, fit_sigma=0.3)
-            sets = runs if scatter == 1.0 else runs // 5
-            rows = [_three(night, rng) for _ in range(sets)]
-            all_, alone = (
-                joined([r[0] for r in rows]),
-                [joined([r[k] for r in rows]) for k in (1, 2, 3)],
-            )
-            sigma = np.array([a.sigma for a in alone])
-            error = np.sqrt(np.mean([a.error**2 for a in alone]))
-            usual = np.median(sigma.mean(axis=0) / all_.sigma)
-            lines.append(
-                f"| {name}, {sets} sets | {scatter} | {usual:.2f} "
-                f"| {np.median(sigma.min(axis=0) / all_.sigma):.2f} "
-                f"| {error / np.sqrt(np.mean(all_.error**2)):.2f} "
-                f"| {share(all_.error < all_.sigma)} | {share(all_.error > 3 * all_.sigma)} |"
-            )
+            for stated in (False, True):
+                rng = np.random.default_rng([17, i, int(10 * scatter), stated])
+                night = SweepNight(order=order, scatter=scatter, fit_sigma=0.3)
+                free = np.inf if stated else len(order) - len(set(order))
+                count = runs if scatter == 1.0 else runs // 5
+                head = f"{name}, {count} | {scatter}{', stated' if stated else ''}"
+                sets = [_three(night, rng, stated=stated) for _ in range(count)]
+                lines.append(f"| {head} | {_three_row(sets, free)} |")
+                print(lines[-1], flush=True)
     return "\n".join(lines)
 
 
-def _three(night: SweepNight, rng: np.random.Generator) -> tuple[Offsets, ...]:
+def _three(night: SweepNight, rng: np.random.Generator, *, stated: bool) -> tuple[Offsets, ...]:
     drawn = []
     for k in range(3):
         zero = 10_000 + float(rng.normal(0, 100))
         one = replace(night, first_mjd=60000.8 + k, zero_steps=zero, label=f"n{k}:")
         drawn.append(one.draw(rng))
-    whole = compared([d for one in drawn for d in one])
-    return tuple(offsets_of(c, night) for c in (whole, *(compared(one) for one in drawn)))
+    known = replace(REFRACTOR.focuser, repeatability_steps=night.scatter if stated else None)
+    setup = replace(REFRACTOR, focuser=known)
+    parts = ([d for one in drawn for d in one], *drawn)
+    return tuple(offsets_of(adjusted(one, setup)[0], night) for one in parts)
+
+
+def _three_row(sets: Sequence[tuple[Offsets, ...]], free: float) -> str:
+    whole, *alone = (joined(parts) for parts in zip(*sets, strict=True))
+    sigma = np.array([a.sigma for a in alone])
+    error = np.sqrt(np.mean([a.error**2 for a in alone]))
+    luck = 1.0
+    if np.isfinite(free):
+        smallest = chi2.ppf(1 - 0.5 ** (1 / 3), free) / free
+        tails = [student.isf((1 - P68) / 2, f) for f in (free, 3 * free)]
+        luck = float(np.sqrt(smallest)) * tails[0] / tails[1]
+    return (
+        f"{np.median(sigma.mean(axis=0) / whole.sigma):.2f} "
+        f"| {np.median(sigma.min(axis=0) / whole.sigma):.2f} | {luck * np.sqrt(3):.2f} "
+        f"| {error / np.sqrt(np.mean(whole.error**2)):.2f} | {share(whole.error < whole.sigma)} "
+        f"| {share(whole.error > 3 * whole.sigma)} | {share(whole.error > whole.half997)}"
+    )
 
 
 def play(runs: int) -> str:
     """85 steps from two directions."""
     rng = np.random.default_rng(18)
     ways: tuple[Approach, ...] = ("outward",) * 4 + ("inward",) * 4
-    lines = [
-        "| capture | nights | within 4 steps | within 3 sigma | rms, steps | median sigma "
-        "| reported where there is none |",
-        "|---|---|---|---|---|---|---|",
-    ]
     both = SweepNight(order=("L", "R", "G", "B") * 2, approach=ways, fit_sigma=0.5, scatter=1.0)
     there = replace(both, backlash=85.0)
-    turned = [compared(there.draw(rng)).focuser.backlash_steps for _ in range(runs)]
-    none = [compared(both.draw(rng)).focuser.backlash_steps for _ in range(runs)]
-    lines.append(
-        "| both directions | " + _play_row(turned, [p if _is_play(p) else None for p in none])
+    turned, none = (
+        [adjusted(night.draw(rng))[0].term("direction") for _ in range(runs)]
+        for night in (there, both)
     )
-    return "\n".join(lines)
-
-
-def _is_play(found: Estimate | None) -> bool:
-    """From both directions there is always a value: play where it differs from none."""
-    return found is not None and abs(found.value) > 3 * found.sigma
-
-
-def _play_row(seen: Sequence[Estimate | None], none: Sequence[Estimate | None]) -> str:
-    known = [p for p in seen if p is not None]
-    error = np.array([p.value - 85 for p in known])
-    sigma = np.array([p.sigma for p in known])
-    lost = len(seen) - len(known)
+    error = np.array([abs(p.value - 85) for p in turned])
+    sigma = np.array([p.sigma for p in turned])
     return (
-        f"{len(seen)}{f', {lost} silent' if lost else ''} | {share(np.abs(error) < 4)} "
-        f"| {share(np.abs(error) < 3 * sigma)} | {np.sqrt(np.mean(error**2)):.1f} "
-        f"| {np.median(sigma):.1f} | {sum(p is not None for p in none)} of {len(none)} |"
+        "| capture | nights | within 4 steps | within 3 sigma | rms, steps | median sigma "
+        "| beyond 99.7 % of none where there is none |\n|---|---|---|---|---|---|---|\n"
+        f"| both directions | {runs} | {share(error < 4)} | {share(error < 3 * sigma)} "
+        f"| {np.sqrt(np.mean(error**2)):.1f} | {np.median(sigma):.1f} "
+        f"| {sum(map(_is_play, none))} of {runs} |"
     )
+
+
+def _is_play(found: Interval) -> bool:
+    """From both directions there is always a value: play where it differs from none at 99.7 %."""
+    return abs(found.value) > found.half997
 
 
 def temperature(runs: int) -> str:
@@ -243,7 +271,7 @@ def temperature(runs: int) -> str:
         night = SweepNight(
             order=order, fit_sigma=fit, scatter=scatter, steps_per_degC=-6.0, cold=cold
         )
-        found = [told(compared(night.draw(rng)).temperature.steps_per_degC) for _ in range(runs)]
+        found = [adjusted(night.draw(rng))[0].term("temperature") for _ in range(runs)]
         error = np.abs([f.value + 6 for f in found])
         sigma = np.array([f.sigma for f in found])
         least = _least_sigma(night)
@@ -323,7 +351,9 @@ PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
     "nights": ("Nights together", nights),
     "play": ("Play of 85 steps", play),
     "alone": ("Play at the start of a sweep alone", partial(starts, ALONE)),
-    "starts": ("Play at the start of the sweeps of a night", partial(starts, NIGHTS)),
+    "three": ("Play at the start of three narrow sweeps", partial(starts, THREE_NARROW)),
+    "seven": ("Play at the start of seven narrow sweeps", partial(starts, SEVEN_NARROW)),
+    "usual": ("Play at the start of seven sweeps", partial(starts, SEVEN_USUAL)),
     "temperature": ("Temperature: -6 steps per degC", temperature),
     "field": ("Field from drawn radii", field),
 }

@@ -57,11 +57,8 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
     "tail of glass": {"glass_tail": np.inf},
     "tail of colour": {"colour_tail": np.inf},
     "tail of slope": {"slope_tail": np.inf},
-    "shared seeing": {"seeing_between": 0.7},
     "lack of colour": {"colour_lack": 0.0},
     "wrecks": {"wrecked": 1e-12},
-    "drift": {"drift_um_per_degC": 1e-3},
-    "play between directions": {"play_um": 1e-3},
 }
 
 
@@ -89,8 +86,8 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     ],
     "all starts but one": [(search, "starts", _starts(lambda s: s[:1]))],
     "starts of strong colour": [(search, "starts", _starts(lambda s: s[:-2]))],
-    "starts of bend": [(search, "starts", _starts(lambda s: [s[0], *s[3:]]))],
-    "start of seen colour": [(search, "starts", _starts(lambda s: [*s[:3], *s[-2:]]))],
+    "followed starts but one": [(search, "STARTS_KEPT", 1)],
+    "start of seen colour": [(search, "starts", _starts(lambda s: [s[0], *s[-2:]]))],
     "wide first variance": [
         (search, "COARSE_JITTER", statistics.PRIORS.jitter),
         (search, "COARSE_LACK", statistics.PRIORS.lack),

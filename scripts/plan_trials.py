@@ -39,7 +39,6 @@ from starsize.setup import Focuser, Setup, Telescope
 from starsize.simulate import (
     LENSES,
     RadiusTable,
-    Scene,
     Shot,
     draw_exposure,
     planned_night,
@@ -62,7 +61,7 @@ class Trial:
 
     setup: Setup
     filters: tuple[str, ...]
-    lens: str = ""
+    scene: str = ""
 
 
 def _setup(focal: float, aperture: float, hole: float, step: float, repeats: float) -> Setup:
@@ -73,11 +72,11 @@ def _setup(focal: float, aperture: float, hole: float, step: float, repeats: flo
 
 
 #: Three telescopes of which the setup states no more than a plan needs and how well the focuser
-#: repeats. Lens: that of the scene where it is not the one that `simulate --plan` gives to a setup.
+#: repeats. Scene: the practice telescope where it is not one that `simulate --plan` would draw.
 TRIALS = {
     "refractor 87/480": Trial(_setup(480, 87, 0, 4.0, 0.6), ("L", "R", "G", "B")),
     "achromat 102/1020": Trial(
-        _setup(1020, 102, 0, 8.0, 1.0), ("L", "R", "G", "B"), lens="achromat_f10"
+        _setup(1020, 102, 0, 8.5, 1.0), ("L", "R", "G", "B"), scene="achromat_f10"
     ),
     "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 0.6), ("L", "R", "G", "B", "Ha")),
 }
@@ -116,16 +115,13 @@ def promised(plan: CapturePlan, exposures: tuple[PlannedExposure, ...], outlook:
 
 
 def drawn(
-    exposures: tuple[PlannedExposure, ...],
-    table: RadiusTable,
-    noise: dict[str, float],
-    rng: np.random.Generator,
+    exposures: tuple[PlannedExposure, ...], world: "World", rng: np.random.Generator
 ) -> tuple[list[FocusCurve], np.ndarray]:
     """Focus curves of a night, and the true best focus of each sweep at its temperature.
 
     The tube is drawn anew each night, as ``planned_scene`` draws it.
     """
-    scene = table.scene
+    table, scene, noise = world.table, world.table.scene, world.outlook.star_noise
     times = np.array(start_times_s(exposures)[:-1])
     off = min(table.zone_steps.values()) * rng.uniform(-1, 1)
     tube = TUBE_PER_DEGC * 1e3 * scene.lens.focal_length_mm / scene.focuser.um_per_step
@@ -137,7 +133,7 @@ def drawn(
         position = np.array([float(one.position_steps) for one, _ in some])
         warm = -start / 3600
         drift = per_degC * warm
-        camera = position - off - drift
+        camera = position + world.zero_steps - off - drift
         camera = camera + scene.focuser.scatter_steps * rng.standard_normal(camera.size)
         seeing = np.exp(scene.sky.jitter * rng.standard_normal(camera.size))
         radius = table.radii_px(name, camera, seeing)[:, 1]
@@ -150,7 +146,7 @@ def drawn(
                 time_mjd=MJD + start / 86400,
             )
         )  # fmt: skip
-        true.append(table.best_steps[name] + off + float(np.mean(drift)))
+        true.append(table.best_steps[name] - world.zero_steps + off + float(np.mean(drift)))
     return curves, np.array(true)
 
 
@@ -170,11 +166,12 @@ def plan_of(name: str) -> CapturePlan:
 
 @dataclass(frozen=True)
 class World:
-    """A telescope with its plan, and the truth of it."""
+    """A telescope with its plan, and the truth of it; the table counts from elsewhere."""
 
     plan: CapturePlan
     outlook: Outlook
     table: RadiusTable
+    zero_steps: float = 0.0
 
 
 def outlook_of(name: str) -> Outlook:
@@ -185,21 +182,13 @@ def outlook_of(name: str) -> Outlook:
 @cache
 def make_world(name: str, seed: int) -> World:
     trial, plan = TRIALS[name], plan_of(name)
+    if trial.scene:
+        table = tabulate_radii(LENSES[trial.scene], trial.filters)
+        return World(plan, outlook_of(name), table, table.best_steps[plan.reference] - CENTRE)
     scene = planned_scene(
         plan.exposures, trial.setup, rng=np.random.default_rng([seed, 31]), hfr_px=plan.hfr_px
     )
-    if trial.lens:
-        made = LENSES[trial.lens]
-        plates = {one: made.filters[one] for one in trial.filters}
-        scene = centred(replace(scene, lens=made.lens, filters=plates), plan.reference)
     return World(plan, outlook_of(name), tabulate_radii(scene, trial.filters, span=4.0))
-
-
-def centred(scene: Scene, reference: str) -> Scene:
-    """The scene with the reference's best focus where the plan expects it."""
-    away = CENTRE - true_best_focus(scene, reference)
-    home = scene.focuser.home_steps + away
-    return replace(scene, focuser=replace(scene.focuser, home_steps=home))
 
 
 def one_night(name: str, seed: int, night: int) -> dict[str, Any]:
@@ -237,7 +226,7 @@ def fitted(
     world: World, exposures: tuple[PlannedExposure, ...], seed: int, night: int
 ) -> tuple[list[FocusCurve], np.ndarray, CurveSet, np.random.Generator]:
     rng = np.random.default_rng([seed, 37, night])
-    curves, best = drawn(exposures, world.table, dict(world.outlook.star_noise), rng)
+    curves, best = drawn(exposures, world, rng)
     return curves, best, fit_curves(curves, setup=world.plan.setup), rng
 
 
@@ -387,7 +376,7 @@ def main() -> None:
             ]
             if pairs:
                 positions.append(position_line(name, pairs))
-        if asked.frames and not TRIALS[name].lens:
+        if asked.frames and not TRIALS[name].scene:
             seeds = store.ask("frames", name, asked.frames, partial(night_of_frames, name))
             frames += frame_lines(name, seeds)
     sections = [

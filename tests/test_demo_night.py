@@ -11,7 +11,7 @@ DEMO = Path(__file__).parents[1] / "testdata" / "demo_night"
 COLUMNS = (
     "filter,reference,status,sweeps,frames,stars,best_focus_steps,best_focus_sigma_steps,"
     "offset_steps,offset_sigma_steps,move_steps,offset_um,zone_steps,action,reason,"
-    "sigma_frames_steps,sigma_focuser_steps,growth_if_ignored"
+    "sigma_frames_steps,sigma_focuser_steps,growth_if_ignored,offset_half997_steps"
 )
 
 

@@ -94,7 +94,7 @@ def compare_sweeps(
     if not data.ids:
         return _nothing_measured(curves, found, reference, setup=known, scale=scale, source=source)
     chosen = choose_reference(Counter(data.filters), reference)
-    choice, adjustment, changes = _adjusted(data, known, um)
+    choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
     remarks = notices_of(
         data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
     )
@@ -131,9 +131,10 @@ def compare_sweeps(
     )
 
 
-def _adjusted(
-    data: BestFocusData, setup: Setup, um_per_step: float | None
+def adjusted_sweeps(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None
 ) -> tuple[TermChoice, Adjustment, Changes]:
+    """The terms chosen, the adjustment with them, and what changed suddenly."""
     scatter = expected_scatter(setup, um_per_step)
     choice = choose_terms(
         data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps

@@ -25,7 +25,9 @@ class OffsetRow:
     None where unknown. ``offset_sigma_steps`` holds run-to-run scatter, temperature and direction;
     ``sigma_frames_steps`` is the part of it that the frames bring, ``sigma_focuser_steps`` what the
     focuser is known or assumed to add (in squares). ``growth_if_ignored`` is the fraction by which
-    the filter's stars grow when the reference's position is kept.
+    the filter's stars grow when the reference's position is kept. ``offset_half997_steps`` is what
+    three times the uncertainty would be with many repeats: half of the interval that holds the
+    truth with 99.7 %; few repeats make it longer.
     """
 
     filter: str
@@ -46,6 +48,7 @@ class OffsetRow:
     sigma_frames_steps: float | None = None
     sigma_focuser_steps: float | None = None
     growth_if_ignored: Estimate | None = None
+    offset_half997_steps: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

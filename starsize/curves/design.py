@@ -18,7 +18,7 @@ import numpy as np
 
 from ..filters import Band
 from .curve import focus_curve
-from .night import FIRST, LOG_SEEING, LOG_SLOPE, Known, Night, build_night
+from .night import FIRST, LOG_SLOPE, Known, Night, build_night
 from .posterior import best_focus
 from .search import variance_of
 from .statistics import PRIORS, believe
@@ -204,7 +204,7 @@ def _values(night: Night, slope: float, floor_px: float) -> np.ndarray:
         sizes = sharp.sizes(values)
         miss = floor_px - float(sizes.radius[0])
         move = np.clip(miss / max(float(sizes.by_log_seeing[0]), 1e-6), -0.7, 0.7)
-        values[LOG_SEEING] = values[FIRST + 1 :: OWN] = values[FIRST + 1] + move
+        values[FIRST + 1 :: OWN] += move
     if abs(miss) > 0.02 * floor_px:
         least = float(sizes.radius[0])
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "

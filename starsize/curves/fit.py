@@ -12,12 +12,20 @@ from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, LensColour
 from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
+from .night_play import night_play
 from .order import order_conflict
 from .plain import fit_plain
-from .play import FlatStart, certain_plays, flat_start, standing_start
+from .play import FlatStart, certain_plays, flat_start, flat_starts, standing_start
 from .posterior import Posterior, completed, explain
 from .summary import correlation, placement, shared_slope, summarise
-from .verdicts import judge, refuse, refuse_before_fitting, takes_part, with_doubtful_start
+from .verdicts import (
+    judge,
+    refuse,
+    refuse_before_fitting,
+    takes_part,
+    with_doubtful_start,
+    with_play,
+)
 
 Model = Literal["auto", "star", "hyperbola"]
 MISFIT = 0.4
@@ -157,7 +165,7 @@ class _Joint(NamedTuple):
 
 def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together, then once more where the curves say otherwise about the first frames."""
-    starts = [flat_start(curve) for curve in curves]
+    starts = flat_starts(curves)
     joint = _joint(curves, starts, known)
     # One frame more than seems to have stood is left out at first, for it bends the curve.
     for spare in (1, 0):
@@ -194,6 +202,8 @@ def _joint(
         night, found = _fit(few, their, known)
         again = iter(_judged(few, their, night, found))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
+    for s, fit in zip(rest, _one_play(night, found, curves, starts, rest, fits), strict=True):
+        fits[s] = fit
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
@@ -207,6 +217,34 @@ def _joint(
         placement(night, found),
         lens_colour(night, found),
     )
+
+
+def _one_play(
+    night: Night,
+    found: Posterior,
+    curves: Sequence[FocusCurve],
+    starts: Sequence[FlatStart | None],
+    rest: Sequence[int],
+    fits: Sequence[CurveFit],
+) -> list[CurveFit]:
+    """The fits of the sweeps of ``night``; those that turned state the play that they share."""
+    turned = [s for s in rest if fits[s].play_steps.is_known]
+    if not turned:
+        return [fits[s] for s in rest]
+    standing = [
+        np.flatnonzero(takes_part(curves[s], None) & ~takes_part(curves[s], starts[s]))
+        if s in turned
+        else np.array([], int)
+        for s in rest
+    ]
+    play = night_play(
+        night,
+        found,
+        [curves[s] for s in rest],
+        standing,
+        start_steps=float(np.median([fits[s].play_steps.value for s in turned])),
+    )
+    return [with_play(fits[s], play) if s in turned else fits[s] for s in rest]
 
 
 def _fit(

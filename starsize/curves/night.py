@@ -21,7 +21,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, DRIFT, PLAY, LOG_SEEING, FIRST = 7, slice(8, 10), 10, 11, 12, 13, 14
+AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 10), 10, 11
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +187,7 @@ def build_night(
     ]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, usual = _start(guesses, known)
-    prior = _priors(curves, start, usual, known=known)
+    prior = _priors(start, usual, known=known)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
@@ -205,7 +205,7 @@ def build_night(
         position_steps=position,
         radius_px=radius,
         sigma_px=np.nan_to_num(sigma),
-        together=_exposures(curves, rows),
+        together=exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
@@ -235,13 +235,10 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     start[FIRST + 1 :: 3] = np.log(
         [np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses]
     )
-    start[LOG_SEEING] = np.median(start[FIRST + 1 :: 3])
     return start, floor
 
 
-def _priors(
-    curves: Sequence[FocusCurve], start: np.ndarray, floor: float, *, known: Known
-) -> PriorRows:
+def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
     """What is taken as likely before looking, row by row."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     rows, target, scale, tail = [], [], [], []
@@ -270,31 +267,16 @@ def _priors(
     for k in (0, 1):
         add({SPECTRUM.start + k: 1}, value=PRIORS.spectrum[k], width=PRIORS.spectrum_spread)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
-    add({DRIFT: 1}, value=0, width=PRIORS.drift_um_per_degC * px / slope)
-    add({PLAY: 1}, value=0, width=PRIORS.play_um * px / slope)
-    add({LOG_SEEING: 1}, value=start[LOG_SEEING], width=PRIORS.seeing)
     glass = PRIORS.glass_um * px / slope
-    for s, (warm, way) in enumerate(zip(*_conditions(curves), strict=True)):
-        zero, seeing, tint = range(FIRST + 3 * s, FIRST + 3 * s + 3)
-        common = {zero: 1.0, ZERO: -1.0, DRIFT: -float(warm), PLAY: -float(way)}
-        add(common, value=0, width=glass, heavy=PRIORS.glass_tail)
-        add({seeing: 1, LOG_SEEING: -1}, value=0, width=PRIORS.seeing_between)
+    for zero in range(FIRST, start.size, 3):
+        seeing, tint = zero + 1, zero + 2
+        add({zero: 1, ZERO: -1}, value=0, width=glass, heavy=PRIORS.glass_tail)
+        add({seeing: 1}, value=start[seeing], width=PRIORS.seeing)
         add({tint: 1}, value=0, width=PRIORS.tint)
     return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
 
 
-def _conditions(curves: Sequence[FocusCurve]) -> tuple[np.ndarray, np.ndarray]:
-    """Temperature and direction of approach of the sweeps, about their means; 0 where unknown."""
-    known = np.array([np.isfinite(c.temperature_degC).all() for c in curves])
-    warm = np.array(
-        [np.mean(c.temperature_degC) if ok else 0.0 for c, ok in zip(curves, known, strict=True)]
-    )
-    warm = warm - warm.mean() if known.all() else np.zeros(len(curves))
-    way = np.array([{"outward": 0.5, "inward": -0.5}.get(c.approach, 0.0) for c in curves])
-    return warm, way - way.mean()
-
-
-def _exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
+def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
     """Which entries belong to each exposure that more than one curve has an entry of: (e, n)."""
     keys = [
         (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))

@@ -73,6 +73,23 @@ def flat_start(curve: FocusCurve) -> FlatStart | None:
     return FlatStart(flat)
 
 
+def flat_starts(curves: Sequence[FocusCurve]) -> list[FlatStart | None]:
+    """Those of all sweeps of a night, for its first fit.
+
+    Sweeps of one night mostly begin alike: where at least half of them show a flat start, the rest
+    leave out as many frames, or the ones that hide theirs would bend the curve of all.
+    """
+    found = [flat_start(curve) for curve in curves]
+    frames = [one.frames for one in found if one]
+    if 2 * len(frames) < len(curves):
+        return found
+    usual = FlatStart(int(np.median(frames)))
+    return [
+        one or (usual if curve.radius_px.size - usual.frames >= LEAST_LEFT else None)
+        for one, curve in zip(found, curves, strict=True)
+    ]
+
+
 def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
     """How far the counter ran before the camera moved, where it is certain that it did.
 
@@ -102,11 +119,11 @@ def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
     if together < np.log(1 / DOUBT - 1):
         return [NOT_KNOWN] * len(fits)
     weight = np.exp(odds - together)
+    mean = float(weight @ trial)
+    shared = Estimate(mean, float(np.sqrt(weight @ (trial - mean) ** 2)))
     return [
-        _mean_play(fit, play, log)
-        if play.size and weight @ _turned(trial, play, log) > 0.5
-        else NOT_KNOWN
-        for fit, play, log in zip(fits, grids, logs, strict=True)
+        shared if play.size and weight @ _turned(trial, play, log) > 0.5 else NOT_KNOWN
+        for play, log in zip(grids, logs, strict=True)
     ]
 
 

@@ -10,8 +10,12 @@ from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
 from .statistics import PRIORS, believe
 
 DAMPING = 1e-3
-SCREENING, POLISHING = 6, 30
-STARTS_KEPT, SAME = 2, 0.05
+SCREENING, WIDE, POLISHING = 6, 20, 30
+STARTS_KEPT = 3
+SAME, HOPELESS = 0.3, 20.0
+"""Ends of descents whose costs differ by less are one, and by more not worth following."""
+ENOUGH = {SCREENING: 0.3, WIDE: 0.05, POLISHING: 1e-3}
+"""A descent is at its end where a step gains less."""
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
@@ -62,13 +66,22 @@ def find(night: Night, *, jitter: float, lack: float) -> Fit:
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
     wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
     fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]
-    fits.sort(key=lambda fit: fit.cost)
-    fits = [descend(night, fit.values, **wide, steps=POLISHING) for fit in fits[:STARTS_KEPT]]
-    fits.sort(key=lambda fit: fit.cost)
-    # The second too where it ended elsewhere.
-    kept = [fit for fit in fits if fit is fits[0] or fit.cost > fits[0].cost + SAME]
-    ends = [descend(night, f.values, jitter=jitter, lack=lack, steps=POLISHING) for f in kept]
+    best = _apart(fits)[:STARTS_KEPT]
+    fits = [descend(night, fit.values, **wide, steps=WIDE) for fit in best]
+    ends = [
+        descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING)
+        for fit in _apart(fits)
+    ]
     return min(ends, key=lambda fit: fit.cost)
+
+
+def _apart(fits: list[Fit]) -> list[Fit]:
+    """Those that ended elsewhere than any better one and not far above, best first."""
+    out: list[Fit] = []
+    for fit in sorted(fits, key=lambda fit: fit.cost):
+        if not out or out[-1].cost + SAME < fit.cost < out[0].cost + HOPELESS:
+            out.append(fit)
+    return out
 
 
 def starts(night: Night) -> list[np.ndarray]:
@@ -87,13 +100,11 @@ def starts(night: Night) -> list[np.ndarray]:
     tried += [np.array([0.0, strong, 0.0]), np.array([0.0, -strong, 0.0])]
     out = []
     for colour in tried:
-        for bend in (0.0,) if colour.any() else (0.0, 0.4, -0.4):
-            start = night.start.copy()
-            start[COLOUR] = colour
-            start[SPHERICAL] = bend
-            # The zero is the focus of 550 nm; what was seen is that of the band.
-            start[FIRST::3] = best - terms @ colour / slope
-            out.append(start)
+        start = night.start.copy()
+        start[COLOUR] = colour
+        # The zero is the focus of 550 nm; what was seen is that of the band.
+        start[FIRST::3] = best - terms @ colour / slope
+        out.append(start)
     return out
 
 
@@ -123,7 +134,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         if not moved:
             break
         values, sizes = trial, trial_sizes
-        if before - after < (0.3 if steps == SCREENING else 1e-3):
+        if before - after < ENOUGH.get(steps, 1e-3):
             break
     variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))

@@ -19,8 +19,8 @@ scatters by ``wreck_size`` R more, or by as much as it is seen to.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
-the filters and for drift, z_s = Z + k (T_s - T) + d (direction) + e_s, with e_s heavy-tailed, so
-that one thick filter does not pull the lens. Best focus is where the radius of half of all the
+the filters, for temperature and for play between directions, z_s = Z + e_s, with e_s heavy-tailed,
+so that one thick filter does not pull the lens. Best focus is where the radius of half of all the
 light is smallest, for all sweeps at the night's median seeing; its distribution is the average over
 the grid of normal distributions, read at its median.
 
@@ -49,8 +49,6 @@ class Priors:
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
-    drift_um_per_degC, play_um : float
-        Change of focus with temperature, and between directions of approach (common practice).
     spherical_waves : float
     spread_floors : float
         Spread of defocus, in units of the smallest radius.
@@ -62,8 +60,8 @@ class Priors:
         What a filter's own shape tilts.
     air : float
         Of the exponent of the seeing's transfer function about Kolmogorov's 5/3.
-    seeing, seeing_between : float
-        Relative: about the guess, and from sweep to sweep about their mean.
+    seeing : float
+        Relative, of each sweep about the guess.
     slope, slope_tail : float
         Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
     free_slope, diffraction : float
@@ -81,8 +79,6 @@ class Priors:
     colour_tail: float = 1.5
     glass_um: float = 40.0
     glass_tail: float = 2.0
-    drift_um_per_degC: float = 25.0
-    play_um: float = 200.0
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
     spectrum: tuple[float, float] = (0.0, -0.5)
@@ -90,7 +86,6 @@ class Priors:
     tint: float = 0.4
     air: float = 0.15
     seeing: float = 0.7
-    seeing_between: float = 0.25
     slope: float = 0.02
     slope_tail: float = 2.0
     free_slope: float = 0.7

@@ -133,6 +133,12 @@ def with_doubtful_start(fit: CurveFit) -> CurveFit:
     return replace(fit, frame_reasons=(*start, *fit.frame_reasons[first:]))
 
 
+def with_play(fit: CurveFit, play: Estimate) -> CurveFit:
+    """The fit of a sweep with play at its start, which is now known otherwise."""
+    facts = getattr(fit.reason, "facts", {})
+    return replace(fit, play_steps=play, reason=Finding("play_at_start", **facts | {"play": play}))
+
+
 def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
     """Read the play off the curve, and say that frames were left out."""
     play = read_play(fit)

@@ -134,12 +134,9 @@ def _search(
         odd = [n % 2 for n in flat.shape]
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
-    rows = _told_apart(np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))]))
-    weight = rows[:, 3]
-    if expected is not None:
-        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
-    order = np.argsort(-weight, kind="stable")
-    kept = _one_each(rows[order])
+    rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
+    kept = _one_each(rows[rows[:, 4] > 0, :4], expected)
+    kept = _one_each(_told_apart(kept, rows[:, :4]), expected)
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
     roughness = np.array([float(np.median(m.rough)) for m in maps])
@@ -230,9 +227,11 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
         (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
         for axis, c in ((1, column), (0, row))
     )
-    # Sky left over grows with width without end; a star has its maximum.
+    # Sky left over grows with width without end; a star has its maximum. Over white noise: what
+    # the sky's own roughness makes of it would have maxima of its own.
     wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
-    keep = value[keep] / here.white > wider
+    narrower = maps[k - 1].over_white(x, y) if k > 0 else 0.0
+    keep = value[keep] / here.white > np.maximum(wider, narrower)
     return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 
@@ -262,19 +261,17 @@ def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 
 
-def _told_apart(rows: np.ndarray) -> np.ndarray:
-    """Maxima over place and scale; but in place of one that is several stars side by side, these.
+def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Stars, but in place of one that is several side by side, these, from the maxima ``rows``.
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    place, width, snr, kept = rows[:, :2], rows[:, 2], rows[:, 3], rows[:, 4] > 0
-    if len(rows) == 0:
-        return rows[:, :4]
-    parents = np.flatnonzero(kept & (width > _LEAST_GROUP_PX))
-    around = cKDTree(place).query_ball_point(place[parents], _GROUP * width[parents])
-    owner = np.repeat(parents, [len(near) for near in around])
+    wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
+    place, width, snr = rows[:, :2], rows[:, 2], rows[:, 3]
+    around = cKDTree(place).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
+    owner = np.repeat(wide, [len(near) for near in around])
     child = np.concatenate([*around, np.zeros(0)]).astype(int)
-    fit = (width[child] < 0.8 * width[owner]) & (snr[child] > _LEAST_ALONE * snr[owner])
+    fit = (width[child] < 0.8 * stars[owner, 2]) & (snr[child] > _LEAST_ALONE * stars[owner, 3])
     owner, child = owner[fit], child[fit]
     # Groups of one owner and one width, the widest first.
     order = np.lexsort((-width[child], owner))
@@ -283,14 +280,17 @@ def _told_apart(rows: np.ndarray) -> np.ndarray:
         (np.diff(owner, prepend=-1) != 0) | (np.diff(width[child], prepend=0) != 0)
     )
     if first.size == 0:
-        return rows[kept, :4]
+        return stars
     last = np.r_[first[1:], len(child)]
-    stands = np.maximum.reduceat(snr[child], first) > _ALONE * snr[owner[first]]
+    whole, found = np.ones(len(stars), bool), [stars]
+    stands = np.maximum.reduceat(snr[child], first) > _ALONE * stars[owner[first], 3]
     for group in np.flatnonzero(stands & (last - first > 1)).tolist():
         parent, members = owner[first[group]], child[first[group] : last[group]]
-        if kept[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
-            kept[parent], kept[members] = False, True
-    return rows[kept, :4]
+        if whole[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
+            whole[parent] = False
+            found.append(rows[members])
+    found[0] = stars[whole]
+    return np.concatenate(found)
 
 
 def _least_gap(place: np.ndarray) -> float:
@@ -301,8 +301,12 @@ def _least_gap(place: np.ndarray) -> float:
     return float(gap.min())
 
 
-def _one_each(rows: np.ndarray) -> np.ndarray:
-    """Leave one maximum a star; ``rows`` run from strong to weak."""
+def _one_each(rows: np.ndarray, expected: float | None) -> np.ndarray:
+    """Leave one maximum a star: the strongest, or the nearer to the expected width."""
+    weight = rows[:, 3]
+    if expected is not None:
+        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
+    rows = rows[np.argsort(-weight, kind="stable")]
     if len(rows) < 2:
         return rows
     place, width = rows[:, :2], rows[:, 2]
@@ -312,10 +316,12 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
         hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
         both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
         pairs.append(np.sort(both, axis=0))
-    code = np.unique(np.concatenate([strong * len(rows) + weak for strong, weak in pairs]))
-    for strong, weak in zip(*(v.tolist() for v in np.divmod(code, len(rows))), strict=True):
-        if strong != weak and alive[strong]:
-            alive[weak] = False
+    strong, weak = np.concatenate(pairs, axis=1)
+    strong, weak = (v[strong != weak][np.argsort(strong[strong != weak])] for v in (strong, weak))
+    ends = np.searchsorted(strong, np.arange(len(rows) + 1))
+    for k in range(len(rows)):
+        if alive[k]:
+            alive[weak[ends[k] : ends[k + 1]]] = False
     return rows[alive]
 
 

@@ -1,9 +1,9 @@
 """Where frames stand: evenly spaced, to where stars are four times as large as in focus.
 
 By the covariance a sweep tells most with ends at 3.6 to 4.1 times, whatever the telescope, and four
-is within 2 % of the best. As many on both wings and one in focus promise 6 to 8 % smaller errors; a
-quarter of the exposures saved over eleven evenly spaced ones was promised of eight on the wings,
-and not kept (scripts/results/plan.md).
+is within 2 % of the best. As many on both wings and one in focus promise 6 to 8 % smaller errors,
+and drawn nights gave 9 % (scripts/results/plan.md): a sixth of the exposures, too little for a
+sweep that has to know where focus is.
 """
 
 from typing import Final

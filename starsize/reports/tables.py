@@ -25,10 +25,13 @@ _OFFSET_SIGMA = {
     "best_focus_sigma_steps": "best_focus_sigma_steps",
     "growth_if_ignored": "grown",
     **dict.fromkeys(
-        ("offset_steps", "offset_sigma_steps", "sigma_frames_steps", "sigma_focuser_steps"),
+        (
+            "offset_steps", "offset_sigma_steps", "sigma_frames_steps", "sigma_focuser_steps",
+            "offset_half997_steps",
+        ),
         "offset_sigma_steps",
     ),
-}
+}  # fmt: skip
 
 CURVE_COLUMNS = (
     "sweep", "filter", "approach", "start_utc", "temperature_degC", "frames", "frames_used",

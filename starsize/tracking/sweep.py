@@ -136,10 +136,11 @@ def _doubtful(
 
 
 def _better(first: Look, second: Look, hint: Hint) -> Look:
-    """Of two looks the one nearer to what is expected of the frame; never one without radius."""
+    """The second look, which knows more, unless the first is nearer to what is expected of it."""
     wanted = hint.expected_px or first.frame.radius_px
     off = [abs(log(look.frame.radius_px / wanted)) for look in (first, second)]
-    return second if off[1] < off[0] or not off[0] >= 0 else first
+    as_expected = not contradicts(second.frame.radius_px, wanted)
+    return second if as_expected or off[1] < off[0] or not off[0] >= 0 else first
 
 
 def _side_by_side(

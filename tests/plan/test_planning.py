@@ -28,8 +28,15 @@ def names(plan):
 
 def test_three_numbers_are_enough_and_all_else_is_marked_as_assumed(plan):
     assert plan.reached
-    assert {"pixel", "seeing", "filters", "play, at most", "cooling"} <= names(plan)
+    told = {"pixel", "seeing", "filters", "play, at most", "cooling", "colour of the lens"}
+    assert told <= names(plan)
     assert "position of best focus" not in names(plan)
+
+
+def test_a_mirror_has_no_colour_to_assume():
+    telescope = replace(THREE.telescope, obstruction_mm=25.0)
+    mirror = plan_capture(replace(THREE, telescope=telescope), position_steps=12000)
+    assert "colour of the lens" not in names(mirror)
 
 
 def test_every_sweep_goes_up_through_the_expected_focus(plan):

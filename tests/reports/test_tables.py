@@ -21,7 +21,7 @@ CONTRACT = [
     "filter", "reference", "status", "sweeps", "frames", "stars", "best_focus_steps",
     "best_focus_sigma_steps", "offset_steps", "offset_sigma_steps", "move_steps", "offset_um",
     "zone_steps", "action", "reason", "sigma_frames_steps", "sigma_focuser_steps",
-    "growth_if_ignored",
+    "growth_if_ignored", "offset_half997_steps",
 ]  # fmt: skip
 RUNS = ["night", "night_without_step_size", "nothing_measured", "colour_camera"]
 
@@ -61,6 +61,7 @@ def test_offsets_have_one_row_per_filter(night):
         "sigma_frames_steps": "",
         "sigma_focuser_steps": "",
         "growth_if_ignored": "",
+        "offset_half997_steps": "",
     }
     assert rows["SII"]["move_steps"] == ""
     assert rows["SII"]["reason"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..linear import Axes, Scattered, own_axes, solve_scattered
-from .mixture import Interval, Mixture
+from .mixture import P68, P95, P997, Interval, Mixture
 from .sweeps import BestFocusData
 
 _ROUNDING = 1e-9
@@ -242,6 +242,7 @@ def _largest_residual(system: System) -> float:
 def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> tuple[Interval, tuple[float, float]]:
     """Median and half-widths of the scatter's own distribution; its 68.3 % interval."""
     cumulative = np.cumsum(weight) - weight / 2
-    points = np.interp([0.5, 0.1587, 0.8413, 0.025, 0.975], cumulative, tau).tolist()
-    middle, low, high, lowest, highest = points
-    return Interval(middle, (high - low) / 2, (highest - lowest) / 2), (low, high)
+    ends = [p for inside in (P68, P95, P997) for p in ((1 - inside) / 2, (1 + inside) / 2)]
+    middle, *points = np.interp([0.5, *ends], cumulative, tau).tolist()
+    half = [(high - low) / 2 for low, high in zip(points[::2], points[1::2], strict=True)]
+    return Interval(middle, *half), (points[0], points[1])

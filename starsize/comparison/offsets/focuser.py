@@ -49,10 +49,11 @@ def focuser_health(
 def play_of_starts(fits: Sequence[CurveFit]) -> Estimate | None:
     """Play from sweeps that began while it was still being taken up; None where none shows any.
 
-    Weighted mean, its uncertainty widened where the sweeps disagree (Birge 1932). A sweep that
-    was run in shows nothing, which says nothing against it.
+    Sweeps that were fitted together state one play, which counts once. Of several the weighted
+    mean, its uncertainty widened where they disagree (Birge 1932). A sweep that was run in shows
+    nothing, which says nothing against it.
     """
-    seen = [f.play_steps for f in fits if f.play_steps.is_known]
+    seen = list(dict.fromkeys(f.play_steps for f in fits if f.play_steps.is_known))
     if not seen:
         return None
     value, sigma = (np.array([getattr(p, name) for p in seen]) for name in ("value", "sigma"))

@@ -124,6 +124,6 @@ def _disagreements(adjustment: Adjustment, choice: TermChoice, setup: Setup) -> 
         if stated is None or choice.source.get(name) != "frames":
             continue
         found = adjustment.term(name)
-        if abs(found.value - stated[0]) > 3 * np.hypot(found.sigma, stated[1]):
+        if abs(found.value - stated[0]) > np.hypot(found.half997, 3 * stated[1]):
             own = Estimate(found.value, found.sigma)
             yield notice(f"{name}_disagrees", stated=stated[0], found=own)

@@ -192,6 +192,7 @@ def _measured_row(
         growth_if_ignored=None
         if name == reference
         else growth_if_ignored(_surest(answered), Estimate(offset.value, offset.sigma)),
+        offset_half997_steps=offset.half997,
     )
 
 

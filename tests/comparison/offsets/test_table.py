@@ -21,15 +21,15 @@ from starsize.reports.words import worded
     ],
 )
 def test_the_action_follows_from_offset_uncertainty_and_zone(offset, half95, zone, action):
-    said, reason = decide(Interval(offset, half95 / 2, half95), zone)
+    said, reason = decide(Interval(offset, half95 / 2, half95, 1.5 * half95), zone)
     assert said == action
     assert reason.facts["zone"] == zone
 
 
 def test_without_a_zone_nothing_can_be_ignored():
-    assert decide(Interval(0.0, 0.1, 0.2), None, 5.0)[0] == "move"
-    assert decide(Interval(0.0, 5.0, 10.0), None, 5.0)[0] == "refocus"
-    action, reason = decide(Interval(0.0, 0.1, 0.2), None, None)
+    assert decide(Interval(0.0, 0.1, 0.2, 0.3), None, 5.0)[0] == "move"
+    assert decide(Interval(0.0, 5.0, 10.0, 15.0), None, 5.0)[0] == "refocus"
+    action, reason = decide(Interval(0.0, 0.1, 0.2, 0.3), None, None)
     assert action == "refocus"
     assert worded(reason).endswith("(it needs focal ratio and step size)")
 
