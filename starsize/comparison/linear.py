@@ -17,6 +17,7 @@ have axes of their own, so that nights of years cost what their number does.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -24,6 +25,8 @@ from scipy.sparse.csgraph import connected_components
 
 #: Directions in which N is smaller than this share of its largest are taken to be as large.
 _SINGULAR = 1e-13
+#: Larger columns of many nights are mostly zeros, and kept without them.
+_FEW_NUMBERS = 5_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,11 +160,16 @@ class Scattered:
         P = V^-1 - V^-1 X C X' V^-1 is the weight that the data keep for columns not in X: some of
         them, of size N(0, S^2), raise ln p by ``pair_gains``.
         """
-        turned = csr_array(self.axes.turn) @ csr_array(columns)
+        turned: Any = self.axes.turn @ columns
+        many = turned.size > _FEW_NUMBERS
+        if many:
+            turned = csr_array(turned)
         for weight, covariance in zip(self.weight, self.covariance, strict=True):
-            weighted = turned.multiply(weight[:, None]).tocsr()
-            known = (weighted.T @ self.design).T
-            yield (turned.T @ weighted).toarray() - known.T @ covariance @ known
+            weighted = turned.T * weight
+            known, inner = weighted @ self.design, weighted @ turned
+            if many:
+                inner = inner.toarray()
+            yield inner - known @ covariance @ known.T
 
 
 def solve_scattered(

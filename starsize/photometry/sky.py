@@ -1,6 +1,6 @@
 """The sky under the stars: a smooth map from the quiet pixels of coarse cells, and pixel noise."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
@@ -176,44 +176,25 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     cell_px : float
         Wished width of a cell, pixels.
     """
-    middles, level = _cells(binned, factor, cell_px)
-    sky = _between_cells(level, middles, noise)
-    # Once more less that map: what it smoothed away comes back (Tukey's twicing), and without
-    # slopes in the cells their levels are known ten times better.
-    _, left = _cells(binned - sky.on_grid(binned.shape, factor), factor, cell_px)
-    return replace(sky, cells=sky.cells + _between_cells(left, middles, noise).cells)
-
-
-def _cells(
-    binned: np.ndarray, factor: int, cell_px: float
-) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
-    """Middles of cells along y and x, and their level."""
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)
     # All cells are whole; those of a side that they do not divide overlap a little.
-    pitch = (np.array(binned.shape) - side) / np.maximum(count - 1, 1)
+    step = (np.array(binned.shape) - side) / np.maximum(count - 1, 1)
     rows, columns = (
-        (np.arange(n) * step).astype(int)[:, None] + np.arange(width)
-        for n, step, width in zip(count, pitch, side, strict=True)
+        (np.arange(n) * away).astype(int)[:, None] + np.arange(width)
+        for n, away, width in zip(count, step, side, strict=True)
     )
     blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
-    my, mx = count
-    blocks = blocks.reshape(my * mx, -1).astype(np.float32, copy=False)
-    by, bx = ((k.mean(axis=1) + 0.5) * factor - 0.5 for k in (rows, columns))
-    return (by, bx), _fill(_quiet_level(blocks).reshape(my, mx)).astype(float)
-
-
-def _between_cells(level: np.ndarray, middles: tuple[np.ndarray, np.ndarray], noise: float) -> Sky:
-    """The map on finer cells, levels joined by cubic B-splines that smooth their noise a little."""
-    first, pitch = np.zeros(2), np.ones(2)
-    for axis, middle in enumerate(middles):
-        n, step = len(middle), float(np.diff(middle[:2], append=middle[0]).max())
+    blocks = blocks.reshape(count.prod(), -1).astype(np.float32, copy=False)
+    level = _fill(_quiet_level(blocks).reshape(count)).astype(float)
+    # Joined by cubic B-splines, which smooth the noise of levels a little and make no corners.
+    for axis, n in enumerate(count):
         beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
         wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
         places = np.arange(-0.5, n - 0.49, 1 / _FINER)
         level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
-        first[axis], pitch[axis] = middle[0] - step / 2, max(step, 1.0) / _FINER
-    return Sky(level, first, pitch, noise)
+    pitch = np.maximum(step, 1.0) * factor
+    return Sky(level, side * factor / 2 - 0.5 - pitch / 2, pitch / _FINER, noise)
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:

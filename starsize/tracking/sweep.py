@@ -139,7 +139,7 @@ def _better(first: Look, second: Look, hint: Hint) -> Look:
     """The second look, which knows more, unless the first is nearer to what is expected of it."""
     wanted = hint.expected_px or first.frame.radius_px
     off = [abs(log(look.frame.radius_px / wanted)) for look in (first, second)]
-    as_expected = not contradicts(second.frame.radius_px, wanted)
+    as_expected = not contradicts(np.array(second.frame.radius_px), np.array(wanted))
     return second if as_expected or off[1] < off[0] or not off[0] >= 0 else first
 
 

@@ -90,4 +90,4 @@ def test_an_empty_sky_shows_no_stars_whatever_its_slope(sky):
     for seed in range(3):
         light = sky(x, y)
         image = light + np.random.default_rng(seed).normal(0, 10, light.shape)
-        assert len(find_stars(image.astype(np.float32))) <= 8
+        assert len(find_stars(image.astype(np.float32))) <= 12
