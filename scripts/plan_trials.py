@@ -159,6 +159,7 @@ def moved(curves: CurveSet, shift: np.ndarray) -> CurveSet:
     return replace(curves, fits=fits)
 
 
+@cache
 def plan_of(name: str) -> CapturePlan:
     trial = TRIALS[name]
     return plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)

@@ -20,6 +20,7 @@ class SlipTrial:
     right: bool
     error_steps: tuple[float, ...]
     sigma_steps: tuple[float, ...]
+    half997_steps: tuple[float, ...]
 
 
 def slip_trial(rng, *, slip_steps=40.0, order=TEN, fit_sigma=0.5, scatter=0.5) -> SlipTrial:
@@ -39,6 +40,7 @@ def slip_trial(rng, *, slip_steps=40.0, order=TEN, fit_sigma=0.5, scatter=0.5) -
         right=where == [(fits[at - 1].curve.id, fits[at].curve.id)],
         error_steps=tuple(abs(r.offset_steps - OFFSETS[r.filter]) for r in rows),
         sigma_steps=tuple(r.offset_sigma_steps for r in rows),
+        half997_steps=tuple(r.offset_half997_steps for r in rows),
     )
 
 

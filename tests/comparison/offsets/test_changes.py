@@ -31,6 +31,9 @@ def test_a_slip_of_40_steps_is_put_between_the_right_sweeps_and_harms_no_offset(
     assert np.sqrt(np.mean(errors**2)) < 1.35
     assert np.mean(errors < sigmas) == pytest.approx(0.68, abs=0.1)
     assert np.mean(errors > 3 * sigmas) < 0.02
+    # What three of a normal error would hold; three sigmas of Student's t with 4 degrees of
+    # freedom hold 97.3 % (JCGM 100:2008, table G.2).
+    assert np.all(errors < np.array([t.half997_steps for t in trials]))
 
 
 @pytest.mark.parametrize("scatter", [0.3, 1.0, 5.0])

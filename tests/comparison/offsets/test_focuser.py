@@ -50,6 +50,12 @@ def test_starts_that_disagree_are_less_sure():
     assert found.sigma == pytest.approx(np.sqrt(50) / np.sqrt(2))
 
 
+def test_the_play_that_sweeps_of_a_night_share_counts_once():
+    fits = NightOfSweeps(order=("L", "R", "G")).fits(np.random.default_rng(0))
+    shared = Estimate(85.0, 2.0)
+    assert play_of_starts([replace(f, play_steps=shared) for f in fits]) == shared
+
+
 def test_the_interval_of_the_scatter_covers_what_it_says():
     rng = np.random.default_rng(8)
     covered = [repeatability_covers(rng)[0] for _ in range(200)]
