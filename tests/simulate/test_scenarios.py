@@ -1,3 +1,4 @@
+from dataclasses import replace
 from functools import lru_cache
 
 import pytest
@@ -47,7 +48,10 @@ def test_blue_of_the_achromat_is_lopsided():
 
 @pytest.mark.parametrize("name", TELESCOPES.values())
 def test_sweeps_rise_well_above_their_floor_on_both_sides(name):
-    planned = night(name)
+    scene, plan = SCENARIOS[name].scene, SCENARIOS[name].plan
+    # Best focus of the many colours of L takes long to find: G, half as wide, where there is one.
+    order = ("G",) if "G" in plan.order else plan.order[:1]
+    planned = simulate_night(scene, replace(plan, order=order), seed=1)
     shots = [s.shot for s in planned.shots if s.sweep == 0]
     at = [shots[0].camera_steps, shots[len(shots) // 2].camera_steps, shots[-1].camera_steps]
     warm = shots[0].temperature_degC
