@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from starsize.cli.arguments import build_parser
-from starsize.cli.offsets import CACHE_FILE
+from starsize.cli.shared import CACHE_FILE
 from starsize.frames.facts_csv import COLUMNS, read_facts_csv
 from starsize.frames.setup_file import setup_from_tables
 from starsize.plan import plan_capture

@@ -2,19 +2,16 @@
 
 import argparse
 import math
-import sys
 
-from ..cache import Cache
-from ..errors import printable
 from ..night import NightResult
 from ..night_run import measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
 from .night_watch import watch
 from .shared import (
-    CACHE_FILE,
     calibration_of,
     executor_of,
     exit_status,
+    kept_in,
     print_json,
     print_line,
     progress_line,
@@ -32,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         return watch(arguments)
     quiet = arguments.quiet or arguments.json
     with (
-        Cache(arguments.out / CACHE_FILE) as cache,
+        kept_in(arguments.out) as cache,
         executor_of(arguments) as executor,
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
@@ -49,9 +46,6 @@ def run(arguments: argparse.Namespace) -> int:
             progress=progress,
         )
         written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-        cache.forget_unasked()
-    if cache.trouble:
-        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:
         print_json(night_document(result))
     elif not arguments.quiet:

@@ -7,7 +7,6 @@ from concurrent.futures import Executor
 from pathlib import Path
 
 from ..cache import Cache
-from ..errors import printable
 from ..pipeline import measure_offsets
 from ..reports import (
     RESULT_FILES,
@@ -19,10 +18,10 @@ from ..reports import (
 )
 from ..setup import Setup
 from .shared import (
-    CACHE_FILE,
     calibration_of,
     executor_of,
     exit_status,
+    kept_in,
     print_json,
     print_line,
     progress_line,
@@ -45,16 +44,13 @@ def run(arguments: argparse.Namespace) -> int:
             print_line(line)
             sys.stdout.flush()  # seen at once, in a pipe too
 
-    with Cache(arguments.out / CACHE_FILE) as cache, executor_of(arguments) as executor:
+    with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
         measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
             say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
             result = watch_sweeps(arguments, setup, measure, say)
         else:
             result = measure(arguments.frames, arguments.reference)
-        cache.forget_unasked()
-    if cache.trouble:
-        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
     if arguments.json:
         print_json(result_document(result))
     elif not arguments.quiet:

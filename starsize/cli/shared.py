@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
 
 from rich.console import Console
 from rich.progress import (
@@ -17,6 +18,7 @@ from rich.progress import (
     TimeRemainingColumn,
 )
 
+from ..cache import Cache
 from ..errors import printable
 from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
@@ -40,6 +42,16 @@ def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
 
 CACHE_FILE = "measured.sqlite"
 """Where measurements are kept in a folder of results."""
+
+
+@contextmanager
+def kept_in(folder: Path) -> Iterator[Cache]:
+    """What was measured before, in a folder of results; what was not asked for is dropped."""
+    with Cache(folder / CACHE_FILE) as cache:
+        yield cache
+        cache.forget_unasked()
+    if cache.trouble:
+        print(printable(f"starsize: {cache.trouble}"), file=sys.stderr)
 
 
 def exit_status(measured: Sequence[bool]) -> int:

@@ -1,4 +1,4 @@
-"""The sweeps of a night as one model: which quantity is where, what it predicts, its PRIORS."""
+"""The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
