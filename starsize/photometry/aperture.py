@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from .combine import weighted_median
 from .law import RADII, SHARES, Law, learn_law, usual_law
@@ -14,10 +13,9 @@ _STACK = np.array([0.3, 0.6, 0.8, 1.0, 1.2, 1.4, 1.7, 2.0, 2.4, 2.8, 3.4, 4.0, 4
 _TEACHERS, _TEACHER_WEIGHT = 80, 0.02
 #: From so many stars on their median and scatter tell more than their mean and noise.
 _ENOUGH = 8
-#: Circles about every star: how many, the smallest in half-flux radii of the typical one, how near
-#: the largest comes to the sky ring; growth is interpolated between them in so many steps. A star's
-#: total is tried from circles that reach beyond ``_TRIED``.
-_CIRCLES, _SMALLEST, _NEAR_RING, _STEPS, _TRIED = 26, 0.25, 0.92, 8, 1.25
+#: Growth is followed so near to the sky ring; a star's total is tried from so many circles, the
+#: smallest so many half-flux radii of the typical star.
+_NEAR_RING, _CIRCLES, _TRIED = 0.92, 12, 1.25
 #: What lies beyond an aperture is known to this share of it, however well the table fits.
 _LEAST_LAW_ERROR = 0.08
 #: No telescope's light grows quite as a curve of the table: share of the radius.
@@ -81,16 +79,11 @@ def _first_look(
 ) -> tuple["_Growth", np.ndarray, Law]:
     """Growth of the stars, about their size, and the usual law."""
     limit = _NEAR_RING * min(float(np.median(rings.inner)), patches.half - 1.0)
-    circles = np.geomspace(_SMALLEST * guess_px, max(limit, 1.5 * guess_px), _CIRCLES)
-    light = patches.sums(np.broadcast_to(circles, (len(rings.level), len(circles))))
-    light = np.pad(light - np.pi * circles**2 * rings.level[:, None], ((0, 0), (1, 0)))
-    knots = np.r_[0.0, circles**2]
-    steps = np.arange(_STEPS) / _STEPS
-    squares = np.r_[(knots[:-1, None] + np.diff(knots)[:, None] * steps).ravel(), knots[-1]]
+    radii, light = patches.growth(max(limit, 1.5 * guess_px))
     growth = _Growth(
-        light=PchipInterpolator(knots, light, axis=1)(squares),
-        squares=squares,
-        tried=np.flatnonzero(squares >= (_TRIED * guess_px) ** 2)[::_STEPS],
+        light=light - np.pi * radii**2 * rings.level[:, None],
+        squares=radii**2,
+        tried=np.searchsorted(radii, np.geomspace(_TRIED * guess_px, radii[-1], _CIRCLES)),
         rings=rings,
         noise=noise,
         reach=patches.half - 1,

@@ -43,17 +43,18 @@ def pixel_flags(
     ``seen`` is the half-flux radius in pixels, ``shape`` that of the image the patches are cut
     from, ``ceiling`` the level of burnt-out pixels less each star's sky.
     """
-    distance = patches.distance()
     reach = float(np.interp(0.9, law.share, RADII)) * seen
+    core = np.maximum(1.2 * seen, 1.5)
+    rows, distance = patches.middle(max(reach.max(), core.max()))
+    read, pixels = patches.read[:, rows, rows], patches.pixels[:, rows, rows]
     inside = distance <= np.minimum(reach, patches.half)[:, None, None]
-    core = distance <= np.maximum(1.2 * seen, 1.5)[:, None, None]
-    unread = (inside & ~patches.read).sum(axis=(1, 2)) / np.maximum(inside.sum(axis=(1, 2)), 1)
+    unread = (inside & ~read).sum(axis=(1, 2)) / np.maximum(inside.sum(axis=(1, 2)), 1)
     flags = np.where(unread > _MISSING, int(StarFlag.MASKED), 0)
     x, y = patches.x + patches.left, patches.y + patches.top
     beyond = np.minimum.reduce([x, y, shape[1] - 1 - x, shape[0] - 1 - y]) + 0.5 < reach
     flags[beyond] |= int(StarFlag.EDGE)
-    full = (core & patches.read & (patches.pixels >= ceiling[:, None, None])).any(axis=(1, 2))
-    flags[full] |= int(StarFlag.SATURATED)
+    full = read & (distance <= core[:, None, None]) & (pixels >= ceiling[:, None, None])
+    flags[full.any(axis=(1, 2))] |= int(StarFlag.SATURATED)
     return flags
 
 

@@ -1,10 +1,10 @@
-"""Square patches about stars: pixels less sky, which to trust, sums in exact circles."""
+"""Square patches about stars: pixels less sky, which to trust, light inside circles."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-import sep
 from scipy.interpolate import make_interp_spline
 from scipy.spatial import cKDTree
 
@@ -12,13 +12,20 @@ from .detect import Peaks
 
 #: Small stars are read on a grid so much finer, out to so many pixels.
 FINER, _FINE_PX = 3, 6.0
+#: Steps of growth curves, to a pixel of the grid they are read on; an even number.
+_STEPS = 8
 #: Fewest pixels that tell the level of the sky about a star.
 _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
+#: So many pixels of patches are compared at once.
+_AT_ONCE = 1_000_000
 #: The window for centres; too narrow a one sees the pixels.
 _LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
+
+#: (k,) radii and (n, k) light inside circles of these.
+Grown = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,40 +62,26 @@ class Patches:
         """Pixels from the middle one to the edge."""
         return self.pixels.shape[1] // 2
 
-    def distance(self) -> np.ndarray:
-        """(n, s, s) distance of each pixel's centre from the star's."""
-        grid = np.arange(self.pixels.shape[1], dtype=np.float32)
-        dx, dy = (
-            grid - self.x[:, None].astype(np.float32),
-            grid - self.y[:, None].astype(np.float32),
-        )
-        return np.hypot(dy[:, :, None], dx[:, None, :])
+    def middle(self, reach_px: float) -> tuple[slice, np.ndarray]:
+        """Rows (and columns) that hold all pixels so near to the stars, and (n, r, r) distances."""
+        astray = max(np.abs(c - self.half).max() for c in (self.x, self.y))
+        far = int(min(self.half, reach_px + astray + 1))
+        rows = slice(self.half - far, self.half + far + 1)
+        grid = np.arange(self.half - far, self.half + far + 1)
+        dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (self.x, self.y))
+        return rows, np.sqrt((dy**2)[:, :, None] + (dx**2)[:, None, :])
 
-    def sums(self, radii: np.ndarray) -> np.ndarray:
-        """(n, ...) light inside circles of exact area; ``radii`` is (n, ...) in pixels."""
-        radii = np.asarray(radii, float)
-        flat, stars = radii.ravel(), np.repeat(np.arange(len(radii)), radii[:1].size)
+    def growth(self, limit_px: float) -> Grown:
+        """(k,) radii in small steps up to a limit, pixels, and (n, k) light inside each."""
+        grown = _inside(self.pixels, self.x, self.y, limit_px)
         if self.fine is None:
-            return self._exact(self.pixels, self.x, self.y, stars, flat).reshape(radii.shape)
+            return grown
         # The middle on a finer grid, where small circles hardly feel where the pixels lie.
-        mid, light = self.fine.shape[1] // 2, np.zeros(len(flat))
-        x, y = ((c - self.half) * FINER + mid for c in (self.x, self.y))
-        small = flat <= _FINE_PX
-        light[small] = self._exact(self.fine, x, y, stars[small], flat[small] * FINER)
-        light[~small] = self._exact(self.pixels, self.x, self.y, stars[~small], flat[~small])
-        return light.reshape(radii.shape)
-
-    @staticmethod
-    def _exact(
-        pixels: np.ndarray, x: np.ndarray, y: np.ndarray, stars: np.ndarray, radii: np.ndarray
-    ) -> np.ndarray:
-        size = pixels.shape[1]
-        half = size // 2
-        # A circle must not reach into the patch of the next star.
-        reach = half + 0.4 - np.maximum(abs(x - half), abs(y - half))
-        radii = np.clip(radii, 1e-3, reach[stars])
-        mosaic = pixels.reshape(-1, size)
-        return sep.sum_circle(mosaic, x[stars], y[stars] + size * stars, radii, subpix=0)[0]
+        middle = self.fine.shape[1] // 2
+        x, y = ((c - self.half) * FINER + middle for c in (self.x, self.y))
+        radii, light = _inside(self.fine, x, y, min(limit_px, _FINE_PX) * FINER)
+        beyond = grown[0] > radii[-1] / FINER
+        return np.r_[radii / FINER, grown[0][beyond]], np.hstack([light, grown[1][:, beyond]])
 
     def refined(self) -> "Patches":
         """The same with the middle of each patch on a finer grid, by quintic splines."""
@@ -97,6 +90,36 @@ class Patches:
         spline = _refining(2 * far + 1)
         fine = spline @ self.pixels[:, middle, middle] @ spline.T / FINER**2
         return replace(self, fine=np.ascontiguousarray(fine, np.float32))
+
+
+def _inside(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, limit: float) -> Grown:
+    """Radii up to a limit and the light inside circles, each pixel as far as it is covered.
+
+    A circle of radius r covers r - d + 1/2, between none and all, of a pixel at distance d, which
+    is right to second order over all directions; for its width across d^2 is 1/12 more. As ramps
+    these are A(r + 1/2) - A(r - 1/2), where A(t) sums (t - d) times the light nearer than t.
+    """
+    middle = pixels.shape[1] // 2
+    far = min(middle, int(limit) + 2)
+    crop = slice(middle - far, middle + far + 1)
+    light, grid = pixels[:, crop, crop], np.arange(middle - far, middle + far + 1)
+    dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (x, y))
+    distance = np.sqrt((dy**2 + np.float32(1 / 12))[:, :, None] + (dx**2)[:, None, :])
+    half, last = _STEPS // 2, int(limit * _STEPS)
+    bins = last + half
+    place = np.minimum((distance * np.float32(_STEPS)).astype(np.intp), bins)
+    place += np.arange(len(light))[:, None, None] * (bins + 1)
+
+    def nearer_than(weights: np.ndarray) -> np.ndarray:
+        counts = np.bincount(place.ravel(), weights.ravel(), len(light) * (bins + 1))
+        return np.cumsum(counts.reshape(len(light), bins + 1)[:, :-1], axis=1)
+
+    ramp = np.zeros((len(light), half + bins + 1))
+    edges = np.arange(1, bins + 1) / _STEPS
+    ramp[:, half + 1 :] = edges * nearer_than(light) - nearer_than(light * distance)
+    inside = ramp[:, 2 * half :] - ramp[:, : last + 1]
+    inside[:, 0] = 0.0
+    return np.arange(last + 1) / _STEPS, inside
 
 
 @lru_cache(maxsize=4)
@@ -131,7 +154,8 @@ def read_patches(
     read &= np.isfinite(pixels)
     trusted = read.copy()
     _leave_out_neighbours(trusted, peaks, chosen, left, top)
-    return Patches(_filled(pixels, trusted, read), trusted, read, x - left, y - top, left, top)
+    _fill(pixels, trusted, read)
+    return Patches(pixels, trusted, read, x - left, y - top, left, top)
 
 
 def _leave_out_neighbours(
@@ -143,28 +167,53 @@ def _leave_out_neighbours(
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
     near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
+    star, other = np.repeat(np.arange(len(chosen)), [len(n) for n in near]), np.concatenate(near)
+    other = other.astype(int)
+    corner = np.stack([left, top], 1)
+    off = np.abs(places[other] - corner[star] - (size - 1) / 2).max(axis=1)
+    within = (off < size / 2 + reach[other]) & (other != chosen[star])
+    star, other = star[within], other[within]
+    pairs = max(1, _AT_ONCE // size**2)
+    for k in range(0, len(star), pairs):
+        mine, them = star[k : k + pairs], other[k : k + pairs]
+        first = np.flatnonzero(np.diff(mine, prepend=-1))
+        whose = mine[first]
+        shared = _nearer(peaks, chosen[mine], them, corner[mine], reach[them], size)
+        trusted[whose] &= ~np.logical_or.reduceat(shared, first)
+
+
+def _nearer(
+    peaks: Peaks,
+    star: np.ndarray,
+    other: np.ndarray,
+    corner: np.ndarray,
+    reach: np.ndarray,
+    size: int,
+) -> np.ndarray:
+    """(p, s, s) True for pixels of patches that other stars reach and are nearer to."""
     grid = np.arange(size)
-    for k, (star, some) in enumerate(zip(chosen, near, strict=True)):
-        others = np.array(some)
-        inside = np.abs(places[others] - (left[k], top[k]) - (size - 1) / 2).max(axis=1)
-        others = others[(inside < size / 2 + reach[others]) & (others != star)]
-        for other in others:
-            column, row, far = peaks.x[other] - left[k], peaks.y[other] - top[k], reach[other]
-            rows = slice(max(int(row - far), 0), max(int(row + far) + 2, 0))
-            columns = slice(max(int(column - far), 0), max(int(column + far) + 2, 0))
-            theirs = (grid[rows, None] - row) ** 2 + (grid[columns] - column) ** 2
-            own_row, own_column = peaks.y[star] - top[k], peaks.x[star] - left[k]
-            own = (grid[rows, None] - own_row) ** 2 + (grid[columns] - own_column) ** 2
-            nearer = theirs * peaks.width[star] ** 2 < own * peaks.width[other] ** 2
-            trusted[k, rows, columns] &= ~(nearer & (theirs < far**2))
+
+    def away(which: np.ndarray) -> Iterator[np.ndarray]:
+        """Squares of distances along y and along x."""
+        for place, first in ((peaks.y, corner[:, 1]), (peaks.x, corner[:, 0])):
+            yield (grid - (place[which] - first)[:, None]) ** 2
+
+    def plane(down: np.ndarray, across: np.ndarray) -> np.ndarray:
+        return down.astype(np.float32)[:, :, None] + across.astype(np.float32)[:, None, :]
+
+    theirs = list(away(other))
+    wide, ours = peaks.width[other, None] ** 2, peaks.width[star, None] ** 2
+    nearer = plane(*(ours * t - wide * o for t, o in zip(theirs, away(star), strict=True))) < 0
+    return nearer & (plane(*theirs) < reach[:, None, None] ** 2)
 
 
-def _filled(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> np.ndarray:
-    """What lies opposite the star in place of what is not trusted; else what was read, or 0."""
-    opposite = np.where(trusted, pixels, np.nan)[:, ::-1, ::-1]
-    own = np.where(read, pixels, 0.0)
-    filled = np.where(trusted, pixels, np.where(np.isfinite(opposite), opposite, own))
-    return np.ascontiguousarray(filled, np.float32)
+def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
+    """Put what lies opposite the star in place of what is not trusted; else what was read, or 0."""
+    k, row, column = np.nonzero(~trusted)
+    here, last = (k, row, column), trusted.shape[1] - 1
+    opposite = k, last - row, last - column
+    own = np.where(read[here], pixels[here], 0.0)
+    pixels[here] = np.where(trusted[opposite], pixels[opposite], own)
 
 
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:

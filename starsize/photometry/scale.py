@@ -13,7 +13,7 @@ from .patches import Patches, Rings, centred, read_patches, sky_rings
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.
-_SMALL_PX = 3.0
+_SMALL_PX = 4.0
 
 
 class Scale:
