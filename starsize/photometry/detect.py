@@ -8,8 +8,9 @@ from scipy.spatial import cKDTree
 
 from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
 
-#: Images larger than this (pixels) are searched from half scale down.
-_LARGE = 4_000_000
+#: Images larger than this (pixels) are searched from half scale down, unless they hold so many
+#: stars to a pixel: close ones part at full scale. For the largest that costs too much.
+_LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
 #: Sky cells in pixels, and in widths of the brightest stars where that is more.
 _CELL_PX, _CELL_WIDTHS, _WIDE = 96.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
@@ -109,6 +110,8 @@ def detect(
     covered = _cover(levels[coarse], 2**coarse, bright)
     sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
     peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
+    if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
+        peaks, widths, roughness = _search(levels, 0, sky, threshold, expected_width_px)
     return Detected(peaks, sky, levels, widths, roughness)
 
 
