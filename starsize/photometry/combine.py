@@ -9,7 +9,7 @@ from .measured import Bounded, ImageRadius, Stars
 from .sky import Sky
 
 #: Stars differ over a field by so much at least: no weight grows beyond that of such a star.
-_LEAST_SCATTER = 0.01
+LEAST_SCATTER = 0.01
 _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
@@ -87,16 +87,16 @@ def robust_mean(
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
     scatter, kept = 0.0, np.isfinite(log) & np.isfinite(own)
-    total = np.hypot(own, _LEAST_SCATTER)
+    total = np.hypot(own, LEAST_SCATTER)
     centre = weighted_median(log[kept], total[kept] ** -2)
     for _ in range(_ROUNDS):
         gap = log - centre
-        near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, _LEAST_SCATTER)))
+        near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, LEAST_SCATTER)))
         if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
             near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
         if near.sum() > 2:
             scatter = _scatter(log[near], own[near])
-        weight = np.where(near, 1 / (own**2 + max(scatter, _LEAST_SCATTER) ** 2), 0.0)
+        weight = np.where(near, 1 / (own**2 + max(scatter, LEAST_SCATTER) ** 2), 0.0)
         moved = float(np.average(log[near], weights=weight[near]))
         done, centre = abs(moved - centre) < 1e-5, moved
         if done:

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .combine import combine
+from .combine import LEAST_SCATTER, combine
 from .detect import Detected, Peaks, detect, typical_width
 from .flags import StarFlag
 from .judge import ceiling_of
@@ -17,6 +17,8 @@ _HALF_WIDTHS = 1.15
 _SAME_SIZE = 2.5
 #: So many bright stars settle in so many looks how large all are.
 _SCOUTS, _LOOKS = 20, 3
+#: So many stars are always measured, of more those that hold this share of what all tell.
+_ALWAYS, _TOLD = 120, 0.95
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
 
@@ -48,7 +50,8 @@ def measure_image(
     threshold : float
         Lowest signal-to-noise ratio of a star.
     max_stars : int, optional
-        Measure only this many of the brightest; None for all.
+        Measure at most this many of the brightest, and of many no more than hold 95 % of what
+        these tell of the radius; None for all.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def measure_image(
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS
     found = detect(usable, threshold=threshold, expected_width_px=width)
-    peaks, chosen = found.peaks, np.arange(len(found.peaks))[:max_stars]
+    peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
     if places is not None:
         peaks = _with_places(peaks, places, width)
         chosen = np.arange(len(places))
@@ -85,6 +88,14 @@ def measure_image(
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
     return MeasuredImage(stars=stars, radius=radius, sky=found.sky)
+
+
+def _how_many(snr: np.ndarray, most: int | None) -> int:
+    """How many stars, strongest first, hold nearly all that the strongest ``most`` tell."""
+    if most is None or len(snr[:most]) <= _ALWAYS:
+        return len(snr[:most])
+    known = np.cumsum(1 / (snr[:most] ** -2 + LEAST_SCATTER**2))
+    return max(_ALWAYS, int(np.searchsorted(known, _TOLD * known[-1])) + 1)
 
 
 def _hopeless(image: np.ndarray) -> str | None:

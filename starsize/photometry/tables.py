@@ -150,7 +150,7 @@ def measure_frame(
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; both are judged from the data where not given.
     max_stars : int, optional
-        Measure only this many of the brightest; None for all.
+        As in `measure_image`.
 
     Returns
     -------
