@@ -1,10 +1,13 @@
 """One image measured alone: stars found, each with its radii, and the radius of the image."""
 
+from functools import partial
+
 import numpy as np
 from scipy.spatial import cKDTree
 
 from .combine import LEAST_SCATTER, combine
 from .detect import Detected, Peaks, detect, typical_width
+from .doubles import find_doubles, parted
 from .flags import StarFlag
 from .judge import ceiling_of
 from .measured import ImageRadius, MeasuredImage, Stars
@@ -19,6 +22,8 @@ _SAME_SIZE = 2.5
 _SCOUTS, _LOOKS = 20, 3
 #: So many stars are always measured, of more those that hold this share of what all tell.
 _ALWAYS, _TOLD = 120, 0.95
+#: Among so many good stars two in one are set aside; among fewer they are parted and measured.
+_PLENTY = 10
 #: Narrower images hold no star with its sky, pixels.
 _LEAST_SIDE = 8
 
@@ -81,10 +86,15 @@ def measure_image(
         chosen = np.arange(len(places))
     ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
     gain = gain_e_per_adu or gain_from_sky(found.sky)
-    stars, common = measure_peaks(
-        found, peaks, chosen, gain=gain, ceiling=ceiling, recentre_all=places is None
-    )
-    radius = combine(stars, common, found.sky, len(found.peaks))
+    measure = partial(measure_peaks, found, gain=gain, ceiling=ceiling, recentre_all=places is None)
+    stars, common = measure(peaks, chosen)
+    doubles = find_doubles(found, peaks, stars) if places is None else {}
+    stars.flags[list(doubles)] |= int(StarFlag.BLENDED)
+    if doubles and np.count_nonzero(stars.flags == 0) < _PLENTY:
+        stars, common = measure(
+            parted(peaks, stars, doubles), np.arange(len(chosen) + len(doubles))
+        )
+    radius = combine(stars, common, found.sky, len(found.peaks) + len(doubles))
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
     return MeasuredImage(stars=stars, radius=radius, sky=found.sky)
