@@ -240,7 +240,8 @@ class _Growth:
         variance = share**2 * totals.random[:, None] ** 2 + (1 - 2 * share) * within
         variance = np.maximum(variance, share * (1 - share) * within)
         variance += ((share * totals.area[:, None] - area) * sky[:, None]) ** 2
-        common = np.hypot(share * totals.doubt[:, None] / slope, _LEAST_COMMON * seen)
+        doubts = share * totals.doubt[:, None] / slope, law.kappa_sigma * self.pixel / (2 * seen)
+        common = np.hypot(np.hypot(*doubts), _LEAST_COMMON * seen)
         light_sigma = self.total_sigma(totals)
         shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
         shake = np.minimum(shake, half**2)

@@ -77,13 +77,15 @@ class Law:
     ----------
     share, sigma : arrays
         Share of all the light inside ``RADII`` (in half-flux radii as seen), and its uncertainty.
-    kappa : (3,) array
-        What a blur of unit variance adds to the squares of the radii of ``SHARES``.
+    kappa, kappa_sigma : (3,) arrays
+        What a blur of unit variance adds to the squares of the radii of ``SHARES``, and its
+        uncertainty.
     """
 
     share: np.ndarray
     sigma: np.ndarray
     kappa: np.ndarray
+    kappa_sigma: np.ndarray
 
     def inside(self, radius: np.ndarray | float) -> np.ndarray:
         """Share of the light inside radii, in half-flux radii."""
@@ -178,4 +180,5 @@ def learn_law(
     fit = weight @ np.einsum("mja,ma->mj", columns[few], answer[few])
     left = np.mean(np.cumsum(data - fit) ** 2) - np.mean(np.cumsum(error**2))
     spread = np.sqrt(weight @ (known - mean) ** 2 + max(left, 0.0) / scale**2)
-    return Law(mean, spread, weight @ kappas[few])
+    kappa = weight @ kappas[few]
+    return Law(mean, spread, kappa, np.sqrt(weight @ (kappas[few] - kappa) ** 2))
