@@ -64,12 +64,8 @@ class Patches:
 
     def middle(self, reach_px: float) -> tuple[slice, np.ndarray]:
         """Rows (and columns) that hold all pixels so near to the stars, and (n, r, r) distances."""
-        astray = max(np.abs(c - self.half).max() for c in (self.x, self.y))
-        far = int(min(self.half, reach_px + astray + 1))
-        rows = slice(self.half - far, self.half + far + 1)
-        grid = np.arange(self.half - far, self.half + far + 1)
-        dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (self.x, self.y))
-        return rows, np.sqrt((dy**2)[:, :, None] + (dx**2)[:, None, :])
+        rows, squares = _around(self.half, self.x, self.y, reach_px)
+        return rows, np.sqrt(squares)
 
     def growth(self, limit_px: float) -> Grown:
         """(k,) radii in small steps up to a limit, pixels, and (n, k) light inside each."""
@@ -92,6 +88,15 @@ class Patches:
         return replace(self, fine=np.ascontiguousarray(fine, np.float32))
 
 
+def _around(half: int, x: np.ndarray, y: np.ndarray, reach: float) -> tuple[slice, np.ndarray]:
+    """Rows that hold all within reach of the centres, and squares of the pixels' distances."""
+    astray = max(np.abs(c - half).max(initial=0.0) for c in (x, y))
+    far = int(min(half, reach + astray + 1))
+    grid = np.arange(half - far, half + far + 1)
+    dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (x, y))
+    return slice(half - far, half + far + 1), (dy**2)[:, :, None] + (dx**2)[:, None, :]
+
+
 def _inside(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, limit: float) -> Grown:
     """Radii up to a limit and the light inside circles, each pixel as far as it is covered.
 
@@ -99,12 +104,8 @@ def _inside(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, limit: float) -> G
     is right to second order over all directions; for its width across d^2 is 1/12 more. As ramps
     these are A(r + 1/2) - A(r - 1/2), where A(t) sums (t - d) times the light nearer than t.
     """
-    middle = pixels.shape[1] // 2
-    far = min(middle, int(limit) + 2)
-    crop = slice(middle - far, middle + far + 1)
-    light, grid = pixels[:, crop, crop], np.arange(middle - far, middle + far + 1)
-    dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (x, y))
-    distance = np.sqrt((dy**2 + np.float32(1 / 12))[:, :, None] + (dx**2)[:, None, :])
+    rows, squares = _around(pixels.shape[1] // 2, x, y, limit + 1)
+    light, distance = pixels[:, rows, rows], np.sqrt(squares + np.float32(1 / 12))
     half, last = _STEPS // 2, int(limit * _STEPS)
     bins = last + half
     place = np.minimum((distance * np.float32(_STEPS)).astype(np.intp), bins)
