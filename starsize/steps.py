@@ -43,7 +43,7 @@ def measure_frame(
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; from the header, else judged from the data, where not given.
     max_stars : int, optional
-        Measure only this many of the brightest.
+        Measure at most this many of the brightest.
 
     Returns
     -------
