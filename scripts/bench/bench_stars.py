@@ -1,9 +1,10 @@
-"""Cost of measuring large frames, as a ratio to a well-known chain of steps in the same run.
+"""Cost of measuring frames, as a ratio to a well-known chain of steps in the same run.
 
     python scripts/bench/bench_stars.py             speed and memory on one core
     python scripts/bench/bench_stars.py --folder 77  also a folder of frames, one process and two
 
-The frames are 6248 x 4176 pixels of 16 bits with 3,000 invented stars. The yardstick is what many
+The frames are of 16 bits, 6248 x 4176 pixels with 3,000 invented stars and 1536 x 1024 with 300;
+their speed becomes a section of ``scripts/results/bench.md``. The yardstick is what many
 do by hand: read to float32, background with a 64-pixel mesh, subtract, extract at 3 sigma with at
 least 9 pixels, flux radius of the 300 brightest. Times are CPU times of one thread.
 """
@@ -24,13 +25,19 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 import sep
 from astropy.io import fits
-from starfields_stars import star_field, write_field
+from starfields_stars import SHAPE, star_field, write_field
 
 from starsize.frames import read_facts
 from starsize.photometry.law import growth_bank
 from starsize.tracking import measure_files
 
-ROUNDS = 3
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from _results import RESULTS, write_section
+
+SMALL, ROUNDS = (1024, 1536), 3
+#: Of the defocused pupil, pixels.
+DISCS = (0.0, 5.0, 11.9)
+HEAD = "| frame | true HFR | measured | stars | CPU s | of the chain | ratio |"
 
 
 def yardstick(path):
@@ -60,19 +67,24 @@ def cpu(work, *args):
 def speed(folder):
     """Ratio of CPU times in focus and out of it, interleaved so that both see the same machine."""
     growth_bank()
-    for name, disc in (("in focus", 0.0), ("HFR 9", 11.9)):
-        path = folder / f"field_{disc:g}.fits"
-        field = star_field(11, n_stars=3000, disc_px=disc)
-        write_field(path, field)
-        pairs = [(cpu(yardstick, path)[0], cpu(ours, path)) for _ in range(ROUNDS)]
-        theirs = min(t for t, _ in pairs)
-        mine = min(t for _, (t, _) in pairs)
-        frame = pairs[0][1][1]
-        print(
-            f"{name:9s} true HFR {field.radius_px:.3f}, measured {frame.radius_px:.3f} "
-            f"+- {frame.radius_sigma_px:.4f} from {frame.n_stars} stars of {frame.n_found}: "
-            f"{mine:.3f} s against {theirs:.3f} s, ratio {mine / theirs:.2f}"
-        )
+    lines = []
+    for shape, n_stars, rounds in ((SHAPE, 3000, ROUNDS), (SMALL, 300, 4 * ROUNDS)):
+        for disc in DISCS:
+            path = folder / f"field_{shape[0]}_{disc:g}.fits"
+            field = star_field(11, n_stars=n_stars, disc_px=disc, shape=shape)
+            write_field(path, field)
+            pairs = [(cpu(yardstick, path)[0], cpu(ours, path)) for _ in range(rounds)]
+            theirs = min(t for t, _ in pairs)
+            mine = min(t for _, (t, _) in pairs)
+            frame = pairs[0][1][1]
+            lines.append(
+                f"| {shape[1]} x {shape[0]} | {field.radius_px:.2f} | {frame.radius_px:.3f} "
+                f"+- {frame.radius_sigma_px:.3f} | {frame.n_stars} of {frame.n_found} "
+                f"| {mine:.3f} | {theirs:.3f} | {mine / theirs:.2f} |"
+            )
+            print(lines[-1], flush=True)
+    body = "\n".join([HEAD, "|---|---|---|---|---|---|---|", *lines])
+    write_section("One frame", body, script="bench/bench_stars.py", file=RESULTS / "bench.md")
 
 
 def peak_memory(path):
@@ -95,7 +107,7 @@ def peak_memory(path):
 
 def folder_run(folder, count):
     """Wall time of a folder of frames with one worker and with two, and this process's peak."""
-    paths = sorted(folder.glob("field_*.fits"))
+    paths = sorted(folder.glob(f"field_{SHAPE[0]}_*.fits"))
     facts = [read_facts(paths[i % len(paths)]) for i in range(count)]
     spent, cpu_spent = {}, {}
     for workers in (1, 2):
@@ -123,7 +135,7 @@ def main():
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         speed(folder)
-        for path in sorted(folder.glob("*.fits")):
+        for path in sorted(folder.glob(f"field_{SHAPE[0]}_*.fits")):
             print(f"{path.name}: peak memory above the imports {peak_memory(path):.0f} MB")
         if count:
             folder_run(folder, count)
