@@ -63,6 +63,8 @@ def _pair(image: np.ndarray, stars: Stars, k: int) -> tuple[Part, Part] | None:
     light = image[top : int(y0 + reach) + 2, left : int(x0 + reach) + 2] - stars.background[k]
     y, x = np.indices(light.shape)
     light = np.nan_to_num(light) * np.clip(reach - np.hypot(x + left - x0, y + top - y0), 0, 1)
+    if not light.sum() > 0:
+        return None
     light /= light.sum()
 
     def mean(values: np.ndarray) -> float:
