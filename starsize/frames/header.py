@@ -35,10 +35,8 @@ class ImageHeader:
         Number of the header-data unit with the image: the first that has one.
     shape : (int, int)
         Rows and columns.
-    start : int
-        First byte of the pixels.
-    compressed : bool
-        Whether the pixels are tile-compressed.
+    start, size : int
+        First byte of the pixels as stored, and how many there are.
     headers : tuple of fits.Header
         The image's own header, then the primary one: an extension inherits what it lacks.
     """
@@ -46,7 +44,7 @@ class ImageHeader:
     hdu: int
     shape: tuple[int, int]
     start: int
-    compressed: bool
+    size: int
     headers: tuple[fits.Header, ...]
 
     def keywords(self) -> Iterator[str]:
@@ -106,7 +104,7 @@ def read_image_header(path: Path) -> ImageHeader:
     if is_raw(path):
         with told_in_one_line(path):
             header = raw_header(path)
-        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, False, (header,))
+        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
     with told_in_one_line(path), open_bytes(path) as file:
         primary = None
         for index, unit in enumerate(_units(path, file)):
@@ -117,7 +115,7 @@ def read_image_header(path: Path) -> ImageHeader:
             _check_length(path, unit)
             # Of a compressed image the table's header holds all that the image's own did.
             headers = (unit.header,) if index == 0 else (unit.header, primary)
-            return ImageHeader(index, shape, unit.start, unit.compressed, headers)
+            return ImageHeader(index, shape, unit.start, unit.size, headers)
         msg = f"{path}: the file holds no image"
         raise FrameReadError(msg)
 

@@ -41,10 +41,8 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
         open_bytes(facts.path) as file,
         fits.open(file, memmap=False) as hdus,
     ):
-        for hdu in hdus:
-            if hdu.is_image and hdu.shape[-2:] == facts.shape:
-                # Leading axes of length one are no planes of their own.
-                index = (0,) * (len(hdu.shape) - 2) + (rows, columns)
-                return np.asarray(hdu.section[index], np.float32)
+        if hdus[facts.hdu].shape[-2:] == facts.shape:
+            leading = (0,) * (len(hdus[facts.hdu].shape) - 2)
+            return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
     msg = f"{facts.path}: the file has changed since its header was read"
     raise FrameReadError(msg)

@@ -1,4 +1,4 @@
-"""Pixels read by our own block reader against astropy's reader and the standard's numbers."""
+"""Pixels as read, against astropy's reader and the standard's numbers."""
 
 import gzip
 
@@ -98,12 +98,6 @@ def test_tiles_of_any_shape(tmp_path, tile):
     hdu = fits.CompImageHDU(IMAGES["uint16"], tile_shape=tile)
     fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(tmp_path / "a.fz")
     assert_array_equal(read_frame(tmp_path / "a.fz").image, IMAGES["uint16"])
-
-
-@pytest.mark.parametrize("kind", ["uint16", "float32"])
-def test_blocks_join_without_a_seam(make_fits, monkeypatch, kind):
-    monkeypatch.setattr("starsize.frames.pixels._BLOCK", 100)
-    assert_array_equal(read_frame(make_fits(image=IMAGES[kind])).image, IMAGES[kind])
 
 
 @pytest.mark.parametrize("compression", [None, "GZIP_2"])
