@@ -47,9 +47,7 @@ def peak_megabytes(job: Callable[[], object]) -> float:
 
 
 def bench_pixels(folder: Path) -> str:
-    rows = [
-        f"{'pixels':>11s} {'file':8s} {'getdata ms':>10s} {'MB':>4s} {'read':>6s} {'MB':>4s} {'native':>6s}"
-    ]
+    rows = ["     pixels file     getdata ms   MB   read   MB  native"]
     for shape in SHAPES:
         image = np.random.default_rng(1).normal(1000, 30, shape).astype(np.uint16)
         for ending in (".fits", ".fits.fz", ".fits.gz"):
