@@ -17,7 +17,7 @@ have axes of their own, so that nights of years cost what their number does.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -29,73 +29,22 @@ _SINGULAR = 1e-13
 _FEW_NUMBERS = 5_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Answer of ``solve`` for one covariance, or for G of them along the first axis.
-
-    Attributes
-    ----------
-    mean : (..., p) array
-    covariance : (..., p, p) array
-    response : (..., p, n) array
-        How each unknown answers to each observation.
-    log_likelihood : (...,) array
-        ln p(y | V) up to a constant.
-    chi2 : (...,) array
-        r' V^-1 r.
-    """
+class LeastSquares(NamedTuple):
+    """Answer of ``least_squares``: b (p,), its covariance (p, p), and r' V^-1 r."""
 
     mean: np.ndarray
     covariance: np.ndarray
-    response: np.ndarray
-    log_likelihood: np.ndarray
-    chi2: np.ndarray
+    chi2: float
 
 
-def solve(
-    y: np.ndarray,
-    design: np.ndarray,
-    covariance: np.ndarray,
-    *,
-    prior_mean: np.ndarray | float = 0.0,
-    prior_sigma: np.ndarray | float = np.inf,
-) -> Solution:
-    """Solve the linear model.
-
-    Parameters
-    ----------
-    y : (n,) array
-    design : (n, p) array
-    covariance : (..., n, n) array
-        Positive definite.
-    prior_mean, prior_sigma : (p,) array or float
-        What is known of the unknowns beforehand; infinite sigma where nothing is.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If data and priors leave an unknown open.
-    """
-    p = design.shape[1]
-    known = np.broadcast_to(np.asarray(prior_sigma, float), p) ** -2.0
-    centre = np.broadcast_to(np.asarray(prior_mean, float), p)
+def least_squares(y: np.ndarray, design: np.ndarray, covariance: np.ndarray) -> LeastSquares:
+    """Solve the linear model (n,), (n, p), (n, n) where nothing is known of b beforehand."""
     weight = np.linalg.inv(covariance)
     weighted = weight @ design
-    normal = design.T @ weighted + np.diag(known)
-    posterior = np.linalg.inv(normal)
-    response = posterior @ np.swapaxes(weighted, -1, -2)
-    mean = centre + response @ (y - design @ centre)
-    left, moved = y - mean @ design.T, mean - centre
-    chi2 = np.einsum("...i,...ij,...j->...", left, weight, left)
-    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1]
-    logs = logs - np.log(known[known > 0]).sum()
-    return Solution(
-        mean=mean,
-        covariance=posterior,
-        response=response,
-        log_likelihood=-0.5 * (logs + chi2 + moved**2 @ known),
-        chi2=chi2,
-    )
+    posterior = np.linalg.inv(design.T @ weighted)
+    mean = posterior @ weighted.T @ y
+    left = y - design @ mean
+    return LeastSquares(mean, posterior, float(left @ weight @ left))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,9 +85,17 @@ def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scattered:
-    """Answer of ``solve_scattered`` for G covariances; the first four as in ``Solution``.
+    """Answer of ``solve_scattered`` for G covariances.
 
-    ``weight`` is the (G, n) inverse variance along ``axes``, ``design`` X in these axes.
+    Attributes
+    ----------
+    mean, covariance : (G, p) and (G, p, p) arrays
+    log_likelihood, chi2 : (G,) arrays
+        ln p(y | V) up to a constant, and r' V^-1 r.
+    weight : (G, n) array
+        Inverse variance along ``axes``.
+    design : (n, p) array
+        X in these axes.
     """
 
     mean: np.ndarray

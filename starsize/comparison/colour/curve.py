@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..linear import solve
+from ..linear import least_squares
 
 #: Powers of the wavelength in a curve of one, two and three terms. The three are Conrady's
 #: dispersion formula n = n0 + A / lambda + B / lambda^3.5 (Conrady, Applied Optics and Optical
@@ -64,7 +64,7 @@ def fit_smooth_curve(
     if len(np.unique(wavelength_nm)) < terms:
         msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"
         raise ValueError(msg)
-    found = solve(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
+    found = least_squares(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
     return SmoothCurve(found.mean, found.covariance)
 
 

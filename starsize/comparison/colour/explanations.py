@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 from scipy.stats import chi2
 
-from ..linear import solve
+from ..linear import least_squares
 from .curve import SmoothCurve, curve_basis
 
 #: Shares of the zone by which a filter may depart from the smooth curve before that means
@@ -115,16 +115,16 @@ def fit_explanation(shifts: Shifts, *, terms: int, odd: tuple[str, ...]) -> Expl
     indicator = (np.array(shifts.filters)[:, None] == np.array(odd, dtype=str)).astype(float)
     design = np.hstack([curve_basis(shifts.wavelength_nm, terms), indicator])
     noise = shifts.covariance + _tolerance(shifts)
-    curve = solve(shifts.shift, design, noise).mean[:terms]
+    curve = least_squares(shifts.shift, design, noise).mean[:terms]
     # How far a band's focus may lie from its centre's depends on the curve, hence two passes.
     noise = noise + np.diag(_band_tolerance(shifts, curve) ** 2)
-    found = solve(shifts.shift, design, noise)
+    found = least_squares(shifts.shift, design, noise)
     return Explanation(
         curve=SmoothCurve(found.mean[:terms], found.covariance[:terms, :terms]),
         odd=odd,
         odd_shift=found.mean[terms:],
         odd_sigma=np.sqrt(np.diag(found.covariance)[terms:]),
-        chi2=float(found.chi2),
+        chi2=found.chi2,
         dof=len(shifts.filters) - design.shape[1],
     )
 
