@@ -206,22 +206,9 @@ def compare_measured(
 ) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
     """Fit and compare measured sweeps; the half of the job that needs no pixels.
 
-    Parameters
-    ----------
-    measured : sequence of MeasuredSweep
-    setup : Setup
-        With what headers supplied.
-    given : Setup, optional
-        As the person wrote it, to tell a stated step size from one read in headers.
-    earlier : sequence of StoredRun
-        Other nights, compared together with this one.
-
-    Returns
-    -------
-    curves : CurveSet
-    comparison : Comparison
-    notices : tuple of Notice
-        About the step size.
+    ``setup`` is with what headers supplied, ``given`` as the person wrote it, to tell a stated step
+    size from one read in headers; ``earlier`` are other nights, compared together with this one.
+    The notices are about the step size.
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
 
@@ -281,10 +268,7 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
     Where nobody asked, that of a colour camera is G, half of its pixels; of other cameras the
     comparison chooses it.
 
-    Raises
-    ------
-    InputError
-        If there is no sweep of it; said before anything is measured.
+    ``InputError`` if there is no sweep of it; said before anything is measured.
     """
     if asked is None:
         return "G" if all(frame.bayer for one in sweeps for frame in one.frames) else None

@@ -51,14 +51,8 @@ def least_squares(y: np.ndarray, design: np.ndarray, covariance: np.ndarray) -> 
 class Axes:
     """Axes in which N and T are diagonal.
 
-    Attributes
-    ----------
-    turn : (n, n) array
-        W, with W N W' = 1.
-    share : (n,) array
-        Diagonal of W T W'.
-    log_noise : float
-        ln|N|.
+    ``turn`` is W (n, n) with W N W' = 1, ``share`` (n,) the diagonal of W T W', ``log_noise``
+    ln|N|.
     """
 
     turn: np.ndarray
@@ -87,15 +81,9 @@ def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
 class Scattered:
     """Answer of ``solve_scattered`` for G covariances.
 
-    Attributes
-    ----------
-    mean, covariance : (G, p) and (G, p, p) arrays
-    log_likelihood, chi2 : (G,) arrays
-        ln p(y | V) up to a constant, and r' V^-1 r.
-    weight : (G, n) array
-        Inverse variance along ``axes``.
-    design : (n, p) array
-        X in these axes.
+    ``mean`` (G, p), ``covariance`` (G, p, p), ``log_likelihood`` (G,), which is ln p(y | V) up to a
+    constant, ``chi2`` (G,), which is r' V^-1 r, ``weight`` (G, n), the inverse variance along
+    ``axes``, and ``design``, X in these axes.
     """
 
     mean: np.ndarray
@@ -140,18 +128,8 @@ def solve_scattered(
 ) -> Scattered:
     """Solve the linear model for the covariances N + tau^2 T, without ever making one.
 
-    Parameters
-    ----------
-    y : (n,) array
-    design : (n, p) array
-    axes : Axes
-    tau : (G,) array
-    prior_mean, prior_sigma : (p,) arrays
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If data and priors leave an unknown open.
+    ``y`` is (n,), ``design`` (n, p), ``tau`` (G,), the priors (p,); ``LinAlgError`` if data and
+    priors leave an unknown open.
     """
     known = prior_sigma**-2.0
     x, d = axes.turn @ design, axes.turn @ (y - design @ prior_mean)
@@ -173,15 +151,8 @@ def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndar
     With A = K' P K and d = K' P (y - X m) for the columns K of a set (``unexplained``) it is
     (d' (A + I / size^2)^-1 d - ln|I + size^2 A|) / 2.
 
-    Parameters
-    ----------
-    inner, toward : (k, k) and (k,) arrays
-        A and d for all columns there are.
-
-    Returns
-    -------
-    (k, k) array
-        For each two of the columns; on the diagonal for each alone.
+    A (k, k) and d (k,) are for all columns there are; the answer (k, k) is for each two of them, on
+    the diagonal for each alone.
     """
     own = np.diagonal(inner) + size**-2.0
     root = np.sqrt(own)

@@ -22,16 +22,9 @@ _EXPOSURE_TOLERANCE: Final = 0.1
 class Calibration:
     """Master frames, ready to be applied.
 
-    Attributes
-    ----------
-    dark, bias : (ny, nx) float32 array or None
-        In ADU; the dark still holds the bias, as the mean of plain dark frames does.
-    flat : (ny, nx) float32 array or None
-        Divided by its median; NaN where it is not above zero.
-    dark_exposure_s : float or None
-        Exposure of the dark.
-    names : dict of str to str
-        File that each was read from, for messages.
+    (ny, nx) float32 arrays or None. ``dark``, ADU, still holds the bias, as the mean of plain dark
+    frames does; ``flat`` is divided by its median, NaN where it is not above zero; ``names`` are
+    the files that each was read from, for messages.
     """
 
     dark: np.ndarray | None

@@ -55,20 +55,8 @@ _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*
 def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
     """Collect what the headers of one file tell.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its name is looked at only for the kind of frame, and only where the header
-        does not state it.
-    header : ImageHeader
-        From ``read_image_header``.
-    setup : Setup
-        Keywords that the person named, spellings of filters, a forced colour pattern.
-
-    Returns
-    -------
-    FrameFacts
-        None for whatever the headers lack or state in a way that cannot be trusted.
+    None for whatever they lack or state in a way that cannot be trusted. The file's name is looked
+    at only for the kind of frame, and only where the header does not state it.
     """
     exposure = _first(header, (*_own(setup.headers.exposure), *k.EXPOSURE), number)
     exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None

@@ -29,16 +29,9 @@ _DENSEST: Final = 1100
 class ImageHeader:
     """Where the image of a file lies, and the headers that describe it.
 
-    Attributes
-    ----------
-    hdu : int
-        Number of the header-data unit with the image: the first that has one.
-    shape : (int, int)
-        Rows and columns.
-    start, size : int
-        First byte of the pixels as stored, and how many there are.
-    headers : tuple of fits.Header
-        The image's own header, then the primary one: an extension inherits what it lacks.
+    ``hdu`` is the number of the first header-data unit with an image, ``shape`` its rows and
+    columns, ``start`` the first byte of its pixels as stored, ``size`` how many there are.
+    ``headers`` are the image's own, then the primary one: an extension inherits what it lacks.
     """
 
     hdu: int
@@ -93,10 +86,8 @@ def read_image_header(path: Path) -> ImageHeader:
     Only headers are read; of a gzip file nothing behind the header is unpacked. What a camera
     raw file tells of itself is handed on in the words of a FITS header.
 
-    Raises
-    ------
-    FrameReadError
-        The file is not FITS, is damaged or cut short, or holds no two-dimensional image.
+    ``FrameReadError`` if the file is not FITS, is damaged or cut short, or holds no two-dimensional
+    image.
     """
     if path.exists() and not path.is_file():
         msg = f"{path}: not an ordinary file"

@@ -36,17 +36,8 @@ def second_look(
     - Two files with equal facts are one exposure if their bytes are equal, or if their names
       differ only in the ending (a frame and its compressed copy).
 
-    Parameters
-    ----------
-    read : sequence of (InputFile, ImageHeader or None)
-        All files with their headers, where these could be read.
-    position_keyword : str, optional
-        The keyword that the person named: what it holds is in steps, fractions or not.
-
-    Returns
-    -------
-    tuple of InputFile
-        In the same order.
+    ``read`` are all files with their headers, where these could be read. What stands under the
+    keyword that the person named is in steps, fractions or not.
     """
     files = _without_lengths(read, position_keyword)
     files = _with_survey_bands(_without_strays(files))

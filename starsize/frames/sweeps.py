@@ -105,12 +105,7 @@ def set_aside_single(
 ) -> tuple[tuple[InputFile, ...], tuple[Sweep, ...]]:
     """Take single exposures for what they are: no sweeps, and no filters that were lost.
 
-    Returns
-    -------
-    files : tuple of InputFile
-        As given, those of sweeps of one frame with a reason.
-    sweeps : tuple of Sweep
-        Those of several frames; all, if none has several.
+    Files of sweeps of one frame get a reason; if no sweep has several frames, all stay.
     """
     kept = tuple(sweep for sweep in sweeps if len(sweep.frames) > 1)
     if not kept:

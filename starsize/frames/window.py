@@ -13,24 +13,10 @@ from .raw import is_raw
 def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
     """Read some rows and columns of a frame.
 
-    Parameters
-    ----------
-    facts : FrameFacts
-    rows, columns : slice
-        Inside the frame, with start and stop.
+    Rows and columns inside the frame, with start and stop; a float32 array in ADU, NaN where there
+    is no value: the frame as it was taken, no calibration. ``FrameReadError`` if the file cannot be
+    read, is damaged there, or has changed.
 
-    Returns
-    -------
-    (n_rows, n_columns) float32 array, ADU
-        NaN where there is no value. The frame as it was taken: no calibration.
-
-    Raises
-    ------
-    FrameReadError
-        The file cannot be read, is damaged there, or has changed.
-
-    Notes
-    -----
     Of a plain or tile-compressed FITS file only what holds the window is read; gzip files and
     camera raw files have to be unpacked as a whole.
     """

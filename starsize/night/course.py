@@ -29,13 +29,8 @@ _NEW_EVENING = 6.0
 class Course:
     """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
 
-    Attributes
-    ----------
-    tables : dict of str to StarTable
-        With the airs of ``airs``, and what the shape lacks (`doubted`).
-    airs : (A,) array
-    by_degree : bool
-        Whether the coefficient is one of temperature (else of hours).
+    ``tables`` are by filter, with the airs of ``airs`` (A,) and what the shape lacks (`doubted`);
+    ``by_degree`` says whether the coefficient is one of temperature (else of hours).
     """
 
     equipment: Equipment
@@ -165,14 +160,8 @@ def seen_frame(
 ) -> Seen:
     """An exposure as the chain takes it.
 
-    Parameters
-    ----------
-    course : Course
-    one : Exposure
-    question : str
-        Filter whose offset the nodes vary.
-    settled : mapping of str to float
-        Errors of offsets that are settled, zones by filter.
+    The nodes vary the offset of the filter in ``question``; ``settled`` are errors of offsets that
+    are settled, zones by filter.
     """
     found = likelihood(
         one,

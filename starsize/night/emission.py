@@ -23,12 +23,7 @@ class Likelihood:
 
     The likelihood at slow seeing v is ``height`` N(v; ``seeing``, ``spread``) (1 - wild) + wild.
 
-    Attributes
-    ----------
-    seeing, spread, height : (A, D) arrays
-    wild : float
-    growth : (A, D) array
-        ln R50 over its smallest at the frame's seeing.
+    (A, D) arrays; ``growth`` is ln R50 over its smallest at the frame's seeing.
     """
 
     seeing: np.ndarray
@@ -49,16 +44,8 @@ def likelihood(
 ) -> Likelihood | None:
     """Likelihood of a frame; None where it has no radius.
 
-    Parameters
-    ----------
-    one : Exposure
-    table : StarTable
-        Of its filter, with the stars of the model.
-    priors : NightPriors
-    elongation : float
-        Of the night's better frames.
-    lack : float
-        Of ln shape, in which filters and defoci differ.
+    ``table`` is of its filter, with the stars of the model, ``elongation`` of the night's better
+    frames, ``lack`` that of ln shape in which filters and defoci differ.
     """
     if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
         return None

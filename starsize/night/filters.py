@@ -60,20 +60,8 @@ def find_offsets(
 ) -> tuple[NightFocus, tuple[FilterOffset, ...]]:
     """Ask each filter whether its offset is off; judge the night again if one is.
 
-    Parameters
-    ----------
-    course : Course
-    exposures : sequence of Exposure
-    focus : NightFocus
-        With every offset as the table has it.
-    limit : float
-
-    Returns
-    -------
-    focus : NightFocus
-        With offsets that are off taken for so.
-    offsets : tuple of FilterOffset
-        Empty where there is no table or only one filter.
+    ``focus`` has every offset as the table has it; the one returned takes those that are off for
+    so. No offsets where there is no table or only one filter.
     """
     names = [n for n in course.equipment.offset_steps if any(e.filter == n for e in exposures)]
     if len(names) < 2:

@@ -50,15 +50,8 @@ class FrameFocus:
 class NightFocus:
     """The course of a night.
 
-    Attributes
-    ----------
-    frames : tuple of FrameFocus
-    defocus : (K, D) array
-        Probability of the telescope's defocus on ``DEFOCUS_ZONES``.
-    coefficient, coefficient_sigma : float
-        Zones per degree or per hour.
-    nodes : Nodes
-    weights : (n,) array
+    ``defocus`` (K, D) is the probability of the telescope's defocus on ``DEFOCUS_ZONES``,
+    ``coefficient`` in zones per degree or per hour, ``weights`` (n,) those of the nodes.
     """
 
     frames: tuple[FrameFocus, ...]
@@ -80,17 +73,9 @@ def follow(
 ) -> NightFocus:
     """Judge all frames of a night by all of it.
 
-    Parameters
-    ----------
-    course : Course
-    exposures : sequence of Exposure
-        In order of time.
-    limit : float
-        Growth, a fraction, beyond which focus counts as lost.
-    nodes : Nodes, optional
-        Those of the course by default.
-    question, settled
-        As `course.seen_frame` takes them.
+    Exposures are in order of time; ``limit`` is the growth, a fraction, beyond which focus counts
+    as lost. ``nodes`` are those of the course by default, ``question`` and ``settled`` as
+    `course.seen_frame` takes them.
     """
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
@@ -117,11 +102,7 @@ def follow(
 class LiveNight:
     """A night judged while it goes on: each frame by itself and those before it.
 
-    Parameters
-    ----------
-    course : Course
-    limit : float
-        Growth, a fraction, beyond which focus counts as lost.
+    ``limit`` is the growth, a fraction, beyond which focus counts as lost.
     """
 
     def __init__(self, course: Course, *, limit: float) -> None:

@@ -102,12 +102,6 @@ def learn_shape(
     defocus (a Gaussian process with a common part; Rasmussen & Williams 2006, eq. 2.23 to 2.25 --
     from memory) and noise; the air is the one of most evidence. The curve is what the star of wave
     optics lacks: curves of radii know little of the two sides of focus, shapes do.
-
-    Parameters
-    ----------
-    equipment : Equipment
-    frames : sequence of SweptFrame
-    priors : NightPriors
     """
     grid = seeing_grid(equipment.arcsec_per_px)
     cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2

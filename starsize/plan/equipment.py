@@ -79,16 +79,7 @@ class Equipment:
 def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
     """What single test frames told: the sharpest is taken to be in focus.
 
-    Parameters
-    ----------
-    frames : sequence of FrameRadius
-    bands : mapping of str to Band
-        By filter name.
-
-    Raises
-    ------
-    InputError
-        If none of them could be measured.
+    ``bands`` are by filter name; ``InputError`` if none of the frames could be measured.
     """
     measured = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
     if not measured:
@@ -113,17 +104,7 @@ def result_told(
 ) -> Scouted:
     """What an earlier result told.
 
-    Parameters
-    ----------
-    curves, comparison, measured
-        Of the result.
-    bands : mapping of str to Band
-        By filter name.
-
-    Raises
-    ------
-    InputError
-        If no sweep of it has an answer.
+    ``bands`` are by filter name; ``InputError`` if no sweep of it has an answer.
     """
     mine = [fit for fit in curves.answered if fit.curve.filter == comparison.reference]
     if not mine:

@@ -11,14 +11,7 @@ from .terminal import say, standard_output, text_table
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
-    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings.
-
-    Parameters
-    ----------
-    comparison : SetComparison
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
-    """
+    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
     out = console or standard_output()
     say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
     say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")

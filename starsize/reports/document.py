@@ -78,17 +78,8 @@ def result_document(result: RunResult) -> Document:
 def measurement_document(frame: FrameRadius) -> Document:
     """One measured frame as plain data, for scripts.
 
-    Parameters
-    ----------
-    frame : FrameRadius
-
-    Returns
-    -------
-    dict
-        Keys ``file``, ``filter``, ``position_steps``, ``temperature_degC``, ``hfr_px`` (value and
-        sigma), ``stars``, ``stars_found``, ``set_aside`` (why and how many), ``background_adu``,
-        ``background_rms_adu``, ``elongation``, ``reason`` (None if there is a radius), ``channel``
-        (R, G or B of a colour camera, empty for a mono one).
+    ``hfr_px`` is value and sigma, ``set_aside`` why and how many; ``reason`` is None if there is a
+    radius, ``channel`` R, G or B of a colour camera, empty for a mono one.
     """
     facts = frame.facts
     document = {

@@ -58,22 +58,9 @@ def check_writable(
 
     Nothing is changed there, but for what a killed run left half-done.
 
-    Parameters
-    ----------
-    out : Path or str
-        The folder; it need not be there yet.
-    overwrite : bool
-        Files of these names may be replaced whoever wrote them.
-    files : FileSet
-        ``RESULT_FILES`` or ``COMPARISON_FILES``.
-    frame_folders : iterable of Path
-        Folders that hold frames; results are never written beside those.
-
-    Raises
-    ------
-    OutputError
-        If ``out`` is a file or the folder of the frames, holds files of these names that are not
-        ours, or cannot be written.
+    ``OutputError`` if ``out`` (which need not be there yet) is a file or one of the
+    ``frame_folders``, holds files of these names that are not ours (unless ``overwrite``), or
+    cannot be written.
     """
     keep_apart(Path(out), frame_folders)
     with _alone_in(Path(out)):
@@ -102,10 +89,7 @@ def write_folder(
     Everything is checked before anything is written; if writing fails half-way, what was there
     before is put back.
 
-    Raises
-    ------
-    OutputError
-        As ``check_writable``, and if writing fails.
+    ``OutputError`` as ``check_writable``, and if writing fails.
     """
     contents = {name: _utf8(text) for name, text in texts.items()}
     marks = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
@@ -129,10 +113,8 @@ def write_folder(
 def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
     """Write one file, whole or not at all.
 
-    Raises
-    ------
-    OutputError
-        If it is already there (without ``overwrite``), is a folder, or cannot be written.
+    ``OutputError`` if it is already there (without ``overwrite``), is a folder, or cannot be
+    written.
     """
     before = check_file_writable(path, overwrite=overwrite)
     _replace_all(path.parent, {path.name: _utf8(text)}, {path.name: before})
@@ -142,10 +124,7 @@ def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
 def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
     """Check that one file could be written; hand back what it holds now, None if it is not there.
 
-    Raises
-    ------
-    OutputError
-        As ``write_whole``.
+    ``OutputError`` as ``write_whole``.
     """
     before = _read(path)
     if before is not None and not overwrite:

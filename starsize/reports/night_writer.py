@@ -38,15 +38,7 @@ def night_rows(result: NightResult) -> list[dict[str, Any]]:
 def night_document(result: NightResult) -> dict[str, Any]:
     """A night as plain data.
 
-    Parameters
-    ----------
-    result : NightResult
-
-    Returns
-    -------
-    dict
-        ``schema``, ``summary``, ``growth_limit``, ``frames`` (the rows of night.csv), ``filters``,
-        ``temperature``, ``rule``, ``telescope``, ``unused`` and ``warnings``.
+    ``frames`` are the rows of night.csv.
     """
     rule, equipment = result.rule, result.equipment
     zone = equipment.zone_steps
@@ -105,23 +97,7 @@ def write_night_result(
 ) -> tuple[Path, ...]:
     """Write night.csv, night.html and night.json, each whole or not at all.
 
-    Parameters
-    ----------
-    result : NightResult
-    out : Path or str
-        Folder for the files; made if there is none.
-    overwrite : bool
-        Replace files of these names whoever wrote them.
-
-    Returns
-    -------
-    tuple of Path
-        The files written.
-
-    Raises
-    ------
-    OutputError
-        As ``write_results``.
+    The same care as ``write_results`` takes.
     """
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
     return write_folder(

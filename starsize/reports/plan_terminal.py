@@ -21,14 +21,7 @@ from .terminal import say, showable, standard_output, text_table
 
 
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
-    """Print what to capture as a checklist, what it will tell, and what was assumed.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
-    """
+    """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
     say(out, headline(plan), style="bold")
     out.print()

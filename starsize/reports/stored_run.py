@@ -47,10 +47,7 @@ def is_result(path: Path | str) -> bool:
 def load_run(path: Path | str) -> StoredRun:
     """Read a result folder, or the result.json in it, for another comparison.
 
-    Raises
-    ------
-    InputError
-        If there is no result.json, it is not one of ours, or it is damaged.
+    ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
     """
     return read_result(path, _run)
 
@@ -78,10 +75,7 @@ def check_same_focuser(
 ) -> None:
     """Refuse runs whose steps are not this focuser's.
 
-    Raises
-    ------
-    InputError
-        If a run counts the other way round or in steps of another size.
+    ``InputError`` if a run counts the other way round or in steps of another size.
     """
     for run in runs:
         way = run.setup.focuser.outward

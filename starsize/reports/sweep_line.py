@@ -12,14 +12,7 @@ from .sentences import sentence
 def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
     """Say of one sweep whether it is good, else what to repeat; and what is known so far.
 
-    Parameters
-    ----------
-    result : RunResult
-        Of all sweeps so far.
-    sweep_id : str
-        Of ``result.sweeps``.
-    to_come : sequence of str
-        Filters of the sweeps still planned.
+    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
     """
     fits = [
         fit

@@ -51,14 +51,8 @@ _ASCII = str.maketrans(
 def print_result(result: RunResult, *, console: Console | None = None, quiet: bool = False) -> None:
     """Print the offset table, the verdict on colour and every warning.
 
-    Parameters
-    ----------
-    result : RunResult
-    console : rich.console.Console, optional
-        Where to print; standard output if not given. Characters that its encoding cannot show
-        are written in ASCII.
-    quiet : bool
-        Print the table alone.
+    On standard output if no console is given; characters that its encoding cannot show are written
+    in ASCII. Quiet: the table alone.
     """
     out = console or standard_output()
     if result.comparison.rows:
@@ -89,12 +83,7 @@ def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None
 
     A frame of a colour camera has a line for each channel, its letter behind the file.
 
-    Parameters
-    ----------
-    frames : iterable of FrameRadius
-        Printed one by one as they come, so a long list shows its progress.
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
+    They are printed one by one as they come, so a long list shows its progress.
     """
     out = console or standard_output()
     for frame in frames:

@@ -47,19 +47,9 @@ def fit_smooth_curve(
 ) -> SmoothCurve:
     """Generalised least squares of the curve through k filters.
 
-    Parameters
-    ----------
-    wavelength_nm, shift : (k,) arrays
-        Central wavelengths and focus shifts, in any one unit.
-    covariance : (k, k) array
-        Covariance of the shifts, the unit squared; positive definite.
-    terms : {1, 2, 3}
-        At most the number of distinct wavelengths.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer distinct wavelengths than terms.
+    ``wavelength_nm`` and ``shift`` are (k,) arrays, the shifts and their positive definite (k, k)
+    ``covariance`` in any one unit; ``ValueError`` if there are fewer distinct wavelengths than
+    terms (1 to 3).
     """
     if len(np.unique(wavelength_nm)) < terms:
         msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"

@@ -27,15 +27,8 @@ _MANY = 9
 class Shifts:
     """Focus shifts of k filters with their passbands.
 
-    Attributes
-    ----------
-    filters : tuple of str
-    wavelength_nm, width_nm : (k,) arrays
-    shift : (k,) array
-        In steps, with the plates of known filters taken off.
-    covariance : (k, k) array
-    zone : (k,) array
-        In steps.
+    (k,) and (k, k) arrays; ``shift``, its covariance and the zones in steps, with the plates of
+    known filters taken off.
     """
 
     filters: tuple[str, ...]

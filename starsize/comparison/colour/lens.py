@@ -28,20 +28,8 @@ def lens_report(
     The lens has one zero for all filters: the median of what each lacks to the mean of the lens'
     curve over its band, so that a filter with more glass stands off by itself.
 
-    Parameters
-    ----------
-    lens : LensColour or None
-    adjustment : Adjustment
-    fits : mapping of str to CurveFit
-        The best answered fit of each filter.
-    optics : Optics
-    common_steps : float
-        The position that serves all filters best.
-
-    Returns
-    -------
-    LensReport or None
-        None where the sweeps told nothing of the lens, or the step size is not known.
+    ``fits`` are the best answered fit of each filter, ``common_steps`` the position that serves all
+    best. None where the sweeps told nothing of the lens, or the step size is not known.
     """
     scale = optics.scale
     bands = {n: b for n in adjustment.filters if (b := optics.setup.band(n)) is not None}

@@ -60,17 +60,9 @@ def colour_report(
 ) -> ColourReport:
     """Judge the colours together.
 
-    Parameters
-    ----------
-    adjustment : Adjustment
-    fits : mapping of str to CurveFit
-        The best answered fit of each filter, for the growth of its star.
-    setup, scale, zone_steps
-        Bands and glass; step size; half-widths of the zones where known.
-    same_glass : bool
-        The colours are channels of one colour camera.
-    lens : LensColour, optional
-        What the joint fit says of the lens.
+    ``fits`` are the best answered fit of each filter, ``zone_steps`` half-widths of the zones where
+    known; ``same_glass`` says that the colours are channels of one colour camera, ``lens`` is what
+    the joint fit says of the lens.
     """
     judged = [n for n in adjustment.filters if n in zone_steps]
     optics = _optics(judged, setup, scale)

@@ -51,15 +51,8 @@ def whole_band(
 ) -> ColourWord:
     """Does one position lie inside the zone of every wavelength that a wide filter lets through.
 
-    Parameters
-    ----------
-    curve : SmoothCurve or None
-    bands : sequence of Band
-        Of all filters; the narrower ones say how much of the wide band was seen.
-    wide : Band
-        The wide filter.
-    zone_steps : float
-        Its zone, at its central wavelength.
+    Of ``bands``, those of all filters, the narrower ones say how much of the ``wide`` band was
+    seen; ``zone_steps`` is the zone at its central wavelength.
     """
     narrow = [b for b in bands if b.width_nm <= WIDE_NM]
     if curve is None or not narrow:

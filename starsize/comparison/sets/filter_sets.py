@@ -127,10 +127,7 @@ def set_of_rows(
 def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     """Count the same offsets from another filter; nothing is fitted again.
 
-    Raises
-    ------
-    ValueError
-        If ``reference`` was not measured.
+    ``ValueError`` if ``reference`` was not measured.
     """
     if reference not in measured.filters:
         msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"

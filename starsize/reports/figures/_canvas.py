@@ -141,15 +141,9 @@ def svg_text(
 ) -> str:
     """The figure as inline SVG: named for screen readers, nothing fetched, themed by CSS.
 
-    Parameters
-    ----------
-    figure : Figure
-    name : str
-        Unique on the page: letters, digits and hyphens; starts every id in the SVG.
-    title, description : str
-        What a screen reader says.
-    beside_px : float
-        Room above and below for words that stand beside the axes.
+    ``name``, unique on the page (letters, digits and hyphens), starts every id in the SVG; title
+    and description are what a screen reader says; ``beside_px`` is room above and below for words
+    that stand beside the axes.
     """
     _set_margins(figure, beside_px)
     raw = io.StringIO()

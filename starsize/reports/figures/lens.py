@@ -8,15 +8,7 @@ from . import _canvas
 
 
 def lens_svg(lens: LensReport, *, name: str, width_px: int) -> str:
-    """Draw the lens' focus against wavelength with its 95 % band, each filter's light on it.
-
-    Parameters
-    ----------
-    lens : LensReport
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw the lens' focus against wavelength with its 95 % band, each filter's light on it."""
     figure, axes = _canvas.new_axes(width_px, 360)
     draw_lens(axes, lens)
     return _canvas.svg_text(

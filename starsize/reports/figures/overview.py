@@ -12,15 +12,7 @@ _POINTS = 81
 
 
 def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
-    """Draw radius against position less best focus; None for fewer than two answered sweeps.
-
-    Parameters
-    ----------
-    fits : tuple of CurveFit
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw radius against position less best focus; None for fewer than two answered sweeps."""
     shown = [fit for fit in fits if fit.answered]
     if len(shown) < 2:
         return None

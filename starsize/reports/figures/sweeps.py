@@ -18,14 +18,7 @@ _FARTHEST = 5.0
 
 
 def sweep_svg(fit: CurveFit, *, name: str) -> str:
-    """Draw one sweep.
-
-    Parameters
-    ----------
-    fit : CurveFit
-    name : str
-        Unique on the page.
-    """
+    """Draw one sweep."""
     figure, (axes, below) = _canvas.new_panels(300, (190, 80))
     draw_curve(axes, fit)
     _residuals(below, fit)
