@@ -3,8 +3,6 @@
 import math
 from typing import Any
 
-from markupsafe import Markup
-
 from ..comparison.compared import FieldReport
 from ..estimate import NOT_KNOWN, Estimate
 from .numbers import estimate_text
@@ -19,14 +17,14 @@ def field_view(result: RunResult) -> dict[str, Any] | None:
     field = result.comparison.field
     if field is None:
         return None
+    from .figures import field_svg, in_both_widths
+
     steps = steps_per_um(result)
     drawn = []
     if field.frame_px and steps:
-        from .figures.field import field_svg
-
-        for kind, width in (("wide", 560), ("narrow", 360)):
-            svg = field_svg(field, steps_per_um=steps, name=f"field-{kind}", width_px=width)
-            drawn.append((kind, Markup(svg)))
+        drawn = in_both_widths(
+            field_svg, field, steps_per_um=steps, name="field", widths=(560, 360)
+        )
     return {
         "report": field,
         "headline": field_headline(field),

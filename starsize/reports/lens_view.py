@@ -3,7 +3,6 @@
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from ..comparison.compared import LensReport
 from ..estimate import Estimate
@@ -17,13 +16,10 @@ def lens_view(result: RunResult) -> dict[str, Any] | None:
     lens = result.comparison.colour.lens
     if lens is None:
         return None
-    from .figures import lens_svg
+    from .figures import in_both_widths, lens_svg
 
     return {
-        "figures": [
-            (kind, Markup(lens_svg(lens, name=f"lens-{kind}", width_px=width)))
-            for kind, width in (("wide", 760), ("narrow", 380))
-        ],
+        "figures": in_both_widths(lens_svg, lens, name="lens", widths=(760, 380)),
         "facts": _facts(lens, result.setup.telescope.focal_length_mm),
         "costs": _costs(lens),
         "filters": lens.filters,

@@ -46,9 +46,13 @@ _STEP_DECIMALS = 2
 
 def page_view(result: RunResult) -> dict[str, Any]:
     """Everything the template needs, as plain values."""
+    # The drawings load matplotlib: only someone who writes a page pays for it.
+    from .figures import colour_svg, in_both_widths, overview_svg
+
     comparison, setup = result.comparison, result.setup
     entries = file_entries(result)
     step = comparison.focuser.um_per_step
+    um = step.value if step is not None and step.is_known else None
     return {
         "headline": headline(result),
         "lead": lead(result),
@@ -69,12 +73,16 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
         "reference": comparison.reference,
         "colour": comparison.colour,
-        "colour_figures": _colour_figures(result),
-        "um_per_step": step.value if step is not None and step.is_known else None,
+        "colour_figures": in_both_widths(
+            colour_svg, comparison.colour, setup, um_per_step=um, name="colour", widths=(760, 380)
+        ),
+        "um_per_step": um,
         "sweeps": _sweeps(result),
         "lens": lens_view(result),
         "strips": strips_of(result),
-        "overview": _overview(result),
+        "overview": in_both_widths(
+            overview_svg, result.curves.fits, name="overview", widths=(760, 380)
+        ),
         "without": without_sentence(result),
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
@@ -117,7 +125,6 @@ def _sweeps(result: RunResult) -> list[dict[str, Any]]:
 
 
 def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
-    # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import sweep_svg
 
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
@@ -194,35 +201,6 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     if known(fit.chi2_reduced) is not None:
         details.append(("reduced χ²", f"{fit.chi2_reduced:.2f}"))
     return details
-
-
-def _colour_figures(result: RunResult) -> list[tuple[str, Markup]]:
-    """The same drawing for a wide and a narrow screen; the page shows one of them."""
-    from .figures import colour_svg
-
-    step = result.comparison.focuser.um_per_step
-    um = step.value if step is not None and step.is_known else None
-    drawn = []
-    for kind, width in (("wide", 760), ("narrow", 380)):
-        svg = colour_svg(
-            result.comparison.colour, result.setup,
-            um_per_step=um, name=f"colour-{kind}", width_px=width,
-        )  # fmt: skip
-        if svg:
-            drawn.append((kind, Markup(svg)))
-    return drawn
-
-
-def _overview(result: RunResult) -> list[tuple[str, Markup]]:
-    """All sweeps on common axes, for a wide and for a narrow screen."""
-    from .figures import overview_svg
-
-    drawn = []
-    for kind, width in (("wide", 760), ("narrow", 380)):
-        svg = overview_svg(result.curves.fits, name=f"overview-{kind}", width_px=width)
-        if svg:
-            drawn.append((kind, Markup(svg)))
-    return drawn
 
 
 def _temperature_figure(result: RunResult) -> Markup | None:

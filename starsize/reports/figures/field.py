@@ -19,18 +19,7 @@ _LINES: Final = 12
 
 
 def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: int) -> str:
-    """Draw the plane and bowl of a field.
-
-    Parameters
-    ----------
-    field : FieldReport
-        With ``frame_px``.
-    steps_per_um : float
-        Negative where the focuser counts inward.
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw the plane and bowl of a field; ``steps_per_um`` is negative if steps count inward."""
     width, height = field.frame_px or (1.0, 1.0)
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 84)
     draw_field(axes, field, steps_per_um=steps_per_um)

@@ -45,9 +45,7 @@ def _draw(axes: _canvas.Axes, lens: LensReport, one: LensFilter, *, left: bool) 
         return
     axes.errorbar(
         [one.wavelength_nm], [one.focus_um.value], yerr=[np.nan_to_num(one.focus_um.sigma)],
-        fmt=_canvas.filter_marker(one.filter), color=tint, elinewidth=1.4, zorder=3,
-        markersize=_canvas.marker_size(one.filter, 7), markeredgewidth=0.8,
-        markeredgecolor=_canvas.colour("paper"),
+        **_canvas.mark(one.filter, 7, edge=0.8), elinewidth=1.4, zorder=3,
     )  # fmt: skip
     axes.annotate(
         one.filter, (one.wavelength_nm, one.focus_um.value), parse_math=False,

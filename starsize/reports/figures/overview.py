@@ -48,9 +48,7 @@ def _draw(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
     )
     axes.plot(
         curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
-        color=tint, linestyle="none", marker=_canvas.filter_marker(curve.filter),
-        markersize=_canvas.marker_size(curve.filter, 5), markeredgecolor=_canvas.colour("paper"),
-        markeredgewidth=0.5, label=curve.filter if first else None,
+        **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
     )  # fmt: skip
 
 
