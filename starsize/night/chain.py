@@ -43,12 +43,7 @@ class Nodes:
 
     def part(self, which: np.ndarray) -> "Nodes":
         """Some of the nodes."""
-        return Nodes(
-            self.coefficient[which],
-            self.air[which],
-            self.offset_zones[which],
-            self.log_prior[which],
-        )
+        return Nodes(*(getattr(self, name)[which] for name in self.__slots__))
 
     def __len__(self) -> int:
         return len(self.coefficient)

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from ..estimate import Estimate
 from .chain import Chain, Nodes, Seen, Step
 from .emission import likelihood
 from .equipment import Equipment
@@ -175,10 +176,7 @@ def seen_frame(
 
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
     """What lies between each exposure and the one before it; the first entry stands for nothing."""
-    steps = [Step()]
-    for before, after in pairwise(exposures):
-        steps.append(_step(course, before, after))
-    return steps
+    return [Step(), *(_step(course, *pair) for pair in pairwise(exposures))]
 
 
 def _step(course: Course, before: Exposure, after: Exposure) -> Step:
@@ -209,20 +207,14 @@ def _step(course: Course, before: Exposure, after: Exposure) -> Step:
     return Step(hours=hours, warmed=warmed, move_zones=move, move_sigma=sigma, refocus=refocus)
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    value: float
-    sigma: float
-
-
-def _told_move(equipment: Equipment, before: str, after: str) -> _Told | None:
+def _told_move(equipment: Equipment, before: str, after: str) -> Estimate | None:
     """How far the table moves from one filter to the other, zones; None where it does not say."""
     if before == after:
-        return _Told(0.0, 0.0)
+        return Estimate(0.0, 0.0)
     table = equipment.offset_steps
     if before not in table or after not in table:
         return None
     zone = equipment.zone_steps
     sigma = math.hypot(table[before].sigma, table[after].sigma) / zone
     gap = (table[after].value - table[before].value) / zone
-    return _Told(gap, 0.0 if math.isnan(sigma) else sigma)
+    return Estimate(gap, 0.0 if math.isnan(sigma) else sigma)

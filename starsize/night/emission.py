@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
+from .model import STEP_ZONES, NightPriors
 from .observed import Exposure
 from .table import StarTable
 
@@ -94,11 +94,3 @@ def growth_without_radius(table: StarTable, log_seeing: float) -> np.ndarray:
     rows = table.log_radius - table.log_radius.min(axis=1, keepdims=True)
     at = np.clip(np.searchsorted(table.log_seeing, log_seeing), 0, table.log_seeing.size - 1)
     return np.asarray(rows[:, :, at])
-
-
-def shifted(values: np.ndarray, zones: float) -> np.ndarray:
-    """Rows over d read at d = x + ``zones``, one for each x of the grid: (A, D)."""
-    if zones == 0:
-        return values
-    at = DEFOCUS_ZONES + zones
-    return np.stack([np.interp(at, DEFOCUS_ZONES, row) for row in values])

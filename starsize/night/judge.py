@@ -84,17 +84,23 @@ def follow(
         last = state
     chosen = kept_nodes(chosen, last.weights(chosen))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
-    frames = tuple(
+    frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
         for one, frame, spread, v in zip(exposures, seen, defocus, seeing, strict=True)
-    )
-    mean = float(weights @ chosen.coefficient)
+    ]
+    return _night_focus(frames, np.einsum("n,knd->kd", weights, defocus), chosen, weights)
+
+
+def _night_focus(
+    frames: Sequence[FrameFocus], defocus: np.ndarray, nodes: Nodes, weights: np.ndarray
+) -> NightFocus:
+    mean = float(weights @ nodes.coefficient)
     return NightFocus(
-        frames=frames,
-        defocus=np.einsum("n,knd->kd", weights, defocus),
+        frames=tuple(frames),
+        defocus=defocus,
         coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (chosen.coefficient - mean) ** 2)),
-        nodes=chosen,
+        coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+        nodes=nodes,
         weights=weights,
     )
 
@@ -135,15 +141,7 @@ class LiveNight:
         """The course of the night so far."""
         nodes = self.course.nodes
         weights = self._state.weights(nodes)
-        mean = float(weights @ nodes.coefficient)
-        return NightFocus(
-            frames=tuple(self.frames),
-            defocus=np.stack(self._rows),
-            coefficient=mean,
-            coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
-            nodes=nodes,
-            weights=weights,
-        )
+        return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
 
 
 def follow_live(

@@ -191,8 +191,9 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -
         return FrameRadius(
             facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
         )
-    radius, large = estimate(stored["hfr_px"]), estimate(stored.get("radius80_px"))
-    found = fields_of(FrameRadius, stored)
+    own = dict(stored)
+    radius, large = estimate(own.pop("hfr_px")), estimate(own.pop("radius80_px", None))
+    found = fields_of(FrameRadius, own)
     if radius.is_known:
         found["reason"] = None
     return FrameRadius(
@@ -201,8 +202,8 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -
         radius_sigma_px=radius.sigma,
         radius80_px=large.value,
         radius80_sigma_px=large.sigma,
-        n_stars=stored["stars"],
-        n_found=stored["stars_found"],
+        n_stars=own["stars"],
+        n_found=own["stars_found"],
         channel=channel,
         **found,
     )
