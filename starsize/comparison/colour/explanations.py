@@ -59,12 +59,8 @@ class Explanation:
 
         Between other filters a smooth curve is held on both sides; beyond them it is free.
         """
-        kept = [
-            w
-            for f, w in zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True)
-            if f not in self.odd
-        ]
         own = dict(zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True))
+        kept = [w for f, w in own.items() if f not in self.odd]
         return tuple(
             f for f in self.odd if own[f] < min(kept) - HELD_NM or own[f] > max(kept) + HELD_NM
         )
@@ -124,7 +120,7 @@ def fit_explanation(shifts: Shifts, *, terms: int, odd: tuple[str, ...]) -> Expl
 
 def _candidates(shifts: Shifts, odd_allowed: bool) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Terms and odd filters to try, fewest unknowns first; the odd ones stay a minority."""
-    k = len(shifts.filters)
+    k, own = len(shifts.filters), dict(zip(shifts.filters, shifts.wavelength_nm, strict=True))
     most_odd = (k - 1) // 2 if odd_allowed else 0
     if k > _MANY:
         most_odd = min(most_odd, 2)
@@ -133,12 +129,7 @@ def _candidates(shifts: Shifts, odd_allowed: bool) -> Iterator[tuple[int, tuple[
             if unknowns - terms > most_odd:
                 continue
             for odd in combinations(shifts.filters, unknowns - terms):
-                kept = [
-                    w
-                    for f, w in zip(shifts.filters, shifts.wavelength_nm, strict=True)
-                    if f not in odd
-                ]
-                if len(np.unique(kept)) >= terms:
+                if len({w for f, w in own.items() if f not in odd}) >= terms:
                     yield terms, odd
 
 
