@@ -7,7 +7,7 @@ from ..comparison.sets.compared import SetComparison
 from .compared_page import change_text, set_headline
 from .numbers import move_number
 from .sentences import sentence
-from .terminal import say, standard_output, text_table
+from .terminal import say, say_all, standard_output, text_table
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
@@ -20,12 +20,8 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
         out.print(_table(comparison, out))
     for row in comparison.rows:
         if row.reason:
-            say(out, f"{row.filter}: {sentence(row.reason)}", bullet=True)
-    if comparison.notices:
-        out.print()
-        say(out, "Warnings:", style="bold")
-    for notice in comparison.notices:
-        say(out, sentence(notice.text), bullet=True)
+            say(out, f"{row.filter}: {sentence(row.reason)}", bullet="-")
+    say_all(out, "Warnings:", [sentence(notice.text) for notice in comparison.notices])
 
 
 def _table(comparison: SetComparison, console: Console) -> Table:
@@ -40,7 +36,7 @@ def _table(comparison: SetComparison, console: Console) -> Table:
         )
         for row in comparison.rows
     ]
-    table = text_table(console, titles, rows, styles=[""] * len(rows), spare=("old move", "change"))
+    table = text_table(console, titles, rows, spare=("old move", "change"))
     if any(row.update for row in comparison.rows):
         table.caption = "* change this number in your equipment"
         table.caption_justify = "left"
