@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
-from .numbers import estimate_text, known
+from .numbers import estimate_text, signed_text
 from .result import RunResult
 from .sentences import sentence
 
@@ -40,9 +40,7 @@ def _answer(sweep_id: str, fit: CurveFit, *, several: bool) -> str:
 def _offsets(result: RunResult) -> str:
     parts = []
     for row in result.comparison.rows:
-        offset, sigma = known(row.offset_steps), known(row.offset_sigma_steps)
-        if row.filter == row.reference or offset is None:
-            continue
-        value = Estimate(offset, float("nan") if sigma is None else sigma)
-        parts.append(f"{row.filter} {estimate_text(value, signed=True)}")
+        offset = signed_text(row.offset_steps, row.offset_sigma_steps)
+        if row.filter != row.reference and offset:
+            parts.append(f"{row.filter} {offset}")
     return ", ".join(parts) and f"{', '.join(parts)} from {result.comparison.reference}"
