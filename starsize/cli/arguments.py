@@ -4,11 +4,11 @@ import argparse
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeAlias
 
 from .. import __version__
 
-_Verbs = "argparse._SubParsersAction[_OneLineParser]"
+_Verbs: TypeAlias = "argparse._SubParsersAction[_OneLineParser]"
 
 
 class _OneLineParser(argparse.ArgumentParser):
@@ -66,7 +66,7 @@ class _PrintCompletion(argparse.Action):
         parser.exit()
 
 
-def _add_offsets(verbs: "_Verbs") -> None:
+def _add_offsets(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "offsets",
         help="the offset table and the colour verdict from focus sweeps (the main job)",
@@ -88,7 +88,7 @@ def _add_offsets(verbs: "_Verbs") -> None:
     _add_showing(verb)
 
 
-def _add_measure(verbs: "_Verbs") -> None:
+def _add_measure(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "measure",
         help="half-flux radius of single frames",
@@ -102,7 +102,7 @@ def _add_measure(verbs: "_Verbs") -> None:
     _add_showing(verb)
 
 
-def _add_compare(verbs: "_Verbs") -> None:
+def _add_compare(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "compare",
         help="what changed between two filter sets or two nights",
@@ -115,7 +115,7 @@ def _add_compare(verbs: "_Verbs") -> None:
     _add_showing(verb)
 
 
-def _add_plan(verbs: "_Verbs") -> None:
+def _add_plan(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "plan",
         help="what to capture: positions, exposures, order, and how well it will tell the offsets",
@@ -147,7 +147,7 @@ def _add_plan(verbs: "_Verbs") -> None:
     _add_showing(verb)
 
 
-def _add_night(verbs: "_Verbs") -> None:
+def _add_night(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "night",
         help="focus through a night of ordinary exposures",
@@ -172,7 +172,7 @@ def _add_night(verbs: "_Verbs") -> None:
     _add_showing(verb)
 
 
-def _add_simulate(verbs: "_Verbs") -> None:
+def _add_simulate(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "simulate",
         help="practice frames with known truth",

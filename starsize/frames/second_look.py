@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
@@ -124,7 +124,7 @@ def _without_dead_probe(
     for file, header in zip(files, headers, strict=True):
         if file.facts and file.facts.temperature_of == "focuser" and header is not None:
             air = ambient_temperature(header)
-            of = None if air is None else "ambient"
+            of: Literal["ambient"] | None = None if air is None else "ambient"
             facts = replace(file.facts, temperature_degC=air, temperature_of=of)
             file = replace(file, facts=facts)
         found.append(file)

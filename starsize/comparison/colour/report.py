@@ -82,7 +82,8 @@ def colour_report(
         explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
     )
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
-    without, others_meet = (), None
+    without: tuple[str, ...] = ()
+    others_meet = None
     if not same_glass:
         without, others_meet = odd_ones_out(judged, colours.position, colours.zone, colours.word)
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]

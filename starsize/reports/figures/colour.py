@@ -1,6 +1,7 @@
 """Focus against wavelength: every filter with its zone, and the smooth colour curve."""
 
 import itertools
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,8 @@ def colour_svg(
     axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
     if um_per_step:
         scale = um_per_step
-        side = axes.secondary_yaxis("right", functions=(lambda s: s * scale, lambda um: um / scale))
+        both: Any = (lambda steps: steps * scale, lambda um: um / scale)
+        side = axes.secondary_yaxis("right", functions=both)
         _canvas.dress(side)  # type: ignore[arg-type]
         side.spines["right"].set_visible(True)
         side.spines["right"].set_color(_canvas.colour("rule"))
