@@ -50,7 +50,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
     from .figures import colour_svg, in_both_widths, overview_svg
 
     comparison, setup = result.comparison, result.setup
-    entries = file_entries(result)
+    entries, common = file_entries(result), common_move(comparison)
     step = comparison.focuser.um_per_step
     um = step.value if step is not None and step.is_known else None
     return {
@@ -62,7 +62,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "moves": numbers_to_enter(result),
         "entering": entering(result),
         "identity": identity(result),
-        "common": _common(result),
+        "common": "" if common is None else move_text(common, setup),
         "play": play_seen(result),
         "notes": grouped_reasons(
             row
@@ -101,12 +101,6 @@ def page_view(result: RunResult) -> dict[str, Any]:
     }
 
 
-def _common(result: RunResult) -> str:
-    """The best common position as a move from the reference."""
-    move = common_move(result.comparison)
-    return "" if move is None else move_text(move, result.setup)
-
-
 def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
     starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
     used = sum(entry.used for entry in entries)
@@ -128,7 +122,6 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
     from .figures import sweep_svg
 
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
-    left_out = [i for i, used in enumerate(fit.used) if not used]
     return {
         "fit": fit,
         "tint": filter_tint(fit.curve.filter),
@@ -139,7 +132,8 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
         "bound": bound_sentence(fit),
         "left_out": [
             (letter, fit.curve.names[i], fit.frame_reasons[i] or "not used")
-            for letter, i in zip(left_out_letters(fit), left_out, strict=True)
+            for i, letter in enumerate(left_out_letters(fit))
+            if letter
         ],
         "weighed_down": [
             (fit.curve.names[i], reason)
@@ -155,8 +149,7 @@ def _numbers(fit: CurveFit) -> list[tuple[str, ...]]:
     """What the drawing shows, frame by frame in order of position."""
     curve = fit.curve
     fitted, left = radius_at(fit, curve.position_steps), residual_sigmas(fit)
-    letters = iter(left_out_letters(fit))
-    marks = ["" if used else f"✕ {next(letters)}" for used in fit.used]
+    marks = [letter and f"✕ {letter}" for letter in left_out_letters(fit)]
     return [
         (
             number_text(curve.position_steps[i], digits=9),

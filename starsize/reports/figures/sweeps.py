@@ -60,16 +60,17 @@ def _points(axes: _canvas.Axes, fit: CurveFit) -> None:
             yerr=np.nan_to_num(curve.radius_sigma_px[used]),
             **_canvas.mark(curve.filter, 6, edge=0.8), elinewidth=1.2, zorder=3,
         )  # fmt: skip
-    left_out = np.flatnonzero(~used)
     axes.plot(
-        curve.position_steps[left_out], curve.radius_px[left_out],
+        curve.position_steps[~used], curve.radius_px[~used],
         marker="x", linestyle="none", color=warn, markersize=8, markeredgewidth=1.8, zorder=4,
     )  # fmt: skip
-    for letter, entry in zip(left_out_letters(fit), left_out, strict=True):
-        axes.annotate(
-            letter, (curve.position_steps[entry], curve.radius_px[entry]), xytext=(7, 3),
-            textcoords="offset points", color=warn, fontsize=11, annotation_clip=False,
-        )  # fmt: skip
+    points = zip(curve.position_steps, curve.radius_px, left_out_letters(fit), strict=True)
+    for x, y, letter in points:
+        if letter:
+            axes.annotate(
+                letter, (x, y), xytext=(7, 3), textcoords="offset points", color=warn, fontsize=11,
+                annotation_clip=False,
+            )  # fmt: skip
 
 
 def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
