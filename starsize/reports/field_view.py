@@ -47,18 +47,16 @@ def field_headline(field: FieldReport) -> str:
     """Is focus the same all over the frame, in one sentence."""
     if not field.significant:
         return "No tilt or curvature is seen."
-    worst = None
-    if field.corners_zones:
-        worst = max(field.corners_zones, key=lambda c: abs(c.value))
-    if worst is None:
+    if not field.corners_zones:
         return "Best focus is not the same all over the frame."
-    if abs(worst.value) <= 1:
+    worst = max(abs(corner.value) for corner in field.corners_zones)
+    if worst <= 1:
         return (
             "Best focus is not quite the same all over the frame, but every corner stays inside "
             "the zone of its centre."
         )
     return (
-        f"Best focus is not the same all over the frame: corners lie up to {abs(worst.value):.1f} "
+        f"Best focus is not the same all over the frame: corners lie up to {worst:.1f} "
         "zones from the centre."
     )
 

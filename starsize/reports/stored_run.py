@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
@@ -55,17 +56,12 @@ def load_run(path: Path | str) -> StoredRun:
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
     """The fits of several nights; those of different runs do not hang together."""
     sets = [first, *others]
-    count = sum(len(s.answered) for s in sets)
-    covariance, at = np.zeros((count, count)), 0
-    for one in sets:
-        k = len(one.answered)
-        covariance[at : at + k, at : at + k] = np.reshape(one.covariance_steps2, (k, k))
-        at += k
+    blocks = [np.reshape(s.covariance_steps2, (len(s.answered),) * 2) for s in sets]
     slopes = [s.slope_px_per_step for s in sets if s.slope_px_per_step.is_known]
     return dataclasses.replace(
         first,
         fits=tuple(fit for one in sets for fit in one.fits),
-        covariance_steps2=covariance,
+        covariance_steps2=block_diag(*blocks),
         slope_px_per_step=slopes[0] if slopes else NOT_KNOWN,
     )
 
