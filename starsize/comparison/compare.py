@@ -100,17 +100,13 @@ def compare_sweeps(
     remarks = notices_of(
         data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
     )
-    names = adjustment.filters
-    first = sorted(names, key=lambda name: (name != chosen, filter_order(name)))
-    order, found = [names.index(name) for name in first], adjustment.offsets(chosen)
+    first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
+    order = [adjustment.filters.index(name) for name in first]
+    found = adjustment.offsets(chosen)
     return Comparison(
         reference=chosen,
         rows=offset_table(
-            curves,
-            adjustment,
-            reference=chosen,
-            zone_steps=zones,
-            scale=scale,
+            curves, adjustment, reference=chosen, zone_steps=zones, scale=scale,
             cautions=cautions(data, choice, chosen, changes),
             zone_lacks=_zone_lacks(filters, known, size),
         ),
@@ -118,11 +114,7 @@ def compare_sweeps(
         covariance_steps2=adjustment.mixture.covariance_of(adjustment.contrasts(chosen)[order]),
         half95_steps=tuple(found[i].half95 for i in order),
         colour=colour_report(
-            adjustment,
-            _sharpest(curves),
-            setup=known,
-            scale=scale,
-            zone_steps=zones,
+            adjustment, _sharpest(curves), setup=known, scale=scale, zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
             lens=curves.lens,
         ),
@@ -133,7 +125,7 @@ def compare_sweeps(
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
         notices=remarks,
-    )
+    )  # fmt: skip
 
 
 def adjusted_sweeps(
