@@ -86,16 +86,14 @@ def _complete_item(
     # The most frequent figure, so that the order of the frames does not matter.
     usual = max(sorted(set(values)), key=values.count)
     others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
+    text = ""
     if len(others) < _FEW * len(values):
         setup = replace(setup, **{table: replace(getattr(setup, table), **{key: usual})})
-        text = (
-            (
+        if not agree:
+            text = (
                 f"{len(others)} of {len(values)} headers give another {words} ({others[0]:g}, for "
                 f"one) than {usual:g}; {usual:g} is used."
             )
-            if not agree
-            else ""
-        )
     elif key == "pixel_um" and len({one.binning for one in facts}) > 1:
         text = (
             f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "
