@@ -52,10 +52,9 @@ class Priors:
     spherical_waves : float
     spread_floors : float
         Spread of defocus, in units of the smallest radius.
-    spectrum, spectrum_spread : tuple of float, float
-        Means and spread of the slope and bend of star and sensor (silicon passes about half as
-        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common
-        practice).
+    spectrum_spread : float
+        Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
+        K have slopes of 0.6 and -0.2, by Planck's law).
     tint : float
         What a filter's own shape tilts.
     air : float
@@ -81,7 +80,6 @@ class Priors:
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
-    spectrum: tuple[float, float] = (0.0, -0.5)
     spectrum_spread: float = 0.4
     tint: float = 0.4
     air: float = 0.15

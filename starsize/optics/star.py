@@ -15,6 +15,10 @@ from .pupil import PupilTable, gauss_legendre, pupil_table
 
 MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
+HUE_UM: Final = 0.15
+USUAL_SPECTRUM: Final = np.array([0.3, -0.7])
+"""Slope and bend of usual light (`StarState.spectrum`): photons of a black body of 5,500 K (Planck:
+0.29, -0.22) on silicon that passes 0.6 as much at 400 and 700 nm as at 550 (common practice)."""
 PARTS: Final = 4
 """Of each colour's cell."""
 #: Chebyshev places of a spread of defocus, in units of its half-width, in no order.
@@ -57,16 +61,20 @@ def band_colours(
     """Colours of a band, in cells of equal v = (550 nm / lambda)^2: micrometres, shares, parts.
 
     Where a lens spreads a band over many discs, no few of them fill it: the parts (n, 4) of a cell
-    each have a defocus of their own.
+    each have a defocus of their own, and stand for equal shares of the usual light: a
+    nanometre in the blue moves a fast achromat's focus by as much as the zone.
     """
     count = 1 if width_nm < FINE_NM else max(3, int(np.ceil(width_nm / FINE_NM)))
     low, high = ((1e-3 * (wavelength_nm + side * width_nm / 2)) ** -2.0 for side in (-1, 1))
-    # The parts' middles, and half-way between them the edges of the cells.
-    v = low + (high - low) * (np.arange(2 * PARTS * count + 1) / (2 * PARTS * count))
-    wavelength = v**-0.5
-    share = np.diff(wavelength[:: 2 * PARTS])
-    share = share / share.sum() if width_nm else np.ones(1)
-    return wavelength[PARTS :: 2 * PARTS], share, wavelength[1::2].reshape(count, PARTS)
+    edge = (low + (high - low) * (np.arange(count + 1) / count)) ** -0.5
+    share = np.diff(edge) / np.ptp(edge) if width_nm else np.ones(1)
+    fine = np.linspace(edge[0], edge[-1], 401)
+    u = (fine - MIDDLE_UM) / HUE_UM
+    light = np.cumsum(np.exp(USUAL_SPECTRUM @ np.stack([u, u * u])))
+    first = np.interp(edge, fine, light)
+    at = first[:-1, None] + np.diff(first)[:, None] * (np.arange(1, 2 * PARTS) / (2 * PARTS))
+    colours = np.interp(at, light, fine)
+    return colours[:, PARTS - 1], share, colours[:, ::2]
 
 
 def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
@@ -257,7 +265,7 @@ def lay_out(
         share=share,
         terms=colour_terms(parts),
         side=SPREAD_NODES[order],
-        hue=np.stack([u := (wavelength - MIDDLE_UM) / 0.15, u * u]),
+        hue=np.stack([u := (wavelength - MIDDLE_UM) / HUE_UM, u * u]),
         table=table,
         colours_um=colours,
         colour=number,
