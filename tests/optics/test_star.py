@@ -133,6 +133,21 @@ def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(na
         assert_allclose(star_radii(stars, model), known, rtol=0.003)
 
 
+def test_colours_far_beyond_the_blur_expected_are_as_far_out_of_focus_as_they_are():
+    """A fast achromat's blue lies tens of waves out: against a table made for all of them."""
+    px = TELESCOPE.blur_px_per_um
+    far = state(
+        blur_px=np.tile([-8.0, -2.0, 0.3, 2.5, 9.0], 3),
+        colour_px=np.array([180.0, 3860.0, -360.0]) * px,
+        spread_px=0.0,
+    )
+    ample = prepare_stars(
+        BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=90.0, finest_seeing_px=1.2, seen=SEEN
+    )
+    assert ample.table.most > 2 * STARS.table.most
+    assert_allclose(star_radii(STARS, far), star_radii(ample, far), rtol=3e-3)
+
+
 def test_seeing_alone_has_the_half_light_radius_of_turbulence():
     """Kolmogorov seeing: 0.568533 FWHM (GalSim, references section 3); waves far too small."""
     telescope = Telescope(focal_ratio=0.2, pixel_um=3.76)
