@@ -29,7 +29,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 10), 10, 11
+AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 11), 11, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,8 +272,8 @@ def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
     add({SPHERICAL: 1}, value=0, width=PRIORS.spherical_waves)
     add({SPREAD: 1}, value=0, width=PRIORS.spread_floors * floor)
     add({AIR: 1}, value=5 / 3, width=PRIORS.air)
-    for k in (0, 1):
-        add({SPECTRUM.start + k: 1}, value=USUAL_SPECTRUM[k], width=PRIORS.spectrum_spread)
+    for k, width in enumerate(PRIORS.spectrum_spread):
+        add({SPECTRUM.start + k: 1}, value=USUAL_SPECTRUM[k], width=width)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
     glass = PRIORS.glass_um * px / slope
     for zero in range(FIRST, start.size, 3):

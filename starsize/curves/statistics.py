@@ -52,9 +52,9 @@ class Priors:
     spherical_waves : float
     spread_floors : float
         Spread of defocus, in units of the smallest radius.
-    spectrum_spread : float
+    spectrum_spread : tuple of float
         Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
-        K have slopes of 0.6 and -0.2, by Planck's law).
+        K have slopes of 0.6 and -0.2, by Planck's law), and of how bands round off.
     tint : float
         What a filter's own shape tilts.
     air : float
@@ -80,7 +80,7 @@ class Priors:
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
-    spectrum_spread: float = 0.4
+    spectrum_spread: tuple[float, float, float] = (0.4, 0.4, 0.3)
     tint: float = 0.4
     air: float = 0.15
     seeing: float = 0.7
@@ -88,7 +88,7 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.01
+    colour_lack: float = 0.0
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05

@@ -16,7 +16,7 @@ from .pupil import FURTHEST, PupilTable, gauss_legendre, pupil_table
 MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
 HUE_UM: Final = 0.15
-USUAL_SPECTRUM: Final = np.array([0.3, -0.7])
+USUAL_SPECTRUM: Final = np.array([0.3, -0.7, 0.0])
 """Slope and bend of usual light (`StarState.spectrum`): photons of a black body of 5,500 K (Planck:
 0.29, -0.22) on silicon that passes 0.6 as much at 400 and 700 nm as at 550 (common practice)."""
 PARTS: Final = 4
@@ -69,7 +69,7 @@ def band_colours(
     share = np.diff(edge) / np.ptp(edge) if width_nm else np.ones(1)
     fine = np.linspace(edge[0], edge[-1], 401)
     u = (fine - MIDDLE_UM) / HUE_UM
-    light = np.cumsum(np.exp(USUAL_SPECTRUM @ np.stack([u, u * u])))
+    light = np.cumsum(np.exp(USUAL_SPECTRUM[:2] @ np.stack([u, u * u])))
     first = np.interp(edge, fine, light)
     at = first[:-1, None] + np.diff(first)[:, None] * (np.arange(1, 2 * PARTS) / (2 * PARTS))
     colours = np.interp(at, light, fine)
@@ -110,9 +110,10 @@ class StarState:
         Half-width of a spread of defocus over the field or over the directions in the pupil.
     air : float
         Exponent of the seeing's transfer function: 5/3 for turbulence, 2 for a Gaussian.
-    spectrum : (2,) array
-        Slope and bend of the light, as star and sensor make it: it goes as exp(s1 u + s2 u^2),
-        u = (lambda - 550 nm) / 150 nm.
+    spectrum : (3,) array
+        Slope and bend of the light, as star and sensor make it, and how bands round off: it goes as
+        exp(s1 u + s2 u^2 + s3 place^2), u = (lambda - 550 nm) / 150 nm, place from -1 to 1 along
+        the band.
     tint : (n,) array
         Slope along the band on top of that: exp(tint * place).
     """
@@ -124,7 +125,7 @@ class StarState:
     spherical: float = 0.0
     spread_px: float = 0.0
     air: float = 5 / 3
-    spectrum: np.ndarray = field(default_factory=lambda: np.zeros(2))
+    spectrum: np.ndarray = field(default_factory=lambda: np.zeros(3))
     tint: np.ndarray = field(default_factory=lambda: np.zeros(1))
 
 
@@ -266,7 +267,7 @@ def lay_out(
         share=share,
         terms=colour_terms(parts),
         side=SPREAD_NODES[order],
-        hue=np.stack([u := (wavelength - MIDDLE_UM) / HUE_UM, u * u]),
+        hue=np.stack([u := (wavelength - MIDDLE_UM) / HUE_UM, u * u, place**2]),
         table=table,
         colours_um=colours,
         colour=number,

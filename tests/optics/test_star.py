@@ -31,7 +31,7 @@ def state(**changed):
         "colour_px": np.array([1.3, 3.0, -2.0]),
         "spherical": 0.3,
         "spread_px": 0.7,
-        "spectrum": np.array([0.2, -0.3]),
+        "spectrum": np.array([0.2, -0.3, -0.2]),
         "tint": np.full(15, 0.2),
     }
     return StarState(**(usual | changed))
@@ -57,6 +57,7 @@ def moved(value, by, index=None):
         ("air", None, lambda s: s.by_air),
         ("spectrum", 0, lambda s: s.by_spectrum[0]),
         ("spectrum", 1, lambda s: s.by_spectrum[1]),
+        ("spectrum", 2, lambda s: s.by_spectrum[2]),
         ("tint", None, lambda s: s.by_tint),
         ("seeing_px", None, lambda s: s.by_log_seeing / 2.4),
     ],
@@ -128,7 +129,7 @@ def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(na
             seeing_px=np.full(3, scene.seeing_um / scene.sensor.pixel_um),
             diffraction_px_per_um=telescope.diffraction_px_per_um,
             colour_px=np.array(colour) * px,
-            spectrum=np.array([slope, bend]),
+            spectrum=np.array([slope, bend, 0.0]),
         )
         assert_allclose(star_radii(stars, model), known, rtol=0.003)
 
