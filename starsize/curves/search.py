@@ -49,11 +49,7 @@ def variance_of(
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
     together = night.together.any(axis=0)
-    # A shift of the whole band is the zero's; what counts is how its colours lie apart.
-    terms = night.stars.terms.mean(axis=2)
-    middle = np.array([night.stars.sum(night.stars.share * term) for term in terms])
-    colour = PRIORS.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
-    own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
+    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
         (PRIORS.wreck_size * sizes.radius) ** 2,

@@ -10,12 +10,12 @@ focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour,
 aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
 sound frame has the variance
 
-    s_i^2 + (j dR/dlnF)^2 + (m R)^2 + (g c dR/dc)^2:
+    s_i^2 + (j dR/dlnF)^2 + (m R)^2:
 
 the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is
-wrecked (cloud, gust, trail) with the probability ``wrecked`` independently of the others, and then
-scatters by ``wreck_size`` R more, or by as much as it is seen to.
+and m for what the model and the focuser lack. A frame is wrecked (cloud, gust, trail) with the
+probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more, or
+by as much as it is seen to.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
@@ -65,9 +65,6 @@ class Priors:
         Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
     free_slope, diffraction : float
         Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
-    colour_lack : float
-        Share of the lens' colour that its terms do not hold, from frame to frame: 2 to 5 um of some
-        300 (`optics.star.colour_terms`).
     wrecked, wreck_size : float
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
@@ -88,7 +85,6 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.0
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05
