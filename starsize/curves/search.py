@@ -40,7 +40,6 @@ class Fit:
 
 def variance_of(
     night: Night,
-    values: np.ndarray,
     sizes: Sizes,
     *,
     jitter: np.ndarray | float,
@@ -110,7 +109,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
     sizes = night.sizes(values)
     damping = DAMPING
     for _ in range(steps):
-        variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
+        variance = variance_of(night, sizes, jitter=jitter, lack=lack)
         before = cost_of(night, values, sizes, variance)
         normal, pull = normal_equations(night, values, sizes, variance)
         scale = np.sqrt(np.diag(normal))
@@ -132,7 +131,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         values, sizes = trial, trial_sizes
         if before - after < ENOUGH.get(steps, 1e-3):
             break
-    variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
+    variance = variance_of(night, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
 
 
