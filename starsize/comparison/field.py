@@ -3,11 +3,12 @@
 With R(x) the sweep's curve, r_j the radius of frame j and s_i the size of star i against it, a
 star whose best focus lies delta_i further out shows
 
-    r_ij = s_i sqrt(r_j^2 + R(x_j - delta_i)^2 - R(x_j)^2) + noise,
+    r_ij = s_i sqrt(r_j^2 + R(x_j - delta_i)^2 - mean_k R(x_j - delta_k)^2) + noise,
 
-for seeing, which all stars of a frame share, adds to defocus in squares. Each star is fitted for
-s_i and delta_i; then over all stars of all sweeps delta = c_sweep + a u + b v + k w, u and v from
--1 to 1 across the frame and w the squared distance from the centre, 1 in the corners.
+for seeing, which all stars of a frame share, adds to defocus in squares, and so does what the
+spread of the deltas (here about their mean) adds to the frame's own radius. Each star is fitted
+for s_i and delta_i; then over all stars of all sweeps delta = c_sweep + a u + b v + k w, u and v
+from -1 to 1 across the frame and w the squared distance from the centre, 1 in the corners.
 """
 
 import math
@@ -197,14 +198,17 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
     weight = np.where(np.isfinite(radius) & np.isfinite(weight), weight, 0.0)
     radius = np.nan_to_num(radius)
     enough = (weight > 0).sum(axis=1) >= LEAST_FRAMES
+    if not enough.any():
+        return np.full(len(radius), np.nan), np.full(len(radius), np.nan)
     delta = np.zeros(len(radius))
-    there = np.interp(sweep.position_steps, sweep.curve_steps, sweep.curve_px)
-    seeing = sweep.frame_px**2 - there**2
     slope = np.gradient(sweep.curve_px, sweep.curve_steps)
     reach = np.ptp(sweep.position_steps) / 4
     for _ in range(_ROUNDS):
         at = sweep.position_steps - delta[:, None]
         shifted = np.interp(at, sweep.curve_steps, sweep.curve_px)
+        spread = at[enough] + delta[enough].mean()
+        defocus = np.interp(spread, sweep.curve_steps, sweep.curve_px) ** 2
+        seeing = sweep.frame_px**2 - defocus.mean(axis=0)
         # A curve that fits badly must not make a radius vanish.
         shape = np.sqrt(np.maximum(seeing + shifted**2, (shifted / 4) ** 2))
         moved = -shifted * np.interp(at, sweep.curve_steps, slope) / shape

@@ -16,6 +16,10 @@ LEVERAGE = 0.98
 GRID = 41
 """Places where the smallest radius is looked for first."""
 POLISHING = 30
+SWEEPS_AT_ONCE = 16
+AT_ONCE = 2_000_000
+"""Numbers in an array of grid points x frames x quantities: 16 MB; nights of hundreds of frames
+are solved for some grid points after the others."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,15 +98,29 @@ def _grid(jitters: np.ndarray, lacks: np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 
 class _Answers(NamedTuple):
-    """At each of g pairs of scatters: weight, shift of the quantities, covariance, soundness."""
+    """At each of g pairs of scatters: log evidence, shift of quantities, covariance, soundness."""
 
-    weight: np.ndarray
+    evidence: np.ndarray
     shift: np.ndarray
     known: np.ndarray
     sound: np.ndarray
 
+    @property
+    def weight(self) -> np.ndarray:
+        """Evidence, all together 1."""
+        weight = np.exp(self.evidence - self.evidence.max())
+        return weight / weight.sum()
+
 
 def _solve(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Answers:
+    """All grid points, as many at once as memory should hold."""
+    parts = -(-jitter.size * night.sweep.size * fit.values.size // AT_ONCE)
+    pairs = zip(np.array_split(jitter, parts), np.array_split(lack, parts), strict=True)
+    solved = [_solve_together(night, fit, *pair) for pair in pairs]
+    return _Answers(*(np.concatenate(column) for column in zip(*solved, strict=True)))
+
+
+def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Answers:
     """Normal distributions of the quantities; which frames are wrecked is found by turns.
 
     Whether a frame is sound is asked of the curve that the other frames draw: with its leverage h,
@@ -130,8 +148,7 @@ def _solve(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Ans
     # What is usual of the scatters counts too.
     evidence -= 0.5 * (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
     evidence -= 0.5 * (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2
-    weight = np.exp(evidence - evidence.max())
-    return _Answers(weight / weight.sum(), shift, known, belief.sound)
+    return _Answers(evidence, shift, known, belief.sound)
 
 
 def _evidence(night: Night, left: np.ndarray, belief: Belief, variance: Variance) -> np.ndarray:
@@ -157,8 +174,12 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     usual[FIRST + 1 :: 3] = np.median(values[FIRST + 1 :: 3])
     reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
     grid = np.linspace(-reach, reach, GRID)
-    around = night.at((values[FIRST::3, None] + grid).ravel(), np.repeat(which, GRID))
-    radius = star_radii(around.stars, around.state(usual)).reshape(-1, GRID)
+    radius = np.vstack(
+        [
+            _radii_around(night, usual, grid, few)
+            for few in np.array_split(which, -(-which.size // SWEEPS_AT_ONCE))
+        ]
+    )
     best = values[FIRST::3] + grid[np.argmin(radius, axis=1)]
     close = float(radius.min() / np.exp(values[LOG_SLOPE]))
     step = float(grid[1] - grid[0])
@@ -176,6 +197,15 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     change = after - before
     change[:, FIRST + 1 :: 3] = 0.0
     return best, change / change[which, FIRST + 3 * which][:, None]
+
+
+def _radii_around(
+    night: Night, values: np.ndarray, grid: np.ndarray, sweeps: np.ndarray
+) -> np.ndarray:
+    """Radii at the places of the grid about the zeros of some sweeps: (m, k)."""
+    places = (values[FIRST::3][sweeps, None] + grid).ravel()
+    around = night.at(places, np.repeat(sweeps, grid.size))
+    return star_radii(around.stars, around.state(values)).reshape(-1, grid.size)
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:

@@ -74,7 +74,7 @@ def frame_radius_px(scene: Scene, shot: Shot, filter_name: str | None = None) ->
             star_blur(
                 scene,
                 filter_name or shot.filter,
-                outward - lens.field_shift_um(u, v),
+                outward - lens.field_shift_um(u, v, scene.sensor.shape),
                 seeing_factor=shot.seeing_factor,
                 place=(u, v),
                 smear_px=shot.smear_px,

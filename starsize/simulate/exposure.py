@@ -196,7 +196,8 @@ def _add_field(
     grain = 0.1 * scene.lens.focal_ratio**2
     if grid:
         u, v = (places / grid).T
-    shift = np.rint([scene.lens.field_shift_um(*uv) / grain for uv in zip(u, v, strict=True)])
+    away = [scene.lens.field_shift_um(*uv, image.shape) for uv in zip(u, v, strict=True)]
+    shift = np.rint(np.array(away) / grain)
     alike, which = np.unique(np.column_stack([places, shift]), axis=0, return_inverse=True)
     for number, (across, down, step) in enumerate(alike):
         blur = star_blur(

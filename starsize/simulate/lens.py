@@ -136,9 +136,14 @@ class Lens:
         """``spherical_um`` in one colour."""
         return self.spherical_um + self.spherochromatism_um * ((550 / wavelength_nm) ** 2 - 1)
 
-    def field_shift_um(self, u: float, v: float) -> float:
-        """Focus at a place of the sensor minus that at its centre; u, v run from -1 to 1."""
-        return self.curvature_um * (u * u + v * v) / 2 + self.tilt_x_um * u + self.tilt_y_um * v
+    def field_shift_um(self, u: float, v: float, shape: tuple[int, int]) -> float:
+        """Focus at a place of the sensor minus that at its centre; u, v run from -1 to 1.
+
+        ``shape`` is that of the sensor, rows and columns: the bowl is round about its centre.
+        """
+        rows, columns = shape
+        away = ((u * columns) ** 2 + (v * rows) ** 2) / (columns**2 + rows**2)
+        return self.curvature_um * away + self.tilt_x_um * u + self.tilt_y_um * v
 
 
 def _relative_power(glass: str, wavelength_nm: float) -> float:

@@ -32,6 +32,13 @@ def test_tilt_and_bowl_come_back_within_5_um_and_10_per_cent(tilt, bowl):
         assert field.significant
 
 
+def test_what_the_tilt_itself_adds_to_the_radius_of_a_frame_is_not_taken_for_seeing():
+    # Taken for seeing, the spread of defocus over the frame lets 120 um read 122.
+    rng = np.random.default_rng(7)
+    tilts = [found([drawn_sweep(rng, tilt_um=(120.0, 0.0))]).tilt_x_um.value for _ in range(20)]
+    assert np.mean(tilts) == pytest.approx(120, abs=0.6)
+
+
 def test_the_angle_and_the_corners_follow():
     field = found([drawn_sweep(np.random.default_rng(2), tilt_um=(60.0, 0.0), bowl_um=20.0)])
     # 60 um over half of 4656 pixels of 3.8 um: 6.78e-3 rad, 23.3 arc minutes.

@@ -71,12 +71,20 @@ def test_colour_share_scales_the_colour():
 
 
 def test_field_shift_is_zero_on_axis_and_as_stated_at_corner_and_edges():
-    lens = Lens(curvature_um=60.0, tilt_x_um=40.0, tilt_y_um=-20.0)
-    assert lens.field_shift_um(0, 0) == 0
-    corners = [lens.field_shift_um(u, v) for u in (-1, 1) for v in (-1, 1)]
+    lens, shape = Lens(curvature_um=60.0, tilt_x_um=40.0, tilt_y_um=-20.0), (300, 400)
+    assert lens.field_shift_um(0, 0, shape) == 0
+    corners = [lens.field_shift_um(u, v, shape) for u in (-1, 1) for v in (-1, 1)]
     assert_allclose(np.mean(corners), 60.0)
-    assert_allclose(lens.field_shift_um(1, 0) - lens.field_shift_um(-1, 0), 2 * 40.0)
-    assert_allclose(lens.field_shift_um(0, 1) - lens.field_shift_um(0, -1), -2 * 20.0)
+    right, left = (lens.field_shift_um(u, 0, shape) for u in (1, -1))
+    assert_allclose(right - left, 2 * 40.0)
+    top, bottom = (lens.field_shift_um(0, v, shape) for v in (1, -1))
+    assert_allclose(top - bottom, -2 * 20.0)
+
+
+def test_bowl_is_round_on_the_sensor():
+    lens, (rows, columns) = Lens(curvature_um=60.0), (300, 400)
+    along_x = lens.field_shift_um(100 / columns, 0, (rows, columns))
+    assert_allclose(lens.field_shift_um(0, 100 / rows, (rows, columns)), along_x)
 
 
 def test_unknown_glass_is_refused_by_name():

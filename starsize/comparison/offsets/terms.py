@@ -143,7 +143,7 @@ def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tu
 
     For telling a sudden change from a steady one: a slip one way may look like a slip the other
     way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
-    the air) is no slip either.
+    the air) is no slip either. The zero of a night is no slope: it stays free where frames tell it.
     """
     drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
 
@@ -155,7 +155,10 @@ def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tu
         bound = choice.bound.get(term.name, drift)
         return replace(term, prior_sigma=bound / COEFFICIENT_ROOM)
 
-    kept = tuple(usual(t) if np.isinf(t.sigma) else t for t in choice.terms)
+    kept = tuple(
+        usual(t) if np.isinf(t.sigma) and not t.name.startswith("night") else t
+        for t in choice.terms
+    )
     hours = hours_of(data)
     if hours is None or "drift" in choice.source:
         return kept

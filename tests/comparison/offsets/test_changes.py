@@ -103,6 +103,16 @@ def test_a_filter_that_stands_elsewhere_on_one_night_of_three_is_named_and_count
     assert row.offset_steps == pytest.approx(OFFSETS["Ha"], abs=4)
 
 
+def test_a_night_whose_zero_lies_far_from_the_others_did_not_slip():
+    rng = np.random.default_rng(5)
+    nights = [NightOfSweeps(order=("L", "R", "G", "B"), first_mjd=60000.8 + k) for k in range(10)]
+    fits = [night.fits(rng) for night in nights]
+    fits = [*moved(fits[0], range(4), -400.0), *(f for night in fits[1:] for f in night)]
+    found = compared(fits)
+    assert found.focuser.slips == ()
+    assert "night_disagrees" not in {n.code for n in found.notices}
+
+
 def twice_with_a_slip(seed, steps):
     """Every filter twice in one order under even cooling; the slip lies half-way."""
     night = NightOfSweeps(
