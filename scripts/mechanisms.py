@@ -49,7 +49,8 @@ COLOURED = ("achromat_f6", "achromat_f10", "blue_corrected_f7")
 KINDS = ("round", "achromats", "odd", "wrecked", "few")
 PRIORS: Mapping[str, Mapping[str, object]] = {
     "air": {"air": 1e-4},
-    "spectrum": {"spectrum_spread": 1e-4},
+    "spectrum": {"spectrum_spread": (1e-4, 1e-4, 0.3)},
+    "rounding of bands": {"spectrum_spread": (0.4, 0.4, 1e-4)},
     "tint": {"tint": 1e-4},
     "spread of defocus": {"spread_floors": 1e-4},
     "third colour term": {"colour_um": (150.0, 400.0, 1e-3)},
@@ -57,7 +58,6 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
     "tail of glass": {"glass_tail": np.inf},
     "tail of colour": {"colour_tail": np.inf},
     "tail of slope": {"slope_tail": np.inf},
-    "lack of colour": {"colour_lack": 0.0},
     "wrecks": {"wrecked": 1e-12},
 }
 

@@ -92,7 +92,7 @@ def nights(
         used = [np.isclose(p.wreck, 1) for p in points]
         night = build_night(curves, used, known=known, bands=bands)
         likely = find(night, jitter=plan.jitter, lack=1e-4)
-        variance = variance_of(night, likely.values, likely.sizes, jitter=plan.jitter, lack=1e-4)
+        variance = variance_of(night, likely.sizes, jitter=plan.jitter, lack=1e-4)
         normal, _ = normal_equations(night, likely.values, likely.sizes, variance)
         lever = best_focus(night, likely.values)[1]
         bound = np.sqrt(np.einsum("ij,jk,ik->i", lever, np.linalg.inv(normal), lever))

@@ -159,7 +159,7 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
     noise = np.repeat([outlook.star_noise[name] for name in filters], away.size) * first
     noise = noise * (sizes.radius / first) ** STAR_NOISE_POWER
     night = replace(night, sigma_px=noise)
-    variance = variance_of(night, values, sizes, jitter=outlook.jitter, lack=outlook.lack)
+    variance = variance_of(night, sizes, jitter=outlook.jitter, lack=outlook.lack)
     weight = believe(np.zeros_like(noise), variance.sound, wild=variance.wild).weight
     slopes = night.slopes(values, sizes)
     levers = best_focus(night, values)[1]

@@ -9,7 +9,15 @@ import numpy as np
 
 from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
-from ..optics.star import Apertures, Stars, StarState, Telescope, lay_out, prepare_stars
+from ..optics.star import (
+    USUAL_SPECTRUM,
+    Apertures,
+    Stars,
+    StarState,
+    Telescope,
+    lay_out,
+    prepare_stars,
+)
 from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, student_weight
@@ -21,7 +29,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 10), 10, 11
+AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 11), 11, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,7 +235,7 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
     start[SPREAD] = 0.3 * floor
     start[AIR] = 5 / 3
-    start[SPECTRUM] = PRIORS.spectrum
+    start[SPECTRUM] = USUAL_SPECTRUM
     start[ZERO] = np.median([g.best_steps for g in guesses])
     start[FIRST::3] = [g.best_steps for g in guesses]
     # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
@@ -264,8 +272,8 @@ def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
     add({SPHERICAL: 1}, value=0, width=PRIORS.spherical_waves)
     add({SPREAD: 1}, value=0, width=PRIORS.spread_floors * floor)
     add({AIR: 1}, value=5 / 3, width=PRIORS.air)
-    for k in (0, 1):
-        add({SPECTRUM.start + k: 1}, value=PRIORS.spectrum[k], width=PRIORS.spectrum_spread)
+    for k, width in enumerate(PRIORS.spectrum_spread):
+        add({SPECTRUM.start + k: 1}, value=USUAL_SPECTRUM[k], width=width)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
     glass = PRIORS.glass_um * px / slope
     for zero in range(FIRST, start.size, 3):

@@ -65,7 +65,7 @@ def night_play(
     held = _held(night, curves, standing)
     values, sizes = found.fit.values, found.fit.sizes
     scatter = found.usual(found.jitter), found.usual(found.lack)
-    own = variance_of(night, values, sizes, jitter=scatter[0], lack=scatter[1])
+    own = variance_of(night, sizes, jitter=scatter[0], lack=scatter[1])
     known = np.linalg.inv(normal_equations(night, values, sizes, own)[0])
     play, count = start_steps, held.way.size
     for _ in range(ROUNDS):
@@ -92,7 +92,7 @@ def _linear(
     there = replace(held.night, position_steps=held.first_steps + held.way * play_steps)
     sizes = there.sizes(values)
     slopes, miss = there.slopes(values, sizes), there.radius_px - sizes.radius
-    variance = variance_of(there, values, sizes, jitter=scatter[0], lack=scatter[1])
+    variance = variance_of(there, sizes, jitter=scatter[0], lack=scatter[1])
     alike = there.together.T @ there.together
     shared = slopes @ known @ slopes.T + alike * np.outer(variance.common, variance.common)
     belief = believe(miss, variance.sound, wild=variance.wild, doubt=np.diag(shared))

@@ -128,7 +128,7 @@ def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray
     """
     precision, pull, _ = night.prior.normal(fit.values)
     slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
-    variance = variance_of(night, fit.values, fit.sizes, jitter=jitter[:, None], lack=lack[:, None])
+    variance = variance_of(night, fit.sizes, jitter=jitter[:, None], lack=lack[:, None])
     spare = variance.common**2
     left, doubt, share = np.broadcast_to(miss, spare.shape), np.zeros(1), np.zeros(1)
     for _ in range(ROUNDS):

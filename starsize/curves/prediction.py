@@ -9,7 +9,7 @@ from ..optics.star import StarState, Telescope, lay_out, prepare_stars
 from .fitted import CurveFit
 from .shapes import hyperbola
 
-STAR = 16
+STAR = 17
 """Numbers that make the shape of a star's curve; a hyperbola has three."""
 
 
@@ -54,7 +54,7 @@ def star_radius(
 
     The numbers: obstruction, wavelength and width of the band (nm), diffraction (px per um), blur
     (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
-    air, two of the spectrum, three of the lens' colour (px). ``table``
+    air, three of the spectrum, three of the lens' colour (px). ``table``
     is that of the pupil where there is one.
     """
     position = np.asarray(position_steps, float)
@@ -113,11 +113,11 @@ def share_radius(
         blur_px=blur_px,
         seeing_px=seeing_px,
         diffraction_px_per_um=diffraction,
-        colour_px=np.array(rest[6:]),
+        colour_px=np.array(rest[7:]),
         spherical=spherical,
         spread_px=spread,
         air=own_air if air is None else air,
-        spectrum=np.array(rest[4:6]),
+        spectrum=np.array(rest[4:7]),
         tint=np.array([tint]),
     )
     return star_radii(stars, state, fraction=fraction, start_px=start_px)

@@ -40,7 +40,6 @@ class Fit:
 
 def variance_of(
     night: Night,
-    values: np.ndarray,
     sizes: Sizes,
     *,
     jitter: np.ndarray | float,
@@ -49,11 +48,7 @@ def variance_of(
     """Variances at a scatter of the seeing and a share that the model lacks."""
     seeing = jitter * sizes.by_log_seeing
     together = night.together.any(axis=0)
-    # A shift of the whole band is the zero's; what counts is how its colours lie apart.
-    terms = night.stars.terms.mean(axis=2)
-    middle = np.array([night.stars.sum(night.stars.share * term) for term in terms])
-    colour = PRIORS.colour_lack * (values[COLOUR] @ (sizes.by_colour + middle * sizes.by_blur))
-    own = night.sigma_px**2 + (lack * sizes.radius) ** 2 + colour**2
+    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
     return Variance(
         own + np.where(together, 0.0, seeing**2),
         (PRIORS.wreck_size * sizes.radius) ** 2,
@@ -114,7 +109,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
     sizes = night.sizes(values)
     damping = DAMPING
     for _ in range(steps):
-        variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
+        variance = variance_of(night, sizes, jitter=jitter, lack=lack)
         before = cost_of(night, values, sizes, variance)
         normal, pull = normal_equations(night, values, sizes, variance)
         scale = np.sqrt(np.diag(normal))
@@ -136,7 +131,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         values, sizes = trial, trial_sizes
         if before - after < ENOUGH.get(steps, 1e-3):
             break
-    variance = variance_of(night, values, sizes, jitter=jitter, lack=lack)
+    variance = variance_of(night, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
 
 

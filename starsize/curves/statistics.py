@@ -10,12 +10,12 @@ focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour,
 aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
 sound frame has the variance
 
-    s_i^2 + (j dR/dlnF)^2 + (m R)^2 + (g c dR/dc)^2:
+    s_i^2 + (j dR/dlnF)^2 + (m R)^2:
 
 the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-m for what the model and the focuser lack, and g for what it lacks of the lens' colour. A frame is
-wrecked (cloud, gust, trail) with the probability ``wrecked`` independently of the others, and then
-scatters by ``wreck_size`` R more, or by as much as it is seen to.
+and m for what the model and the focuser lack. A frame is wrecked (cloud, gust, trail) with the
+probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more, or
+by as much as it is seen to.
 j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
@@ -52,10 +52,9 @@ class Priors:
     spherical_waves : float
     spread_floors : float
         Spread of defocus, in units of the smallest radius.
-    spectrum, spectrum_spread : tuple of float, float
-        Means and spread of the slope and bend of star and sensor (silicon passes about half as
-        much at 400 and 700 nm as at 550; stars of 3,500 or 9,000 K tilt it by 0.4; common
-        practice).
+    spectrum_spread : tuple of float
+        Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
+        K have slopes of 0.6 and -0.2, by Planck's law), and of how bands round off.
     tint : float
         What a filter's own shape tilts.
     air : float
@@ -66,9 +65,6 @@ class Priors:
         Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
     free_slope, diffraction : float
         Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
-    colour_lack : float
-        Share of the lens' colour that its terms do not hold, from frame to frame: 2 to 5 um of some
-        300 (`optics.star.colour_terms`).
     wrecked, wreck_size : float
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
@@ -81,8 +77,7 @@ class Priors:
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
-    spectrum: tuple[float, float] = (0.0, -0.5)
-    spectrum_spread: float = 0.4
+    spectrum_spread: tuple[float, float, float] = (0.4, 0.4, 0.3)
     tint: float = 0.4
     air: float = 0.15
     seeing: float = 0.7
@@ -90,7 +85,6 @@ class Priors:
     slope_tail: float = 2.0
     free_slope: float = 0.7
     diffraction: float = 0.5
-    colour_lack: float = 0.01
     wrecked: float = 0.03
     wreck_size: float = 0.35
     jitter: float = 0.05

@@ -23,7 +23,6 @@ from .night import (
 )
 from .posterior import Posterior, gain_over_flat
 from .prediction import star_radius
-from .search import variance_of
 from .statistics import PRIORS
 
 BEYOND = 0.001
@@ -91,7 +90,7 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
         floor_px=Estimate(floor, float(found.weight @ found.floor_spread[:, row])),
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
-        lack=_lack(night, found, mine),
+        lack=found.usual(found.lack),
         chi2_reduced=_chi2(night, found, row),
         wing_centre_steps=Estimate(middle, sigma),
         hyperbola_steps=_hyperbola(
@@ -107,17 +106,6 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
         above=float(1 - within),
         gain=gain_over_flat(night, found, row),
     )
-
-
-def _lack(night: Night, found: Posterior, mine: np.ndarray) -> float:
-    """Share of its radii that the model lacks in a sweep, that of the lens' colour included."""
-    own = (
-        variance_of(
-            night, found.fit.values, found.fit.sizes, jitter=0.0, lack=found.usual(found.lack)
-        ).sound
-        - night.sigma_px**2
-    )
-    return float(np.sqrt(np.mean((own / found.fit.sizes.radius**2)[mine])))
 
 
 def shared_slope(night: Night, found: Posterior) -> Estimate:

@@ -16,6 +16,8 @@ SPHERICAL_STEP = 0.18
 SPHERICAL_LAYERS = 19
 """Waves between tabulated curves, and how many of spherical aberration: +-1.62 waves."""
 MARGIN = 2
+FURTHEST = 64.0
+"""Waves of defocus that are tabulated at most."""
 _ACROSS = 40
 _ALONG = 10
 
@@ -39,7 +41,7 @@ class PupilTable:
     coefficients : (spherical layers, defocus rows * n) array
     rows : int
         Rows of defocus, from ``-most`` to ``most`` waves.
-    most : float
+    most, obstruction : float
     """
 
     detail: np.ndarray
@@ -47,11 +49,21 @@ class PupilTable:
     coefficients: np.ndarray
     rows: int
     most: float
+    obstruction: float
 
     @property
     def top(self) -> float:
         """Highest frequency, in units of the cut-off."""
         return float(self.detail[0] + self.detail[-1])
+
+    def reaching(self, defocus: np.ndarray) -> "PupilTable":
+        """Return this table, or one that reaches as far as the waves of defocus asked for."""
+        furthest = float(np.abs(defocus).max(initial=0.0))
+        if furthest <= self.most or self.most >= FURTHEST:
+            return self
+        # The colours of a fast achromat lie tens of waves apart; few tables serve all of them.
+        most = min(8.0 * float(np.ceil(furthest / 8)), FURTHEST)
+        return pupil_table(self.obstruction, most, top=self.top, nodes=self.detail.size)
 
     def onto(self, detail: np.ndarray) -> np.ndarray:
         """Matrix (n, m) that carries curves at ``self.detail`` over to other frequencies.
@@ -109,7 +121,7 @@ class PupilTable:
         return (weights @ curves).reshape(len(value), len(place), -1)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> PupilTable:
     """Tabulate a pupil, clear or with a round obstruction in its middle.
 
@@ -148,7 +160,7 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     for axis in (0, 1):
         table = spline_filter1d(table, axis=axis, mode="mirror")
     layers = np.ascontiguousarray(np.moveaxis(table, 1, 0)).reshape(SPHERICAL_LAYERS, -1)
-    return PupilTable(detail, weight, layers, rows, most)
+    return PupilTable(detail, weight, layers, rows, most, obstruction)
 
 
 def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -100,15 +100,16 @@ class _Light(NamedTuple):
 
 
 def _light(stars: Stars, state: StarState, *, slopes: bool = True) -> _Light:
-    table, owner = stars.table, stars.owner
+    owner = stars.owner
     tint = np.broadcast_to(state.tint, state.blur_px.shape)[owner]
     share = stars.share * np.exp(tint * stars.place + state.spectrum @ stars.hue)
     share = share / stars.sum(share)[owner]
     scale = stars.wavelength_um * state.diffraction_px_per_um
     blur = state.blur_px[owner][:, None] - np.tensordot(state.colour_px, stars.terms, 1)
     moved = np.array([np.ones(blur.shape), *-stars.terms, stars.side]) if slopes else np.zeros(0)
-    read = table.read(
-        (blur + state.spread_px * stars.side) / (4 * scale[:, None]),
+    defocus = (blur + state.spread_px * stars.side) / (4 * scale[:, None])
+    read = stars.table.reaching(defocus).read(
+        defocus,
         state.spherical * MIDDLE_UM / stars.colours_um,
         moved,
         which=stars.colour,

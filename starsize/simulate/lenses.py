@@ -94,8 +94,9 @@ _MADE: Final[Mapping[str, _Made]] = {
 def _plate(name: str, made: _Made) -> FilterPlate:
     """A filter whose colours follow so closely that the light of stars is as good as continuous.
 
-    Neighbours focus no further apart than four critical focus zones, and lie within 15 nm: with few
-    colours the discs of an achromat's blue would stand apart, and its best focus move by a zone.
+    Neighbours focus no further apart than four critical focus zones, and a band has a dozen of them
+    or more: with few colours the discs of an achromat's blue would stand apart, and its best focus
+    move by a zone; with eight that of its green still moves by a thirtieth.
     """
     narrow, band = name in _NARROW, BANDS[name]
     many = usual_plate(
@@ -113,7 +114,7 @@ def _plate(name: str, made: _Made) -> FilterPlate:
     focus = np.array([made.lens.colour_shift_um(c) for c in few])
     depth = 16e-3 * colour[0] * made.lens.focal_ratio**2
     way = np.cumsum(np.abs(np.gradient(np.interp(colour, few, focus))) / depth)
-    way += (colour - colour[0]) / 15
+    way += (colour - colour[0]) / min(15.0, band.width_nm / 12)
     edge = np.interp(np.linspace(0, way[-1], int(np.ceil(way[-1])) + 1), way, colour)
     # Integrals up to the edges: their differences are those of the cells.
     light = np.cumsum(many.weights)

@@ -151,9 +151,14 @@ def _radial_kernel(nu_bytes: bytes, reach: float) -> np.ndarray:
     return j0(2 * np.pi * np.outer(np.frombuffer(nu_bytes), radius))
 
 
+def _struve(order: int, a: np.ndarray) -> np.ndarray:
+    """Struve function; scipy's is NaN where it passes through zero, as order 0 at 25.765362."""
+    return np.nan_to_num(struve(order, a))
+
+
 def _tail(a: np.ndarray) -> np.ndarray:
     """Integral of J0(a t) / t^2 from t = 1 to infinity: the transform of a 1/r^3 tail."""
     # Integral of J0 from 0 to a by Struve functions (DLMF 10.22.2, from memory); scipy's own
     # itj0y0 loses it at large a before 1.17.
-    from_zero = a * j0(a) + np.pi * a / 2 * (j1(a) * struve(0, a) - j0(a) * struve(1, a))
+    from_zero = a * j0(a) + np.pi * a / 2 * (j1(a) * _struve(0, a) - j0(a) * _struve(1, a))
     return j0(a) - a * (1 - (from_zero - j1(a)))

@@ -44,7 +44,7 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(design):
     night = build_night(curves, used, known=KNOWN, bands={})
     values = _values(night, KNOWN.slope_px_per_step, 1.3)
     sizes = night.sizes(values)
-    variance = variance_of(night, values, sizes, jitter=0.05, lack=0.004)
+    variance = variance_of(night, sizes, jitter=0.05, lack=0.004)
     normal, _ = normal_equations(night, values, sizes, variance)
     lever = best_focus(night, values)[1]
     wanted = lever @ np.linalg.inv(normal) @ lever.T

@@ -31,7 +31,7 @@ def state(**changed):
         "colour_px": np.array([1.3, 3.0, -2.0]),
         "spherical": 0.3,
         "spread_px": 0.7,
-        "spectrum": np.array([0.2, -0.3]),
+        "spectrum": np.array([0.2, -0.3, -0.2]),
         "tint": np.full(15, 0.2),
     }
     return StarState(**(usual | changed))
@@ -57,6 +57,7 @@ def moved(value, by, index=None):
         ("air", None, lambda s: s.by_air),
         ("spectrum", 0, lambda s: s.by_spectrum[0]),
         ("spectrum", 1, lambda s: s.by_spectrum[1]),
+        ("spectrum", 2, lambda s: s.by_spectrum[2]),
         ("tint", None, lambda s: s.by_tint),
         ("seeing_px", None, lambda s: s.by_log_seeing / 2.4),
     ],
@@ -85,10 +86,12 @@ def test_the_slope_by_what_photometry_states_is_the_derivative_of_the_radius():
 
 @pytest.mark.parametrize("name", ["B", "L"])
 def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(name):
-    """Against the simulator's Hankel transforms with 100 colours a band."""
+    """Against the simulator's Hankel transforms with 100 colours a band, in starlight."""
     lens = Lens(focal_length_mm=600.0, aperture_mm=100.0, glasses=("N-BK7", "F2"))
     scene = Scene(
-        lens=lens, filters={name: usual_plate(name, samples=100)}, sky=Sky(kolmogorov=True)
+        lens=lens,
+        filters={name: usual_plate(name, samples=100, kelvin=5500.0)},
+        sky=Sky(kolmogorov=True),
     )
     nm = np.linspace(402, 698, 60)
     shift = np.array([lens.colour_shift_um(c) for c in nm])
@@ -97,6 +100,8 @@ def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(na
     telescope = Telescope(focal_ratio=6.0, pixel_um=scene.sensor.pixel_um)
     px = telescope.blur_px_per_um
     plate = scene.filters[name]
+    hue = (np.array(plate.wavelengths_nm) - 550) / 150
+    bend, slope, _ = np.polyfit(hue, np.log(plate.weights), 2)
     middle = scene.focus_shift_um(name, 460.0)
     outward = middle + np.array([-250.0, 0.0, 400.0])
     glass = plate.shift_um() + plate.spherical_um(6.0) / 2
@@ -124,8 +129,24 @@ def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(na
             seeing_px=np.full(3, scene.seeing_um / scene.sensor.pixel_um),
             diffraction_px_per_um=telescope.diffraction_px_per_um,
             colour_px=np.array(colour) * px,
+            spectrum=np.array([slope, bend, 0.0]),
         )
-        assert_allclose(star_radii(stars, model), known, rtol=0.007)
+        assert_allclose(star_radii(stars, model), known, rtol=0.003)
+
+
+def test_colours_far_beyond_the_blur_expected_are_as_far_out_of_focus_as_they_are():
+    """A fast achromat's blue lies tens of waves out: against a table made for all of them."""
+    px = TELESCOPE.blur_px_per_um
+    far = state(
+        blur_px=np.tile([-8.0, -2.0, 0.3, 2.5, 9.0], 3),
+        colour_px=np.array([180.0, 3860.0, -360.0]) * px,
+        spread_px=0.0,
+    )
+    ample = prepare_stars(
+        BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=90.0, finest_seeing_px=1.2, seen=SEEN
+    )
+    assert ample.table.most > 2 * STARS.table.most
+    assert_allclose(star_radii(STARS, far), star_radii(ample, far), rtol=3e-3)
 
 
 def test_seeing_alone_has_the_half_light_radius_of_turbulence():

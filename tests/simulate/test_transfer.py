@@ -28,6 +28,13 @@ def test_clear_pupil_in_focus_has_the_textbook_transfer_function():
     assert_allclose(wave_transfer(v, 0.0, **UNIT), exact, atol=1e-5)
 
 
+def test_no_frequency_is_lost_where_the_struve_function_passes_through_zero():
+    # Struve's H0 at 25.765362303135525; the light is integrated to 80 lambda N.
+    v = 25.765362303135525 / (2 * np.pi * 80) + np.array([-1e-6, 0.0, 1e-6])
+    before, at, after = wave_transfer(v, 0.0, **UNIT)
+    assert_allclose(at, (before + after) / 2, rtol=1e-6)
+
+
 @pytest.mark.parametrize(("fraction", "radius"), [(0.5, 0.534832), (0.8, 0.89694), (0.9, 1.90069)])
 def test_airy_pattern_holds_its_light_within_the_known_radii(fraction, radius):
     # Roots of Rayleigh's encircled energy, 1 - J0^2 - J1^2.
