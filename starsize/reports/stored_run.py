@@ -12,6 +12,7 @@ import numpy as np
 from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
+from ..curves.prediction import STAR
 from ..errors import InputError
 from ..estimate import NOT_KNOWN, Estimate
 from ..frames.frame import FrameFacts, InputFile, Sweep
@@ -230,8 +231,8 @@ def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
     floor, slope = (_estimate(stored[name]) for name in ("floor_px", "slope_px_per_step"))
     low, high = stored["bound_steps"]
     model, shape = stored["model"], tuple(map(_number, stored["shape"]))
-    if model not in get_args(ModelName):
-        # A curve of version 0.1 (or none): drawn as the hyperbola of its floor and wings.
+    if model not in get_args(ModelName) or (model == "star" and len(shape) != STAR):
+        # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
         model, shape = "hyperbola", (best.value, floor.value, slope.value)
 
     def column(key: str) -> np.ndarray:
