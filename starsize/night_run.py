@@ -10,7 +10,7 @@ from pathlib import Path
 
 from .cache import Cache
 from .errors import InputError
-from .estimate import Estimate, Notice
+from .estimate import NOT_KNOWN, Estimate, Notice
 from .frames import Calibration, InputFile, complete_setup, list_frames
 from .frames.follow import follow_folders
 from .frames.frame import FrameFacts
@@ -93,8 +93,7 @@ def measure_night(
     --------
     >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
-    known = load_result(offsets) if offsets is not None else None
-    given = setup or (known.setup if known else Setup())
+    known, given = _known_before(offsets, setup)
     files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
     facts = [file.facts for file in files if is_exposure(file) and file.facts is not None]
     if not facts:
@@ -146,8 +145,7 @@ def follow_night(
     >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
     ...     print(night)
     """
-    known = load_result(offsets) if offsets is not None else None
-    given = setup or (known.setup if known else Setup())
+    known, given = _known_before(offsets, setup)
     memory: dict[_Content, tuple[FrameRadius, ...]] = {}
     live: LiveNight | None = None
     for quiet_s in follow_folders([Path(f) for f in folders], skip=skip, settle_s=_SETTLE_S):
@@ -172,6 +170,13 @@ def follow_night(
             live.add(one)
         result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
         yield with_files(result, _unused(files), (*notices, *more))
+
+
+def _known_before(
+    offsets: str | Path | None, setup: Setup | None
+) -> tuple[RunResult | None, Setup]:
+    known = load_result(offsets) if offsets is not None else None
+    return known, setup or (known.setup if known else Setup())
 
 
 def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:
@@ -229,15 +234,13 @@ def equipment_of(
 ) -> tuple[Equipment, tuple[Notice, ...]]:
     """The telescope from a result, or from figures; filters without a sweep by their band."""
     names = sorted({e.filter for e in exposures})
+    said: tuple[Notice, ...] = ()
     learnt = None if known is None else _learnt(known)
     if learnt is None:
-        plain = equipment_from_setup(setup, names)
-        notices: tuple[Notice, ...] = ()
         if known is not None:
             text = "the result folder holds no focus curve of wave optics: its figures alone serve"
-            notices = (Notice("no_curves", text),)
-        return plain, notices
-    said: tuple[Notice, ...] = ()
+            said = (Notice("no_curves", text),)
+        return equipment_from_setup(setup, names), said
     if setup.telescope.focal_ratio is None or setup.camera.pixel_um is None:
         text = (
             "focal length, aperture or pixel size are not known, so how far a zone reaches is from "
@@ -259,20 +262,18 @@ def equipment_of(
 
 
 def _learnt(known: RunResult) -> Equipment | None:
-    rows = [row for row in known.comparison.rows if row.offset_steps is not None]
-    temperature = known.comparison.temperature
     # The table of comparison lists NaN as None; the reference's own offset is exact.
     offsets = {
-        row.filter: Estimate(float(row.offset_steps or 0.0), float(row.offset_sigma_steps or 0.0))
-        for row in rows
+        row.filter: Estimate(float(row.offset_steps), float(row.offset_sigma_steps or 0.0))
+        for row in known.comparison.rows
+        if row.offset_steps is not None
     }
-    coefficient = temperature.steps_per_degC if temperature is not None else None
     equipment = equipment_from_fits(
         known.curves.fits,
         setup=known.setup,
         offset_steps=offsets,
         reference=known.comparison.reference,
-        per_degC=coefficient if coefficient is not None else Estimate(math.nan),
+        per_degC=known.comparison.temperature.steps_per_degC or NOT_KNOWN,
     )
     if equipment is None:
         return None
@@ -289,14 +290,13 @@ def _learnt(known: RunResult) -> Equipment | None:
 
 def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
     """A frame of a sweep, its position counted from the sweep's own best focus."""
-    facts: FrameFacts = frame.facts
     shape = frame.radius80_px / frame.radius_px
     sigma = math.hypot(
         frame.radius80_sigma_px / frame.radius80_px, frame.radius_sigma_px / frame.radius_px
     )
     return SweptFrame(
         filter=name,
-        from_best_steps=float(facts.position_steps or 0.0) - best_steps,
+        from_best_steps=float(frame.facts.position_steps or 0.0) - best_steps,
         radius_px=frame.radius_px,
         shape=shape,
         # The rest of it is shared by all frames, those of the night to be judged too.

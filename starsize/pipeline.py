@@ -14,12 +14,7 @@ from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.compared import FieldReport
 from .comparison.field_stars import at_centre, field_of_sweeps
-from .curves import (
-    CurveSet,
-    FocusCurve,
-    correct_to_mean_temperature,
-    micrometres_per_step,
-)
+from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
 from .estimate import Estimate, Notice
 from .filters import canonical_filter, filter_order
@@ -127,13 +122,9 @@ def measure_offsets(
     stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
     reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
     measured = measure_sweeps(
-        sweeps,
-        setup=known,
-        calibration=calibration,
-        cache=cache,
-        executor=executor,
+        sweeps, setup=known, calibration=calibration, cache=cache, executor=executor,
         progress=progress,
-    )
+    )  # fmt: skip
     cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
     strips = recalled(cache, cut, "strips", measured, known.camera)
     compare = partial(
@@ -156,7 +147,7 @@ def measure_offsets(
         measured=measured,
         curves=curves,
         comparison=comparison,
-        notices=_without_repeats(notices),
+        notices=tuple(dict.fromkeys(notices)),
         strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
 
@@ -206,53 +197,43 @@ def compare_measured(
 ) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
     """Fit and compare measured sweeps; the half of the job that needs no pixels.
 
-    Parameters
-    ----------
-    measured : sequence of MeasuredSweep
-    setup : Setup
-        With what headers supplied.
-    given : Setup, optional
-        As the person wrote it, to tell a stated step size from one read in headers.
-    earlier : sequence of StoredRun
-        Other nights, compared together with this one.
-
-    Returns
-    -------
-    curves : CurveSet
-    comparison : Comparison
-    notices : tuple of Notice
-        About the step size.
+    ``setup`` is with what headers supplied, ``given`` as the person wrote it, to tell a stated step
+    size from one read in headers; ``earlier`` are other nights, compared together with this one.
+    The notices are about the step size.
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
 
-    def compared(sweeps: Sequence[FocusCurve]) -> tuple[CurveSet, Comparison, StepSize]:
+    def fitted(sweeps: Sequence[FocusCurve]) -> CurveSet:
         curves = fit_curves(sweeps, setup=setup) if sweeps else _NONE
-        return again(joined_curves(curves, [run.curves for run in earlier]))
+        return joined_curves(curves, [run.curves for run in earlier])
 
-    def again(curves: CurveSet) -> tuple[CurveSet, Comparison, StepSize]:
-        return _compare(curves, setup, given or setup, reference=reference, earlier=earlier)
+    def compared(curves: CurveSet) -> tuple[Comparison, StepSize]:
+        step = find_step_size(curves, setup=setup, given=given or setup)
+        um, outward = step.um_per_step, setup.focuser.outward
+        check_same_focuser(earlier, um_per_step=um.value if um else None, outward=outward)
+        found = compare_sweeps(
+            curves, setup=setup, reference=reference, um_per_step=um, um_per_step_source=step.source
+        )
+        return found, step
 
-    curves, comparison, step = compared(raw)
+    curves = fitted(raw)
+    comparison, step = compared(curves)
     drift = comparison.temperature.steps_per_degC
     if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
-        curves, comparison, step = compared(
-            tuple(correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw)
-        )
+        curves = fitted([correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw])
+        comparison, step = compared(curves)
     field = field_of_sweeps(
-        measured,
-        curves.fits,
-        setup=setup,
-        um_per_step=step.um_per_step,
+        measured, curves.fits, setup=setup, um_per_step=step.um_per_step,
         reference=comparison.reference,
-    )
+    )  # fmt: skip
     if not isinstance(field, FieldReport):
         return curves, replace(comparison, field_reason=worded(field) or ""), step.notices
     if field.significant:
         # All filters are compared at the centre: a filter that shows only the stars of one half
         # would otherwise carry the tilt into its offset. The curves stay those of all stars.
-        _, comparison, step = again(at_centre(curves, field.centre_steps))
+        comparison, step = compared(at_centre(curves, field.centre_steps))
     return curves, replace(comparison, field=field), step.notices
 
 
@@ -281,10 +262,7 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
     Where nobody asked, that of a colour camera is G, half of its pixels; of other cameras the
     comparison chooses it.
 
-    Raises
-    ------
-    InputError
-        If there is no sweep of it; said before anything is measured.
+    ``InputError`` if there is no sweep of it; said before anything is measured.
     """
     if asked is None:
         return "G" if all(frame.bayer for one in sweeps for frame in one.frames) else None
@@ -324,30 +302,6 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
     return f"none of the files can be used; the commonest reason ({share}): {commonest}"
 
 
-def _compare(
-    curves: CurveSet,
-    setup: Setup,
-    given: Setup,
-    *,
-    reference: str | None,
-    earlier: Sequence[StoredRun],
-) -> tuple[CurveSet, Comparison, StepSize]:
-    step = find_step_size(curves, setup=setup, given=given)
-    check_same_focuser(
-        earlier,
-        um_per_step=step.um_per_step.value if step.um_per_step else None,
-        outward=setup.focuser.outward,
-    )
-    comparison = compare_sweeps(
-        curves,
-        setup=setup,
-        reference=reference,
-        um_per_step=step.um_per_step,
-        um_per_step_source=step.source,
-    )
-    return curves, comparison, step
-
-
 def _step_from_slope(curves: CurveSet, setup: Setup) -> Estimate | None:
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
     slope = curves.slope_px_per_step
@@ -355,12 +309,8 @@ def _step_from_slope(curves: CurveSet, setup: Setup) -> Estimate | None:
         slope = curves.answered[0].slope_px_per_step  # one sweep has nobody to share with
     if ratio is None or pixel is None or not slope.is_known:
         return None
-    return micrometres_per_step(
-        slope,
-        focal_ratio=ratio,
-        pixel_um=pixel,
-        obstruction=setup.telescope.obstruction,
-    )
+    hole = setup.telescope.obstruction
+    return micrometres_per_step(slope, focal_ratio=ratio, pixel_um=pixel, obstruction=hole)
 
 
 def _disagreement(
@@ -377,7 +327,3 @@ def _disagreement(
         f"aperture and pixel size (binning included); the stated step size was used"
     )
     return (Notice("step_size_disagrees", text),)
-
-
-def _without_repeats(notices: Sequence[Notice]) -> tuple[Notice, ...]:
-    return tuple(dict.fromkeys(notices))

@@ -2,10 +2,13 @@
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeAlias
 
 from .. import __version__
+
+_Verbs: TypeAlias = "argparse._SubParsersAction[_OneLineParser]"
 
 
 class _OneLineParser(argparse.ArgumentParser):
@@ -63,7 +66,7 @@ class _PrintCompletion(argparse.Action):
         parser.exit()
 
 
-def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_offsets(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "offsets",
         help="the offset table and the colour verdict from focus sweeps (the main job)",
@@ -73,25 +76,19 @@ def _add_offsets(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         "2 the call or the input was wrong.",
     )
     verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
-    verb.add_argument(
-        "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
-    )
+    _add_reference(verb)
     _add_out(verb, "starsize-out")
     _add_facts(verb)
-    verb.add_argument(
-        "--watch",
-        action="store_true",
-        help="follow a folder while it is being captured: a line after each sweep, and the page "
-        "written anew",
-    )
-    verb.add_argument(
-        "--plan", type=Path, metavar="CSV", help="with --watch: stop when all its sweeps are in"
-    )
+    _flag(
+        verb, "--watch", "follow a folder while it is being captured: a line after each sweep, and "
+        "the page written anew",
+    )  # fmt: skip
+    _path(verb, "--plan", "CSV", "with --watch: stop when all its sweeps are in")
     _add_reading(verb)
     _add_showing(verb)
 
 
-def _add_measure(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_measure(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "measure",
         help="half-flux radius of single frames",
@@ -99,28 +96,26 @@ def _add_measure(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         "three (R, G, B) for a frame of a colour camera.",
     )
     verb.add_argument("frames", nargs="+", type=Path, metavar="FRAME", help="files and folders")
-    verb.add_argument(
-        "--stars", type=Path, metavar="FILE", help="write the table of all stars (ECSV)"
-    )
+    _path(verb, "--stars", "FILE", "write the table of all stars (ECSV)")
     _add_overwrite(verb)
     _add_reading(verb)
     _add_showing(verb)
 
 
-def _add_compare(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_compare(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "compare",
         help="what changed between two filter sets or two nights",
         description="Compares two result folders of 'starsize offsets': which filters changed "
         "focus, by how much, and which moves to update.",
     )
-    verb.add_argument("old", type=Path, metavar="OLD", help="result folder of the old set or night")
-    verb.add_argument("new", type=Path, metavar="NEW", help="result folder of the new set or night")
+    _path(verb, "old", "OLD", "result folder of the old set or night")
+    _path(verb, "new", "NEW", "result folder of the new set or night")
     _add_out(verb, "starsize-comparison")
     _add_showing(verb)
 
 
-def _add_plan(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_plan(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "plan",
         help="what to capture: positions, exposures, order, and how well it will tell the offsets",
@@ -129,43 +124,30 @@ def _add_plan(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         epilog="Exit status: 0 planned, 3 planned but the uncertainty wanted cannot be reached, "
         "2 the call or the input was wrong.",
     )
-    verb.add_argument(
-        "--setup", type=Path, metavar="FILE", help="TOML file: telescope, focuser, camera, filters"
-    )
+    _add_setup(verb)
     verb.add_argument("--position", type=float, metavar="STEPS", help="about where best focus lies")
     seen = verb.add_mutually_exclusive_group()
     seen.add_argument("--hfr", type=_positive, metavar="PX", help="half-flux radius in focus")
     seen.add_argument(
-        "--from",
-        dest="seen",
-        nargs="+",
-        type=Path,
-        metavar="PATH",
+        "--from", dest="seen", nargs="+", type=Path, metavar="PATH",
         help="test frames, the sharpest in focus, or one result folder",
-    )
+    )  # fmt: skip
     verb.add_argument(
-        "--filters",
-        type=_names,
-        default=(),
-        metavar="L,R,...",
+        "--filters", type=_names, default=(), metavar="L,R,...",
         help="filters to sweep (default: those of the setup file)",
-    )
+    )  # fmt: skip
+    _add_reference(verb)
     verb.add_argument(
-        "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
-    )
-    verb.add_argument(
-        "--sigma",
-        type=_steps_or_zones,
-        metavar="STEPS",
+        "--sigma", type=_steps_or_zones, metavar="STEPS",
         help="uncertainty wanted for each offset, in steps, or as '0.3zone' in the smallest "
         "critical focus zone (default: 0.25zone)",
-    )
+    )  # fmt: skip
     _add_out(verb, "starsize-plan")
     _add_jobs(verb)
     _add_showing(verb)
 
 
-def _add_night(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_night(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "night",
         help="focus through a night of ordinary exposures",
@@ -175,29 +157,22 @@ def _add_night(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
         "or the input was wrong.",
     )
     verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
+    _path(
+        verb, "--offsets", "RESULT",
+        "result folder of 'starsize offsets': the star of this telescope, its table",
+    )  # fmt: skip
     verb.add_argument(
-        "--offsets",
-        type=Path,
-        metavar="RESULT",
-        help="result folder of 'starsize offsets': the star of this telescope, its table",
-    )
-    verb.add_argument(
-        "--growth",
-        type=_percent,
-        default=0.1,
-        metavar="PERCENT",
+        "--growth", type=_percent, default=0.1, metavar="PERCENT",
         help="growth of the stars by defocus that counts as lost (default: 10)",
-    )
+    )  # fmt: skip
     _add_out(verb, "starsize-night")
     _add_facts(verb)
-    verb.add_argument(
-        "--watch", action="store_true", help="follow the folders until stopped with Ctrl-C"
-    )
+    _flag(verb, "--watch", "follow the folders until stopped with Ctrl-C")
     _add_reading(verb)
     _add_showing(verb)
 
 
-def _add_simulate(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
+def _add_simulate(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "simulate",
         help="practice frames with known truth",
@@ -206,94 +181,97 @@ def _add_simulate(verbs: "argparse._SubParsersAction[_OneLineParser]") -> None:
     verb.add_argument(
         "--scenario", default="parfocal_refractor", metavar="NAME", help="which invented telescope"
     )
-    verb.add_argument("--list", action="store_true", help="list the scenarios and stop")
-    verb.add_argument(
-        "--plan", type=Path, metavar="CSV", help="follow this plan.csv with your own telescope"
-    )
-    verb.add_argument(
-        "--setup", type=Path, metavar="FILE", help="your telescope (default: that of the plan)"
-    )
+    _flag(verb, "--list", "list the scenarios and stop")
+    _path(verb, "--plan", "CSV", "follow this plan.csv with your own telescope")
+    _path(verb, "--setup", "FILE", "your telescope (default: that of the plan)")
     verb.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random numbers")
     _add_out(verb, "starsize-practice")
-    verb.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    _flag(verb, "--quiet", "print nothing but errors")
+
+
+def _flag(verb: argparse.ArgumentParser, name: str, words: str) -> None:
+    verb.add_argument(name, action="store_true", help=words)
+
+
+def _path(verb: argparse.ArgumentParser, name: str, metavar: str, words: str) -> None:
+    verb.add_argument(name, type=Path, metavar=metavar, help=words)
+
+
+def _add_reference(verb: argparse.ArgumentParser) -> None:
+    verb.add_argument(
+        "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
+    )
 
 
 def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
-    verb.add_argument(
-        "--out",
-        type=Path,
-        default=Path(default),
-        metavar="DIR",
-        help=f"folder to write into (default: {default})",
-    )
+    words = f"folder to write into (default: {default})"
+    verb.add_argument("--out", type=Path, default=Path(default), metavar="DIR", help=words)
     _add_overwrite(verb)
 
 
 def _add_facts(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument(
-        "--facts",
-        type=Path,
-        metavar="CSV",
-        help="table (file, filter, position_steps, temperature_degC, ...) that supplies or "
-        "overrides what headers say",
-    )
+    _path(
+        verb, "--facts", "CSV", "table (file, filter, position_steps, temperature_degC, ...) that "
+        "supplies or overrides what headers say",
+    )  # fmt: skip
 
 
 def _add_overwrite(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument(
-        "--overwrite", action="store_true", help="replace files that starsize did not write"
-    )
+    _flag(verb, "--overwrite", "replace files that starsize did not write")
+
+
+def _add_setup(verb: argparse.ArgumentParser) -> None:
+    _path(verb, "--setup", "FILE", "TOML file: telescope, focuser, camera, filters")
 
 
 def _add_reading(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument(
-        "--setup", type=Path, metavar="FILE", help="TOML file: telescope, focuser, camera, filters"
-    )
+    _add_setup(verb)
     for kind in ("dark", "flat", "bias"):
-        verb.add_argument(f"--{kind}", type=Path, metavar="FILE", help=f"master {kind} frame")
+        _path(verb, f"--{kind}", "FILE", f"master {kind} frame")
     _add_jobs(verb)
 
 
 def _add_jobs(verb: argparse.ArgumentParser) -> None:
     verb.add_argument(
-        "--jobs",
-        type=_count,
-        default=None,
-        metavar="N",
+        "--jobs", type=_count, metavar="N",
         help="processes that measure frames (default: one per core)",
-    )
+    )  # fmt: skip
     verb.add_argument(
-        "--cluster",
-        metavar="ADDRESS",
+        "--cluster", metavar="ADDRESS",
         help="scheduler of a dask.distributed cluster that measures the frames instead",
-    )
+    )  # fmt: skip
 
 
 def _add_showing(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument("--quiet", action="store_true", help="print nothing but errors")
-    verb.add_argument("--json", action="store_true", help="print the result as JSON")
+    _flag(verb, "--quiet", "print nothing but errors")
+    _flag(verb, "--json", "print the result as JSON")
+
+
+def _number(
+    text: str, kind: Callable[[str], float], fits: Callable[[float], bool], wanted: str
+) -> float:
+    try:
+        number = kind(text)
+    except ValueError:
+        number = 0
+    if not fits(number):
+        msg = f"{wanted}, not '{text}'"
+        raise argparse.ArgumentTypeError(msg)
+    return number
 
 
 def _count(text: str) -> int:
-    try:
-        number = int(text)
-    except ValueError:
-        number = 0
-    if number < 1:
-        msg = f"a number of 1 or more is wanted, not '{text}'"
-        raise argparse.ArgumentTypeError(msg)
-    return number
+    return int(_number(text, int, lambda n: n >= 1, "a number of 1 or more is wanted"))
 
 
 def _positive(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0 < number < float("inf"):
-        msg = f"a number above 0 is wanted, not '{text}'"
-        raise argparse.ArgumentTypeError(msg)
-    return number
+    return _number(text, float, lambda n: 0 < n < float("inf"), "a number above 0 is wanted")
+
+
+def _percent(text: str) -> float:
+    wanted = "per cent above 0, at most 200, are wanted"
+    share = _number(text, lambda t: float(t.removesuffix("%")), lambda n: 0 < n <= 200, wanted)
+    return share / 100
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -306,14 +284,3 @@ def _steps_or_zones(text: str) -> tuple[float | None, float | None]:
     if word.endswith("zone"):
         return None, _positive(word.removesuffix("zone").strip())
     return _positive(text), None
-
-
-def _percent(text: str) -> float:
-    try:
-        number = float(text.removesuffix("%"))
-    except ValueError:
-        number = 0.0
-    if not 0 < number <= 200:
-        msg = f"per cent above 0, at most 200, are wanted, not '{text}'"
-        raise argparse.ArgumentTypeError(msg)
-    return number / 100

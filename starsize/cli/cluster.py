@@ -18,18 +18,9 @@ _PATIENCE_S: Final = 10.0
 def cluster(address: str, paths: Sequence[Path]) -> Iterator[Executor]:
     """Provide an executor whose tasks are done by the workers of a cluster.
 
-    Parameters
-    ----------
-    address : str
-        Of the scheduler, such as ``tcp://10.0.0.1:8786``.
-    paths : sequence of Path
-        Absolute; what the workers will have to read.
-
-    Raises
-    ------
-    InputError
-        If the extra is not installed, nobody answers, the workers have other code than this
-        process, so that answers could differ, or do not see the files.
+    ``paths``, absolute, are what the workers will have to read. ``InputError`` if the extra is not
+    installed, nobody answers, the workers have other code than this process, so that answers could
+    differ, or do not see the files.
     """
     try:
         from distributed import Client

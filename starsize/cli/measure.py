@@ -13,7 +13,7 @@ from ..reports import (
     write_star_table,
 )
 from ..tracking import measure_files, measure_files_and_stars
-from .shared import calibration_of, executor_of, print_json, setup_of
+from .shared import calibration_of, executor_of, exit_status, print_json, setup_of
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -46,6 +46,4 @@ def run(arguments: argparse.Namespace) -> int:
         print_measurements(frames)
     for file in unread:
         print(printable(f"starsize: {file.path}: {file.reason}"), file=sys.stderr)
-    if len(measured) == len(frames) + len(unread):
-        return 0
-    return 3 if measured else 4
+    return exit_status([frame.reason is None for frame in frames] + [False] * len(unread))

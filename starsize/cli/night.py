@@ -3,7 +3,6 @@
 import argparse
 import math
 
-from ..night import NightResult
 from ..night_run import measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
 from .night_watch import watch
@@ -51,10 +50,4 @@ def run(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         print_night(result)
         print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
-    return status_of(result)
-
-
-def status_of(result: NightResult) -> int:
-    """0 all exposures measured, 3 some not, 4 none."""
-    measured = [math.isfinite(one.hfr_px) for one in result.exposures]
-    return exit_status(measured)
+    return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])

@@ -7,6 +7,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 
 from ..cache import Cache
+from ..errors import InputError
 from ..pipeline import measure_offsets
 from ..reports import (
     RESULT_FILES,
@@ -27,12 +28,14 @@ from .shared import (
     progress_line,
     setup_of,
 )
-from .watch import Measure, check_call, watch_sweeps
+from .watch import Measure, watch_sweeps
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, write the results, show them; hand back the exit status."""
-    check_call(arguments)
+    if arguments.plan and not arguments.watch:
+        msg = "--plan says when --watch may stop; give both"
+        raise InputError(msg)
     # Before the frames are measured: a person should not wait to hear that there is no place.
     folders = [path for path in arguments.frames if path.is_dir()]
     check_writable(arguments.out, overwrite=arguments.overwrite, frame_folders=folders)
@@ -56,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     elif not arguments.quiet:
         print_result(result)
         print_line(f"\nwritten to {arguments.out}: {', '.join(RESULT_FILES.names)}")
-    return status_of(result)
+    return exit_status([row.status == "measured" for row in result.comparison.rows])
 
 
 def _measurer(
@@ -82,9 +85,3 @@ def _measurer(
         return result
 
     return measure
-
-
-def status_of(result: RunResult) -> int:
-    """0 all filters measured, 3 some refused, 4 none could be measured."""
-    measured = [row.status == "measured" for row in result.comparison.rows]
-    return exit_status(measured)

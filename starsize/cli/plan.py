@@ -6,7 +6,7 @@ from ..filters import canonical_filter
 from ..plan import plan_capture
 from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
 from ..scouting import scout
-from .shared import print_json, print_line, setup_of, waiting
+from .shared import print_json, print_line, progress_line, setup_of
 from .workers import workers
 
 
@@ -20,7 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
             setup, told = scout(arguments.seen, setup=setup, executor=executor)
     spelt = setup.aliases
     steps, zones = arguments.sigma or (None, None)
-    with waiting("planning", quiet=quiet):
+    with progress_line("planning", quiet=quiet, counted=False):
         plan = plan_capture(
             setup,
             filters=[canonical_filter(name, aliases=spelt) for name in arguments.filters],

@@ -34,10 +34,7 @@ def setup_of(arguments: argparse.Namespace) -> Setup:
 def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
     """Read the master frames, if any were named."""
     masters = (arguments.dark, arguments.flat, arguments.bias)
-    if all(master is None for master in masters):
-        return None
-    dark, flat, bias = masters
-    return load_calibration(dark=dark, flat=flat, bias=bias)
+    return None if masters == (None, None, None) else load_calibration(*masters)
 
 
 CACHE_FILE = "measured.sqlite"
@@ -70,27 +67,18 @@ def executor_of(arguments: argparse.Namespace) -> AbstractContextManager[Executo
 
 
 @contextmanager
-def progress_line(word: str, *, quiet: bool) -> Iterator[Callable[[int, int], None] | None]:
-    """Show how many frames are done on stderr, where a person is looking."""
+def progress_line(
+    word: str, *, quiet: bool, counted: bool = True
+) -> Iterator[Callable[[int, int], None] | None]:
+    """Show how many frames are done on stderr, where a person is looking; or that work goes on."""
     if quiet or not sys.stderr.isatty():
         yield None
         return
-    columns = (TextColumn(word), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    told = (MofNCompleteColumn(), TimeRemainingColumn()) if counted else (TimeElapsedColumn(),)
+    columns = (TextColumn(word), BarColumn(), *told)
     with Progress(*columns, console=Console(stderr=True), transient=True) as line:
         task = line.add_task(word, total=None)
         yield lambda done, total: line.update(task, completed=done, total=total)
-
-
-@contextmanager
-def waiting(word: str, *, quiet: bool) -> Iterator[None]:
-    """Show on stderr, where a person is looking, that work goes on, and for how long."""
-    if quiet or not sys.stderr.isatty():
-        yield
-        return
-    columns = (TextColumn(word), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
-        line.add_task(word, total=None)
-        yield
 
 
 def print_line(text: str) -> None:

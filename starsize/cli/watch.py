@@ -150,10 +150,3 @@ def _reference_so_far(
     with suppress(InputError):
         return find_reference(arguments.reference, sweeps, setup=setup)
     return None
-
-
-def check_call(arguments: argparse.Namespace) -> None:
-    """Say at once what cannot go together."""
-    if arguments.plan and not arguments.watch:
-        msg = "--plan says when --watch may stop; give both"
-        raise InputError(msg)

@@ -82,42 +82,39 @@ def compare_sweeps(
     12
     """
     known = setup or Setup()
-    found = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
-    if reference is not None and found and reference not in found:
-        msg = f"the reference {reference!r} is not among the filters found: {', '.join(found)}"
+    filters = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
+    if reference is not None and filters and reference not in filters:
+        msg = f"the reference {reference!r} is not among the filters found: {', '.join(filters)}"
         raise InputError(msg)
     size, source = _step_size(um_per_step, um_per_step_source, known)
     scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
     um = size.value if size else None
-    zones = zones_in_steps(found, setup=known, um_per_step=um)
+    zones = zones_in_steps(filters, setup=known, um_per_step=um)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
-        return _nothing_measured(curves, found, reference, setup=known, scale=scale, source=source)
+        return _nothing_measured(
+            curves, filters, reference, setup=known, scale=scale, source=source
+        )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
     remarks = notices_of(
         data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
     )
+    first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
+    order = [adjustment.filters.index(name) for name in first]
+    found = adjustment.offsets(chosen)
     return Comparison(
         reference=chosen,
         rows=offset_table(
-            curves,
-            adjustment,
-            reference=chosen,
-            zone_steps=zones,
-            scale=scale,
+            curves, adjustment, reference=chosen, zone_steps=zones, scale=scale,
             cautions=cautions(data, choice, chosen, changes),
-            zone_lacks=_zone_lacks(found, known, size),
+            zone_lacks=_zone_lacks(filters, known, size),
         ),
-        filters=_reference_first(adjustment.filters, chosen),
-        covariance_steps2=_covariance(adjustment, chosen),
-        half95_steps=_half95(adjustment, chosen),
+        filters=tuple(first),
+        covariance_steps2=adjustment.mixture.covariance_of(adjustment.contrasts(chosen)[order]),
+        half95_steps=tuple(found[i].half95 for i in order),
         colour=colour_report(
-            adjustment,
-            _sharpest(curves),
-            setup=known,
-            scale=scale,
-            zone_steps=zones,
+            adjustment, _sharpest(curves), setup=known, scale=scale, zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
             lens=curves.lens,
         ),
@@ -128,7 +125,7 @@ def compare_sweeps(
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
         notices=remarks,
-    )
+    )  # fmt: skip
 
 
 def adjusted_sweeps(
@@ -208,37 +205,16 @@ def _nothing_measured(
         covariance_steps2=np.zeros((0, 0)),
         colour=empty_report(Finding("nothing_to_compare")),
         temperature=TemperatureTerm(
-            steps_per_degC=None,
-            source="none",
-            range_degC=None,
-            reference_degC=None,
+            steps_per_degC=None, source="none", range_degC=None, reference_degC=None,
             expected_steps_per_degC=expected_coefficient(setup, scale),
         ),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
         outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
-    )
-
-
-def _reference_first(filters: tuple[str, ...], reference: str) -> tuple[str, ...]:
-    return (reference, *sorted((f for f in filters if f != reference), key=filter_order))
-
-
-def _covariance(adjustment: Adjustment, reference: str) -> np.ndarray:
-    order = [adjustment.filters.index(f) for f in _reference_first(adjustment.filters, reference)]
-    return adjustment.mixture.covariance_of(adjustment.contrasts(reference)[order])
-
-
-def _half95(adjustment: Adjustment, reference: str) -> tuple[float, ...]:
-    found = dict(zip(adjustment.filters, adjustment.offsets(reference), strict=True))
-    return tuple(found[f].half95 for f in _reference_first(adjustment.filters, reference))
+    )  # fmt: skip
 
 
 def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
     """The best known answered fit of each filter."""
-    best: dict[str, CurveFit] = {}
-    for fit in curves.answered:
-        held = best.get(fit.curve.filter)
-        if held is None or fit.best_sigma_steps < held.best_sigma_steps:
-            best[fit.curve.filter] = fit
-    return best
+    best_first = sorted(curves.answered, key=lambda fit: fit.best_sigma_steps)
+    return {fit.curve.filter: fit for fit in reversed(best_first)}

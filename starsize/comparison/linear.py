@@ -17,7 +17,7 @@ have axes of their own, so that nights of years cost what their number does.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -29,87 +29,30 @@ _SINGULAR = 1e-13
 _FEW_NUMBERS = 5_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Answer of ``solve`` for one covariance, or for G of them along the first axis.
-
-    Attributes
-    ----------
-    mean : (..., p) array
-    covariance : (..., p, p) array
-    response : (..., p, n) array
-        How each unknown answers to each observation.
-    log_likelihood : (...,) array
-        ln p(y | V) up to a constant.
-    chi2 : (...,) array
-        r' V^-1 r.
-    """
+class LeastSquares(NamedTuple):
+    """Answer of ``least_squares``: b (p,), its covariance (p, p), and r' V^-1 r."""
 
     mean: np.ndarray
     covariance: np.ndarray
-    response: np.ndarray
-    log_likelihood: np.ndarray
-    chi2: np.ndarray
+    chi2: float
 
 
-def solve(
-    y: np.ndarray,
-    design: np.ndarray,
-    covariance: np.ndarray,
-    *,
-    prior_mean: np.ndarray | float = 0.0,
-    prior_sigma: np.ndarray | float = np.inf,
-) -> Solution:
-    """Solve the linear model.
-
-    Parameters
-    ----------
-    y : (n,) array
-    design : (n, p) array
-    covariance : (..., n, n) array
-        Positive definite.
-    prior_mean, prior_sigma : (p,) array or float
-        What is known of the unknowns beforehand; infinite sigma where nothing is.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If data and priors leave an unknown open.
-    """
-    p = design.shape[1]
-    known = np.broadcast_to(np.asarray(prior_sigma, float), p) ** -2.0
-    centre = np.broadcast_to(np.asarray(prior_mean, float), p)
+def least_squares(y: np.ndarray, design: np.ndarray, covariance: np.ndarray) -> LeastSquares:
+    """Solve the linear model (n,), (n, p), (n, n) where nothing is known of b beforehand."""
     weight = np.linalg.inv(covariance)
     weighted = weight @ design
-    normal = design.T @ weighted + np.diag(known)
-    posterior = np.linalg.inv(normal)
-    response = posterior @ np.swapaxes(weighted, -1, -2)
-    mean = centre + response @ (y - design @ centre)
-    left, moved = y - mean @ design.T, mean - centre
-    chi2 = np.einsum("...i,...ij,...j->...", left, weight, left)
-    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1]
-    logs = logs - np.log(known[known > 0]).sum()
-    return Solution(
-        mean=mean,
-        covariance=posterior,
-        response=response,
-        log_likelihood=-0.5 * (logs + chi2 + moved**2 @ known),
-        chi2=chi2,
-    )
+    posterior = np.linalg.inv(design.T @ weighted)
+    mean = posterior @ weighted.T @ y
+    left = y - design @ mean
+    return LeastSquares(mean, posterior, float(left @ weight @ left))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Axes:
     """Axes in which N and T are diagonal.
 
-    Attributes
-    ----------
-    turn : (n, n) array
-        W, with W N W' = 1.
-    share : (n,) array
-        Diagonal of W T W'.
-    log_noise : float
-        ln|N|.
+    ``turn`` is W (n, n) with W N W' = 1, ``share`` (n,) the diagonal of W T W', ``log_noise``
+    ln|N|.
     """
 
     turn: np.ndarray
@@ -136,9 +79,11 @@ def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scattered:
-    """Answer of ``solve_scattered`` for G covariances; the first four as in ``Solution``.
+    """Answer of ``solve_scattered`` for G covariances.
 
-    ``weight`` is the (G, n) inverse variance along ``axes``, ``design`` X in these axes.
+    ``mean`` (G, p), ``covariance`` (G, p, p), ``log_likelihood`` (G,), which is ln p(y | V) up to a
+    constant, ``chi2`` (G,), which is r' V^-1 r, ``weight`` (G, n), the inverse variance along
+    ``axes``, and ``design``, X in these axes.
     """
 
     mean: np.ndarray
@@ -183,18 +128,8 @@ def solve_scattered(
 ) -> Scattered:
     """Solve the linear model for the covariances N + tau^2 T, without ever making one.
 
-    Parameters
-    ----------
-    y : (n,) array
-    design : (n, p) array
-    axes : Axes
-    tau : (G,) array
-    prior_mean, prior_sigma : (p,) arrays
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If data and priors leave an unknown open.
+    ``y`` is (n,), ``design`` (n, p), ``tau`` (G,), the priors (p,); ``LinAlgError`` if data and
+    priors leave an unknown open.
     """
     known = prior_sigma**-2.0
     x, d = axes.turn @ design, axes.turn @ (y - design @ prior_mean)
@@ -216,15 +151,8 @@ def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndar
     With A = K' P K and d = K' P (y - X m) for the columns K of a set (``unexplained``) it is
     (d' (A + I / size^2)^-1 d - ln|I + size^2 A|) / 2.
 
-    Parameters
-    ----------
-    inner, toward : (k, k) and (k,) arrays
-        A and d for all columns there are.
-
-    Returns
-    -------
-    (k, k) array
-        For each two of the columns; on the diagonal for each alone.
+    A (k, k) and d (k,) are for all columns there are; the answer (k, k) is for each two of them, on
+    the diagonal for each alone.
     """
     own = np.diagonal(inner) + size**-2.0
     root = np.sqrt(own)

@@ -22,16 +22,9 @@ _EXPOSURE_TOLERANCE: Final = 0.1
 class Calibration:
     """Master frames, ready to be applied.
 
-    Attributes
-    ----------
-    dark, bias : (ny, nx) float32 array or None
-        In ADU; the dark still holds the bias, as the mean of plain dark frames does.
-    flat : (ny, nx) float32 array or None
-        Divided by its median; NaN where it is not above zero.
-    dark_exposure_s : float or None
-        Exposure of the dark.
-    names : dict of str to str
-        File that each was read from, for messages.
+    (ny, nx) float32 arrays or None. ``dark``, ADU, still holds the bias, as the mean of plain dark
+    frames does; ``flat`` is divided by its median, NaN where it is not above zero; ``names`` are
+    the files that each was read from, for messages.
     """
 
     dark: np.ndarray | None
@@ -43,13 +36,18 @@ class Calibration:
     @property
     def is_empty(self) -> bool:
         """True if there is nothing to apply."""
-        return self.dark is None and self.flat is None and self.bias is None
+        return not self.masters
+
+    @property
+    def masters(self) -> dict[str, np.ndarray]:
+        """Those that were given."""
+        every = {"dark": self.dark, "flat": self.flat, "bias": self.bias}
+        return {kind: image for kind, image in every.items() if image is not None}
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as file names: three full frames weigh too much."""
-        masters = {"dark": self.dark, "flat": self.flat, "bias": self.bias}
-        if self.names.keys() == {kind for kind, image in masters.items() if image is not None}:
-            return _reloaded, tuple(self.names.get(kind) for kind in masters)
+        if self.names.keys() == self.masters.keys():
+            return _reloaded, tuple(self.names.get(kind) for kind in ("dark", "flat", "bias"))
         return Calibration, (self.dark, self.flat, self.bias, self.dark_exposure_s, self.names)
 
 
@@ -89,10 +87,9 @@ def load_calibration(
         sizes = ", ".join(f"{kind} {_size(shape)}" for kind, shape in shapes.items())
         msg = f"the calibration frames are not of one size ({sizes})"
         raise InputError(msg)
+    images = {k: _normalised(one) if k == "flat" else one.image for k, one in masters.items()}
     return Calibration(
-        dark=masters["dark"].image if "dark" in masters else None,
-        flat=_normalised(masters["flat"]) if "flat" in masters else None,
-        bias=masters["bias"].image if "bias" in masters else None,
+        **dict.fromkeys(given) | images,
         dark_exposure_s=masters["dark"].facts.exposure_s if "dark" in masters else None,
         names={kind: str(path) for kind, path in paths.items()},
     )
@@ -172,9 +169,8 @@ def _normalised(flat: Frame) -> np.ndarray:
 
 
 def _check_size(frame: Frame, calibration: Calibration) -> None:
-    masters = {"dark": calibration.dark, "flat": calibration.flat, "bias": calibration.bias}
-    for kind, master in masters.items():
-        if master is not None and master.shape != frame.image.shape:
+    for kind, master in calibration.masters.items():
+        if master.shape != frame.image.shape:
             msg = (
                 f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
                 f"{frame.facts.path.name} has {_size(frame.image.shape)}; "

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from typing import Final, NamedTuple
+from typing import Final
 
 from ..estimate import Notice
 from ..setup import Setup
@@ -14,23 +14,15 @@ _RELATIVE_TOLERANCE: Final = 0.02
 _FEW: Final = 0.25
 
 
-class _Item(NamedTuple):
-    """One figure: table and key of the setup, field of the facts, how people call it."""
-
-    table: str
-    key: str
-    fact: str
-    words: str
-
-
+#: Table and key of the setup, and how people call the figure; the facts have the same key.
 _ITEMS: Final = (
-    _Item("telescope", "focal_length_mm", "focal_length_mm", "focal length (mm)"),
-    _Item("telescope", "aperture_mm", "aperture_mm", "aperture (mm)"),
-    _Item("camera", "pixel_um", "pixel_um", "pixel size (um)"),
-    _Item("camera", "gain_e_per_adu", "gain_e_per_adu", "gain (electrons per count)"),
-    _Item("camera", "read_noise_e", "read_noise_e", "read noise (electrons)"),
-    _Item("camera", "saturation_adu", "saturation_adu", "saturation level (counts)"),
-    _Item("focuser", "um_per_step", "um_per_step", "step size (um)"),
+    ("telescope", "focal_length_mm", "focal length (mm)"),
+    ("telescope", "aperture_mm", "aperture (mm)"),
+    ("camera", "pixel_um", "pixel size (um)"),
+    ("camera", "gain_e_per_adu", "gain (electrons per count)"),
+    ("camera", "read_noise_e", "read noise (electrons)"),
+    ("camera", "saturation_adu", "saturation level (counts)"),
+    ("focuser", "um_per_step", "step size (um)"),
 )
 
 
@@ -70,51 +62,49 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     notices: list[Notice] = []
     for item in _ITEMS:
-        setup, told = _complete_item(setup, item, facts)
+        setup, told = _complete_item(setup, *item, facts)
         notices.extend(told)
     notices.extend(_binning_notice(setup, facts))
     return setup, tuple(notices)
 
 
 def _complete_item(
-    setup: Setup, item: _Item, facts: Sequence[FrameFacts]
+    setup: Setup, table: str, key: str, words: str, facts: Sequence[FrameFacts]
 ) -> tuple[Setup, list[Notice]]:
-    values = [v for one in facts if (v := getattr(one, item.fact)) is not None]
+    values = [v for one in facts if (v := getattr(one, key)) is not None]
     if not values:
         return setup, []
-    table = getattr(setup, item.table)
-    stated = getattr(table, item.key)
+    stated = getattr(getattr(setup, table), key)
     low, high = min(values), max(values)
     agree = high - low <= _RELATIVE_TOLERANCE * high
+    if stated is not None:
+        if max(abs(high - stated), abs(low - stated)) <= _RELATIVE_TOLERANCE * stated:
+            return setup, []
+        said = f"{low:g}" if agree else f"{low:g} to {high:g}"
+        text = f"The setup gives {stated:g} as {words}, the headers {said}; the setup is used."
+        return setup, [Notice("setup_against_headers", text)]
     # The most frequent figure, so that the order of the frames does not matter.
     usual = max(sorted(set(values)), key=values.count)
     others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
-    if stated is None and len(others) < _FEW * len(values):
-        known = replace(setup, **{item.table: replace(table, **{item.key: usual})})
-        if agree:
-            return known, []
-        text = (
-            f"{len(others)} of {len(values)} headers give another {item.words} ({others[0]:g}, for "
-            f"one) than {usual:g}; {usual:g} is used."
-        )
-        return known, [Notice("headers_disagree", text)]
-    if stated is None and item.key == "pixel_um" and len({one.binning for one in facts}) > 1:
+    text = ""
+    if len(others) < _FEW * len(values):
+        setup = replace(setup, **{table: replace(getattr(setup, table), **{key: usual})})
+        if not agree:
+            text = (
+                f"{len(others)} of {len(values)} headers give another {words} ({others[0]:g}, for "
+                f"one) than {usual:g}; {usual:g} is used."
+            )
+    elif key == "pixel_um" and len({one.binning for one in facts}) > 1:
         text = (
             f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "
             "none is used. Measure frames of one binning at a time."
         )
-        return setup, [Notice("headers_disagree", text)]
-    if stated is None:
+    else:
         text = (
-            f"The headers do not agree on the {item.words}: {low:g} to {high:g}; none is used. "
-            f"State {item.key} under [{item.table}] in the setup file."
+            f"The headers do not agree on the {words}: {low:g} to {high:g}; none is used. "
+            f"State {key} under [{table}] in the setup file."
         )
-        return setup, [Notice("headers_disagree", text)]
-    if max(abs(high - stated), abs(low - stated)) > _RELATIVE_TOLERANCE * stated:
-        said = f"{low:g}" if agree else f"{low:g} to {high:g}"
-        text = f"The setup gives {stated:g} as {item.words}, the headers {said}; the setup is used."
-        return setup, [Notice("setup_against_headers", text)]
-    return setup, []
+    return setup, [Notice("headers_disagree", text)] if text else []
 
 
 def _binning_notice(setup: Setup, facts: Sequence[FrameFacts]) -> Iterator[Notice]:

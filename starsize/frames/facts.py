@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
 from ..filters import canonical_filter
 from ..setup import FASTEST, PLAUSIBLE, SLOWEST, Setup
@@ -27,6 +27,7 @@ from .values import (
     within,
 )  # fmt: skip
 
+_T = TypeVar("_T")
 _OPEN: Final = frozenset({"open", "empty", "clear", "air", "none", "hole", "blank"})
 _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
     # Order matters: a "dark flat" is a dark.
@@ -38,11 +39,8 @@ _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
 )
 _NAME_TOKEN: Final = re.compile(r"(?:master)?(dark|bias|flat|zero)s?(?:frame|field)?s?")
 _NAME_KINDS: Final[dict[str, FrameKind]] = {
-    "dark": "dark",
-    "bias": "bias",
-    "zero": "bias",
-    "flat": "flat",
-}
+    "dark": "dark", "bias": "bias", "zero": "bias", "flat": "flat",
+}  # fmt: skip
 #: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
 _CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
 #: Words of a position in steps, but not of a focal length, ratio, temperature or step size.
@@ -55,22 +53,10 @@ _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*
 def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
     """Collect what the headers of one file tell.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its name is looked at only for the kind of frame, and only where the header
-        does not state it.
-    header : ImageHeader
-        From ``read_image_header``.
-    setup : Setup
-        Keywords that the person named, spellings of filters, a forced colour pattern.
-
-    Returns
-    -------
-    FrameFacts
-        None for whatever the headers lack or state in a way that cannot be trusted.
+    None for whatever they lack or state in a way that cannot be trusted. The file's name is looked
+    at only for the kind of frame, and only where the header does not state it.
     """
-    exposure = _first(header, (*_own(setup.headers.exposure), *k.EXPOSURE), number)
+    exposure = _number(header, (*_own(setup.headers.exposure), *k.EXPOSURE))
     exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None
     temperature, source = _temperature(header, setup)
     written = _filter(header, setup)
@@ -79,7 +65,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         path=path,
         kind=_kind(path, header, exposure),
         hdu=header.hdu,
-        camera=next((w for c in header.find(("INSTRUME",)) if (w := text(c.value))), None),
+        camera=_word(header, ("INSTRUME",)),
         shape=header.shape,
         filter=canonical_filter(written, aliases=setup.aliases) if written else None,
         filter_written=written,
@@ -90,7 +76,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         exposure_s=exposure,
         mid_time_mjd=_mid_time(header, setup, exposure),
         pixel_um=_figure(header, k.PIXEL_UM, "pixel_um"),
-        binning=round(_first(header, k.BINNING, lambda v: within(v, 1, 64)) or 1),
+        binning=round(_within(header, k.BINNING, 1, 64) or 1),
         focal_length_mm=_figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm"),
         aperture_mm=_aperture(header),
         um_per_step=_figure(header, k.STEP_UM, "um_per_step"),
@@ -126,17 +112,27 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
 
 
 def _first(
-    header: ImageHeader, names: Iterable[str], convert: Callable[[object], float | None]
-) -> float | None:
-    for card in header.find(names):
-        if (found := convert(card.value)) is not None:
-            return found
-    return None
+    header: ImageHeader, names: Iterable[str], convert: Callable[[Card], _T | None]
+) -> _T | None:
+    """What the first entry tells that tells anything."""
+    return next((told for c in header.find(names) if (told := convert(c)) is not None), None)
+
+
+def _word(header: ImageHeader, names: Iterable[str]) -> str | None:
+    return _first(header, names, lambda card: text(card.value) or None)
+
+
+def _number(header: ImageHeader, names: Iterable[str]) -> float | None:
+    return _first(header, names, lambda card: number(card.value))
+
+
+def _within(header: ImageHeader, names: Iterable[str], low: float, high: float) -> float | None:
+    return _first(header, names, lambda card: within(card.value, low, high))
 
 
 def _figure(header: ImageHeader, names: Iterable[str], key: str) -> float | None:
     """A figure of the equipment; what it cannot be counts as not stated."""
-    return _first(header, names, lambda value: within(value, *PLAUSIBLE[key]))
+    return _within(header, names, *PLAUSIBLE[key])
 
 
 def _own(keyword: str | None) -> tuple[str, ...]:
@@ -171,30 +167,27 @@ def keywords_of_lengths(header: ImageHeader) -> set[str]:
 
 def ambient_temperature(header: ImageHeader) -> float | None:
     """Return the temperature of the air in degC, or None."""
-    return next(
-        (t for c in header.find(k.AMBIENT_TEMPERATURE) if (t := celsius(c)) is not None), None
-    )
+    return _first(header, k.AMBIENT_TEMPERATURE, celsius)
 
 
 def _temperature(
     header: ImageHeader, setup: Setup
 ) -> tuple[float | None, Literal["focuser", "ambient"] | None]:
-    for card in header.find((*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)):
-        if (found := celsius(card)) is not None:
-            return found, "focuser"
+    names = (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)
+    if (found := _first(header, names, celsius)) is not None:
+        return found, "focuser"
     ambient = ambient_temperature(header)
     return ambient, None if ambient is None else "ambient"
 
 
 def _filter(header: ImageHeader, setup: Setup) -> str | None:
-    for card in header.find((*_own(setup.headers.filter), *k.FILTER)):
-        if found := text(card.value):
-            return found
+    if found := _word(header, (*_own(setup.headers.filter), *k.FILTER)):
+        return found
     wheels = [w for card in header.find(k.FILTER_WHEELS) if (w := text(card.value))]
     chosen = [w for w in wheels if w.casefold() not in _OPEN]
     if chosen or wheels:
         return "+".join(chosen) if chosen else wheels[0]
-    return next((w for card in header.find(k.FILTER_LAST) if (w := text(card.value))), None)
+    return _word(header, k.FILTER_LAST)
 
 
 def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> float | None:
@@ -206,7 +199,7 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
             if (found := _date(header, names, whole_days=whole_days)) is not None:
                 return found + lead
         for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
-            if (found := _first(header, names, day)) is not None:
+            if (found := _first(header, names, lambda card: day(card.value))) is not None:
                 return found + lead
     return None
 
@@ -214,11 +207,9 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
 def _date(header: ImageHeader, names: Iterable[str], *, whole_days: bool) -> float | None:
     scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
     clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
-    for card in header.find(names):
-        found = mjd(card.value, clock=clock, scale=scale, whole_days=whole_days)
-        if found is not None:
-            return found
-    return None
+    return _first(
+        header, names, lambda c: mjd(c.value, clock=clock, scale=scale, whole_days=whole_days)
+    )
 
 
 def kind_in_header(header: ImageHeader) -> FrameKind | None:
@@ -244,7 +235,7 @@ def _aperture(header: ImageHeader) -> float | None:
     if stated := _figure(header, k.APERTURE_MM, "aperture_mm"):
         return stated
     focal = _figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm")
-    ratio = _first(header, k.FOCAL_RATIO, lambda value: within(value, FASTEST, SLOWEST))
+    ratio = _within(header, k.FOCAL_RATIO, FASTEST, SLOWEST)
     return focal / ratio if focal and ratio else None
 
 
@@ -260,7 +251,7 @@ def _saturation(header: ImageHeader) -> float | None:
     """A stated ceiling; DATAMAX only if it is a converter's, not the brightest pixel."""
     if stated := _figure(header, k.SATURATION, "saturation_adu"):
         return stated
-    highest = _first(header, ("DATAMAX",), number)
+    highest = _number(header, ("DATAMAX",))
     return highest if highest in _CEILINGS else None
 
 
@@ -274,8 +265,8 @@ def _bayer(header: ImageHeader, setup: Setup) -> str | None:
         next((c.value for c in header.find(k.BAYER)), None),
         rows=header.shape[0],
         bottom_up="BOTTOM" in order,
-        x_offset=round(_first(header, k.BAYER_X, number) or 0),
-        y_offset=round(_first(header, k.BAYER_Y, number) or 0),
+        x_offset=round(_number(header, k.BAYER_X) or 0),
+        y_offset=round(_number(header, k.BAYER_Y) or 0),
     )
 
 

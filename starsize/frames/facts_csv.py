@@ -41,11 +41,8 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     8601, UTC). Comma, semicolon or tab between cells; where it is not the comma, a decimal comma
     is understood.
 
-    Raises
-    ------
-    SetupError
-        The file cannot be read, a column is unknown or missing, a cell cannot be understood, or
-        two lines name the same file.
+    ``SetupError`` if the file cannot be read, a column is unknown or missing, a cell cannot be
+    understood, or two lines name the same file.
     """
     if path.exists() and not path.is_file():
         msg = f"{path}: the facts table cannot be read (not an ordinary file)"
@@ -92,10 +89,7 @@ def match_rows(
 ) -> Mapping[Path, FactsRow]:
     """Find the file that each line of the facts table means.
 
-    Raises
-    ------
-    SetupError
-        A line names no file that was given, or several, or two lines name the same file.
+    ``SetupError`` if a line names no file that was given, or several, or two lines name the same.
     """
     by_name: dict[str, list[Path]] = {}
     for file in files:

@@ -25,30 +25,10 @@ def follow_folders(
     for ``settle_s``; and every ``idle_s`` in which nothing happened. Whoever follows lists the
     frames anew each time. Ends when the caller leaves the loop, or by Ctrl-C.
 
-    Parameters
-    ----------
-    folders : sequence of Path
-        Walked to the bottom; they may be empty still.
-    skip : sequence of Path
-        Folders that are not entered, such as the one with our own results.
-    settle_s : float
-        So long all frames must hold still, seconds.
-    idle_s : float
-        Seconds between two looks while nothing happens.
+    ``folders`` may be empty still; those to ``skip`` are not entered. Yields seconds since the last
+    frame was seen to change, 0 where some have changed since the last time. ``InputError`` if there
+    is no folder among them, or one is missing.
 
-    Yields
-    ------
-    float
-        Seconds since the last frame was seen to change; 0 where some have changed since the
-        last time.
-
-    Raises
-    ------
-    InputError
-        If there is no folder among them, or one is missing.
-
-    Notes
-    -----
     The folders are asked again and again: on network drives no system tells of changes, and the
     clocks of two machines need not agree, so files are compared with themselves only.
     """

@@ -29,24 +29,15 @@ _DENSEST: Final = 1100
 class ImageHeader:
     """Where the image of a file lies, and the headers that describe it.
 
-    Attributes
-    ----------
-    hdu : int
-        Number of the header-data unit with the image: the first that has one.
-    shape : (int, int)
-        Rows and columns.
-    start : int
-        First byte of the pixels.
-    compressed : bool
-        Whether the pixels are tile-compressed.
-    headers : tuple of fits.Header
-        The image's own header, then the primary one: an extension inherits what it lacks.
+    ``hdu`` is the number of the first header-data unit with an image, ``shape`` its rows and
+    columns, ``start`` the first byte of its pixels as stored, ``size`` how many there are.
+    ``headers`` are the image's own, then the primary one: an extension inherits what it lacks.
     """
 
     hdu: int
     shape: tuple[int, int]
     start: int
-    compressed: bool
+    size: int
     headers: tuple[fits.Header, ...]
 
     def keywords(self) -> Iterator[str]:
@@ -95,10 +86,8 @@ def read_image_header(path: Path) -> ImageHeader:
     Only headers are read; of a gzip file nothing behind the header is unpacked. What a camera
     raw file tells of itself is handed on in the words of a FITS header.
 
-    Raises
-    ------
-    FrameReadError
-        The file is not FITS, is damaged or cut short, or holds no two-dimensional image.
+    ``FrameReadError`` if the file is not FITS, is damaged or cut short, or holds no two-dimensional
+    image.
     """
     if path.exists() and not path.is_file():
         msg = f"{path}: not an ordinary file"
@@ -106,7 +95,7 @@ def read_image_header(path: Path) -> ImageHeader:
     if is_raw(path):
         with told_in_one_line(path):
             header = raw_header(path)
-        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, False, (header,))
+        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
     with told_in_one_line(path), open_bytes(path) as file:
         primary = None
         for index, unit in enumerate(_units(path, file)):
@@ -117,7 +106,7 @@ def read_image_header(path: Path) -> ImageHeader:
             _check_length(path, unit)
             # Of a compressed image the table's header holds all that the image's own did.
             headers = (unit.header,) if index == 0 else (unit.header, primary)
-            return ImageHeader(index, shape, unit.start, unit.compressed, headers)
+            return ImageHeader(index, shape, unit.start, unit.size, headers)
         msg = f"{path}: the file holds no image"
         raise FrameReadError(msg)
 

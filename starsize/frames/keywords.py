@@ -11,41 +11,18 @@ from typing import Final
 #: Hold a focuser position in steps; whole or fractional, text or number.
 POSITION_STEPS: Final = ("FOCUSPOS", "FOCPOS", "FOCPOSN", "FOC-POS", "FOCSTEP")
 #: May hold steps, millimetres, metres or the focuser's name: only what looks like steps counts.
-POSITION_LOOSE: Final = (
-    "FOCUS",
-    "FOCUSER",
-    "TELFOCUS",
-    "FOCDMD",
-    "ALFOCUS",
-    "ESO TEL FOCU VALUE",
-)
+POSITION_LOOSE: Final = ("FOCUS", "FOCUSER", "TELFOCUS", "FOCDMD", "ALFOCUS", "ESO TEL FOCU VALUE")
 #: Always a length: never a position, but worth a word to the person.
 POSITION_LENGTH: Final = ("FOC-VAL",)
 #: Temperature at the focuser or of the tube (not of the sensor).
 FOCUSER_TEMPERATURE: Final = (
-    "FOCTEMP",
-    "FOCUSTEM",
-    "FOCUSTMP",
-    "FOC-TEMP",
-    "ESO INS FOCU2 TEMP",
-    "MSURTEMP",
-    "LWTRTEMP",
+    "FOCTEMP", "FOCUSTEM", "FOCUSTMP", "FOC-TEMP", "ESO INS FOCU2 TEMP", "MSURTEMP", "LWTRTEMP",
     "UPTRTEMP",
-)
+)  # fmt: skip
 AMBIENT_TEMPERATURE: Final = (
-    "AMBTEMP",
-    "AMB-TEMP",
-    "AMB_TEMP",
-    "AIRTEMP",
-    "OUTTEMP",
-    "ESO TEL AMBI TEMP",
-    "MAIRTEMP",
-)
-FILTER: Final = (
-    "FILTER",
-    "FILTNAME",
-    "ESO INS FILT1 NAME",
-)
+    "AMBTEMP", "AMB-TEMP", "AMB_TEMP", "AIRTEMP", "OUTTEMP", "ESO TEL AMBI TEMP", "MAIRTEMP",
+)  # fmt: skip
+FILTER: Final = ("FILTER", "FILTNAME", "ESO INS FILT1 NAME")
 #: Two wheels in series: the one that does not stand open counts.
 FILTER_WHEELS: Final = ("FILTER1", "FILTER2", "FILTER3")
 FILTER_LAST: Final = ("FWHEEL",)

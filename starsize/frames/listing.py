@@ -1,6 +1,6 @@
 """What the files given hold: one row for each, with its facts or the reason why it is not used."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Final
@@ -61,26 +61,16 @@ def list_frames(
     ['a dark frame, not an exposure of the sky']
     """
     setup = setup or Setup()
-    found = find_files([Path(p) for p in _as_paths(paths)], [Path(p) for p in skip])
-    rows = _facts_rows(facts_csv, found)
+    # A single path is a likely slip of the hand, and would be walked letter by letter.
+    every = [paths] if isinstance(paths, str | PathLike) else paths
+    found = find_files([Path(p) for p in every], [Path(p) for p in skip])
+    rows: Mapping[Path, FactsRow] = {}
+    if facts_csv is not None:
+        path, once = Path(facts_csv), [file.path for file in found if file.first_seen is None]
+        rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
     _check_named_keywords(setup, [header for _, header in read if header is not None])
     return second_look(read, position_keyword=setup.headers.position)
-
-
-def _as_paths(paths: Iterable[str | PathLike[str]]) -> Sequence[str | PathLike[str]]:
-    # A single path is a likely slip of the hand, and would be walked letter by letter.
-    return [paths] if isinstance(paths, str | PathLike) else list(paths)
-
-
-def _facts_rows(
-    facts_csv: str | PathLike[str] | None, found: Sequence[FoundFile]
-) -> dict[Path, FactsRow]:
-    if facts_csv is None:
-        return {}
-    path = Path(facts_csv)
-    once = [file.path for file in found if file.first_seen is None]
-    return dict(match_rows(path, read_facts_csv(path), once))
 
 
 def _read(

@@ -1,10 +1,11 @@
-"""The pixels of a frame, read once, in blocks, at little cost in memory."""
+"""The pixels of a frame."""
 
 import gzip
 import hashlib
+import io
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO, Final, NamedTuple
+from typing import Any, BinaryIO
 
 import numpy as np
 from astropy.io import fits
@@ -14,11 +15,8 @@ from ..errors import FrameReadError
 from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
-from .header import open_bytes, read_image_header, told_in_one_line
+from .header import ImageHeader, open_bytes, read_image_header, told_in_one_line
 from .raw import is_raw, raw_pixels
-
-#: Pixels converted at a time: small enough to stay in the processor's cache.
-_BLOCK: Final = 1 << 17
 
 
 def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
@@ -94,9 +92,7 @@ def read_pixels(
 
     Notes
     -----
-    One pass over the file, a block at a time; the peak memory is the array returned (of a
-    compressed file also its stored values).
-    Cost: scripts/bench/bench_frames.py.
+    Peak memory: the array returned and the stored values; cost: scripts/bench/bench_frames.py.
     """
     if dtype is not None and np.dtype(dtype).kind != "f":
         msg = f"'dtype' must be a floating type or None, got {dtype}"
@@ -108,21 +104,12 @@ def read_pixels(
         return image if dtype is None else image.astype(dtype), None
     header = read_image_header(facts.path)
     _check_shape(facts, header.shape)
-    with told_in_one_line(facts.path):
-        if header.compressed:
-            with open_bytes(facts.path) as file, fits.open(file, memmap=False) as hdus:
-                return _read_compressed(facts, hdus[header.hdu], dtype)
-        with open_bytes(facts.path) as file:
-            file.seek(header.start)
-            image, mask = _read_plain(facts, file, _layout(header.headers[0]), dtype)
-            _read_on(file, header.start + 8 * image.size)
-            return image, mask
-
-
-def _read_on(file: BinaryIO, most: int) -> None:
-    """Read a gzip file to its end, where its checksum stands (RFC 1952); give up if that is far."""
-    while isinstance(file, gzip.GzipFile) and most > 0 and (part := file.read(1 << 17)):
-        most -= len(part)
+    with (
+        told_in_one_line(facts.path),
+        open_bytes(facts.path) as file,
+        fits.open(_unpacked(facts.path, file, header), memmap=False) as hdus,
+    ):
+        return _values(hdus[header.hdu], facts.shape, dtype)
 
 
 def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
@@ -131,112 +118,34 @@ def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
         raise FrameReadError(msg)
 
 
-class _Layout(NamedTuple):
-    """How the values of an image are stored: value = zero + scale * stored."""
-
-    stored: np.dtype
-    scale: float
-    zero: float
-    blank: int | None
-
-    @property
-    def least(self) -> np.dtype:
-        """The smallest native type that holds the values without loss (float32 at most)."""
-        if self.stored.kind == "f" or self.stored.itemsize > 2 or self.scale != 1:
-            return np.dtype(np.float32)
-        if self.zero == 32768 and self.stored.itemsize == 2:
-            return np.dtype(np.uint16)
-        return np.dtype(self.stored.newbyteorder("=") if self.zero == 0 else np.float32)
+def _unpacked(path: Path, file: BinaryIO, header: ImageHeader) -> BinaryIO:
+    """The content of a gzip file, read beyond the image, for its checksum stands at the end."""
+    if not isinstance(file, gzip.GzipFile):
+        return file
+    needed = header.start + header.size
+    content = file.read(2 * needed)  # RFC 1952; give up if the end is far
+    if len(content) < needed:
+        msg = f"{path}: the file is cut short in the middle of its pixels; copy it again"
+        raise FrameReadError(msg)
+    return io.BytesIO(content)
 
 
-def _layout(header: fits.Header) -> _Layout:
-    """Read BITPIX, BSCALE, BZERO and BLANK (FITS standard 4.0, sec. 4.4.1 and 4.4.2.5)."""
-    bits = header["BITPIX"]
-    kind = "f" if bits < 0 else ("u" if bits == 8 else "i")
-    blank = header.get("BLANK") if bits > 0 else None
-    return _Layout(
-        np.dtype(f">{kind}{abs(bits) // 8}"),
-        float(header.get("BSCALE", 1.0)),
-        float(header.get("BZERO", 0.0)),
-        blank if isinstance(blank, int) else None,
-    )
-
-
-def _read_plain(
-    facts: FrameFacts, file: BinaryIO, layout: _Layout, dtype: DTypeLike | None
+def _values(
+    hdu: Any, shape: tuple[int, int], dtype: DTypeLike | None
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    image = np.empty(facts.shape, dtype or layout.least)
-    flat = image.reshape(-1)
-    # Values as wide as the stored ones are converted where they lie: one pass less.
-    in_place = flat.itemsize == layout.stored.itemsize
-    raw = np.empty(0 if in_place else min(_BLOCK, flat.size), layout.stored)
-    mask: np.ndarray | None = None
-    for first in range(0, flat.size, _BLOCK):
-        values = flat[first : first + _BLOCK]
-        block = values.view(layout.stored) if in_place else raw[: values.size]
-        if _fill(file, block) != block.nbytes:
-            msg = f"{facts.path}: the file is cut short in the middle of its pixels; copy it again"
-            raise FrameReadError(msg)
-        bad = _convert(block, layout, values)
-        if bad is not None:
-            mask = np.zeros(flat.size, bool) if mask is None else mask
-            mask[first : first + values.size] = bad
-    return image, None if mask is None else mask.reshape(facts.shape)
-
-
-def _fill(file: BinaryIO, block: np.ndarray) -> int:
-    """Read into a block; compressed streams may hand out less than asked at a time."""
-    view = block.view(np.uint8).data
-    done = 0
-    while done < len(view) and (got := file.readinto(view[done:])):  # type: ignore[attr-defined]
-        done += got
-    return done
-
-
-def _convert(block: np.ndarray, layout: _Layout, out: np.ndarray) -> np.ndarray | None:
-    """Write the block's physical values into ``out``; return where there is none, if anywhere."""
-    if not layout.stored.isnative and layout.stored.itemsize > 1:
-        block = block.byteswap(inplace=True).view(layout.stored.newbyteorder())
-    bad = None if layout.blank is None else block == layout.blank
-    if layout.zero == 32768 and layout.scale == 1 and out.dtype == np.uint16:
-        np.bitwise_xor(block.view(np.uint16), np.uint16(0x8000), out=out)
-    elif layout.scale == 1 and layout.zero == 0:
-        np.copyto(out, block, casting="unsafe")
-    elif layout.scale == 1 and layout.stored.itemsize <= 2 and out.dtype == np.float32:
-        # Sums of 16-bit integers and a 24-bit offset are exact in float32.
-        np.add(block, np.float32(layout.zero), out=out)
-    else:
-        out[:] = block * layout.scale + layout.zero
-    if out.dtype.kind == "f":
-        if bad is not None:
-            out[bad] = np.nan
-        elif layout.stored.kind == "f" and not np.isfinite(out).all():
-            bad = ~np.isfinite(out)
-            out[bad] = np.nan
-    return bad if bad is not None and bad.any() else None
-
-
-def _read_compressed(
-    facts: FrameFacts, hdu: fits.CompImageHDU, dtype: DTypeLike | None
-) -> tuple[np.ndarray, np.ndarray | None]:
-    """Decompress at one go: band by band takes a third longer (scripts/bench/bench_frames.py)."""
-    stored = hdu.data.reshape(facts.shape)
-    mask = _bad_pixels(stored, hdu.header.get("BLANK", hdu.header.get("ZBLANK")))
+    blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
+    stored = hdu.data.reshape(shape)  # leading axes of length one are no planes of their own
     small = stored.dtype.kind in "ui" and stored.itemsize <= 2
-    native = stored.dtype.newbyteorder("=") if small else np.float32
-    image = np.ascontiguousarray(stored, dtype or native)
-    if mask is not None and image.dtype.kind == "f":
-        image[mask] = np.nan
-    return image, mask
-
-
-def _bad_pixels(part: np.ndarray, blank: object) -> np.ndarray | None:
-    """Find pixels without a value in what the reader of compressed images hands out."""
-    if part.dtype.kind == "f":
-        finite = np.isfinite(part)
-        return None if finite.all() else ~finite
-    if part.dtype == np.uint16 and isinstance(blank, int):
-        # Of unsigned integers the reader hands out BLANK as a value.
-        bad = part == blank + 32768
-        return bad if bad.any() else None
-    return None
+    native = stored.dtype.newbyteorder("=") if small else np.dtype(np.float32)
+    image = np.require(stored, dtype or native, ["C", "W"])
+    if stored.dtype == np.uint16 and isinstance(blank, int):
+        bad = stored == blank + 32768  # of unsigned integers the reader hands out BLANK as a value
+    elif stored.dtype.kind == "f":
+        bad = ~np.isfinite(image)
+    else:
+        return image, None
+    if not bad.any():
+        return image, None
+    if image.dtype.kind == "f":
+        image[bad] = np.nan
+    return image, bad

@@ -56,22 +56,9 @@ def read_plan(
 ) -> tuple[PlannedExposure, ...]:
     """Read a ``plan.csv``.
 
-    Parameters
-    ----------
-    path : Path
-        A table with the columns of ``PLAN_COLUMNS``; only the note may lack.
-    aliases : mapping of str to str, optional
-        The setup's spellings of filters.
-
-    Returns
-    -------
-    tuple of PlannedExposure
-        In the order of the file; the exposures of a sweep follow one another.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, lacks a column or a number, or mixes its sweeps.
+    ``aliases`` are the setup's spellings of filters; only the note may lack. The exposures of a
+    sweep follow one another. ``InputError`` if the file cannot be read, lacks a column or a number,
+    or mixes its sweeps.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -96,13 +83,7 @@ def read_plan(
 def read_plan_setup(path: Path) -> tuple[Setup, float] | None:
     """What the ``plan.json`` beside a plan says of the equipment, and of stars in focus.
 
-    Returns
-    -------
-    setup : Setup
-    hfr_px : float
-        Half-flux radius in focus.
-
-    None where there is no such file, or it cannot be understood.
+    The half-flux radius is in pixels. None where there is no such file, or it cannot be understood.
     """
     try:
         document = json.loads(path.with_name(PLAN_DOCUMENT).read_text(encoding="utf-8"))

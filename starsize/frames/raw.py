@@ -28,10 +28,8 @@ def raw_header(path: Path) -> fits.Header:
     Size, colour pattern, ceiling, exposure and the time of the camera's own clock. Filter and
     focuser position no such camera knows: they come from the facts table.
 
-    Raises
-    ------
-    FrameReadError
-        The file cannot be read, or its pixels are not one mosaic of red, green and blue.
+    ``FrameReadError`` if the file cannot be read, or its pixels are not one mosaic of red, green
+    and blue.
     """
     with _opened(path) as raw:
         rows, columns = _mosaic(path, raw).shape

@@ -18,15 +18,7 @@ def visits(positions: Sequence[float]) -> list[slice]:
     Positions read back from the focuser scatter by a few steps about the one commanded; what
     differs by less than a twentieth of the usual spacing is one position.
 
-    Parameters
-    ----------
-    positions : sequence of n floats
-        Positions in steps, in order of time.
-
-    Returns
-    -------
-    list of slice
-        The frames of each visit.
+    Positions in order of time, in steps; each visit as a slice of its frames.
 
     Examples
     --------
@@ -63,15 +55,8 @@ def runs(positions: Sequence[float]) -> list[slice]:
     anew jumps back), then the latest (the frame at a turning point belongs to the run that led
     there). A series in no order at all, such as a shuffled sweep, stays whole.
 
-    Parameters
-    ----------
-    positions : sequence of n floats
-        One position per visit, in steps, in order of time; neighbours differ.
-
-    Returns
-    -------
-    list of slice
-        The visits of each run, in order; together they cover all.
+    One position per visit, in order of time; neighbours differ. The runs, as slices, cover all
+    visits.
 
     Examples
     --------

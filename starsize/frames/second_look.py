@@ -2,10 +2,10 @@
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
@@ -36,17 +36,8 @@ def second_look(
     - Two files with equal facts are one exposure if their bytes are equal, or if their names
       differ only in the ending (a frame and its compressed copy).
 
-    Parameters
-    ----------
-    read : sequence of (InputFile, ImageHeader or None)
-        All files with their headers, where these could be read.
-    position_keyword : str, optional
-        The keyword that the person named: what it holds is in steps, fractions or not.
-
-    Returns
-    -------
-    tuple of InputFile
-        In the same order.
+    ``read`` are all files with their headers, where these could be read. What stands under the
+    keyword that the person named is in steps, fractions or not.
     """
     files = _without_lengths(read, position_keyword)
     files = _with_survey_bands(_without_strays(files))
@@ -57,40 +48,36 @@ def second_look(
 def _without_lengths(read: Sequence[Read], named: str | None) -> list[InputFile]:
     lengths = {k for _, header in read if header is not None for k in keywords_of_lengths(header)}
     lengths.discard(plain_keyword(named) if named else "")
-    return [
-        _unknown_position(
-            file,
-            f"no focuser position in steps: {file.facts.position_from} holds fractions in some "
-            "frames, which looks like a length; if these are steps, name the keyword in the setup "
-            "([headers] position)",
-        )
-        if file.facts and file.facts.position_from in lengths
-        else file
-        for file, _ in read
-    ]
+    why = (
+        "no focuser position in steps: {0.position_from} holds fractions in some frames, which "
+        "looks like a length; if these are steps, name the keyword in the setup ([headers] "
+        "position)"
+    )
+    found = {file.path for file, _ in read if file.facts and file.facts.position_from in lengths}
+    return _without_positions([file for file, _ in read], found, why)
 
 
 def _without_strays(files: Sequence[InputFile]) -> list[InputFile]:
     """Leave out what lies far from all other positions, of its own filter and of all."""
-    stated = {f.path for f in files if f.facts and f.facts.position_from == TABLE}
     places: dict[str | None, set[float]] = {}
     for file in files:
-        if file.usable and file.facts and (here := _position(file)) is not None:
+        if file.usable and file.facts and file.facts.position_steps is not None:
             for group in {file.facts.filter, "*"}:
-                places.setdefault(group, set()).add(here)
+                places.setdefault(group, set()).add(file.facts.position_steps)
     strays = {group: _strays(found) for group, found in places.items()}
-    return [
-        _unknown_position(
-            file,
-            f"focuser position {_position(file):.10g} stands far from all others: most likely the "
-            "position was not known; if it is right, state it in a facts table",
-        )
-        if file.facts
-        and file.path not in stated
-        and _position(file) in strays.get(file.facts.filter, set()) | strays.get("*", set())
-        else file
+    anywhere: set[float] = strays.get("*", set())
+    far = {
+        file.path
         for file in files
-    ]
+        if file.facts
+        and file.facts.position_from != TABLE
+        and file.facts.position_steps in strays.get(file.facts.filter, set()) | anywhere
+    }
+    why = (
+        "focuser position {0.position_steps:.10g} stands far from all others: most likely the "
+        "position was not known; if it is right, state it in a facts table"
+    )
+    return _without_positions(files, far, why)
 
 
 def _strays(places: set[float]) -> set[float]:
@@ -133,21 +120,15 @@ def _without_dead_probe(
     at_focuser = [f.facts for f in files if f.facts and f.facts.temperature_of == "focuser"]
     if len(at_focuser) < _SOME or any(f.temperature_degC != 0 for f in at_focuser):
         return list(files)
-    return [
-        replace(file, facts=_with_ambient(file.facts, header))
-        if file.facts and file.facts.temperature_of == "focuser" and header is not None
-        else file
-        for file, header in zip(files, headers, strict=True)
-    ]
-
-
-def _with_ambient(facts: FrameFacts, header: ImageHeader) -> FrameFacts:
-    ambient = ambient_temperature(header)
-    return replace(
-        facts,
-        temperature_degC=ambient,
-        temperature_of=None if ambient is None else "ambient",
-    )
+    found = []
+    for file, header in zip(files, headers, strict=True):
+        if file.facts and file.facts.temperature_of == "focuser" and header is not None:
+            air = ambient_temperature(header)
+            of: Literal["ambient"] | None = None if air is None else "ambient"
+            facts = replace(file.facts, temperature_degC=air, temperature_of=of)
+            file = replace(file, facts=facts)
+        found.append(file)
+    return found
 
 
 def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
@@ -199,12 +180,14 @@ def _digest(path: Path) -> bytes:
     return digest.digest()
 
 
-def _position(file: InputFile) -> float | None:
-    return file.facts.position_steps if file.facts else None
-
-
-def _unknown_position(file: InputFile, reason: str) -> InputFile:
-    if file.facts is None:
-        return file
-    facts = replace(file.facts, position_steps=None, position_from=None)
-    return replace(file, facts=facts, reason=file.reason or reason)
+def _without_positions(
+    files: Sequence[InputFile], which: Collection[Path], why: str
+) -> list[InputFile]:
+    """The files, the positions of some taken for not known."""
+    found = []
+    for file in files:
+        if file.facts and file.path in which:
+            facts = replace(file.facts, position_steps=None, position_from=None)
+            file = replace(file, facts=facts, reason=file.reason or why.format(file.facts))
+        found.append(file)
+    return found

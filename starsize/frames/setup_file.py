@@ -160,25 +160,25 @@ def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
     if float in options:
         return _number(where, key, value)
     if any(get_origin(option) is tuple for option in options):
+        wanted = 'a list of names such as ["H-alpha"]'
         if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
             return tuple(value)
-        msg = f'{where} must be a list of names such as ["H-alpha"], not {_shown(value)}'
-        raise SetupError(msg)
-    choices = (
-        _PATTERNS
-        if key == "bayer"
-        else next((get_args(option) for option in options if get_origin(option) is Literal), ())
-    )
-    if choices:
+    elif choices := _choices(key, options):
+        wanted = "one of " + ", ".join(f'"{c}"' for c in choices)
         if isinstance(value, str) and value in choices:
             return value
-        quoted = ", ".join(f'"{c}"' for c in choices)
-        msg = f"{where} must be one of {quoted}, not {_shown(value)}"
-        raise SetupError(msg)
-    if isinstance(value, str) and _is_name(value):
-        return value.strip()
-    msg = f"{where} must be a word in quotes, not {_shown(value)}"
+    else:
+        wanted = "a word in quotes"
+        if isinstance(value, str) and _is_name(value):
+            return value.strip()
+    msg = f"{where} must be {wanted}, not {_shown(value)}"
     raise SetupError(msg)
+
+
+def _choices(key: str, options: tuple[Any, ...]) -> tuple[str, ...]:
+    if key == "bayer":
+        return _PATTERNS
+    return next((get_args(option) for option in options if get_origin(option) is Literal), ())
 
 
 def _number(where: str, key: str, value: Any) -> float:
@@ -198,11 +198,10 @@ def _is_name(word: str) -> bool:
 
 def _check_together(setup: Setup) -> None:
     """Values that are possible alone but not together."""
-    scope = setup.telescope
-    if scope.obstruction_mm and scope.aperture_mm and scope.obstruction_mm >= scope.aperture_mm:
+    ratio = setup.telescope.focal_ratio
+    if setup.telescope.obstruction >= 1:
         msg = "[telescope] obstruction_mm must be smaller than aperture_mm"
         raise SetupError(msg)
-    ratio = scope.focal_ratio
     if ratio is not None and not FASTEST <= ratio <= SLOWEST:
         msg = (
             f"[telescope] focal_length_mm over aperture_mm makes f/{ratio:.3g}; "

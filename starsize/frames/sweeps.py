@@ -4,7 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -105,12 +105,7 @@ def set_aside_single(
 ) -> tuple[tuple[InputFile, ...], tuple[Sweep, ...]]:
     """Take single exposures for what they are: no sweeps, and no filters that were lost.
 
-    Returns
-    -------
-    files : tuple of InputFile
-        As given, those of sweeps of one frame with a reason.
-    sweeps : tuple of Sweep
-        Those of several frames; all, if none has several.
+    Files of sweeps of one frame get a reason; if no sweep has several frames, all stay.
     """
     kept = tuple(sweep for sweep in sweeps if len(sweep.frames) > 1)
     if not kept:
@@ -151,7 +146,7 @@ def _cut(frames: list[FrameFacts], timed: Sequence[FrameFacts]) -> Iterator[list
         # The sort is stable: frames of the same second stay in order of file name.
         blocks = _time_blocks(sorted(frames, key=_time), timed)
     else:
-        blocks = _folders(frames)
+        blocks = (list(block) for _, block in groupby(frames, key=lambda f: f.path.parent))
     for block in blocks:
         positions = [_position(f) for f in block]
         stays = visits(positions)
@@ -174,17 +169,6 @@ def _spans(stays: Sequence[slice], cut: Sequence[slice]) -> list[slice]:
         if run.stop - run.start > 1 and count >= 2 * usual:
             bounds[i] -= count // 2
     return [slice(a, b) for a, b in pairwise(bounds)]
-
-
-def _folders(frames: list[FrameFacts]) -> Iterator[list[FrameFacts]]:
-    block: list[FrameFacts] = []
-    for one in frames:
-        if block and one.path.parent != block[-1].path.parent:
-            yield block
-            block = []
-        block.append(one)
-    if block:
-        yield block
 
 
 def _time_blocks(

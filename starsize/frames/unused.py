@@ -16,15 +16,7 @@ _MOST: Final = 4
 def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
     """Find the filters of which no frame can be used.
 
-    Parameters
-    ----------
-    files : iterable of InputFile
-        From ``list_frames``.
-
-    Returns
-    -------
-    mapping of str to str
-        Name of the filter, in the order people list them, and why in one sentence.
+    By name, in the order people list them, why in one sentence.
     """
     files = tuple(files)
     used = {file.facts.filter for file in files if file.usable and file.facts}
@@ -42,10 +34,7 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
     Calibration frames, copies and files of other kinds were not meant to be measured: they have a
     reason in the list of files, but no notice.
 
-    Returns
-    -------
-    tuple of Notice
-        ``frames_not_used``, one for each reason, that of the most frames first.
+    ``frames_not_used``, one for each reason, that of the most frames first.
     """
     files = tuple(files)
     told = lost_filters(files)

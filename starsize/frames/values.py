@@ -89,13 +89,8 @@ def steps(card: Card, *, loose: bool) -> float | None:
     A length (the comment names its unit), a word, a list of numbers and the usual sentinels are
     not positions. 0 and small negative numbers are: some focusers count from the middle.
 
-    Parameters
-    ----------
-    card : Card
-        The entry.
-    loose : bool
-        True for keywords that some writers fill with millimetres or metres (TELFOCUS 0.014303 and
-        27.287 occur in public headers): then only whole numbers count, and any number from 1000.
+    ``loose`` is for keywords that some writers fill with millimetres or metres (TELFOCUS 0.014303
+    and 27.287 occur in public headers): then only whole numbers count, and any number from 1000.
     """
     found = number(_without_unit(card.value))
     if found is None or is_length(card) or abs(found) > MOST_STEPS:

@@ -35,18 +35,9 @@ def natural_key(path: Path) -> list[NaturalPart]:
 def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundFile, ...]:
     """List the files that ``paths`` (files and folders) mean.
 
-    Parameters
-    ----------
-    paths : sequence of Path
-        Folders are walked to the bottom; hidden files and folders are left out.
-    skip : iterable of Path
-        Folders that are not entered, such as the one with our own results.
-
-    Raises
-    ------
-    InputError
-        A path is missing, cannot be entered, is neither file nor folder, or is a folder without
-        any FITS file.
+    Folders are walked to the bottom, those to ``skip`` and hidden ones left out. ``InputError`` if
+    a path is missing, cannot be entered, is neither file nor folder, or is a folder without any
+    FITS file.
     """
     skip = tuple(skip)
     seen: dict[Path, Path] = {}

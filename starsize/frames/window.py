@@ -13,24 +13,10 @@ from .raw import is_raw
 def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
     """Read some rows and columns of a frame.
 
-    Parameters
-    ----------
-    facts : FrameFacts
-    rows, columns : slice
-        Inside the frame, with start and stop.
+    Rows and columns inside the frame, with start and stop; a float32 array in ADU, NaN where there
+    is no value: the frame as it was taken, no calibration. ``FrameReadError`` if the file cannot be
+    read, is damaged there, or has changed.
 
-    Returns
-    -------
-    (n_rows, n_columns) float32 array, ADU
-        NaN where there is no value. The frame as it was taken: no calibration.
-
-    Raises
-    ------
-    FrameReadError
-        The file cannot be read, is damaged there, or has changed.
-
-    Notes
-    -----
     Of a plain or tile-compressed FITS file only what holds the window is read; gzip files and
     camera raw files have to be unpacked as a whole.
     """
@@ -41,10 +27,8 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
         open_bytes(facts.path) as file,
         fits.open(file, memmap=False) as hdus,
     ):
-        for hdu in hdus:
-            if hdu.is_image and hdu.shape[-2:] == facts.shape:
-                # Leading axes of length one are no planes of their own.
-                index = (0,) * (len(hdu.shape) - 2) + (rows, columns)
-                return np.asarray(hdu.section[index], np.float32)
+        if hdus[facts.hdu].shape[-2:] == facts.shape:
+            leading = (0,) * (len(hdus[facts.hdu].shape) - 2)
+            return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
     msg = f"{facts.path}: the file has changed since its header was read"
     raise FrameReadError(msg)

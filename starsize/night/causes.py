@@ -36,16 +36,8 @@ def causes(
 ) -> tuple[Cause, ...]:
     """Name the cause of each frame's trouble; empty where there is none.
 
-    Parameters
-    ----------
-    exposures : sequence of Exposure
-    focus : NightFocus
-    limit : float
-        Growth that counts as loss.
-    moves_zones : sequence of float
-        Known moves before each frame.
-    wrong : sequence of str
-        Filters whose offset is off.
+    ``limit`` is the growth that counts as loss, ``moves_zones`` the known moves before each frame,
+    ``wrong`` the filters whose offset is off.
     """
     cloudy, drawn = _cloudy(exposures), _drawn_out(exposures)
     slipped = _slipped(focus, moves_zones)

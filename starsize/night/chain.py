@@ -32,15 +32,8 @@ class Step:
 class Nodes:
     """What does not change in a night, one entry a node.
 
-    Attributes
-    ----------
-    coefficient : (n,) array
-        Zones per unit of the regressor.
-    air : (n,) int array
-        Number of the air.
-    offset_zones : (n,) array
-        Error of the offset of the filter in question.
-    log_prior : (n,) array
+    (n,) arrays: zones per unit of the regressor, number of the air, error of the offset of the
+    filter in question.
     """
 
     coefficient: np.ndarray
@@ -50,12 +43,7 @@ class Nodes:
 
     def part(self, which: np.ndarray) -> "Nodes":
         """Some of the nodes."""
-        return Nodes(
-            self.coefficient[which],
-            self.air[which],
-            self.offset_zones[which],
-            self.log_prior[which],
-        )
+        return Nodes(*(getattr(self, name)[which] for name in self.__slots__))
 
     def __len__(self) -> int:
         return len(self.coefficient)
@@ -142,14 +130,8 @@ class Chain:
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """All that the whole night says.
 
-        Returns
-        -------
-        defocus : (K, n, D) array
-            Probability of x after both directions, by node.
-        seeing : (K,) array
-            Mean v.
-        weights : (n,) array
-            Of the nodes.
+        Probability of x after both directions by frame and node (K, n, D), mean v of each frame
+        (K,), weights of the nodes (n,).
         """
         past = list(self.forward(frames, steps, nodes))
         weights = past[-1].weights(nodes)

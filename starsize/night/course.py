@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from ..estimate import Estimate
 from .chain import Chain, Nodes, Seen, Step
 from .emission import likelihood
 from .equipment import Equipment
@@ -29,13 +30,8 @@ _NEW_EVENING = 6.0
 class Course:
     """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
 
-    Attributes
-    ----------
-    tables : dict of str to StarTable
-        With the airs of ``airs``, and what the shape lacks (`doubted`).
-    airs : (A,) array
-    by_degree : bool
-        Whether the coefficient is one of temperature (else of hours).
+    ``tables`` are by filter, with the airs of ``airs`` (A,) and what the shape lacks (`doubted`);
+    ``by_degree`` says whether the coefficient is one of temperature (else of hours).
     """
 
     equipment: Equipment
@@ -165,14 +161,8 @@ def seen_frame(
 ) -> Seen:
     """An exposure as the chain takes it.
 
-    Parameters
-    ----------
-    course : Course
-    one : Exposure
-    question : str
-        Filter whose offset the nodes vary.
-    settled : mapping of str to float
-        Errors of offsets that are settled, zones by filter.
+    The nodes vary the offset of the filter in ``question``; ``settled`` are errors of offsets that
+    are settled, zones by filter.
     """
     found = likelihood(
         one,
@@ -186,10 +176,7 @@ def seen_frame(
 
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
     """What lies between each exposure and the one before it; the first entry stands for nothing."""
-    steps = [Step()]
-    for before, after in pairwise(exposures):
-        steps.append(_step(course, before, after))
-    return steps
+    return [Step(), *(_step(course, *pair) for pair in pairwise(exposures))]
 
 
 def _step(course: Course, before: Exposure, after: Exposure) -> Step:
@@ -220,20 +207,14 @@ def _step(course: Course, before: Exposure, after: Exposure) -> Step:
     return Step(hours=hours, warmed=warmed, move_zones=move, move_sigma=sigma, refocus=refocus)
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    value: float
-    sigma: float
-
-
-def _told_move(equipment: Equipment, before: str, after: str) -> _Told | None:
+def _told_move(equipment: Equipment, before: str, after: str) -> Estimate | None:
     """How far the table moves from one filter to the other, zones; None where it does not say."""
     if before == after:
-        return _Told(0.0, 0.0)
+        return Estimate(0.0, 0.0)
     table = equipment.offset_steps
     if before not in table or after not in table:
         return None
     zone = equipment.zone_steps
     sigma = math.hypot(table[before].sigma, table[after].sigma) / zone
     gap = (table[after].value - table[before].value) / zone
-    return _Told(gap, 0.0 if math.isnan(sigma) else sigma)
+    return Estimate(gap, 0.0 if math.isnan(sigma) else sigma)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
+from .model import STEP_ZONES, NightPriors
 from .observed import Exposure
 from .table import StarTable
 
@@ -23,12 +23,7 @@ class Likelihood:
 
     The likelihood at slow seeing v is ``height`` N(v; ``seeing``, ``spread``) (1 - wild) + wild.
 
-    Attributes
-    ----------
-    seeing, spread, height : (A, D) arrays
-    wild : float
-    growth : (A, D) array
-        ln R50 over its smallest at the frame's seeing.
+    (A, D) arrays; ``growth`` is ln R50 over its smallest at the frame's seeing.
     """
 
     seeing: np.ndarray
@@ -49,16 +44,8 @@ def likelihood(
 ) -> Likelihood | None:
     """Likelihood of a frame; None where it has no radius.
 
-    Parameters
-    ----------
-    one : Exposure
-    table : StarTable
-        Of its filter, with the stars of the model.
-    priors : NightPriors
-    elongation : float
-        Of the night's better frames.
-    lack : float
-        Of ln shape, in which filters and defoci differ.
+    ``table`` is of its filter, with the stars of the model, ``elongation`` of the night's better
+    frames, ``lack`` that of ln shape in which filters and defoci differ.
     """
     if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
         return None
@@ -107,11 +94,3 @@ def growth_without_radius(table: StarTable, log_seeing: float) -> np.ndarray:
     rows = table.log_radius - table.log_radius.min(axis=1, keepdims=True)
     at = np.clip(np.searchsorted(table.log_seeing, log_seeing), 0, table.log_seeing.size - 1)
     return np.asarray(rows[:, :, at])
-
-
-def shifted(values: np.ndarray, zones: float) -> np.ndarray:
-    """Rows over d read at d = x + ``zones``, one for each x of the grid: (A, D)."""
-    if zones == 0:
-        return values
-    at = DEFOCUS_ZONES + zones
-    return np.stack([np.interp(at, DEFOCUS_ZONES, row) for row in values])

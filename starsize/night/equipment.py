@@ -58,7 +58,3 @@ class Equipment:
     learnt: bool = False
     assumed: str = ""
     reference: str = ""
-
-    def zone_of(self, name: str) -> float:
-        """Zone of a filter over that of 550 nm."""
-        return float(self.shapes[name][1] / 1e3 / MIDDLE_UM) if name in self.shapes else 1.0

@@ -47,33 +47,13 @@ class FilterOffset:
     odds: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Asked:
-    """What trying errors of one filter's offset has said."""
-
-    offset: FilterOffset
-    log_weight: np.ndarray
-
-
 def find_offsets(
     course: Course, exposures: Sequence[Exposure], focus: NightFocus, *, limit: float
 ) -> tuple[NightFocus, tuple[FilterOffset, ...]]:
     """Ask each filter whether its offset is off; judge the night again if one is.
 
-    Parameters
-    ----------
-    course : Course
-    exposures : sequence of Exposure
-    focus : NightFocus
-        With every offset as the table has it.
-    limit : float
-
-    Returns
-    -------
-    focus : NightFocus
-        With offsets that are off taken for so.
-    offsets : tuple of FilterOffset
-        Empty where there is no table or only one filter.
+    ``focus`` has every offset as the table has it; the one returned takes those that are off for
+    so. No offsets where there is no table or only one filter.
     """
     names = [n for n in course.equipment.offset_steps if any(e.filter == n for e in exposures)]
     if len(names) < 2:
@@ -88,13 +68,13 @@ def find_offsets(
             for name in names
             if name not in settled
         }
-        worst = max(asked, key=lambda name: asked[name].offset.odds)
-        sure = asked[worst].offset.odds > math.log(LOST / (1 - LOST))
+        worst = max(asked, key=lambda name: asked[name][0].odds)
+        sure = asked[worst][0].odds > math.log(LOST / (1 - LOST))
         if not sure or len(settled) > len(names) - 3:
             break
-        found[worst] = asked[worst].offset
-        settled[worst] = float(_TRIED[np.argmax(asked[worst].log_weight)])
-    offsets = {**{name: one.offset for name, one in asked.items()}, **found}
+        found[worst], log_weight = asked[worst]
+        settled[worst] = float(_TRIED[np.argmax(log_weight)])
+    offsets = {name: one for name, (one, _) in asked.items()} | found
     if settled:
         last = list(settled)[-1]
         others = {name: zones for name, zones in settled.items() if name != last}
@@ -118,7 +98,8 @@ def _ask(
     nodes: Nodes,
     name: str,
     settled: dict[str, float],
-) -> _Asked:
+) -> tuple[FilterOffset, np.ndarray]:
+    """What the night says of one filter's offset, and ln weight of the errors tried."""
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
     every = _with_errors(nodes, _TRIED)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
@@ -148,7 +129,7 @@ def _ask(
         agrees=agrees,
         odds=float(odds),
     )
-    return _Asked(offset=offset, log_weight=evidence + wrong)
+    return offset, evidence + wrong
 
 
 def _log_normal(values: np.ndarray, sigma: float) -> np.ndarray:

@@ -50,15 +50,8 @@ class FrameFocus:
 class NightFocus:
     """The course of a night.
 
-    Attributes
-    ----------
-    frames : tuple of FrameFocus
-    defocus : (K, D) array
-        Probability of the telescope's defocus on ``DEFOCUS_ZONES``.
-    coefficient, coefficient_sigma : float
-        Zones per degree or per hour.
-    nodes : Nodes
-    weights : (n,) array
+    ``defocus`` (K, D) is the probability of the telescope's defocus on ``DEFOCUS_ZONES``,
+    ``coefficient`` in zones per degree or per hour, ``weights`` (n,) those of the nodes.
     """
 
     frames: tuple[FrameFocus, ...]
@@ -80,17 +73,9 @@ def follow(
 ) -> NightFocus:
     """Judge all frames of a night by all of it.
 
-    Parameters
-    ----------
-    course : Course
-    exposures : sequence of Exposure
-        In order of time.
-    limit : float
-        Growth, a fraction, beyond which focus counts as lost.
-    nodes : Nodes, optional
-        Those of the course by default.
-    question, settled
-        As `course.seen_frame` takes them.
+    Exposures are in order of time; ``limit`` is the growth, a fraction, beyond which focus counts
+    as lost. ``nodes`` are those of the course by default, ``question`` and ``settled`` as
+    `course.seen_frame` takes them.
     """
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
@@ -99,17 +84,23 @@ def follow(
         last = state
     chosen = kept_nodes(chosen, last.weights(chosen))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
-    frames = tuple(
+    frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
         for one, frame, spread, v in zip(exposures, seen, defocus, seeing, strict=True)
-    )
-    mean = float(weights @ chosen.coefficient)
+    ]
+    return _night_focus(frames, np.einsum("n,knd->kd", weights, defocus), chosen, weights)
+
+
+def _night_focus(
+    frames: Sequence[FrameFocus], defocus: np.ndarray, nodes: Nodes, weights: np.ndarray
+) -> NightFocus:
+    mean = float(weights @ nodes.coefficient)
     return NightFocus(
-        frames=frames,
-        defocus=np.einsum("n,knd->kd", weights, defocus),
+        frames=tuple(frames),
+        defocus=defocus,
         coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (chosen.coefficient - mean) ** 2)),
-        nodes=chosen,
+        coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+        nodes=nodes,
         weights=weights,
     )
 
@@ -117,11 +108,7 @@ def follow(
 class LiveNight:
     """A night judged while it goes on: each frame by itself and those before it.
 
-    Parameters
-    ----------
-    course : Course
-    limit : float
-        Growth, a fraction, beyond which focus counts as lost.
+    ``limit`` is the growth, a fraction, beyond which focus counts as lost.
     """
 
     def __init__(self, course: Course, *, limit: float) -> None:
@@ -154,15 +141,7 @@ class LiveNight:
         """The course of the night so far."""
         nodes = self.course.nodes
         weights = self._state.weights(nodes)
-        mean = float(weights @ nodes.coefficient)
-        return NightFocus(
-            frames=tuple(self.frames),
-            defocus=np.stack(self._rows),
-            coefficient=mean,
-            coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
-            nodes=nodes,
-            weights=weights,
-        )
+        return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
 
 
 def follow_live(

@@ -45,18 +45,15 @@ def equipment_from_fits(
     per_degC: Estimate = NOT_KNOWN,
 ) -> Equipment | None:
     """Equipment from the focus curves of a result; None where no curve is a star's."""
-    chosen: dict[str, CurveFit] = {}
-    for fit in fits:
-        if fit.answered and len(fit.shape) == STAR:
-            best = chosen.get(fit.curve.filter)
-            if best is None or fit.best_sigma_steps < best.best_sigma_steps:
-                chosen[fit.curve.filter] = fit
-    if not chosen:
+    stars = [fit for fit in fits if fit.answered and len(fit.shape) == STAR]
+    if not stars:
         return None
+    names = dict.fromkeys(fit.curve.filter for fit in stars)
+    known = {n: [fit for fit in stars if fit.curve.filter == n] for n in names}
+    chosen = {n: min(mine, key=lambda fit: fit.best_sigma_steps) for n, mine in known.items()}
     first = next(iter(chosen.values())).shape
     zone_px = MIDDLE_UM * first[3]
     shapes = {name: _plain(fit.shape) for name, fit in chosen.items()}
-    focal, pixel = setup.telescope.focal_length_mm, setup.camera.pixel_um
     return Equipment(
         shapes=shapes,
         best_px={name: _sharpest(shape, zone_px) for name, shape in shapes.items()},
@@ -64,10 +61,15 @@ def equipment_from_fits(
         zone_steps=zone_px / abs(first[4]),
         offset_steps=offset_steps,
         per_degC=per_degC,
-        arcsec_per_px=ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan,
+        arcsec_per_px=_arcsec_per_px(setup),
         learnt=True,
         reference=reference,
     )
+
+
+def _arcsec_per_px(setup: Setup) -> float:
+    focal, pixel = setup.telescope.focal_length_mm, setup.camera.pixel_um
+    return ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan
 
 
 def _plain(shape: tuple[float, ...]) -> tuple[float, ...]:
@@ -102,12 +104,6 @@ def learn_shape(
     defocus (a Gaussian process with a common part; Rasmussen & Williams 2006, eq. 2.23 to 2.25 --
     from memory) and noise; the air is the one of most evidence. The curve is what the star of wave
     optics lacks: curves of radii know little of the two sides of focus, shapes do.
-
-    Parameters
-    ----------
-    equipment : Equipment
-    frames : sequence of SweptFrame
-    priors : NightPriors
     """
     grid = seeing_grid(equipment.arcsec_per_px)
     cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
@@ -198,22 +194,15 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     size = ratio / known_pixel
     zone_px = MIDDLE_UM * size
     step = setup.focuser.um_per_step
-    zone_steps = math.nan
-    if step and not assumed:
-        zone_um = 2 * MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
-        zone_steps = zone_um / step
-    focal = setup.telescope.focal_length_mm
-    shapes = {name: _clear_star(setup, name, size) for name in filters}
-    per_degC = setup.focuser.steps_per_degC
+    zone_um = 2 * MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
+    per_degC, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
     return Equipment(
-        shapes=shapes,
+        shapes={name: _clear_star(setup, name, size) for name in filters},
         best_px=dict.fromkeys(filters, 0.0),
         zone_px=zone_px,
-        zone_steps=zone_steps,
-        per_degC=NOT_KNOWN
-        if per_degC is None
-        else Estimate(per_degC, setup.focuser.steps_per_degC_sigma or math.nan),
-        arcsec_per_px=ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan,
+        zone_steps=zone_um / step if step and not assumed else math.nan,
+        per_degC=NOT_KNOWN if per_degC is None else Estimate(per_degC, sigma or math.nan),
+        arcsec_per_px=_arcsec_per_px(setup),
         assumed=assumed,
     )
 

@@ -22,12 +22,8 @@ _SEEINGS: Final = 8
 class StarTable:
     """ln r50 and ln (r80 / r50) of one filter's star.
 
-    Attributes
-    ----------
-    log_seeing : (U,) array
-        ln of the seeing, pixels.
-    log_radius, log_shape : (A, D, U) arrays
-        For each air of ``AIRS`` and each defocus of ``DEFOCUS_ZONES``.
+    ``log_seeing`` (U,) is ln of the seeing in pixels; the others (A, D, U) are for each air of
+    ``AIRS`` and each defocus of ``DEFOCUS_ZONES``.
     """
 
     log_seeing: np.ndarray
@@ -57,17 +53,7 @@ def parabola_weights(air: float) -> np.ndarray:
 def star_table(equipment: Equipment, name: str, log_seeing: np.ndarray) -> StarTable:
     """Tabulate the star of a filter, with what sweeps have shown its shape to lack.
 
-    Parameters
-    ----------
-    equipment : Equipment
-    name : str
-        Filter.
-    log_seeing : (U,) array
-        Evenly spaced.
-
-    Returns
-    -------
-    StarTable
+    ``log_seeing`` (U,) is evenly spaced.
     """
     plain = _star_table(
         equipment.shapes[name],

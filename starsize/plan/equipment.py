@@ -79,16 +79,7 @@ class Equipment:
 def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
     """What single test frames told: the sharpest is taken to be in focus.
 
-    Parameters
-    ----------
-    frames : sequence of FrameRadius
-    bands : mapping of str to Band
-        By filter name.
-
-    Raises
-    ------
-    InputError
-        If none of them could be measured.
+    ``bands`` are by filter name; ``InputError`` if none of the frames could be measured.
     """
     measured = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
     if not measured:
@@ -113,17 +104,7 @@ def result_told(
 ) -> Scouted:
     """What an earlier result told.
 
-    Parameters
-    ----------
-    curves, comparison, measured
-        Of the result.
-    bands : mapping of str to Band
-        By filter name.
-
-    Raises
-    ------
-    InputError
-        If no sweep of it has an answer.
+    ``bands`` are by filter name; ``InputError`` if no sweep of it has an answer.
     """
     mine = [fit for fit in curves.answered if fit.curve.filter == comparison.reference]
     if not mine:
@@ -173,9 +154,13 @@ def equip(
         # What it costs is not known beforehand: of an achromat B came out half as well as planned
         # (scripts/results/plan.md). Mirrors have none.
         assumed.append(Assumed(name="colour of the lens", value="none"))
-    play = known.focuser.backlash_steps
-    play = BACKLASH_BOUND_STEPS if play is None else play
-    telescope = _known(known)
+    stated = known.focuser.backlash_steps
+    play = BACKLASH_BOUND_STEPS if stated is None else stated
+    telescope = Known(
+        focal_ratio=known.telescope.focal_ratio, pixel_um=known.camera.pixel_um, um_per_step=step,
+        obstruction=known.telescope.obstruction,
+    )  # fmt: skip
+    noise = {n: light.noise(exposures[n] * bands[n].width_nm) for n in names}
     return Equipment(
         setup=known,
         um_per_step=step,
@@ -189,9 +174,7 @@ def equip(
         outlook=Outlook(
             telescope=telescope,
             floor_px=_floor(telescope, known, hfr_px, told, assumed),
-            star_noise={
-                name: light.noise(exposures[name] * bands[name].width_nm) for name in names
-            },
+            star_noise=noise,
             bands=bands,
             jitter=_jitter(told, assumed),
         ),
@@ -210,22 +193,18 @@ def _completed(
     """The setup with assumed numbers in place of what lacks, and the step size."""
     scope, focuser, camera = setup.telescope, setup.focuser, setup.camera
     step = focuser.um_per_step or told.um_per_step
-    lacks = [
-        f"{key} under [{table}]"
-        for key, table, value in (
-            ("focal_length_mm", "telescope", scope.focal_length_mm),
-            ("aperture_mm", "telescope", scope.aperture_mm),
-            ("um_per_step", "focuser", step),
-        )
-        if value is None
-    ]
+    needs = {
+        "focal_length_mm under [telescope]": scope.focal_length_mm,
+        "aperture_mm under [telescope]": scope.aperture_mm,
+        "um_per_step under [focuser]": step,
+    }
+    lacks = [name for name, value in needs.items() if value is None]
     if lacks or step is None:
         hint = (
             "; the step size stands in the focuser's papers, or 'starsize offsets' finds it from "
             "any sweep: plan --from its result folder"
-            if step is None
-            else ""
         )
+        hint = hint if step is None else ""
         msg = f"a plan needs {' and '.join(lacks)} in the setup file{hint}"
         raise SetupError(msg)
     if camera.pixel_um is None:
@@ -243,15 +222,6 @@ def _completed(
         value, sigma = told.steps_per_degC
         focuser = replace(focuser, steps_per_degC=value, steps_per_degC_sigma=sigma)
     return replace(setup, focuser=replace(focuser, um_per_step=step), camera=camera), step
-
-
-def _known(setup: Setup) -> Known:
-    return Known(
-        focal_ratio=setup.telescope.focal_ratio,
-        pixel_um=setup.camera.pixel_um,
-        um_per_step=setup.focuser.um_per_step,
-        obstruction=setup.telescope.obstruction,
-    )
 
 
 def _filters(
@@ -313,11 +283,7 @@ def _centres(
 
 
 def _floor(
-    telescope: Known,
-    setup: Setup,
-    stated: float | None,
-    told: Scouted,
-    assumed: list[Assumed],
+    telescope: Known, setup: Setup, stated: float | None, told: Scouted, assumed: list[Assumed]
 ) -> float:
     """Half-flux radius in focus, pixels."""
     given = stated if stated is not None else told.floor_px

@@ -1,6 +1,5 @@
 """What a night of planned sweeps would tell, and how long it takes."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,10 +17,10 @@ _MJD = 60000.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Programme:
-    """A night: the filter of each sweep, and how many frames it takes at each place."""
+    """A night: the filter of each sweep, and how many frames each takes at each place."""
 
     order: tuple[str, ...]
-    frames: tuple[np.ndarray, ...]
+    pattern: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,39 +38,33 @@ class Forecast:
 
 def duration_s(programme: Programme, equipment: Equipment) -> float:
     """From the beginning of a night to its end."""
-    return sum(_sweep_s(*sweep, equipment) for sweep in _sweeps(programme))
+    return sum(_spent_s(programme, equipment))
 
 
 def exposure_s(programme: Programme, equipment: Equipment) -> float:
     """All exposures together."""
-    return sum(float(f.sum()) * equipment.exposure_s[name] for name, f in _sweeps(programme))
+    frames = float(programme.pattern.sum())
+    return sum(frames * equipment.exposure_s[name] for name in programme.order)
 
 
 def forecast(programme: Programme, equipment: Equipment, design: Design) -> Forecast:
     """Fit and adjust a night to come."""
-    spent = [_sweep_s(*sweep, equipment) for sweep in _sweeps(programme)]
+    spent = _spent_s(programme, equipment)
     middle_h = (np.cumsum(spent) - np.array(spent) / 2) / 3600
     data = best_focus_data(
         np.zeros(len(spent)),
-        design.covariance(list(_sweeps(programme))),
+        design.covariance([(name, programme.pattern) for name in programme.order]),
         filters=programme.order,
         temperature_degC=-COOLING_DEGC_PER_HOUR * middle_h,
         time_mjd=_MJD + middle_h / 24,
         approach="outward",
     )
-    table = expected_offsets(
-        data,
-        setup=equipment.setup,
-        um_per_step=equipment.um_per_step,
-        reference=equipment.filters[0],
-    )
+    size, reference = equipment.um_per_step, equipment.filters[0]
+    table = expected_offsets(data, setup=equipment.setup, um_per_step=size, reference=reference)
     return Forecast(table, data, max(one.sigma for one in table.offsets.values()))
 
 
-def _sweeps(programme: Programme) -> Sequence[tuple[str, np.ndarray]]:
-    return list(zip(programme.order, programme.frames, strict=True))
-
-
-def _sweep_s(name: str, frames: np.ndarray, equipment: Equipment) -> float:
-    each = equipment.exposure_s[name] + FRAME_OVERHEAD_S
-    return SWEEP_OVERHEAD_S + each * float(frames.sum())
+def _spent_s(programme: Programme, equipment: Equipment) -> list[float]:
+    """What each sweep takes."""
+    each = [equipment.exposure_s[name] + FRAME_OVERHEAD_S for name in programme.order]
+    return [SWEEP_OVERHEAD_S + one * float(programme.pattern.sum()) for one in each]

@@ -23,14 +23,8 @@ _NICE: Final = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60)
 class Light:
     """What a frame showed.
 
-    Attributes
-    ----------
-    light_nm_s : float
-        Its light: bandwidth times exposure, nanometre seconds.
-    stars : int
-        Stars behind its radius.
-    noise_in_it : float
-        Star noise over radius, in focus.
+    ``light_nm_s`` is its bandwidth times exposure, ``stars`` those behind its radius,
+    ``noise_in_it`` star noise over radius in focus.
     """
 
     light_nm_s: float

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -89,23 +90,20 @@ def plan_capture(
     (True, 35, 'L')
     """
     equipment = equip(
-        setup,
-        filters=filters,
-        reference=reference,
-        position_steps=position_steps,
-        hfr_px=hfr_px,
+        setup, filters=filters, reference=reference, position_steps=position_steps, hfr_px=hfr_px,
         told=told,
-    )
+    )  # fmt: skip
     layout = _layout(equipment)
     smallest = min(equipment.zone_steps.values())
     asked = sigma_steps is not None or sigma_zones is not None
     wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * smallest
     chosen = _choose(equipment, layout, wanted, rounds=ROUNDS_ASKED if asked else ROUNDS)
+    away = [round(float(a)) for a in np.repeat(layout.design.away_steps, chosen.programme.pattern)]
     return CapturePlan(
         setup=equipment.setup,
         reference=equipment.filters[0],
-        exposures=tuple(_exposures(chosen.programme, equipment, layout.design)),
-        away_steps=tuple(_aways(layout.patterns[chosen.frames], layout.design)),
+        exposures=tuple(_exposures(chosen.programme.order, away, equipment)),
+        away_steps=tuple(away),
         centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
         run_in_steps=equipment.run_in_steps,
         wanted_sigma_steps=wanted,
@@ -171,27 +169,17 @@ def _layout(equipment: Equipment) -> _Layout:
     )
 
 
-def _programme(order: tuple[str, ...], pattern: np.ndarray) -> Programme:
-    """Every sweep alike."""
-    return Programme(order, (pattern,) * len(order))
-
-
 def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> _Chosen:
     """The shortest night that reaches what is wanted, else one that comes nearest."""
     reference, *others = equipment.filters
-    ways = [
-        (number, between, n)
+    made = {
+        (number, between, n): Programme(
+            order_of_sweeps(reference, others, rounds=number, between=between), layout.patterns[n]
+        )
         for number in range(1, rounds + 1)
         for between in BETWEEN
         for n in sorted(layout.patterns)
         if n in FRAMES and (between <= len(others) or between == BETWEEN[-1])
-    ]
-    made = {
-        way: _programme(
-            order_of_sweeps(reference, others, rounds=way[0], between=way[1]),
-            layout.patterns[way[2]],
-        )
-        for way in ways
     }
     tried = []
     for way in sorted(made, key=lambda way: duration_s(made[way], equipment)):
@@ -205,15 +193,12 @@ def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int
 
 def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     """Which questions the night answers."""
-    names = list(told.table.offsets)
-    zones = np.array([equipment.zone_steps[name] for name in names])
-    together = colour_verdict(np.zeros(zones.size), told.table.covariance_steps2, zones)
+    zones, size = [equipment.zone_steps[n] for n in told.table.offsets], equipment.um_per_step
+    together = colour_verdict(np.zeros(len(zones)), told.table.covariance_steps2, np.array(zones))
     return {
         # Colours that do focus together would be seen to.
         "colour": together == "together",
-        "slip": slip_would_show(
-            told.data, setup=equipment.setup, um_per_step=equipment.um_per_step
-        ),
+        "slip": slip_would_show(told.data, setup=equipment.setup, um_per_step=size),
         "temperature": told.table.temperature,
         "play": told.table.play,
     }
@@ -222,60 +207,49 @@ def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
 def _more(chosen: _Chosen, equipment: Equipment, layout: _Layout) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
     now, programme = chosen.forecast, chosen.programme
-    pattern = layout.patterns[chosen.frames]
-    wider = layout.patterns[chosen.frames + 1]
-    frame = forecast(_programme(programme.order, wider), equipment, layout.design)
+    wider = Programme(programme.order, layout.patterns[chosen.frames + 1])
+    frame = forecast(wider, equipment, layout.design)
     yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
     offsets = now.table.offsets
     name = max(offsets, key=lambda one: offsets[one].sigma)
     order = (*programme.order[:-1], name, programme.order[-1])
-    sweep = forecast(_programme(order, pattern), equipment, layout.design)
+    sweep = forecast(Programme(order, programme.pattern), equipment, layout.design)
     yield More(
         what="sweep",
         filter=name,
         before_steps=offsets[name].sigma,
         after_steps=sweep.table.offsets[name].sigma,
     )
-    hour = forecast(_longer(chosen, equipment, pattern), equipment, layout.design)
+    hour = forecast(_longer(chosen, equipment), equipment, layout.design)
     yield More(what="hour", before_steps=now.worst_steps, after_steps=hour.worst_steps)
 
 
-def _longer(chosen: _Chosen, equipment: Equipment, pattern: np.ndarray) -> Programme:
+def _longer(chosen: _Chosen, equipment: Equipment) -> Programme:
     """As many sweeps of further rounds as an hour holds."""
     reference, *others = equipment.filters
     limit = duration_s(chosen.programme, equipment) + 3600.0
-    rounds = chosen.rounds + 1
     longer = chosen.programme
-    while rounds < chosen.rounds + 20:
+    for rounds in range(chosen.rounds + 1, chosen.rounds + 20):
         order = order_of_sweeps(reference, others, rounds=rounds, between=chosen.between)
         for end in range(len(longer.order) + 1, len(order) + 1):
-            tried = _programme(order[:end], pattern)
+            tried = Programme(order[:end], longer.pattern)
             if duration_s(tried, equipment) > limit:
                 return longer
             longer = tried
-        rounds += 1
     return longer
 
 
-def _aways(frames: np.ndarray, design: Design) -> list[int]:
-    """Each frame of a sweep, in steps from best focus, in order of the moves."""
-    return [round(float(away)) for away in np.repeat(design.away_steps, frames)]
-
-
 def _exposures(
-    programme: Programme, equipment: Equipment, design: Design
+    order: Sequence[str], aways: Sequence[int], equipment: Equipment
 ) -> Iterator[PlannedExposure]:
-    number = 0
-    for sweep, (name, frames) in enumerate(zip(programme.order, programme.frames, strict=True), 1):
-        for away in _aways(frames, design):
-            number += 1
-            yield PlannedExposure(
-                order=number,
-                sweep=sweep,
-                filter=name,
-                position_steps=round(equipment.centre_steps[name]) + away,
-                exposure_s=equipment.exposure_s[name],
-            )
+    for number, ((sweep, name), away) in enumerate(product(enumerate(order, 1), aways), 1):
+        yield PlannedExposure(
+            order=number,
+            sweep=sweep,
+            filter=name,
+            position_steps=round(equipment.centre_steps[name]) + away,
+            exposure_s=equipment.exposure_s[name],
+        )
 
 
 def _few_stars(equipment: Equipment) -> dict[str, float]:

@@ -89,10 +89,7 @@ def _places(row: SetRow, ruler: Ruler) -> dict[str, float]:
     if old is not None:
         places["old"] = place(old)
     if new is not None:
-        places["new"] = place(new)
-        if zone is not None:
-            places["zone_from"] = place(new - zone)
-            places["zone_width"] = ruler.width(2 * zone)
+        places |= {"new": place(new), **ruler.bar("zone", new, zone)}
     if old is not None and new is not None:
         places["jump_from"] = min(places["old"], places["new"])
         places["jump_width"] = round(abs(places["new"] - places["old"]), 2)

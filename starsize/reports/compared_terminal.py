@@ -7,18 +7,11 @@ from ..comparison.sets.compared import SetComparison
 from .compared_page import change_text, set_headline
 from .numbers import move_number
 from .sentences import sentence
-from .terminal import say, standard_output, text_table
+from .terminal import say, say_all, standard_output, text_table
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
-    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings.
-
-    Parameters
-    ----------
-    comparison : SetComparison
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
-    """
+    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
     out = console or standard_output()
     say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
     say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
@@ -27,12 +20,8 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
         out.print(_table(comparison, out))
     for row in comparison.rows:
         if row.reason:
-            say(out, f"{row.filter}: {sentence(row.reason)}", bullet=True)
-    if comparison.notices:
-        out.print()
-        say(out, "Warnings:", style="bold")
-    for notice in comparison.notices:
-        say(out, sentence(notice.text), bullet=True)
+            say(out, f"{row.filter}: {sentence(row.reason)}", bullet="-")
+    say_all(out, "Warnings:", [sentence(notice.text) for notice in comparison.notices])
 
 
 def _table(comparison: SetComparison, console: Console) -> Table:
@@ -47,7 +36,7 @@ def _table(comparison: SetComparison, console: Console) -> Table:
         )
         for row in comparison.rows
     ]
-    table = text_table(console, titles, rows, styles=[""] * len(rows), spare=("old move", "change"))
+    table = text_table(console, titles, rows, spare=("old move", "change"))
     if any(row.update for row in comparison.rows):
         table.caption = "* change this number in your equipment"
         table.caption_justify = "left"

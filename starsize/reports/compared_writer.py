@@ -28,15 +28,8 @@ _SIGMA_OF: Final = {
 def comparison_document(comparison: SetComparison) -> dict[str, Any]:
     """The comparison of two runs as plain data.
 
-    Parameters
-    ----------
-    comparison : SetComparison
-
-    Returns
-    -------
-    dict
-        Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices;
-        ``rows`` are the rows of comparison.csv. Numbers that are not known are None.
+    Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices; ``rows``
+    are the rows of comparison.csv. Numbers that are not known are None.
     """
     document: dict[str, Any] = {"schema": dict(COMPARISON_SCHEMA), **plain(comparison)}
     document["warnings"] = document.pop("notices")
@@ -58,24 +51,6 @@ def write_comparison(
 
     The same care as ``write_results`` takes: each file whole or not at all, never over a file that
     starsize did not write, unless ``overwrite``.
-
-    Parameters
-    ----------
-    comparison : SetComparison
-    out : Path or str
-        Folder for the files; made if there is none.
-    overwrite : bool
-        Replace files of these names whoever wrote them.
-
-    Returns
-    -------
-    tuple of Path
-        The files written.
-
-    Raises
-    ------
-    OutputError
-        As ``write_results``.
     """
     texts = {
         "comparison.csv": comparison_csv(comparison),

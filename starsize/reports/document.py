@@ -10,13 +10,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from ..comparison.compared import (
-    ColourReport,
-    FieldReport,
-)
+from ..comparison.compared import ColourReport, FieldReport
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
-from ..frames.frame import FrameFacts
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
 from .entries import FileEntry, Reading, file_entries, shown_names
@@ -66,10 +62,7 @@ def result_document(result: RunResult) -> Document:
         },
         "colour": _colour(comparison.colour),
         "temperature": plain(comparison.temperature),
-        "focuser": {
-            **plain(comparison.focuser),
-            "birge_ratio": plain(comparison.birge_ratio),
-        },
+        "focuser": plain(comparison.focuser) | {"birge_ratio": plain(comparison.birge_ratio)},
         "field": _field(comparison.field),
         "warnings": _warnings(result),
     }
@@ -78,29 +71,12 @@ def result_document(result: RunResult) -> Document:
 def measurement_document(frame: FrameRadius) -> Document:
     """One measured frame as plain data, for scripts.
 
-    Parameters
-    ----------
-    frame : FrameRadius
-
-    Returns
-    -------
-    dict
-        Keys ``file``, ``filter``, ``position_steps``, ``temperature_degC``, ``hfr_px`` (value and
-        sigma), ``stars``, ``stars_found``, ``set_aside`` (why and how many), ``background_adu``,
-        ``background_rms_adu``, ``elongation``, ``reason`` (None if there is a radius), ``channel``
-        (R, G or B of a colour camera, empty for a mono one).
+    ``hfr_px`` is value and sigma, ``set_aside`` why and how many; ``reason`` is None if there is a
+    radius, ``channel`` R, G or B of a colour camera, empty for a mono one.
     """
-    facts = frame.facts
-    document = {
-        "file": facts.path.name,
-        "filter": facts.filter,
-        "position_steps": facts.position_steps,
-        "temperature_degC": facts.temperature_degC,
-        **_radius(frame),
-        "reason": frame.reason,
-        "channel": frame.channel,
-    }
-    return plain(document)
+    facts = _own(frame.facts, "filter", "position_steps", "temperature_degC")
+    own = {"file": frame.facts.path.name, **facts, **_radius(frame)}
+    return plain({**own, **_own(frame, "reason", "channel")})
 
 
 def plain(value: Any) -> Any:
@@ -139,19 +115,17 @@ def _setup(setup: Setup) -> Document:
     return document
 
 
-def _facts(facts: FrameFacts) -> Document:
-    document = dataclasses.asdict(facts)
-    del document["path"]
-    document["mid_time_utc"] = time_text(facts.mid_time_mjd) or None
-    return document
-
-
 def _file(entry: FileEntry) -> Document:
+    facts: Document | None = None
+    if entry.facts:
+        facts = plain(entry.facts)
+        del facts["path"]
+        facts["mid_time_utc"] = time_text(entry.facts.mid_time_mjd) or None
     return {
         "file": entry.file,
         "used": entry.used,
         "reason": entry.reason,
-        "facts": plain(_facts(entry.facts)) if entry.facts else None,
+        "facts": facts,
         "readings": [_reading(reading) for reading in entry.readings],
     }
 
@@ -162,32 +136,25 @@ def _radius(frame: FrameRadius) -> Document:
         "radius80_px": Estimate(frame.radius80_px, frame.radius80_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
-        "set_aside": dict(frame.set_aside),
-        "background_adu": frame.background_adu,
-        "background_rms_adu": frame.background_rms_adu,
-        "elongation": frame.elongation,
+        **_own(frame, "set_aside", "background_adu", "background_rms_adu", "elongation"),
     }
 
 
 def _reading(reading: Reading) -> Document:
-    document = {
-        "sweep": reading.sweep,
-        "filter": reading.filter,
-        **_radius(reading.frame),
-        "used": reading.used,
-        "reason": reading.reason,
-    }
-    return plain(document)
+    own = _own(reading, "sweep", "filter")
+    return plain({**own, **_radius(reading.frame), **_own(reading, "used", "reason")})
+
+
+def _own(thing: object, *names: str) -> Document:
+    """Some attributes under their own names."""
+    return {name: getattr(thing, name) for name in names}
 
 
 def _sweeps(result: RunResult) -> list[Document]:
     names = shown_names(item.path for item in result.files)
     return [
         {
-            "id": sweep.id,
-            "filter": sweep.filter,
-            "approach": sweep.approach,
-            "timed": sweep.timed,
+            **_own(sweep, "id", "filter", "approach", "timed"),
             "frames": [names.get(facts.path, facts.path.name) for facts in sweep.frames],
         }
         for sweep in result.sweeps
@@ -213,8 +180,7 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
         "hfr_px": curve.radius_px,
         "hfr_sigma_px": curve.radius_sigma_px,
         "stars": curve.n_stars,
-        "temperature_degC": curve.temperature_degC,
-        "time_mjd": curve.time_mjd,
+        **_own(curve, "temperature_degC", "time_mjd"),
         "used": fit.used,
         "reason": fit.frame_reasons,
     }
@@ -225,70 +191,44 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
         "approach": curve.approach,
         "start_utc": time_text(start_mjd(measured)) or None,
         "stars": stars_of(fit),
-        "verdict": fit.verdict,
-        "answered": fit.answered,
-        "reason": fit.reason,
+        **_own(fit, "verdict", "answered", "reason"),
         "model": fit.model if fit.answered else None,
         "best_focus_steps": Estimate(fit.best_steps, fit.best_sigma_steps),
-        "dof": fit.dof,
-        "interval68_steps": fit.interval68_steps,
-        "interval95_steps": fit.interval95_steps,
-        "bound_steps": fit.bound_steps,
-        "floor_px": fit.floor_px,
-        "slope_px_per_step": fit.slope_px_per_step,
-        "jitter": fit.jitter,
-        "chi2_reduced": fit.chi2_reduced,
-        "wing_centre_steps": fit.wing_centre_steps,
-        "hyperbola_steps": fit.hyperbola_steps,
-        "v_steps": fit.v_steps,
-        "play_steps": fit.play_steps,
-        "shape": fit.shape,
+        **_own(
+            fit, "dof", "interval68_steps", "interval95_steps", "bound_steps", "floor_px",
+            "slope_px_per_step", "jitter", "chi2_reduced", "wing_centre_steps", "hyperbola_steps",
+            "v_steps", "play_steps", "shape",
+        ),
         "points": points,
-    }
+    }  # fmt: skip
     return plain(document)
 
 
 def _colour(colour: ColourReport) -> Document:
+    curve = ("wavelength_nm", "shift_steps", "sigma_steps")
     document = {
-        "verdict": colour.verdict,
-        "reason": colour.reason,
-        "cause": colour.cause,
-        "cause_reason": colour.cause_reason,
-        "odd_filters": colour.odd_filters,
-        "compromise_steps": colour.compromise_steps,
-        "secondary_spectrum": colour.secondary_spectrum,
+        **_own(
+            colour, "verdict", "reason", "cause", "cause_reason", "odd_filters", "compromise_steps",
+            "secondary_spectrum",
+        ),
         "groups": [{"filters": name, "verdict": word} for name, word in colour.groups],
         "points": colour.points,
-        "curve": {
-            "wavelength_nm": colour.curve_wavelength_nm,
-            "shift_steps": colour.curve_shift_steps,
-            "sigma_steps": colour.curve_sigma_steps,
-        },
-        "without": {"filters": list(colour.without), "common_steps": colour.without_steps},
+        "curve": {name: getattr(colour, f"curve_{name}") for name in curve},
+        "without": {"filters": colour.without, "common_steps": colour.without_steps},
         "lens": colour.lens,
-    }
+    }  # fmt: skip
     return plain(document)
 
 
 def _field(field: FieldReport | None) -> Document | None:
     if field is None:
         return None
-    document = {
-        "tilt_um": {"x": field.tilt_x_um, "y": field.tilt_y_um},
-        "tilt_arcmin": field.tilt_arcmin,
-        "curvature_um": field.curvature_um,
-        "significant": field.significant,
-        "corners_um": field.corners_um,
-        "changes_with_filter": field.changes_with_filter,
-        "stars": field.stars,
-        "centre_steps": dict(field.centre_steps),
-        "tilt_significant": field.tilt_significant,
-        "towards_telescope": field.towards_telescope,
-        "zone_um": field.zone_um,
-        "corners_zones": field.corners_zones,
-        "frame_px": field.frame_px,
-    }
-    return plain(document)
+    own = _own(
+        field, "tilt_arcmin", "curvature_um", "significant", "corners_um", "changes_with_filter",
+        "stars", "centre_steps", "tilt_significant", "towards_telescope", "zone_um",
+        "corners_zones", "frame_px",
+    )  # fmt: skip
+    return plain({"tilt_um": {"x": field.tilt_x_um, "y": field.tilt_y_um}, **own})
 
 
 def _warnings(result: RunResult) -> list[Document]:

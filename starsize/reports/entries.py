@@ -81,14 +81,11 @@ def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEnt
 
 def _readings(measured: MeasuredSweep, fit: CurveFit) -> list[Reading]:
     """Join the frames of a sweep with the entries of its curve, which holds the measured ones."""
-    found = []
-    entry = 0
-    aligned = sum(_is_measured(frame) for frame in measured.frames) == len(fit.curve.names)
+    found, entry, names = [], 0, fit.curve.names
+    aligned = sum(_is_measured(frame) for frame in measured.frames) == len(names)
     for frame in measured.frames:
-        on_curve = entry < len(fit.curve.names) and _is_measured(frame)
-        if on_curve and not aligned:
-            on_curve = fit.curve.names[entry] == frame.facts.path.name
-        if not on_curve:
+        on_curve = entry < len(names) and _is_measured(frame)
+        if not (on_curve and (aligned or names[entry] == frame.facts.path.name)):
             why = frame.reason or "no radius or no position"
             found.append(Reading(measured.id, measured.filter, frame, False, why))
             continue

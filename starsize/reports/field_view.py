@@ -3,8 +3,6 @@
 import math
 from typing import Any
 
-from markupsafe import Markup
-
 from ..comparison.compared import FieldReport
 from ..estimate import NOT_KNOWN, Estimate
 from .numbers import estimate_text
@@ -19,14 +17,14 @@ def field_view(result: RunResult) -> dict[str, Any] | None:
     field = result.comparison.field
     if field is None:
         return None
+    from .figures import field_svg, in_both_widths
+
     steps = steps_per_um(result)
     drawn = []
     if field.frame_px and steps:
-        from .figures.field import field_svg
-
-        for kind, width in (("wide", 560), ("narrow", 360)):
-            svg = field_svg(field, steps_per_um=steps, name=f"field-{kind}", width_px=width)
-            drawn.append((kind, Markup(svg)))
+        drawn = in_both_widths(
+            field_svg, field, steps_per_um=steps, name="field", widths=(560, 360)
+        )
     return {
         "report": field,
         "headline": field_headline(field),
@@ -49,18 +47,16 @@ def field_headline(field: FieldReport) -> str:
     """Is focus the same all over the frame, in one sentence."""
     if not field.significant:
         return "No tilt or curvature is seen."
-    worst = None
-    if field.corners_zones:
-        worst = max(field.corners_zones, key=lambda c: abs(c.value))
-    if worst is None:
+    if not field.corners_zones:
         return "Best focus is not the same all over the frame."
-    if abs(worst.value) <= 1:
+    worst = max(abs(corner.value) for corner in field.corners_zones)
+    if worst <= 1:
         return (
             "Best focus is not quite the same all over the frame, but every corner stays inside "
             "the zone of its centre."
         )
     return (
-        f"Best focus is not the same all over the frame: corners lie up to {abs(worst.value):.1f} "
+        f"Best focus is not the same all over the frame: corners lie up to {worst:.1f} "
         "zones from the centre."
     )
 

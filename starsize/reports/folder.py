@@ -58,22 +58,9 @@ def check_writable(
 
     Nothing is changed there, but for what a killed run left half-done.
 
-    Parameters
-    ----------
-    out : Path or str
-        The folder; it need not be there yet.
-    overwrite : bool
-        Files of these names may be replaced whoever wrote them.
-    files : FileSet
-        ``RESULT_FILES`` or ``COMPARISON_FILES``.
-    frame_folders : iterable of Path
-        Folders that hold frames; results are never written beside those.
-
-    Raises
-    ------
-    OutputError
-        If ``out`` is a file or the folder of the frames, holds files of these names that are not
-        ours, or cannot be written.
+    ``OutputError`` if ``out`` (which need not be there yet) is a file or one of the
+    ``frame_folders``, holds files of these names that are not ours (unless ``overwrite``), or
+    cannot be written.
     """
     keep_apart(Path(out), frame_folders)
     with _alone_in(Path(out)):
@@ -102,18 +89,16 @@ def write_folder(
     Everything is checked before anything is written; if writing fails half-way, what was there
     before is put back.
 
-    Raises
-    ------
-    OutputError
-        As ``check_writable``, and if writing fails.
+    ``OutputError`` as ``check_writable``, and if writing fails.
     """
     contents = {name: _utf8(text) for name, text in texts.items()}
-    marks = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
+    marks = {name: _mark(data) for name, data in contents.items()}
     schema = {**document["schema"], "files": marks}
     contents[files.document] = _utf8(json_text({**document, "schema": schema}))
-    if not out.is_dir():  # what is there already is looked at when no other run is at it
+    made = not out.is_dir()
+    if made:  # what is there already is looked at when no other run is at it
         _look_before(out, files, overwrite=overwrite)
-    made = _make_folder(out)
+        _make_folder(out)
     try:
         with _alone_in(out):
             _finish(out, files)
@@ -129,10 +114,8 @@ def write_folder(
 def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
     """Write one file, whole or not at all.
 
-    Raises
-    ------
-    OutputError
-        If it is already there (without ``overwrite``), is a folder, or cannot be written.
+    ``OutputError`` if it is already there (without ``overwrite``), is a folder, or cannot be
+    written.
     """
     before = check_file_writable(path, overwrite=overwrite)
     _replace_all(path.parent, {path.name: _utf8(text)}, {path.name: before})
@@ -142,10 +125,7 @@ def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
 def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
     """Check that one file could be written; hand back what it holds now, None if it is not there.
 
-    Raises
-    ------
-    OutputError
-        As ``write_whole``.
+    ``OutputError`` as ``write_whole``.
     """
     before = _read(path)
     if before is not None and not overwrite:
@@ -169,9 +149,6 @@ def _utf8(text: str) -> bytes:
 
 def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:
     """What the files hold now; an error if they must not or cannot be replaced."""
-    if out.exists() and not out.is_dir():
-        msg = f"{out} is a file, not a folder; give another folder for the results"
-        raise OutputError(msg)
     _check_permission(out)
     before = {name: _read(out / name) for name in files.names}
     if not overwrite:
@@ -190,16 +167,12 @@ def _check_permission(out: Path) -> None:
         raise OutputError(msg)
 
 
-def _make_folder(out: Path) -> bool:
-    """Make the folder; True if it was not there before."""
-    if out.is_dir():
-        return False
+def _make_folder(out: Path) -> None:
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         msg = f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
         raise OutputError(msg) from error
-    return True
 
 
 def _read(path: Path) -> bytes | None:
@@ -222,7 +195,8 @@ def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSe
     foreign = [
         name
         for name, data in before.items()
-        if data is not None and not (marks is not None and _is_ours(name, data, marks, files))
+        if data is not None
+        and (marks is None or (name != files.document and marks.get(name) != _mark(data)))
     ]
     if foreign:
         msg = (
@@ -232,8 +206,8 @@ def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSe
         raise OutputError(msg)
 
 
-def _is_ours(name: str, data: bytes, marks: Mapping[str, str], files: FileSet) -> bool:
-    return name == files.document or marks.get(name) == hashlib.sha256(data).hexdigest()
+def _mark(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 def _marks(data: bytes | None, schema_name: str) -> Mapping[str, str] | None:
@@ -283,7 +257,7 @@ def _may_finish(folder: Path, files: FileSet, new: Mapping[str, str]) -> bool:
     place = folder / files.document
     old = (_marks(place.read_bytes(), files.schema) or {}) if place.exists() else {}
     return all(
-        hashlib.sha256(path.read_bytes()).hexdigest() in (old.get(name), mark)
+        _mark(path.read_bytes()) in (old.get(name), mark)
         for name, mark in new.items()
         if (path := folder / name).exists()
     )
@@ -292,44 +266,33 @@ def _may_finish(folder: Path, files: FileSet, new: Mapping[str, str]) -> bool:
 def _replace_all(
     folder: Path, contents: Mapping[str, bytes], before: Mapping[str, bytes | None]
 ) -> None:
-    """Put all files in place, or leave the folder as it was."""
-    staged: dict[str, Path] = {}
-    placed: list[str] = []
+    """Put all files in place, or leave the folder as it was.
+
+    They are written under passing names in the same folder, so that each move is one step.
+    """
     token = secrets.token_hex(4)
+    parts = {name: folder / f".{name}.{token}.part" for name in contents}
+    placed: list[str] = []
     try:
-        for name, data in contents.items():
-            staged[name] = _stage(folder, name, data, token)
-        for name, temporary in staged.items():
-            temporary.replace(folder / name)
+        for name, part in parts.items():
+            with part.open("xb") as file:
+                file.write(contents[name])
+        for name, part in parts.items():
+            part.replace(folder / name)
             placed.append(name)
     except OSError as error:
         for name in placed:
-            _put_back(folder / name, before[name])
+            with contextlib.suppress(OSError, OutputError):
+                old = before[name]
+                if old is None:
+                    (folder / name).unlink(missing_ok=True)
+                else:
+                    _replace_all(folder, {name: old}, before)
         msg = f"cannot write into {folder}: {_why(error)}; nothing was changed there"
         raise OutputError(msg) from error
     finally:
-        for temporary in staged.values():
-            temporary.unlink(missing_ok=True)
-
-
-def _stage(folder: Path, name: str, data: bytes, token: str) -> Path:
-    """Write the bytes under a passing name in the same folder, so that the move is one step."""
-    temporary = folder / f".{name}.{token}.part"
-    try:
-        with temporary.open("xb") as file:
-            file.write(data)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-    return temporary
-
-
-def _put_back(path: Path, data: bytes | None) -> None:
-    with contextlib.suppress(OSError):
-        if data is None:
-            path.unlink(missing_ok=True)
-        else:
-            _stage(path.parent, path.name, data, secrets.token_hex(4)).replace(path)
+        for part in parts.values():
+            part.unlink(missing_ok=True)
 
 
 def _why(error: OSError) -> str:

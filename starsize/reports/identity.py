@@ -16,8 +16,9 @@ def identity(result: RunResult) -> list[str]:
     focal, ratio = scope.focal_length_mm, scope.focal_ratio
     facts = [file.facts for file in result.files if file.usable and file.facts]
     cameras = sorted({one.camera for one in facts if one.camera})
+    optics = [f"{focal:g} mm" + (f" f/{ratio:.3g}" if ratio else "")] if focal else []
     return [
-        *([f"{focal:g} mm" + (f" f/{ratio:.3g}" if ratio else "")] if focal else []),
+        *optics,
         *cameras,
         *_evening([one.mid_time_mjd for one in facts if one.mid_time_mjd is not None]),
         *_folder(result),

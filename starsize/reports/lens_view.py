@@ -3,7 +3,6 @@
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from ..comparison.compared import LensReport
 from ..estimate import Estimate
@@ -17,13 +16,10 @@ def lens_view(result: RunResult) -> dict[str, Any] | None:
     lens = result.comparison.colour.lens
     if lens is None:
         return None
-    from .figures import lens_svg
+    from .figures import in_both_widths, lens_svg
 
     return {
-        "figures": [
-            (kind, Markup(lens_svg(lens, name=f"lens-{kind}", width_px=width)))
-            for kind, width in (("wide", 760), ("narrow", 380))
-        ],
+        "figures": in_both_widths(lens_svg, lens, name="lens", widths=(760, 380)),
         "facts": _facts(lens, result.setup.telescope.focal_length_mm),
         "costs": _costs(lens),
         "filters": lens.filters,
@@ -35,28 +31,17 @@ def lens_view(result: RunResult) -> dict[str, Any] | None:
 def _facts(lens: LensReport, focal_length_mm: float | None) -> list[tuple[str, str]]:
     facts = []
     if lens.secondary_um is not None:
-        share = ""
+        second = lens.secondary_um
+        said = f"{estimate_text(second, signed=True)} µm (486 and 656 nm against 588 nm)"
         if focal_length_mm:
-            permille = Estimate(
-                lens.secondary_um.value / focal_length_mm, lens.secondary_um.sigma / focal_length_mm
-            )
-            share = f", {estimate_text(permille, signed=True)} ‰ of the focal length"
-        facts.append(
-            (
-                "secondary spectrum",
-                f"{estimate_text(lens.secondary_um, signed=True)} µm "
-                f"(486 and 656 nm against 588 nm){share}",
-            )
-        )
+            share = Estimate(second.value / focal_length_mm, second.sigma / focal_length_mm)
+            said += f", {estimate_text(share, signed=True)} ‰ of the focal length"
+        facts.append(("secondary spectrum", said))
     waves = lens.spherical_waves
     if waves.is_known:
         seen = "" if abs(waves.value) > 2 * waves.sigma else ", none that could be told from zero"
-        facts.append(
-            (
-                "spherical aberration",
-                f"{estimate_text(waves, signed=True)} waves at 550 nm{seen}",
-            )
-        )
+        said = f"{estimate_text(waves, signed=True)} waves at 550 nm{seen}"
+        facts.append(("spherical aberration", said))
     wide = [one for one in lens.filters if one.filter == "L" and known(one.spread_um) is not None]
     facts += [
         ("within L's band", f"colours focus up to {one.spread_um:.0f} µm apart") for one in wide
@@ -86,16 +71,12 @@ def _curve(lens: LensReport) -> list[tuple[str, str]]:
     """The drawn curve in a few numbers."""
     step = 50.0
     first = np.ceil(lens.wavelength_nm[0] / step) * step
+    along = np.arange(first, lens.wavelength_nm[-1] + 0.5, step)
+    shift, sigma = (
+        np.interp(along, lens.wavelength_nm, values).tolist()
+        for values in (lens.shift_um, lens.sigma_um)
+    )
     return [
-        (
-            number_text(float(w), digits=3),
-            estimate_text(
-                Estimate(
-                    float(np.interp(w, lens.wavelength_nm, lens.shift_um)),
-                    float(np.interp(w, lens.wavelength_nm, lens.sigma_um)),
-                ),
-                signed=True,
-            ),
-        )
-        for w in np.arange(first, lens.wavelength_nm[-1] + 0.5, step)
+        (number_text(float(w), digits=3), estimate_text(Estimate(value, spread), signed=True))
+        for w, value, spread in zip(along, shift, sigma, strict=True)
     ]

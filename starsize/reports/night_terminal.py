@@ -9,14 +9,7 @@ from .terminal import say, standard_output
 
 
 def print_night(result: NightResult, *, console: Console | None = None) -> None:
-    """Print the headline, the troubles in order of time, filters whose offset is off, the rule.
-
-    Parameters
-    ----------
-    result : NightResult
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
-    """
+    """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
     out = console or standard_output()
     say(out, night_headline(result), style="bold")
     say(out, f"{len(result.frames)} exposures: {count_words([f.state for f in result.frames])}.")

@@ -87,11 +87,8 @@ def night_headline(result: NightResult) -> str:
         return f"Focus was lost in {lost} of {total} exposures.{at}"
     if states.count("unclear") > total / 2:
         return "These exposures cannot tell whether focus held."
-    return (
-        "Focus held all night."
-        if "unclear" not in states
-        else "Focus held as far as it can be told."
-    )
+    all_night = "unclear" not in states
+    return "Focus held all night." if all_night else "Focus held as far as it can be told."
 
 
 def spans(result: NightResult) -> list[dict[str, str]]:
@@ -105,8 +102,9 @@ def spans(result: NightResult) -> list[dict[str, str]]:
         these = list(group)
         if not cause:
             continue
-        first, last = these[0], these[-1]
-        times = [time_text(result.exposures[k].time_mjd)[11:16] for k in (first, last)]
+        ends = [result.exposures[k] for k in (these[0], these[-1])]
+        times = [time_text(one.time_mjd)[11:16] for one in ends]
+        files = ends[0].file if len(these) == 1 else f"{ends[0].file} to {ends[1].file}"
         worst = max(these, key=lambda k: result.frames[k].growth)
         found.append(
             {
@@ -114,9 +112,7 @@ def spans(result: NightResult) -> list[dict[str, str]]:
                 "state": state,
                 "count": str(len(these)),
                 "when": times[0] if times[0] == times[1] else " to ".join(times),
-                "files": result.exposures[first].file
-                if len(these) == 1
-                else f"{result.exposures[first].file} to {result.exposures[last].file}",
+                "files": files,
                 "why": frame_reason(result, worst),
             }
         )
@@ -148,15 +144,10 @@ def rule_words(result: NightResult) -> list[str]:
             f"Focus shows no steady course with {'temperature' if result.by_degree else 'time'}, "
             "so this night supports no rule."
         ]
-    zone = result.equipment.zone_steps
-    known = math.isfinite(zone)
-    rate = Estimate(
-        *(
-            (part * zone if known else part)
-            for part in (result.coefficient.value, result.coefficient.sigma)
-        )
-    )
-    words = "steps" if known else "zones"
+    zone, words = result.equipment.zone_steps, "steps"
+    if not math.isfinite(zone):
+        zone, words = 1.0, "zones"
+    rate = Estimate(result.coefficient.value * zone, result.coefficient.sigma * zone)
     each = []
     if math.isfinite(rule.each_degC):
         each.append(f"every {rule.each_degC:.1f} °C")
@@ -173,9 +164,8 @@ def rule_words(result: NightResult) -> list[str]:
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     """Defocus with its uncertainty, both signs where the side cannot be told."""
-    factor, unit, most = (
-        (zone_steps, "steps", 1) if math.isfinite(zone_steps) else (1.0, "zones", 2)
-    )
+    known = math.isfinite(zone_steps)
+    factor, unit, most = (zone_steps, "steps", 1) if known else (1.0, "zones", 2)
     size = Estimate(frame.defocus_zones * factor, frame.defocus_sigma_zones * factor)
     if frame.side_known:
         return f"{estimate_text(size, signed=True, most_decimals=most)} {unit}"

@@ -38,15 +38,7 @@ def night_rows(result: NightResult) -> list[dict[str, Any]]:
 def night_document(result: NightResult) -> dict[str, Any]:
     """A night as plain data.
 
-    Parameters
-    ----------
-    result : NightResult
-
-    Returns
-    -------
-    dict
-        ``schema``, ``summary``, ``growth_limit``, ``frames`` (the rows of night.csv), ``filters``,
-        ``temperature``, ``rule``, ``telescope``, ``unused`` and ``warnings``.
+    ``frames`` are the rows of night.csv.
     """
     rule, equipment = result.rule, result.equipment
     zone = equipment.zone_steps
@@ -105,23 +97,7 @@ def write_night_result(
 ) -> tuple[Path, ...]:
     """Write night.csv, night.html and night.json, each whole or not at all.
 
-    Parameters
-    ----------
-    result : NightResult
-    out : Path or str
-        Folder for the files; made if there is none.
-    overwrite : bool
-        Replace files of these names whoever wrote them.
-
-    Returns
-    -------
-    tuple of Path
-        The files written.
-
-    Raises
-    ------
-    OutputError
-        As ``write_results``.
+    The same care as ``write_results`` takes.
     """
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
     return write_folder(
@@ -130,31 +106,15 @@ def write_night_result(
 
 
 def _row(result: NightResult, k: int) -> dict[str, Any]:
-    one, frame = result.exposures[k], result.frames[k]
-    zone = result.equipment.zone_steps
-    return {
-        "file": one.file,
+    one, frame, zone = result.exposures[k], result.frames[k], result.equipment.zone_steps
+    own = {
         "time_utc": time_text(one.time_mjd),
-        "filter": one.filter,
-        "position_steps": one.position_steps,
-        "temperature_degC": one.temperature_degC,
-        "hfr_px": one.hfr_px,
-        "hfr_sigma_px": one.hfr_sigma_px,
-        "shape": one.shape,
-        "shape_sigma": one.shape_sigma,
-        "stars": one.stars,
-        "elongation": one.elongation,
-        "background_adu": one.background_adu,
-        "state": frame.state,
         "cause": CAUSE_WORDS[result.causes[k]],
-        "probability_lost": frame.probability_lost,
-        "growth": frame.growth,
-        "growth_sigma": frame.growth_sigma,
         "defocus_steps": frame.defocus_zones * zone,
         "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
         "reason": frame_reason(result, k),
-        "side_known": frame.side_known,
-        "defocus_zones": frame.defocus_zones,
-        "defocus_sigma_zones": frame.defocus_sigma_zones,
-        "elongation_angle_deg": one.elongation_angle_deg,
+    }
+    return {
+        name: own[name] if name in own else getattr(one if hasattr(one, name) else frame, name)
+        for name in NIGHT_COLUMNS
     }

@@ -14,14 +14,7 @@ from .view import page_view
 def report_html(result: RunResult) -> str:
     """The whole report as one HTML page: styles and drawings inside, nothing fetched.
 
-    Parameters
-    ----------
-    result : RunResult
-
-    Returns
-    -------
-    str
-        The same run gives the same text; no date of writing, no path of the machine.
+    The same run gives the same text; no date of writing, no path of the machine.
     """
     return render("report.html", page_view(result))
 

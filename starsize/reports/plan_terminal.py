@@ -2,7 +2,6 @@
 
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
 from ..plan.planned import CapturePlan
 from .numbers import short_number
@@ -17,33 +16,26 @@ from .plan_words import (
     warnings_of,
 )
 from .sentences import sentence
-from .terminal import say, showable, standard_output, text_table
+from .terminal import say, say_all, standard_output, text_table
 
 
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
-    """Print what to capture as a checklist, what it will tell, and what was assumed.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
-    """
+    """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
     say(out, headline(plan), style="bold")
     out.print()
     for point in steps_to_follow(plan):
-        _bullet(out, "[ ]", point)
+        say(out, point, bullet="[ ]")
     out.print()
     out.print(_table(plan, out))
     say(out, positions_text(plan))
     for more in plan.more:
-        say(out, sentence(more_text(more)), bullet=True)
+        say(out, sentence(more_text(more)), bullet="-")
     out.print()
     for told, question in answer_lines(plan):
-        _bullet(out, "yes" if told else "no ", question)
-    _section(out, "Assumed, for nobody stated it:", [assumed_text(one) for one in plan.assumed])
-    _section(out, "Mind:", [sentence(text) for text in (*warnings_of(plan), *CAUTIONS)])
+        say(out, question, bullet="yes" if told else "no ")
+    say_all(out, "Assumed, for nobody stated it:", [assumed_text(one) for one in plan.assumed])
+    say_all(out, "Mind:", [sentence(text) for text in (*warnings_of(plan), *CAUTIONS)])
 
 
 def _table(plan: CapturePlan, console: Console) -> Table:
@@ -61,18 +53,4 @@ def _table(plan: CapturePlan, console: Console) -> Table:
         for name, one in plan.offsets.items()
     ]
     spare = ("frames", "focuser", "cooling")
-    return text_table(console, titles, rows, styles=[""] * len(rows), spare=spare)
-
-
-def _section(console: Console, title: str, lines: list[str]) -> None:
-    console.print()
-    say(console, title, style="bold")
-    for line in lines:
-        say(console, line, bullet=True)
-
-
-def _bullet(console: Console, mark: str, text: str) -> None:
-    grid = Table.grid(padding=(0, 1))
-    grid.add_column(no_wrap=True)
-    grid.add_row(Text(mark), Text(showable(text, console)))
-    console.print(grid)
+    return text_table(console, titles, rows, spare=spare)

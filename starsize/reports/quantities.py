@@ -87,19 +87,20 @@ def frames_table(result: RunResult) -> QTable:
         facts = {name: getattr(entry.facts, name, None) for name in _FACTS}
         for reading in entry.readings or (None,):
             frame = reading.frame if reading else None
+            told = reading or entry
             rows.append(
                 {
                     "file": entry.file,
-                    "used": reading.used if reading else entry.used,
-                    "reason": (reading.reason if reading else entry.reason) or "",
+                    "used": told.used,
+                    "reason": told.reason or "",
                     "sweep": reading.sweep if reading else "",
-                    "filter": reading.filter if reading else getattr(entry.facts, "filter", ""),
+                    "filter": getattr(reading or entry.facts, "filter", ""),
                     **facts,
-                    "radius_px": frame.radius_px if frame else None,
-                    "radius_sigma_px": frame.radius_sigma_px if frame else None,
-                    "stars": frame.n_stars if frame else 0,
-                    "elongation": frame.elongation if frame else None,
-                    "background_adu": frame.background_adu if frame else None,
+                    "radius_px": getattr(frame, "radius_px", None),
+                    "radius_sigma_px": getattr(frame, "radius_sigma_px", None),
+                    "stars": getattr(frame, "n_stars", 0),
+                    "elongation": getattr(frame, "elongation", None),
+                    "background_adu": getattr(frame, "background_adu", None),
                 }
             )
     return _table(rows)

@@ -1,6 +1,5 @@
 """The table of offsets for the page: words of each row, and its place on the common rail."""
 
-from dataclasses import dataclass
 from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
@@ -8,29 +7,8 @@ from ..setup import Setup
 from .numbers import known, micrometres, move_number, short_number, signed_text
 from .result import RunResult
 from .ruler import Ruler
-from .sentences import (
-    action_words,
-    common_move,
-    direction,
-    is_colour_camera,
-    move_text,
-)  # fmt: skip
+from .sentences import action_words, common_move, direction, is_colour_camera, move_text
 from .tints import filter_tint
-
-
-@dataclass(frozen=True, slots=True)
-class Rail:
-    """A filter on the rail: places in per cent of its length, outward to the right."""
-
-    zero: float | None = None
-    """The reference."""
-    serve: float | None = None
-    """The position that serves all filters best."""
-    place: float | None = None
-    zone_from: float | None = None
-    zone_width: float | None = None
-    sigma_from: float | None = None
-    sigma_width: float | None = None
 
 
 def offset_rows(result: RunResult) -> list[dict[str, Any]]:
@@ -43,8 +21,13 @@ def offset_rows(result: RunResult) -> list[dict[str, Any]]:
     ]
 
 
-def rails_of(comparison: Comparison, setup: Setup) -> list[Rail]:
-    """Lay all filters out on one rail that holds every zone, the reference and the compromise."""
+def rails_of(comparison: Comparison, setup: Setup) -> list[dict[str, float]]:
+    """Lay all filters out on one rail that holds every zone, the reference and the compromise.
+
+    Places in per cent of its length, outward to the right: of the reference (``zero``), of the
+    position that serves all best, of the filter with its zone and its uncertainty; what is not
+    known lacks.
+    """
     sign = 1 if setup.focuser.outward == "increasing" else -1
     serve = common_move(comparison)
     ends = [0.0] if serve is None else [0.0, sign * serve]
@@ -54,29 +37,24 @@ def rails_of(comparison: Comparison, setup: Setup) -> list[Rail]:
         if offset is not None:
             ends += [sign * offset - reach, sign * offset + reach]
     ruler = Ruler.over(ends)
-    return [_rail(row, sign, serve, ruler) for row in comparison.rows]
+    common = {"zero": ruler.place(0.0)}
+    if serve is not None:
+        common["serve"] = ruler.place(sign * serve)
+    return [common | _marks(row, sign, ruler) for row in comparison.rows]
 
 
-def _rail(row: OffsetRow, sign: int, serve: float | None, ruler: Ruler) -> Rail:
-    place, width = ruler.place, ruler.width
-    zero, common = place(0.0), None if serve is None else place(sign * serve)
+def _marks(row: OffsetRow, sign: int, ruler: Ruler) -> dict[str, float]:
     offset = known(row.offset_steps)
     if offset is None:
-        return Rail(zero, common)
-    zone, sigma = known(row.zone_steps), known(row.offset_sigma_steps)
-    centre = sign * offset
-    return Rail(
-        zero,
-        common,
-        place=place(centre),
-        zone_from=None if zone is None else place(centre - zone),
-        zone_width=None if zone is None else width(2 * zone),
-        sigma_from=None if sigma is None else place(centre - sigma),
-        sigma_width=None if sigma is None else width(2 * sigma),
-    )
+        return {}
+    return {
+        "place": ruler.place(sign * offset),
+        **ruler.bar("zone", sign * offset, known(row.zone_steps)),
+        **ruler.bar("sigma", sign * offset, known(row.offset_sigma_steps)),
+    }
 
 
-def _row(row: OffsetRow, rail: Rail, setup: Setup, *, channels: bool) -> dict[str, Any]:
+def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool) -> dict[str, Any]:
     is_reference = row.filter == row.reference
     zone = short_number(row.zone_steps)
     return {

@@ -17,9 +17,8 @@ class Ruler:
 
         Examples
         --------
-        >>> ruler = Ruler.over([-10, 10])
-        >>> ruler.place(0.0), ruler.width(10.6)
-        (50.0, 50.0)
+        >>> Ruler.over([-10, 10]).place(0.0)
+        50.0
         """
         low, high = min(ends := list(ends)), max(ends)
         length = 1.06 * (high - low) or 1.0
@@ -29,6 +28,15 @@ class Ruler:
         """Where a value lies."""
         return round(100 * (value - self.start) / self.length, 2)
 
-    def width(self, value: float) -> float:
-        """How long a stretch is."""
-        return round(100 * value / self.length, 2)
+    def bar(self, name: str, centre: float, half: float | None) -> dict[str, float]:
+        """Where a stretch to both sides of a place begins and how wide it is; none without it.
+
+        Examples
+        --------
+        >>> Ruler(0.0, 200.0).bar("zone", 50.0, 10.0)
+        {'zone_from': 20.0, 'zone_width': 10.0}
+        """
+        if half is None:
+            return {}
+        width = round(100 * 2 * half / self.length, 2)
+        return {f"{name}_from": self.place(centre - half), f"{name}_width": width}

@@ -181,9 +181,7 @@ def lead(result: RunResult) -> str:
     if all(row.status == "refused" for row in others):
         return ""
     if is_colour_camera(result):
-        common = common_move(result.comparison)
-        where = "" if common is None else f", {_from(round(common), reference, setup)}"
-        return f"One exposure holds all colours, so focus once for all{where}."
+        return f"One exposure holds all colours, so focus once for all{_where(result)}."
     moves, stay, again = [], [], []
     for row in others:
         if row.status == "refused" or row.action == "refocus" or row.move_steps is None:
@@ -225,13 +223,7 @@ def colour_headline(result: RunResult) -> str:
                 "One focus position would serve all colours, but these frames do not place it "
                 f"well enough: until they do, refocus at {listing(doubtful)}."
             )
-        common = common_move(result.comparison)
-        where = (
-            ""
-            if common is None
-            else f", {_from(round(common), result.comparison.reference, result.setup)}"
-        )
-        return f"One focus position serves all colours{where}."
+        return f"One focus position serves all colours{_where(result)}."
     if colour.verdict == "cannot tell":
         stay = [row for row in rows if row.filter != result.comparison.reference]
         if stay and all(row.action == "ignore" for row in stay) and not is_colour_camera(result):
@@ -264,6 +256,12 @@ def without_sentence(result: RunResult) -> str:
         if row.filter == comparison.reference and best is not None:
             return f"{said}, {_from(round(common - best), comparison.reference, result.setup)}."
     return f"{said}."
+
+
+def _where(result: RunResult) -> str:
+    """Where the position that serves all best lies; empty where it is not known."""
+    common, reference = common_move(result.comparison), result.comparison.reference
+    return "" if common is None else f", {_from(round(common), reference, result.setup)}"
 
 
 def _from(steps: int, reference: str, setup: Setup) -> str:

@@ -11,25 +11,9 @@ from .folder import write_whole
 def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False) -> Path:
     """Write a star table as ECSV (units and flags kept), whole or not at all.
 
-    Parameters
-    ----------
-    path : Path or str
-    table : QTable
-    overwrite : bool
-        Replace a file that is already there.
+    ``OutputError`` if the file is already there (without ``overwrite``), is a folder, or cannot be
+    written.
 
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    OutputError
-        If the file is already there, is a folder, or cannot be written.
-
-    Notes
-    -----
     Read it again with ``astropy.table.QTable.read(path, format="ascii.ecsv")``.
     """
     text = io.StringIO(newline="")

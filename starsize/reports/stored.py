@@ -13,7 +13,7 @@ from ..comparison.compared import OffsetRow
 from ..comparison.sets.compared import MeasuredSet
 from ..comparison.sets.filter_sets import set_of_rows
 from ..errors import InputError
-from ..estimate import Estimate
+from ..estimate import NOT_KNOWN, Estimate
 from .document import RESULT_SCHEMA
 
 _Built = TypeVar("_Built")
@@ -81,33 +81,55 @@ def read_document(file: Path) -> Mapping[str, Any]:
     return document
 
 
+def fields_of(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields of a dataclass that a document holds under their own names.
+
+    Documents of older versions lack the last ones.
+    """
+    found = {}
+    for field in dataclasses.fields(kind):
+        if field.name in stored:
+            value = stored[field.name]
+            if field.type is Estimate:
+                value = estimate(value)
+            elif field.type is float:
+                value = _number(value)
+            elif isinstance(value, list):
+                value = tuple(map(_number, value))
+            found[field.name] = value
+    return found
+
+
+def _number(stored: float | None) -> float:
+    """A stored number, NaN where it is null."""
+    return math.nan if stored is None else float(stored)
+
+
+def estimate(stored: Mapping[str, float | None] | None) -> Estimate:
+    """A stored value with its uncertainty."""
+    if stored is None:
+        return NOT_KNOWN
+    return Estimate(_number(stored["value"]), _number(stored["sigma"]))
+
+
 def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
-    table = document["offset_covariance"]
+    table, focuser = document["offset_covariance"], document["focuser"]
     filters = tuple(table["filters"])
+    step, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
     found = set_of_rows(
-        [_row(row) for row in document["offsets"]],
+        [
+            OffsetRow(**fields_of(OffsetRow, {**row, "growth_if_ignored": None}))
+            for row in document["offsets"]
+        ],
         name=name,
         filters=filters,
         covariance_steps2=np.reshape(np.array(table["matrix_steps2"], float), (len(filters),) * 2),
         half95_steps=tuple(map(float, table.get("half95_steps") or ())),
-        um_per_step=_estimate(document["focuser"]["um_per_step"]),
+        um_per_step=step if step.is_known else None,
         outward=document["setup"]["focuser"]["outward"],
-        repeatability_steps=_estimate(document["focuser"].get("repeatability_steps")),
+        repeatability_steps=scatter if scatter.is_known else None,
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
         msg = "a number is missing"
         raise ValueError(msg)
     return found
-
-
-def _row(stored: Mapping[str, Any]) -> OffsetRow:
-    """A stored row; those of older versions lack the last columns."""
-    known = {field.name for field in dataclasses.fields(OffsetRow)} - {"growth_if_ignored"}
-    return OffsetRow(**{key: value for key, value in stored.items() if key in known})
-
-
-def _estimate(stored: Mapping[str, float | None] | None) -> Estimate | None:
-    if stored is None or stored["value"] is None:
-        return None
-    sigma = stored["sigma"]
-    return Estimate(float(stored["value"]), math.nan if sigma is None else float(sigma))

@@ -8,18 +8,19 @@ from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..curves.prediction import STAR
 from ..errors import InputError
-from ..estimate import NOT_KNOWN, Estimate
+from ..estimate import NOT_KNOWN
 from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .stored import read_result
+from .stored import estimate, fields_of, read_result
 
 #: Between the folder's name and the sweep's own id.
 SEPARATOR = ":"
@@ -48,10 +49,7 @@ def is_result(path: Path | str) -> bool:
 def load_run(path: Path | str) -> StoredRun:
     """Read a result folder, or the result.json in it, for another comparison.
 
-    Raises
-    ------
-    InputError
-        If there is no result.json, it is not one of ours, or it is damaged.
+    ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
     """
     return read_result(path, _run)
 
@@ -59,17 +57,12 @@ def load_run(path: Path | str) -> StoredRun:
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
     """The fits of several nights; those of different runs do not hang together."""
     sets = [first, *others]
-    count = sum(len(s.answered) for s in sets)
-    covariance, at = np.zeros((count, count)), 0
-    for one in sets:
-        k = len(one.answered)
-        covariance[at : at + k, at : at + k] = np.reshape(one.covariance_steps2, (k, k))
-        at += k
+    blocks = [np.reshape(s.covariance_steps2, (len(s.answered),) * 2) for s in sets]
     slopes = [s.slope_px_per_step for s in sets if s.slope_px_per_step.is_known]
     return dataclasses.replace(
         first,
         fits=tuple(fit for one in sets for fit in one.fits),
-        covariance_steps2=covariance,
+        covariance_steps2=block_diag(*blocks),
         slope_px_per_step=slopes[0] if slopes else NOT_KNOWN,
     )
 
@@ -79,10 +72,7 @@ def check_same_focuser(
 ) -> None:
     """Refuse runs whose steps are not this focuser's.
 
-    Raises
-    ------
-    InputError
-        If a run counts the other way round or in steps of another size.
+    ``InputError`` if a run counts the other way round or in steps of another size.
     """
     for run in runs:
         way = run.setup.focuser.outward
@@ -99,52 +89,51 @@ def check_same_focuser(
 
 
 def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
-    files = {one["file"]: _file(one, folder) for one in document["frames"]}
-    readings = {one["file"]: one["readings"] for one in document["frames"]}
     name = folder.name
+    files = {one["file"]: _file(one, folder) for one in document["frames"]}
+    readings = {
+        (one["file"], reading["sweep"]): reading
+        for one in document["frames"]
+        for reading in one["readings"]
+    }
+    frames = {one["id"]: one["frames"] for one in document["sweeps"]}
     sweeps = {one["id"]: _sweep(one, files, name) for one in document["sweeps"]}
     fits = document["curves"]["fits"]
-    covariance = np.array(document["curves"]["best_focus_covariance"]["matrix_steps2"], float)
-    setup = _setup(document["setup"])
-    own = document["focuser"]["um_per_step"]
+    setup, own = _setup(document["setup"]), document["focuser"]["um_per_step"]
     field = document["field"] or {"significant": False}
     centre = field["centre_steps"].items() if field["significant"] else ()
     curves = CurveSet(
         fits=tuple(_fit(fit, name) for fit in fits),
-        covariance_steps2=covariance,
-        slope_px_per_step=_estimate(document["curves"]["slope_px_per_step"]),
+        covariance_steps2=np.array(
+            document["curves"]["best_focus_covariance"]["matrix_steps2"], float
+        ),
+        slope_px_per_step=estimate(document["curves"]["slope_px_per_step"]),
     )
+    measured = []
+    for fit in fits:
+        mine = [readings.get((file, fit["id"])) for file in frames[fit["sweep"]]]
+        measured.append(_measured(fit, sweeps[fit["sweep"]], mine, name))
     return StoredRun(
         name=name,
         setup=setup,
         um_per_step=own["value"] if own else setup.focuser.um_per_step,
         files=tuple(files.values()),
         sweeps=tuple(sweeps.values()),
-        measured=tuple(
-            _measured(fit, sweeps[fit["sweep"]], _own(document, fit), readings, name)
-            for fit in fits
-        ),
+        measured=tuple(measured),
         # The tracks of the stars are not stored, what they said of the centre is.
-        curves=at_centre(curves, {_id(k, name): _estimate(v) for k, v in centre}),
+        curves=at_centre(curves, {_id(k, name): estimate(v) for k, v in centre}),
     )
 
 
 def _setup(stored: Mapping[str, Any]) -> Setup:
     """The setup of that run, as its file would state it."""
-    tables = {
-        name: {key: value for key, value in stored[name].items() if value is not None}
-        for name in ("telescope", "focuser", "camera", "headers")
-    }
-    tables["telescope"].pop("focal_ratio", None)
-    tables["filters"] = {
-        name: {key: value for key, value in glass.items() if value is not None}
-        for name, glass in stored["filters"].items()
-    }
-    return setup_from_tables(tables)
 
+    def stated(table: Mapping[str, Any]) -> dict[str, Any]:
+        return {key: v for key, v in table.items() if v is not None and key != "focal_ratio"}
 
-def _own(document: Mapping[str, Any], fit: Mapping[str, Any]) -> Sequence[str]:
-    return next(s["frames"] for s in document["sweeps"] if s["id"] == fit["sweep"])
+    tables = {name: stated(stored[name]) for name in ("telescope", "focuser", "camera", "headers")}
+    filters = {name: stated(glass) for name, glass in stored["filters"].items()}
+    return setup_from_tables({**tables, "filters": filters})
 
 
 def _id(stored: str, name: str) -> str:
@@ -154,12 +143,11 @@ def _id(stored: str, name: str) -> str:
 
 def _file(stored: Mapping[str, Any], folder: Path) -> InputFile:
     path, facts = folder / stored["file"], stored["facts"]
-    reason = stored["reason"] if facts is None or not stored["readings"] else None
     if facts is None:
         return InputFile(path, None, stored["reason"] or "not read")
-    known = {f.name for f in dataclasses.fields(FrameFacts)} - {"path"}
-    values = {key: value for key, value in facts.items() if key in known}
+    values = {key: v for key, v in facts.items() if key in FrameFacts.__slots__}
     values["shape"] = tuple(values.get("shape") or (0, 0))
+    reason = None if stored["readings"] else stored["reason"]
     return InputFile(path, FrameFacts(path=path, **values), reason)
 
 
@@ -175,22 +163,16 @@ def _sweep(stored: Mapping[str, Any], files: Mapping[str, InputFile], name: str)
 
 
 def _measured(
-    fit: Mapping[str, Any],
-    sweep: Sweep,
-    names: Sequence[str],
-    readings: Mapping[str, Sequence[Mapping[str, Any]]],
-    run: str,
+    fit: Mapping[str, Any], sweep: Sweep, readings: Sequence[Mapping[str, Any] | None], run: str
 ) -> MeasuredSweep:
-    frames = []
-    for facts, name in zip(sweep.frames, names, strict=True):
-        mine = (r for r in readings[name] if r["sweep"] == fit["id"])
-        frames.append(_radius(facts, next(mine, None), fit["filter"] != sweep.filter))
-    nothing = np.zeros((0, len(frames)))
+    colour = fit["filter"] if fit["filter"] != sweep.filter else ""
+    pairs = zip(sweep.frames, readings, strict=True)
+    nothing = np.zeros((0, len(readings)))
     return MeasuredSweep(
         id=_id(fit["id"], run),
         filter=fit["filter"],
         sweep=sweep,
-        frames=tuple(frames),
+        frames=tuple(_radius(facts, reading, colour) for facts, reading in pairs),
         tracks=StarTracks(
             x_px=np.zeros(0),
             y_px=np.zeros(0),
@@ -201,91 +183,56 @@ def _measured(
     )
 
 
-def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, colour: bool) -> FrameRadius:
+def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:
     if stored is None:
         return FrameRadius(
             facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
         )
-    radius = _estimate(stored["hfr_px"])
-    large = _estimate(stored.get("radius80_px"))
+    own = dict(stored)
+    radius, large = estimate(own.pop("hfr_px")), estimate(own.pop("radius80_px", None))
+    found = fields_of(FrameRadius, own)
+    if radius.is_known:
+        found["reason"] = None
     return FrameRadius(
         facts=facts,
         radius_px=radius.value,
         radius_sigma_px=radius.sigma,
         radius80_px=large.value,
         radius80_sigma_px=large.sigma,
-        n_stars=stored["stars"],
-        n_found=stored["stars_found"],
-        background_adu=_number(stored["background_adu"]),
-        background_rms_adu=_number(stored["background_rms_adu"]),
-        elongation=_number(stored["elongation"]),
-        set_aside=dict(stored["set_aside"]),
-        reason=None if radius.is_known else stored["reason"],
-        channel=stored["filter"] if colour else "",
+        n_stars=own["stars"],
+        n_found=own["stars_found"],
+        channel=channel,
+        **found,
     )
 
 
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
     points = stored["points"]
-    best = _estimate(stored["best_focus_steps"])
-    floor, slope = (_estimate(stored[name]) for name in ("floor_px", "slope_px_per_step"))
-    low, high = stored["bound_steps"]
-    model, shape = stored["model"], tuple(map(_number, stored["shape"]))
-    if model not in get_args(ModelName) or (model == "star" and len(shape) != STAR):
-        # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
-        model, shape = "hyperbola", (best.value, floor.value, slope.value)
-
-    def column(key: str) -> np.ndarray:
-        return np.array(points[key], float)
-
     curve = FocusCurve(
         id=_id(stored["id"], name),
         filter=stored["filter"],
-        position_steps=column("position_steps"),
-        radius_px=column("hfr_px"),
-        radius_sigma_px=column("hfr_sigma_px"),
+        position_steps=np.array(points["position_steps"], float),
+        radius_px=np.array(points["hfr_px"], float),
+        radius_sigma_px=np.array(points["hfr_sigma_px"], float),
         n_stars=np.array(points["stars"], int),
-        temperature_degC=column("temperature_degC"),
-        time_mjd=column("time_mjd"),
+        temperature_degC=np.array(points["temperature_degC"], float),
+        time_mjd=np.array(points["time_mjd"], float),
         names=tuple(points["file"]),
         approach=stored["approach"],
     )
+    best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
+    other_star = found["model"] == "star" and len(found["shape"]) != STAR
+    if other_star or found["model"] not in get_args(ModelName):
+        # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
+        found["model"] = "hyperbola"
+        found["shape"] = (best.value, found["floor_px"].value, found["slope_px_per_step"].value)
+    low, high = stored["bound_steps"]
+    found["bound_steps"] = (-math.inf if low is None else low, math.inf if high is None else high)
     return CurveFit(
         curve=curve,
-        verdict=stored["verdict"],
-        answered=stored["answered"],
-        reason=stored["reason"],
         used=np.array(points["used"], bool),
         frame_reasons=tuple(points["reason"]),
-        model=model,
         best_steps=best.value,
         best_sigma_steps=best.sigma,
-        dof=_number(stored["dof"]),
-        interval68_steps=_ends(stored["interval68_steps"]),
-        interval95_steps=_ends(stored["interval95_steps"]),
-        floor_px=floor,
-        slope_px_per_step=slope,
-        jitter=_number(stored["jitter"]),
-        chi2_reduced=_number(stored["chi2_reduced"]),
-        wing_centre_steps=_estimate(stored["wing_centre_steps"]),
-        hyperbola_steps=_estimate(stored["hyperbola_steps"]),
-        v_steps=_estimate(stored["v_steps"]),
-        bound_steps=(-math.inf if low is None else low, math.inf if high is None else high),
-        shape=shape,
-        play_steps=_estimate(stored["play_steps"]),
+        **found,
     )
-
-
-def _ends(stored: Sequence[float | None]) -> tuple[float, float]:
-    low, high = stored
-    return _number(low), _number(high)
-
-
-def _number(stored: float | None) -> float:
-    return math.nan if stored is None else float(stored)
-
-
-def _estimate(stored: Mapping[str, float | None] | None) -> Estimate:
-    if stored is None:
-        return NOT_KNOWN
-    return Estimate(_number(stored["value"]), _number(stored["sigma"]))

@@ -86,12 +86,8 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
 def _letters(one: MeasuredSweep, fit: CurveFit) -> list[str]:
     """The letter that the curve's drawing gives to each frame that is left out."""
     letters = iter(left_out_letters(fit))
-    used = iter(fit.used)
     # A frame without a radius is no point of the curve.
-    return [
-        ("" if next(used) else next(letters)) if known(frame.radius_px) is not None else "–"
-        for frame in one.frames
-    ]
+    return [next(letters) if known(f.radius_px) is not None else "–" for f in one.frames]
 
 
 def _data_uri(picture: np.ndarray, ceiling: float) -> str:

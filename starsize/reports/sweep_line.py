@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
-from .numbers import estimate_text, known
+from .numbers import estimate_text, signed_text
 from .result import RunResult
 from .sentences import sentence
 
@@ -12,14 +12,7 @@ from .sentences import sentence
 def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
     """Say of one sweep whether it is good, else what to repeat; and what is known so far.
 
-    Parameters
-    ----------
-    result : RunResult
-        Of all sweeps so far.
-    sweep_id : str
-        Of ``result.sweeps``.
-    to_come : sequence of str
-        Filters of the sweeps still planned.
+    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
     """
     fits = [
         fit
@@ -47,9 +40,7 @@ def _answer(sweep_id: str, fit: CurveFit, *, several: bool) -> str:
 def _offsets(result: RunResult) -> str:
     parts = []
     for row in result.comparison.rows:
-        offset, sigma = known(row.offset_steps), known(row.offset_sigma_steps)
-        if row.filter == row.reference or offset is None:
-            continue
-        value = Estimate(offset, float("nan") if sigma is None else sigma)
-        parts.append(f"{row.filter} {estimate_text(value, signed=True)}")
+        offset = signed_text(row.offset_steps, row.offset_sigma_steps)
+        if row.filter != row.reference and offset:
+            parts.append(f"{row.filter} {offset}")
     return ", ".join(parts) and f"{', '.join(parts)} from {result.comparison.reference}"

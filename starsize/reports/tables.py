@@ -43,6 +43,11 @@ CURVE_COLUMNS = (
     "play_steps", "play_sigma_steps",
 )  # fmt: skip
 
+_ESTIMATES = (
+    ("floor", "px"), ("slope", "px_per_step"), ("wing_centre", "steps"), ("hyperbola", "steps"),
+    ("v", "steps"), ("play", "steps"),
+)  # fmt: skip
+
 FRAME_COLUMNS = (
     "file", "used", "reason", "kind", "sweep", "filter", "position_steps", "temperature_degC",
     "time_utc", "exposure_s", "channel", "hfr_px", "hfr_sigma_px", "stars", "stars_found",
@@ -141,9 +146,7 @@ def _offset_cells(row: OffsetRow) -> list[str]:
 
 
 def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
-    best, floor, slope = fit.best_sigma_steps, fit.floor_px, fit.slope_px_per_step
-    wings, hyperbola, v = fit.wing_centre_steps, fit.hyperbola_steps, fit.v_steps
-    bounds = fit.bound_steps if not fit.answered else (math.nan, math.nan)
+    best = fit.best_sigma_steps
     cells = {
         "sweep": measured.id,
         "filter": measured.filter,
@@ -163,19 +166,16 @@ def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
         "chi2_reduced": number_text(fit.chi2_reduced, digits=4),
         "reason": fit.reason,
     }
-    ends = (*fit.interval68_steps, *fit.interval95_steps)
-    for name, end in zip(("low68", "high68", "low95", "high95"), ends, strict=True):
-        cells[f"{name}_steps"] = number_text(end, sigma=best)
-    for name, end in zip(("bound_low", "bound_high"), bounds, strict=True):
-        cells[f"{name}_steps"] = number_text(end)
-    for name, unit, estimate in (
-        ("floor", "px", floor),
-        ("slope", "px_per_step", slope),
-        ("wing_centre", "steps", wings),
-        ("hyperbola", "steps", hyperbola),
-        ("v", "steps", v),
-        ("play", "steps", fit.play_steps),
+    for name, ends, sigma in (
+        ("68", fit.interval68_steps, best),
+        ("95", fit.interval95_steps, best),
+        ("", fit.bound_steps if not fit.answered else (math.nan, math.nan), None),
     ):
+        for side, end in zip(("low", "high"), ends, strict=True):
+            column = f"{side}{name}_steps" if name else f"bound_{side}_steps"
+            cells[column] = number_text(end, sigma=sigma)
+    for name, unit in _ESTIMATES:
+        estimate = getattr(fit, f"{name}_{unit}")
         cells[f"{name}_{unit}"] = number_text(estimate.value, sigma=estimate.sigma)
         cells[f"{name}_sigma_{unit}"] = number_text(estimate.sigma, sigma=estimate.sigma)
     return [cells[name] for name in CURVE_COLUMNS]

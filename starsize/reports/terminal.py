@@ -1,6 +1,7 @@
 """What a run, or a few frames, look like in a terminal: plain words and one table."""
 
 from collections.abc import Iterable, Sequence
+from itertools import zip_longest
 from typing import Final, Literal
 
 from rich import box
@@ -51,14 +52,8 @@ _ASCII = str.maketrans(
 def print_result(result: RunResult, *, console: Console | None = None, quiet: bool = False) -> None:
     """Print the offset table, the verdict on colour and every warning.
 
-    Parameters
-    ----------
-    result : RunResult
-    console : rich.console.Console, optional
-        Where to print; standard output if not given. Characters that its encoding cannot show
-        are written in ASCII.
-    quiet : bool
-        Print the table alone.
+    On standard output if no console is given; characters that its encoding cannot show are written
+    in ASCII. Quiet: the table alone.
     """
     out = console or standard_output()
     if result.comparison.rows:
@@ -89,12 +84,7 @@ def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None
 
     A frame of a colour camera has a line for each channel, its letter behind the file.
 
-    Parameters
-    ----------
-    frames : iterable of FrameRadius
-        Printed one by one as they come, so a long list shows its progress.
-    console : rich.console.Console, optional
-        Where to print; standard output if not given.
+    They are printed one by one as they come, so a long list shows its progress.
     """
     out = console or standard_output()
     for frame in frames:
@@ -117,17 +107,25 @@ def standard_output() -> Console:
     return _Output(highlight=False)
 
 
-def say(console: Console, text: str, *, style: str = "", bullet: bool = False) -> None:
+def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> None:
     """Print one sentence, with what the console cannot show written in ASCII."""
-    shown = showable(text, console)
-    if not shown:
-        return
-    if bullet:
+    shown = Text(showable(text, console), style=style)
+    if bullet and shown:
         grid = Table.grid(padding=(0, 1))
-        grid.add_row("-", Text(shown, style=style))
+        grid.add_column(no_wrap=True)
+        grid.add_row(Text(bullet), shown)
         console.print(grid)
-    else:
-        console.print(Text(shown, style=style))
+    elif shown:
+        console.print(shown)
+
+
+def say_all(console: Console, title: str, lines: Sequence[str]) -> None:
+    """Print a title and a bullet a line, if there are any."""
+    if lines:
+        console.print()
+        say(console, title, style="bold")
+    for line in lines:
+        say(console, line, bullet="-")
 
 
 def showable(text: str, console: Console) -> str:
@@ -151,21 +149,19 @@ def showable(text: str, console: Console) -> str:
 
 def _offset_table(result: RunResult, console: Console) -> Table:
     titles = ("filter", "move", "offset", "zone", "what to do")
-    rows = [_offset_cells(row, result) for row in result.comparison.rows]
+    rows = [
+        (
+            row.filter,
+            _move_cell(row, result.setup),
+            _offset_cell(row),
+            f"±{zone}" if (zone := short_number(row.zone_steps)) else "",
+            action_words(row, channels=is_colour_camera(result)),
+        )
+        for row in result.comparison.rows
+    ]
     styles = ["red" if row.status == "refused" else "" for row in result.comparison.rows]
     # A narrow screen keeps what is to be done.
     return text_table(console, titles, rows, styles=styles, spare=("offset", "zone"))
-
-
-def _offset_cells(row: OffsetRow, result: RunResult) -> tuple[str, ...]:
-    zone = short_number(row.zone_steps)
-    return (
-        row.filter,
-        _move_cell(row, result.setup),
-        _offset_cell(row),
-        f"±{zone}" if zone else "",
-        action_words(row, channels=is_colour_camera(result)),
-    )
 
 
 def text_table(
@@ -173,7 +169,7 @@ def text_table(
     titles: Sequence[str],
     rows: Sequence[Sequence[str]],
     *,
-    styles: Sequence[str],
+    styles: Sequence[str] = (),
     spare: Sequence[str],
 ) -> Table:
     """A table of words; where the screen is narrow, without the columns that can be spared.
@@ -186,7 +182,7 @@ def text_table(
         last = i == len(titles) - 1
         justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
         table.add_column(titles[i], justify=justify, no_wrap=not last)
-    for cells, style in zip(rows, styles, strict=True):
+    for cells, style in zip_longest(rows, styles, fillvalue=""):
         table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
     return table
 
@@ -207,20 +203,15 @@ def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
     for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
-        say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet=True)
+        say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
     for row in rows:
         if action_words(row, channels=is_colour_camera(result)) == "refocus":
-            say(console, row_sentence(row, result.setup), bullet=True)
+            say(console, row_sentence(row, result.setup), bullet="-")
 
 
 def _print_warnings(result: RunResult, console: Console) -> None:
-    notices = list(dict.fromkeys(result.notices))
-    if not notices:
-        return
-    console.print()
-    say(console, f"{len(notices)} warning{'s' if len(notices) > 1 else ''}:", style="bold")
-    for notice in notices:
-        say(console, sentence(notice.text), bullet=True)
+    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
+    say_all(console, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
 
 
 def _print_open(result: RunResult, console: Console) -> None:

@@ -75,13 +75,6 @@ _COLOUR = OpenQuestion(
 )
 
 
-def _field(reason: str) -> OpenQuestion:
-    """The question of the field with its reason, where one is known."""
-    if not reason:
-        return _FIELD
-    return replace(_FIELD, why=f"{_FIELD.why[:-1]}: {reason}.")
-
-
 def play_seen(result: RunResult) -> tuple[float, ...]:
     """Steps of play that sweeps took up at their start, smallest first."""
     found = (known(fit.play_steps.value) for fit in result.curves.fits)
@@ -92,7 +85,9 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
     """Every question of the contract that this run leaves without an answer."""
     comparison = result.comparison
     coefficient = comparison.temperature.steps_per_degC
-    health = comparison.focuser
+    health, field = comparison.focuser, _FIELD
+    if comparison.field_reason:
+        field = replace(_FIELD, why=f"{_FIELD.why[:-1]}: {comparison.field_reason}.")
     checks = (
         (_TEMPERATURE, coefficient is None or not coefficient.is_known),
         (_STEP, health.um_per_step is None),
@@ -101,6 +96,6 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
         (_SLIPS, health.slips is None),
         (_SPECTRUM, known(comparison.colour.secondary_spectrum) is None),
         (_COLOUR, known(comparison.colour.compromise_steps) is None),
-        (_field(comparison.field_reason), comparison.field is None),
+        (field, comparison.field is None),
     )
     return tuple(question for question, is_open in checks if is_open)

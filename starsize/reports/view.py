@@ -46,9 +46,13 @@ _STEP_DECIMALS = 2
 
 def page_view(result: RunResult) -> dict[str, Any]:
     """Everything the template needs, as plain values."""
+    # The drawings load matplotlib: only someone who writes a page pays for it.
+    from .figures import colour_svg, in_both_widths, overview_svg
+
     comparison, setup = result.comparison, result.setup
-    entries = file_entries(result)
+    entries, common = file_entries(result), common_move(comparison)
     step = comparison.focuser.um_per_step
+    um = step.value if step is not None and step.is_known else None
     return {
         "headline": headline(result),
         "lead": lead(result),
@@ -58,7 +62,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "moves": numbers_to_enter(result),
         "entering": entering(result),
         "identity": identity(result),
-        "common": _common(result),
+        "common": "" if common is None else move_text(common, setup),
         "play": play_seen(result),
         "notes": grouped_reasons(
             row
@@ -69,12 +73,16 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
         "reference": comparison.reference,
         "colour": comparison.colour,
-        "colour_figures": _colour_figures(result),
-        "um_per_step": step.value if step is not None and step.is_known else None,
+        "colour_figures": in_both_widths(
+            colour_svg, comparison.colour, setup, um_per_step=um, name="colour", widths=(760, 380)
+        ),
+        "um_per_step": um,
         "sweeps": _sweeps(result),
         "lens": lens_view(result),
         "strips": strips_of(result),
-        "overview": _overview(result),
+        "overview": in_both_widths(
+            overview_svg, result.curves.fits, name="overview", widths=(760, 380)
+        ),
         "without": without_sentence(result),
         "temperature": comparison.temperature,
         "temperature_figure": _temperature_figure(result),
@@ -91,12 +99,6 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "models": sorted({MODEL_WORDS[fit.model] for fit in result.curves.answered}),
         "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
     }
-
-
-def _common(result: RunResult) -> str:
-    """The best common position as a move from the reference."""
-    move = common_move(result.comparison)
-    return "" if move is None else move_text(move, result.setup)
 
 
 def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
@@ -117,11 +119,9 @@ def _sweeps(result: RunResult) -> list[dict[str, Any]]:
 
 
 def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
-    # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import sweep_svg
 
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
-    left_out = [i for i, used in enumerate(fit.used) if not used]
     return {
         "fit": fit,
         "tint": filter_tint(fit.curve.filter),
@@ -132,7 +132,8 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
         "bound": bound_sentence(fit),
         "left_out": [
             (letter, fit.curve.names[i], fit.frame_reasons[i] or "not used")
-            for letter, i in zip(left_out_letters(fit), left_out, strict=True)
+            for i, letter in enumerate(left_out_letters(fit))
+            if letter
         ],
         "weighed_down": [
             (fit.curve.names[i], reason)
@@ -148,8 +149,7 @@ def _numbers(fit: CurveFit) -> list[tuple[str, ...]]:
     """What the drawing shows, frame by frame in order of position."""
     curve = fit.curve
     fitted, left = radius_at(fit, curve.position_steps), residual_sigmas(fit)
-    letters = iter(left_out_letters(fit))
-    marks = ["" if used else f"✕ {next(letters)}" for used in fit.used]
+    marks = [letter and f"✕ {letter}" for letter in left_out_letters(fit)]
     return [
         (
             number_text(curve.position_steps[i], digits=9),
@@ -194,35 +194,6 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     if known(fit.chi2_reduced) is not None:
         details.append(("reduced χ²", f"{fit.chi2_reduced:.2f}"))
     return details
-
-
-def _colour_figures(result: RunResult) -> list[tuple[str, Markup]]:
-    """The same drawing for a wide and a narrow screen; the page shows one of them."""
-    from .figures import colour_svg
-
-    step = result.comparison.focuser.um_per_step
-    um = step.value if step is not None and step.is_known else None
-    drawn = []
-    for kind, width in (("wide", 760), ("narrow", 380)):
-        svg = colour_svg(
-            result.comparison.colour, result.setup,
-            um_per_step=um, name=f"colour-{kind}", width_px=width,
-        )  # fmt: skip
-        if svg:
-            drawn.append((kind, Markup(svg)))
-    return drawn
-
-
-def _overview(result: RunResult) -> list[tuple[str, Markup]]:
-    """All sweeps on common axes, for a wide and for a narrow screen."""
-    from .figures import overview_svg
-
-    drawn = []
-    for kind, width in (("wide", 760), ("narrow", 380)):
-        svg = overview_svg(result.curves.fits, name=f"overview-{kind}", width_px=width)
-        if svg:
-            drawn.append((kind, Markup(svg)))
-    return drawn
 
 
 def _temperature_figure(result: RunResult) -> Markup | None:

@@ -11,7 +11,7 @@ import pytest
 from astropy.table import QTable
 
 from starsize.cli import main
-from starsize.cli.shared import print_line, waiting
+from starsize.cli.shared import print_line, progress_line
 from starsize.frames import write_frame
 from starsize.simulate import SCENARIOS, draw_night, simulate_night
 
@@ -158,7 +158,7 @@ def test_work_without_steps_shows_that_it_goes_on(monkeypatch):
     screen = io.StringIO()
     monkeypatch.setattr(screen, "isatty", lambda: True)
     monkeypatch.setattr(sys, "stderr", screen)
-    with waiting("planning", quiet=False):
+    with progress_line("planning", quiet=False, counted=False):
         pass
     assert "planning" in screen.getvalue()
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from starsize.comparison.linear import (
+    least_squares,
     normal_errors,
     own_axes,
     pair_gains,
-    solve,
     solve_scattered,
 )
 
@@ -29,21 +29,21 @@ LINE = np.stack([np.ones(6), np.arange(1.0, 7.0)], axis=1)
     ],
 )  # fmt: skip
 def test_straight_lines_with_known_uncertainty(y, u, values, sigmas, covariance, chi2):
-    found = solve(np.array(y), LINE, np.diag(np.square(u)))
+    found = least_squares(np.array(y), LINE, np.diag(np.square(u)))
     np.testing.assert_allclose(found.mean, values, atol=1e-6)
     np.testing.assert_allclose(np.sqrt(np.diag(found.covariance)), sigmas, atol=1e-6)
     assert found.covariance[0, 1] == pytest.approx(covariance, abs=1e-6)
     assert found.chi2 == pytest.approx(chi2, abs=1e-6)
 
 
-def test_what_is_known_beforehand_counts_like_one_more_observation():
-    y, noise = np.array([1.0, 2.5, 2.0, 4.0, 5.5, 5.0]), np.diag(np.full(6, 0.3))
-    prior = solve(y, LINE, noise, prior_mean=[0.0, 0.8], prior_sigma=[np.inf, 0.1])
-    more = np.vstack([LINE, [0.0, 1.0]])
-    observed = solve(np.append(y, 0.8), more, np.diag([0.3] * 6 + [0.01]))
-    np.testing.assert_allclose(prior.mean, observed.mean)
-    np.testing.assert_allclose(prior.covariance, observed.covariance)
-    assert prior.log_likelihood == pytest.approx(observed.log_likelihood)
+def solve(y, design, covariance):
+    """Plain solution for what is known beforehand as observations: mean, spread, ln p, response."""
+    weight = np.linalg.inv(covariance)
+    posterior = np.linalg.inv(design.T @ weight @ design)
+    response = posterior @ design.T @ weight
+    left = y - design @ response @ y
+    logs = np.linalg.slogdet(covariance)[1] - np.linalg.slogdet(posterior)[1]
+    return response @ y, posterior, -0.5 * (logs + left @ weight @ left), response
 
 
 #: Five sweeps of two runs: correlated fits, and two channels of the same exposures.
@@ -59,13 +59,28 @@ def scattered(tau):
     return solve_scattered(READINGS, LINE, own_axes(NOISE, TOGETHER), np.array(tau), **PRIOR)
 
 
+def solved(tau, columns=None, sigma=()):
+    """READINGS solved anew, the prior of the slope (and of more columns) as observations."""
+    design = LINE if columns is None else np.hstack([LINE, columns])
+    known = np.eye(design.shape[1])[1:]
+    noise = np.zeros((6 + len(known),) * 2)
+    noise[:6, :6] = NOISE + tau**2 * TOGETHER
+    noise[6:, 6:] = np.diag(np.square([0.1, *sigma]))
+    y = np.r_[READINGS, 0.8, np.zeros(len(sigma))]
+    return solve(y, np.vstack([design, known]), noise)
+
+
 def test_one_set_of_axes_serves_every_scatter():
     tau = np.array([0.0, 0.3, 20.0])
     found = scattered(tau)
-    anew = solve(READINGS, LINE, NOISE + tau[:, None, None] ** 2 * TOGETHER, **PRIOR)
-    for name in ("mean", "covariance", "log_likelihood", "chi2"):
-        np.testing.assert_allclose(getattr(found, name), getattr(anew, name), rtol=1e-10)
-    np.testing.assert_allclose(found.response(np.arange(3)), anew.response, rtol=1e-9, atol=1e-12)
+    for k, one in enumerate(tau):
+        mean, covariance, log_likelihood, response = solved(one)
+        np.testing.assert_allclose(found.mean[k], mean, rtol=1e-10)
+        np.testing.assert_allclose(found.covariance[k], covariance, rtol=1e-10)
+        assert found.log_likelihood[k] == pytest.approx(log_likelihood, rel=1e-10)
+        np.testing.assert_allclose(
+            found.response(np.array([k]))[0], response[:, :6], rtol=1e-9, atol=1e-12
+        )
 
 
 def test_perfectly_correlated_fits_are_no_reason_to_give_up():
@@ -88,14 +103,8 @@ def test_the_gain_of_columns_is_that_of_solving_with_them(monkeypatch, few):
     (seen,) = plain.unexplained(np.column_stack([columns, left]))
     found = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=3.0)
     for chosen in ([0], [2], [1, 3]):
-        anew = solve(
-            READINGS,
-            np.hstack([LINE, columns[:, chosen]]),
-            NOISE + 0.25 * TOGETHER,
-            prior_mean=np.r_[PRIOR["prior_mean"], np.zeros(len(chosen))],
-            prior_sigma=np.r_[PRIOR["prior_sigma"], np.full(len(chosen), 3.0)],
-        )
-        gain = anew.log_likelihood - plain.log_likelihood[0]
+        more = solved(0.5, columns[:, chosen], [3.0] * len(chosen))
+        gain = more[2] - plain.log_likelihood[0]
         assert found[chosen[0], chosen[-1]] == pytest.approx(gain, rel=1e-9)
 
 

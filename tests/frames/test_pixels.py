@@ -1,4 +1,4 @@
-"""Pixels read by our own block reader against astropy's reader and the standard's numbers."""
+"""Pixels as read, against the numbers written and those of the standard."""
 
 import gzip
 
@@ -46,17 +46,16 @@ NATIVE = {"uint8": "uint8", "int16": "int16", "uint16": "uint16"}
 
 
 @pytest.mark.parametrize("kind", IMAGES)
-@pytest.mark.parametrize("ending", [".fits", ".fit", ".FTS", ".fits.gz"])
-@pytest.mark.parametrize("extension", [False, True])
-def test_plain_and_gzip_equal_astropy(make_fits, kind, ending, extension):
+@pytest.mark.parametrize(("ending", "extension"), [(".FTS", False), (".fits.gz", True)])
+def test_plain_and_gzip_hold_what_was_written(make_fits, kind, ending, extension):
     path = make_fits(f"a{ending}", image=IMAGES[kind], extension=extension)
     frame = read_frame(path)
-    expected = fits.getdata(path, int(extension))
     assert frame.image.dtype == np.float32
     assert frame.image.dtype.isnative
     assert frame.image.flags.c_contiguous
+    assert frame.image.flags.writeable
     assert frame.mask is None
-    assert_array_equal(frame.image, expected.astype(np.float32))
+    assert_array_equal(frame.image, IMAGES[kind].astype(np.float32))
     native, _ = read_pixels(frame.facts, dtype=None)
     assert native.dtype == NATIVE.get(kind, "float32")
     assert_array_equal(native, frame.image)
@@ -64,26 +63,28 @@ def test_plain_and_gzip_equal_astropy(make_fits, kind, ending, extension):
 
 @pytest.mark.parametrize("kind", IMAGES)
 @pytest.mark.parametrize("compression", [None, "GZIP_1"])
-def test_double_precision_on_request(make_fits, kind, compression):
-    path = make_fits(image=IMAGES[kind], compression=compression)
+def test_double_precision_on_request(tmp_path, make_fits, kind, compression):
+    if compression and "float" in kind:  # without loss, which is not the writer's own way
+        path = write_frame(tmp_path / "a.fz", IMAGES[kind])
+    else:
+        path = make_fits(image=IMAGES[kind], compression=compression)
     image, _ = read_pixels(read_facts(path), dtype=np.float64)
     assert image.dtype == np.float64
-    assert_array_equal(image, fits.getdata(path, int(bool(compression))).astype(np.float64))
+    assert_array_equal(image, IMAGES[kind].astype(np.float64))
 
 
 @pytest.mark.parametrize(
-    ("kind", "compression"),
+    ("kind", "compression", "ending"),
     [
-        ("uint16", "RICE_1"),
-        ("uint16", "GZIP_1"),
-        ("uint16", "GZIP_2"),
-        ("int16", "RICE_1"),
-        ("int32", "RICE_1"),
-        ("int16", "HCOMPRESS_1"),
+        ("uint16", "RICE_1", ".fits.fz"),
+        ("uint16", "GZIP_1", ".fz"),
+        ("uint16", "GZIP_2", ".fits"),
+        ("int16", "RICE_1", ".fits.fz"),
+        ("int32", "RICE_1", ".fits.fz"),
+        ("int16", "HCOMPRESS_1", ".fits.fz"),
     ],
 )
-@pytest.mark.parametrize("ending", [".fits.fz", ".fz", ".fits"])
-def test_tile_compressed_equals_astropy(make_fits, kind, compression, ending):
+def test_tile_compressed_holds_what_was_written(make_fits, kind, compression, ending):
     image = IMAGES[kind]
     path = make_fits(f"a{ending}", {"FOCUSPOS": 5}, image, compression=compression)
     frame = read_frame(path)
@@ -100,12 +101,6 @@ def test_tiles_of_any_shape(tmp_path, tile):
     assert_array_equal(read_frame(tmp_path / "a.fz").image, IMAGES["uint16"])
 
 
-@pytest.mark.parametrize("kind", ["uint16", "float32"])
-def test_blocks_join_without_a_seam(make_fits, monkeypatch, kind):
-    monkeypatch.setattr("starsize.frames.pixels._BLOCK", 100)
-    assert_array_equal(read_frame(make_fits(image=IMAGES[kind])).image, IMAGES[kind])
-
-
 @pytest.mark.parametrize("compression", [None, "GZIP_2"])
 def test_floats_keep_their_bits_and_nan_is_masked(tmp_path, compression):
     image = IMAGES["float32"].copy()
@@ -120,14 +115,14 @@ def test_floats_keep_their_bits_and_nan_is_masked(tmp_path, compression):
 
 @pytest.mark.parametrize(("scale", "zero"), [(0.5, 100.0), (2.0, 0.0), (1.0, -12.0), (1.0, 1e6)])
 @pytest.mark.parametrize("stored", [np.uint8, np.int16, np.int32])
-def test_scaled_integers_equal_astropy(tmp_path, stored, scale, zero):
+def test_scaled_integers_are_what_the_standard_makes_of_them(tmp_path, stored, scale, zero):
     hdu = fits.PrimaryHDU(np.arange(24, dtype=stored).reshape(4, 6))
     hdu.header["BSCALE"], hdu.header["BZERO"] = scale, zero
     path = tmp_path / "a.fits"
     hdu.writeto(path)
+    # FITS standard 4.0, sec. 4.4.2.5: BZERO + BSCALE times what is stored.
     expected = zero + scale * np.arange(24, dtype=np.float64).reshape(4, 6)
     assert_array_equal(read_frame(path).image, expected.astype(np.float32))
-    assert_array_equal(fits.getdata(path).astype(np.float32), expected.astype(np.float32))
 
 
 @pytest.mark.parametrize("zero", [0, 32768])

@@ -60,7 +60,9 @@ def test_words_stay_words(night):
 
 def test_every_frame_that_is_left_out_has_its_letter(night):
     fit = night.curves.fits[1]
-    assert left_out_letters(fit) == ["a"]
+    letters = left_out_letters(fit)
+    assert [letter for letter in letters if letter] == ["a"]
+    assert [not letter for letter in letters] == list(fit.used)
     used = np.zeros(len(fit.curve.names), bool)
     assert left_out_letters(replace(fit, used=used)) == list("abcdefghijk")
 

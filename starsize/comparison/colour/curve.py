@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..linear import solve
+from ..linear import least_squares
 
 #: Powers of the wavelength in a curve of one, two and three terms. The three are Conrady's
 #: dispersion formula n = n0 + A / lambda + B / lambda^3.5 (Conrady, Applied Optics and Optical
@@ -47,24 +47,14 @@ def fit_smooth_curve(
 ) -> SmoothCurve:
     """Generalised least squares of the curve through k filters.
 
-    Parameters
-    ----------
-    wavelength_nm, shift : (k,) arrays
-        Central wavelengths and focus shifts, in any one unit.
-    covariance : (k, k) array
-        Covariance of the shifts, the unit squared; positive definite.
-    terms : {1, 2, 3}
-        At most the number of distinct wavelengths.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer distinct wavelengths than terms.
+    ``wavelength_nm`` and ``shift`` are (k,) arrays, the shifts and their positive definite (k, k)
+    ``covariance`` in any one unit; ``ValueError`` if there are fewer distinct wavelengths than
+    terms (1 to 3).
     """
     if len(np.unique(wavelength_nm)) < terms:
         msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"
         raise ValueError(msg)
-    found = solve(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
+    found = least_squares(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
     return SmoothCurve(found.mean, found.covariance)
 
 

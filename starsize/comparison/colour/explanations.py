@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 from scipy.stats import chi2
 
-from ..linear import solve
+from ..linear import least_squares
 from .curve import SmoothCurve, curve_basis
 
 #: Shares of the zone by which a filter may depart from the smooth curve before that means
@@ -27,15 +27,8 @@ _MANY = 9
 class Shifts:
     """Focus shifts of k filters with their passbands.
 
-    Attributes
-    ----------
-    filters : tuple of str
-    wavelength_nm, width_nm : (k,) arrays
-    shift : (k,) array
-        In steps, with the plates of known filters taken off.
-    covariance : (k, k) array
-    zone : (k,) array
-        In steps.
+    (k,) and (k, k) arrays; ``shift``, its covariance and the zones in steps, with the plates of
+    known filters taken off.
     """
 
     filters: tuple[str, ...]
@@ -66,12 +59,8 @@ class Explanation:
 
         Between other filters a smooth curve is held on both sides; beyond them it is free.
         """
-        kept = [
-            w
-            for f, w in zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True)
-            if f not in self.odd
-        ]
         own = dict(zip(shifts.filters, shifts.wavelength_nm.tolist(), strict=True))
+        kept = [w for f, w in own.items() if f not in self.odd]
         return tuple(
             f for f in self.odd if own[f] < min(kept) - HELD_NM or own[f] > max(kept) + HELD_NM
         )
@@ -115,23 +104,23 @@ def fit_explanation(shifts: Shifts, *, terms: int, odd: tuple[str, ...]) -> Expl
     indicator = (np.array(shifts.filters)[:, None] == np.array(odd, dtype=str)).astype(float)
     design = np.hstack([curve_basis(shifts.wavelength_nm, terms), indicator])
     noise = shifts.covariance + _tolerance(shifts)
-    curve = solve(shifts.shift, design, noise).mean[:terms]
+    curve = least_squares(shifts.shift, design, noise).mean[:terms]
     # How far a band's focus may lie from its centre's depends on the curve, hence two passes.
     noise = noise + np.diag(_band_tolerance(shifts, curve) ** 2)
-    found = solve(shifts.shift, design, noise)
+    found = least_squares(shifts.shift, design, noise)
     return Explanation(
         curve=SmoothCurve(found.mean[:terms], found.covariance[:terms, :terms]),
         odd=odd,
         odd_shift=found.mean[terms:],
         odd_sigma=np.sqrt(np.diag(found.covariance)[terms:]),
-        chi2=float(found.chi2),
+        chi2=found.chi2,
         dof=len(shifts.filters) - design.shape[1],
     )
 
 
 def _candidates(shifts: Shifts, odd_allowed: bool) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Terms and odd filters to try, fewest unknowns first; the odd ones stay a minority."""
-    k = len(shifts.filters)
+    k, own = len(shifts.filters), dict(zip(shifts.filters, shifts.wavelength_nm, strict=True))
     most_odd = (k - 1) // 2 if odd_allowed else 0
     if k > _MANY:
         most_odd = min(most_odd, 2)
@@ -140,12 +129,7 @@ def _candidates(shifts: Shifts, odd_allowed: bool) -> Iterator[tuple[int, tuple[
             if unknowns - terms > most_odd:
                 continue
             for odd in combinations(shifts.filters, unknowns - terms):
-                kept = [
-                    w
-                    for f, w in zip(shifts.filters, shifts.wavelength_nm, strict=True)
-                    if f not in odd
-                ]
-                if len(np.unique(kept)) >= terms:
+                if len({w for f, w in own.items() if f not in odd}) >= terms:
                     yield terms, odd
 
 

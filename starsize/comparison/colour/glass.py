@@ -47,9 +47,8 @@ def plate_steps(name: str, setup: Setup, scale: Scale) -> float | None:
     glass = setup.filters.get(name)
     if glass is None or glass.thickness_mm is None or scale.um_per_step is None:
         return None
-    shift = plate_shift_mm(
-        glass.thickness_mm, index_of(name, setup), setup.telescope.focal_ratio
-    ) * (setup.telescope.focus_scale or 1.0)
+    ratio, rescaled = setup.telescope.focal_ratio, setup.telescope.focus_scale or 1.0
+    shift = plate_shift_mm(glass.thickness_mm, index_of(name, setup), ratio) * rescaled
     return 1e3 * shift / scale.um_per_step.value * scale.sense
 
 
@@ -70,10 +69,7 @@ def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ..
         moved = optics.scale.estimate(float(shift), float(sigma))
         if moved is None:
             continue
-        glass = Estimate(
-            glass_mm(moved.value, name, optics.setup),
-            abs(glass_mm(moved.sigma, name, optics.setup)),
-        )
+        glass = glass_of(moved, name, optics.setup)
         found.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
     return tuple(found)
 
@@ -90,10 +86,9 @@ def blame(
         return Blame(cause="telescope", reason=Finding("one_glass"))
     if not explanations:
         return Blame(cause="unknown", reason=Finding("nothing_explains"))
-    if all(name in optics.known_plates for name in shifts.filters):
-        smooth = [e for e in explanations if not e.odd]
-        if smooth:
-            return _blame_with_plates(shifts, optics)
+    plates_known = all(name in optics.known_plates for name in shifts.filters)
+    if plates_known and not all(e.odd for e in explanations):
+        return _blame_with_plates(shifts, optics)
     causes = {_cause_of(e, shifts) for e in explanations}
     if len(causes) == 1 and "unknown" not in causes:
         return _agreed(explanations, causes.pop(), optics)
@@ -155,14 +150,14 @@ def _said(odd: tuple[OddFilter, ...]) -> tuple[Finding, ...]:
     )
 
 
-def glass_mm(shift_um: float, name: str, setup: Setup) -> float:
+def glass_of(shift_um: Estimate, name: str, setup: Setup) -> Estimate:
     """Thickness of a filter's glass that moves focus by so much, millimetres."""
-    return glass_for_shift_mm(
-        shift_um / 1e3,
-        index_of(name, setup),
-        setup.telescope.focal_ratio,
-        focus_scale=setup.telescope.focus_scale or 1.0,
+    ratio, scale = setup.telescope.focal_ratio, setup.telescope.focus_scale or 1.0
+    value, sigma = (
+        glass_for_shift_mm(part / 1e3, index_of(name, setup), ratio, focus_scale=scale)
+        for part in (shift_um.value, shift_um.sigma)
     )
+    return Estimate(value, abs(sigma))
 
 
 def _reach(position: np.ndarray, zone: np.ndarray) -> float:

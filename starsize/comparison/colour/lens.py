@@ -10,7 +10,7 @@ from ...filters import Band
 from ..compared import LensFilter, LensReport
 from ..offsets.adjustment import Adjustment
 from ..offsets.growth import growth
-from .glass import Optics, glass_mm
+from .glass import Optics, glass_of
 
 _IN_BAND = np.linspace(-0.5, 0.5, 21)
 
@@ -28,20 +28,8 @@ def lens_report(
     The lens has one zero for all filters: the median of what each lacks to the mean of the lens'
     curve over its band, so that a filter with more glass stands off by itself.
 
-    Parameters
-    ----------
-    lens : LensColour or None
-    adjustment : Adjustment
-    fits : mapping of str to CurveFit
-        The best answered fit of each filter.
-    optics : Optics
-    common_steps : float
-        The position that serves all filters best.
-
-    Returns
-    -------
-    LensReport or None
-        None where the sweeps told nothing of the lens, or the step size is not known.
+    ``fits`` are the best answered fit of each filter, ``common_steps`` the position that serves all
+    best. None where the sweeps told nothing of the lens, or the step size is not known.
     """
     scale = optics.scale
     bands = {n: b for n in adjustment.filters if (b := optics.setup.band(n)) is not None}
@@ -49,16 +37,14 @@ def lens_report(
         return None
     best = dict(zip(adjustment.filters, adjustment.mixture.average, strict=False))
     zero = float(np.median([best[n] - _mean(lens, band) for n, band in bands.items()]))
-    shift = [scale.estimate(float(v), float(s)) for v, s in zip(
-        lens.shift_steps, lens.sigma_steps, strict=True)]  # fmt: skip
-    sigma = _relative_sigma(adjustment, tuple(bands))
+    pairs = zip(lens.shift_steps.tolist(), lens.sigma_steps.tolist(), strict=True)
+    shift = [scale.estimate(*pair) for pair in pairs]
+    sigma, second = _relative_sigma(adjustment, tuple(bands)), lens.secondary_steps
     return LensReport(
         wavelength_nm=lens.wavelength_nm,
         shift_um=np.array([s.value for s in shift if s]),
         sigma_um=np.array([s.sigma for s in shift if s]),
-        secondary_um=scale.estimate(lens.secondary_steps.value, lens.secondary_steps.sigma)
-        if lens.secondary_steps.is_known
-        else None,
+        secondary_um=scale.estimate(second.value, second.sigma) if second.is_known else None,
         spherical_waves=lens.spherical_waves,
         filters=tuple(
             _filter(
@@ -110,11 +96,7 @@ def _filter(
         width_nm=band.width_nm,
         focus_um=scale.estimate(focus.value, focus.sigma),
         spread_um=abs(spread) if spread is not None else None,
-        glass_mm=None
-        if off is None
-        else Estimate(
-            glass_mm(off.value, name, optics.setup), abs(glass_mm(off.sigma, name, optics.setup))
-        ),
+        glass_mm=None if off is None else glass_of(off, name, optics.setup),
         growth_at_luminance=growths[0],
         growth_at_common=growths[1],
     )

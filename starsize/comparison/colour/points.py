@@ -24,14 +24,7 @@ def colour_points(
 
     The compromise is taken over the filters with a zone, over all where none has one.
 
-    Parameters
-    ----------
-    adjustment : Adjustment
-    fits : mapping of str to CurveFit
-        The best answered fit of each filter.
-    zone_steps : mapping of str to float
-    optics : Optics
-        With the plates that are known.
+    ``fits`` are the best answered fit of each filter; ``optics`` has the plates that are known.
     """
     names = adjustment.filters
     focus = np.eye(len(adjustment.names))[: len(names)]

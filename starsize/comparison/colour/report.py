@@ -15,7 +15,7 @@ from ..compared import ColourPoint, ColourReport, ColourWord
 from ..offsets.adjustment import Adjustment
 from ..offsets.table import Scale
 from .curve import SmoothCurve
-from .explanations import Explanation, Shifts, explain
+from .explanations import Shifts, explain
 from .glass import Blame, Optics, blame, plate_steps
 from .lens import lens_report
 from .points import colour_points
@@ -40,12 +40,8 @@ class _Colours:
 
     def word(self, names: Sequence[str]) -> ColourWord:
         pick = [self.filters.index(n) for n in names]
-        return verdict_of_errors(
-            self.position[pick],
-            self.zone[pick],
-            self.errors[:, pick],
-            zone_share=self.zone_share,
-        )
+        errors, share = self.errors[:, pick], self.zone_share
+        return verdict_of_errors(self.position[pick], self.zone[pick], errors, zone_share=share)
 
 
 def colour_report(
@@ -60,20 +56,14 @@ def colour_report(
 ) -> ColourReport:
     """Judge the colours together.
 
-    Parameters
-    ----------
-    adjustment : Adjustment
-    fits : mapping of str to CurveFit
-        The best answered fit of each filter, for the growth of its star.
-    setup, scale, zone_steps
-        Bands and glass; step size; half-widths of the zones where known.
-    same_glass : bool
-        The colours are channels of one colour camera.
-    lens : LensColour, optional
-        What the joint fit says of the lens.
+    ``fits`` are the best answered fit of each filter, ``zone_steps`` half-widths of the zones where
+    known; ``same_glass`` says that the colours are channels of one colour camera, ``lens`` is what
+    the joint fit says of the lens.
     """
     judged = [n for n in adjustment.filters if n in zone_steps]
-    optics = _optics(judged, setup, scale)
+    plates = {name: plate_steps(name, setup, scale) for name in judged}
+    known = {name: shift for name, shift in plates.items() if shift is not None}
+    optics = Optics(setup=setup, scale=scale, known_plates=known)
     points, middle = colour_points(adjustment, fits, zone_steps=zone_steps, optics=optics)
     if len(judged) < 2:
         return empty_report(
@@ -83,17 +73,19 @@ def colour_report(
         )
     colours = _colours(adjustment, judged, setup, scale, zone_steps)
     verdict = colours.word(judged)
-    explanations, shifts = _explained(colours, optics, same_glass)
-    found = _blamed(verdict, explanations, shifts, optics, same_glass)
+    shifts = _shifts(colours, optics)
+    explanations = explain(shifts, odd_allowed=not same_glass)
+    found = Blame(cause=None)  # nobody where the colours are not apart
+    if verdict == "apart":
+        found = blame(explanations, shifts, optics, same_glass=same_glass)
     curve = curve_of_telescope(
         explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
     )
     wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
-    without, others_meet = (
-        ((), None)
-        if same_glass
-        else odd_ones_out(judged, colours.position, colours.zone, colours.word)
-    )
+    without: tuple[str, ...] = ()
+    others_meet = None
+    if not same_glass:
+        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, colours.word)
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -118,15 +110,11 @@ def empty_report(
     reason: Finding, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
 ) -> ColourReport:
     """A report without a verdict, and why there is none."""
+    none = np.array([])
     return ColourReport(
-        verdict="cannot tell",
-        reason=reason,
-        points=points,
-        compromise_steps=compromise_steps,
-        curve_wavelength_nm=np.array([]),
-        curve_shift_steps=np.array([]),
-        curve_sigma_steps=np.array([]),
-    )
+        verdict="cannot tell", reason=reason, points=points, compromise_steps=compromise_steps,
+        curve_wavelength_nm=none, curve_shift_steps=none, curve_sigma_steps=none,
+    )  # fmt: skip
 
 
 def _colours(
@@ -154,23 +142,12 @@ def _colours(
     )
 
 
-def _optics(judged: Sequence[str], setup: Setup, scale: Scale) -> Optics:
-    plates = {name: plate_steps(name, setup, scale) for name in judged}
-    return Optics(
-        setup=setup,
-        scale=scale,
-        known_plates={name: shift for name, shift in plates.items() if shift is not None},
-    )
-
-
-def _explained(
-    colours: _Colours, optics: Optics, same_glass: bool
-) -> tuple[list[Explanation], Shifts]:
-    """The shifts without the known plates, and what explains them."""
+def _shifts(colours: _Colours, optics: Optics) -> Shifts:
+    """The shifts without the known plates."""
     known = optics.known_plates
     usual = float(np.mean(list(known.values()))) if known else 0.0
     plates = np.array([known.get(name, usual) for name in colours.filters])
-    shifts = Shifts(
+    return Shifts(
         filters=colours.filters,
         wavelength_nm=np.array([b.wavelength_nm for b in colours.bands]),
         width_nm=np.array([b.width_nm for b in colours.bands]),
@@ -178,33 +155,18 @@ def _explained(
         covariance=colours.covariance,
         zone=colours.zone,
     )
-    return explain(shifts, odd_allowed=not same_glass), shifts
-
-
-def _blamed(
-    word: ColourWord,
-    explanations: list[Explanation],
-    shifts: Shifts,
-    optics: Optics,
-    same_glass: bool,
-) -> Blame:
-    """Who is to blame where the colours are apart; nobody where they are not."""
-    if word != "apart":
-        return Blame(cause=None)
-    return blame(explanations, shifts, optics, same_glass=same_glass)
 
 
 def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:
-    groups: list[tuple[str, ColourWord]] = []
+    groups: tuple[tuple[str, ColourWord], ...] = ()
     if {"R", "G", "B"} <= set(colours.filters):
-        groups.append(("R, G, B", colours.word(("R", "G", "B"))))
+        groups += (("R, G, B", colours.word(("R", "G", "B"))),)
     if "L" in colours.filters:
         at = colours.filters.index("L")
-        word = whole_band(
-            curve, colours.bands, wide=colours.bands[at], zone_steps=float(colours.zone[at])
-        )
-        groups.append(("L's whole band", word))
-    return tuple(groups)
+        wide, zone = colours.bands[at], float(colours.zone[at])
+        word = whole_band(curve, colours.bands, wide=wide, zone_steps=zone)
+        groups += (("L's whole band", word),)
+    return groups
 
 
 def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> float | None:
@@ -238,11 +200,7 @@ def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Find
 def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> Finding:
     if len(filters) < 2:
         return Finding("one_filter", name=filters[0])
-    lacks = []
-    if setup.telescope.focal_ratio is None:
-        lacks.append("focal ratio")
-    if scale.um_per_step is None:
-        lacks.append("step size")
-    if lacks:
+    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": scale.um_per_step}
+    if lacks := [name for name, value in needs.items() if value is None]:
         return Finding("zone_needs", lacks=tuple(lacks))
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))

@@ -52,13 +52,9 @@ def verdict_of_errors(
     more than the largest of all pairs' errors reaches in 95 % of draws, so that many filters do
     not make a false alarm likelier.
 
-    Parameters
-    ----------
-    best_steps, zone_steps : (k,) arrays
-    errors : (size, k) array
-        Draws of the errors of ``best_steps``, about zero.
-    zone_share : float
-        Relative standard uncertainty that all zones share, from that of the step size.
+    ``errors`` are (size, k) draws of the errors of the (k,) ``best_steps``, about zero;
+    ``zone_share`` is the relative standard uncertainty that all zones share, from that of the step
+    size.
     """
     i, j = np.triu_indices(len(best_steps), 1)
     reach = zone_steps[i] + zone_steps[j]

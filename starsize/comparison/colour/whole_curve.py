@@ -51,21 +51,14 @@ def whole_band(
 ) -> ColourWord:
     """Does one position lie inside the zone of every wavelength that a wide filter lets through.
 
-    Parameters
-    ----------
-    curve : SmoothCurve or None
-    bands : sequence of Band
-        Of all filters; the narrower ones say how much of the wide band was seen.
-    wide : Band
-        The wide filter.
-    zone_steps : float
-        Its zone, at its central wavelength.
+    Of ``bands``, those of all filters, the narrower ones say how much of the ``wide`` band was
+    seen; ``zone_steps`` is the zone at its central wavelength.
     """
     narrow = [b for b in bands if b.width_nm <= WIDE_NM]
     if curve is None or not narrow:
         return "cannot tell"
-    low = max(_low(wide), min(_low(b) for b in narrow))
-    high = min(_high(wide), max(_high(b) for b in narrow))
+    low = max(_edge(wide, -1), min(_edge(b, -1) for b in narrow))
+    high = min(_edge(wide, 1), max(_edge(b, 1) for b in narrow))
     if high - low < SEEN * wide.width_nm:
         return "cannot tell"
     wavelength = np.linspace(low, high, 13)
@@ -96,9 +89,5 @@ def secondary_of(curve: SmoothCurve | None, bands: Sequence[Band]) -> float | No
     return shift if abs(shift) > 2 * sigma else None
 
 
-def _low(band: Band) -> float:
-    return band.wavelength_nm - band.width_nm / 2
-
-
-def _high(band: Band) -> float:
-    return band.wavelength_nm + band.width_nm / 2
+def _edge(band: Band, side: int) -> float:
+    return band.wavelength_nm + side * band.width_nm / 2

@@ -19,21 +19,10 @@ def odd_ones_out(
 ) -> tuple[tuple[str, ...], float | None]:
     """Leave out the filter furthest from the common position, until the others are together.
 
-    Parameters
-    ----------
-    filters : sequence of str
-    position_steps, zone_steps : (k,) arrays
-        Best focus and half-width of the critical focus zone, steps.
-    word : callable
-        Verdict on some of the filters.
-
-    Returns
-    -------
-    tuple of str
-        The filters left out, in order; empty where they are together anyway, or where fewer than
-        three others, or not more than were left out, would remain.
-    float or None
-        The position that serves the others best, in the unit and from the zero of the positions.
+    ``word`` is the verdict on some of the filters; positions and zones are (k,) arrays in steps.
+    The filters left out come in order, with the position that serves the others best; none where
+    all are together anyway, or where fewer than three others, or not more than were left out, would
+    remain.
     """
     left = list(range(len(filters)))
     out: list[int] = []

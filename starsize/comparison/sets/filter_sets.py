@@ -51,15 +51,13 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
         )
         raise InputError(msg)
     reference = new.reference if new.reference in shared else shared[0]
-    notices: list[Notice] = []
     new_here = change_reference(new, reference)
-    old_here = change_reference(old, reference)
-    scaled, scale_notice = _in_steps_of(old_here, new_here)
-    notices += scale_notice
-    if not scale_notice:  # the same focuser
+    scaled, notices = _in_steps_of(change_reference(old, reference), new_here)
+    if not notices:  # the same focuser
         before, after = scaled, new_here
         scaled, new_here = with_scatter_of(before, after), with_scatter_of(after, before)
-        notices += _scatter_borrowed((before, scaled), (after, new_here))
+        pairs = ((before, scaled), (after, new_here))
+        notices += [notice("scatter_borrowed", run=a.name) for a, b in pairs if a is not b]
     names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
     rows = tuple(_row(name, scaled, new_here, reference) for name in names)
     notices += _reference_moved(rows, reference)
@@ -116,9 +114,7 @@ def set_of_rows(
         zone_steps={f: float(r.zone_steps) for f, r in by_name.items() if r.zone_steps is not None},
         um_per_step=um_per_step,
         outward=outward,
-        frames_sigma_steps=()
-        if None in parts
-        else tuple(float(one) for one in parts if one is not None),
+        frames_sigma_steps=() if None in parts else tuple(np.array(parts, float).tolist()),
         sweeps=tuple(by_name[f].sweeps for f in filters),
         repeatability_steps=repeatability_steps,
     )
@@ -127,10 +123,7 @@ def set_of_rows(
 def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     """Count the same offsets from another filter; nothing is fitted again.
 
-    Raises
-    ------
-    ValueError
-        If ``reference`` was not measured.
+    ``ValueError`` if ``reference`` was not measured.
     """
     if reference not in measured.filters:
         msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
@@ -149,34 +142,20 @@ def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
         half95_steps=tuple(measured.factor95 * np.sqrt(np.diag(covariance))),
         # What two other filters' frames know of their difference is not stored.
         frames_sigma_steps=(),
-        sweeps=tuple(measured.sweeps[measured.filters.index(f)] for f in order)
-        if measured.sweeps
-        else (),
+        sweeps=tuple((pick @ measured.sweeps).astype(int).tolist()) if measured.sweeps else (),
     )
 
 
 def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[Notice]]:
     """The old offsets in the new run's steps; as they are where a step size is unknown."""
-    factor, notices = 1.0, []
-    if old.outward != new.outward:
-        factor = -1.0
+    factor, notices = 1.0 if old.outward == new.outward else -1.0, []
     if old.um_per_step is not None and new.um_per_step is not None:
         ratio = old.um_per_step.value / new.um_per_step.value
-        own = math.hypot(
-            _relative(old.um_per_step.sigma, old.um_per_step.value),
-            _relative(new.um_per_step.sigma, new.um_per_step.value),
-        )
+        own = math.hypot(_relative(old.um_per_step), _relative(new.um_per_step))
         if abs(ratio - 1) > max(STEP_SIZES_DIFFER, 3 * own):
             factor *= ratio
-            notices.append(
-                notice(
-                    "step_size_changed",
-                    old=old.name,
-                    new=new.name,
-                    old_um=old.um_per_step.value,
-                    new_um=new.um_per_step.value,
-                )
-            )
+            sizes = {"old_um": old.um_per_step.value, "new_um": new.um_per_step.value}
+            notices.append(notice("step_size_changed", old=old.name, new=new.name, **sizes))
     scaled = replace(
         old,
         offset_steps=factor * old.offset_steps,
@@ -187,37 +166,30 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
     return scaled, notices
 
 
-def _relative(sigma: float, value: float) -> float:
-    return sigma / value if math.isfinite(sigma) else 0.0
+def _relative(size: Estimate) -> float:
+    return size.sigma / size.value if math.isfinite(size.sigma) else 0.0
 
 
 def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRow:
     before, after = _offset(old, name), _offset(new, name)
     zone = new.zone_steps.get(name, old.zone_steps.get(name))
-    row = SetRow(
-        filter=name,
-        reference=reference,
-        change="cannot tell",
-        old_offset_steps=before[0] if before else None,
-        old_sigma_steps=before[1] if before else None,
-        new_offset_steps=after[0] if after else None,
-        new_sigma_steps=after[1] if after else None,
-        zone_steps=zone,
-        parfocal=_inside(after, zone, new.factor95) if after else None,
-        old_move_steps=round(before[0]) if before else None,
-        new_move_steps=round(after[0]) if after else None,
-    )
+    row = SetRow(filter=name, reference=reference, change="cannot tell", zone_steps=zone)
+    if before:
+        row = replace(
+            row, old_offset_steps=before[0], old_sigma_steps=before[1],
+            old_move_steps=round(before[0]),
+        )  # fmt: skip
+    if after:
+        row = replace(
+            row, new_offset_steps=after[0], new_sigma_steps=after[1],
+            new_move_steps=round(after[0]), parfocal=_inside(after, zone, new.factor95),
+        )  # fmt: skip
     if name == reference:
         return replace(
-            row,
-            change="unchanged",
-            change_steps=0.0,
-            change_sigma_steps=0.0,
-            change_um=0.0 if new.um_per_step else None,
-            significant=False,
-            update=False,
+            row, change="unchanged", change_steps=0.0, change_sigma_steps=0.0,
+            change_um=0.0 if new.um_per_step else None, significant=False, update=False,
             reason=Finding("set_reference"),
-        )
+        )  # fmt: skip
     if before is None or after is None:
         return _one_sided(row, old, new, measured_before=before is not None)
     change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
@@ -238,21 +210,11 @@ def _what_would_tell(
     old: MeasuredSet, new: MeasuredSet, name: str, sigma: float
 ) -> dict[str, float | str | None]:
     """What the frames alone know of a change, and what one more sweep would make of it."""
+    told: dict[str, float | str | None] = {"frames": None, "one_more": None}
     frames = frames_alone(old, new, name)
-    if frames is None or frames > TELLING * sigma:
-        return {"frames": None, "one_more": None, "reference": new.reference}
-    return {
-        "frames": NORMAL_95 * frames,
-        "one_more": with_one_more(old, new, name),
-        "reference": new.reference,
-    }
-
-
-def _scatter_borrowed(*runs: tuple[MeasuredSet, MeasuredSet]) -> list[Notice]:
-    """A notice for each run whose scatter is that of the other's repeats."""
-    return [
-        notice("scatter_borrowed", run=before.name) for before, after in runs if after is not before
-    ]
+    if frames is not None and frames <= TELLING * sigma:
+        told = {"frames": NORMAL_95 * frames, "one_more": with_one_more(old, new, name)}
+    return {**told, "reference": new.reference}
 
 
 def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:

@@ -8,7 +8,7 @@ import io
 import itertools
 import re
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from html import escape
@@ -16,6 +16,7 @@ from typing import Any, Final
 from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
+from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -91,32 +92,32 @@ def filter_marker(name: str) -> str:
     return _MARKERS.get(name) or _OTHER_MARKERS[spare_number(name) - 1]
 
 
-def marker_size(name: str, size: float) -> float:
-    """Make marks look equally large: triangles and diamonds are drawn smaller than squares."""
-    return size * {"^": 1.3, "v": 1.3, "<": 1.3, ">": 1.3, "P": 1.25, "h": 1.2}.get(
-        filter_marker(name), 1.0
-    )
+def mark(name: str, size: float, *, edge: float | None = None) -> dict[str, Any]:
+    """How a filter's points are drawn: its colour and mark, with an edge of paper if wanted.
+
+    Marks look equally large: triangles and diamonds are drawn smaller than squares.
+    """
+    sign = filter_marker(name)
+    larger = {"^": 1.3, "v": 1.3, "<": 1.3, ">": 1.3, "P": 1.25, "h": 1.2}.get(sign, 1.0)
+    style = {"color": filter_colour(name), "marker": sign, "markersize": size * larger}
+    if edge is not None:
+        style |= {"markeredgecolor": colour("paper"), "markeredgewidth": edge}
+    return {"linestyle": "none", **style}
 
 
 def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
     """An empty drawing of the page's style; one point is one pixel."""
-    with mpl.rc_context(_SETTINGS):
-        figure = Figure(figsize=(width_px / 72, height_px / 72), dpi=72)
-        FigureCanvasSVG(figure)
-        axes = figure.add_subplot()
-    figure.patch.set_visible(False)
-    dress(axes)
+    figure, (axes,) = new_panels(width_px, (height_px,))
     return figure, axes
 
 
 def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tuple[Axes, ...]]:
     """Drawings one below the other that share their x axis; its labels stand at the lowest."""
     with mpl.rc_context(_SETTINGS):
-        size = (width_px / 72, sum(heights_px) / 72)
-        figure = Figure(figsize=size, dpi=72)
+        figure = Figure(figsize=(width_px / 72, sum(heights_px) / 72), dpi=72)
         FigureCanvasSVG(figure)
         rows = len(heights_px)
-        panels = figure.subplots(rows, sharex=True, height_ratios=heights_px)
+        panels = figure.subplots(rows, squeeze=False, sharex=True, height_ratios=heights_px)[:, 0]
     figure.patch.set_visible(False)
     for axes in panels:
         dress(axes)
@@ -136,20 +137,25 @@ def dress(axes: Axes) -> None:
         label.set_fontsize(12)
 
 
+def in_both_widths(
+    draw: Callable[..., str | None], *args: Any, name: str, widths: tuple[int, int], **how: Any
+) -> list[tuple[str, Markup]]:
+    """The same drawing for a wide and for a narrow screen; the page shows one of them."""
+    drawn = [
+        (kind, draw(*args, name=f"{name}-{kind}", width_px=width, **how))
+        for kind, width in zip(("wide", "narrow"), widths, strict=True)
+    ]
+    return [(kind, Markup(svg)) for kind, svg in drawn if svg]
+
+
 def svg_text(
     figure: Figure, *, name: str, title: str, description: str, beside_px: float = 0.0
 ) -> str:
     """The figure as inline SVG: named for screen readers, nothing fetched, themed by CSS.
 
-    Parameters
-    ----------
-    figure : Figure
-    name : str
-        Unique on the page: letters, digits and hyphens; starts every id in the SVG.
-    title, description : str
-        What a screen reader says.
-    beside_px : float
-        Room above and below for words that stand beside the axes.
+    ``name``, unique on the page (letters, digits and hyphens), starts every id in the SVG; title
+    and description are what a screen reader says; ``beside_px`` is room above and below for words
+    that stand beside the axes.
     """
     _set_margins(figure, beside_px)
     raw = io.StringIO()

@@ -24,14 +24,8 @@ def colour_svg(
     axes.set_ylabel(f"focus beyond the compromise (steps, {outward} is out)")
     if um_per_step:
         scale = um_per_step
-
-        def to_um(steps: Any) -> Any:
-            return np.asarray(steps) * scale
-
-        def to_steps(um: Any) -> Any:
-            return np.asarray(um) / scale
-
-        side = axes.secondary_yaxis("right", functions=(to_um, to_steps))
+        both: Any = (lambda steps: steps * scale, lambda um: um / scale)
+        side = axes.secondary_yaxis("right", functions=both)
         _canvas.dress(side)  # type: ignore[arg-type]
         side.spines["right"].set_visible(True)
         side.spines["right"].set_color(_canvas.colour("rule"))
@@ -99,9 +93,7 @@ def _draw_point(axes: _canvas.Axes, point: ColourPoint, *, label_left: bool) -> 
         )  # fmt: skip
     axes.errorbar(
         [x], [y], yerr=[known(point.shift_steps.sigma) or 0.0],
-        fmt=_canvas.filter_marker(point.filter), color=tint,
-            markersize=_canvas.marker_size(point.filter, 8), elinewidth=1.6,
-        markeredgecolor=_canvas.colour("paper"), markeredgewidth=1, zorder=3,
+        **_canvas.mark(point.filter, 8, edge=1), elinewidth=1.6, zorder=3,
     )  # fmt: skip
     axes.annotate(
         point.filter, (x, y), parse_math=False,

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
+from ..words import phrases
 from . import _canvas
 
 #: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.
@@ -19,18 +20,7 @@ _LINES: Final = 12
 
 
 def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: int) -> str:
-    """Draw the plane and bowl of a field.
-
-    Parameters
-    ----------
-    field : FieldReport
-        With ``frame_px``.
-    steps_per_um : float
-        Negative where the focuser counts inward.
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw the plane and bowl of a field; ``steps_per_um`` is negative if steps count inward."""
     width, height = field.frame_px or (1.0, 1.0)
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 84)
     draw_field(axes, field, steps_per_um=steps_per_um)
@@ -56,10 +46,7 @@ def draw_field(axes: _canvas.Axes, field: FieldReport, *, steps_per_um: float) -
                 u, v, steps, levels=chosen, colors=[_canvas.colour(tint)],
                 linestyles=dash, linewidths=1.3,
             )  # fmt: skip
-            axes.clabel(
-                lines, fmt=signed, fontsize=11,
-                colors=[_canvas.colour("muted")],
-            )  # fmt: skip
+            axes.clabel(lines, fmt=signed, fontsize=11, colors=[_canvas.colour("muted")])
     axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
     _frame(axes)
     _corners(axes, field, steps_per_um)
@@ -86,8 +73,7 @@ def field_words(field: FieldReport, steps_per_um: float) -> str:
 
 def signed(value: float, decimals: int = 0) -> str:
     """A number with its sign; nothing has none."""
-    text = f"{value:+.{decimals}f}".replace("-", "−")
-    return text[1:] if not float(f"{value:.{decimals}f}") else text
+    return phrases.signed(value, decimals).replace("-", "−")
 
 
 def _frame(axes: _canvas.Axes) -> None:

@@ -8,15 +8,7 @@ from . import _canvas
 
 
 def lens_svg(lens: LensReport, *, name: str, width_px: int) -> str:
-    """Draw the lens' focus against wavelength with its 95 % band, each filter's light on it.
-
-    Parameters
-    ----------
-    lens : LensReport
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw the lens' focus against wavelength with its 95 % band, each filter's light on it."""
     figure, axes = _canvas.new_axes(width_px, 360)
     draw_lens(axes, lens)
     return _canvas.svg_text(
@@ -53,9 +45,7 @@ def _draw(axes: _canvas.Axes, lens: LensReport, one: LensFilter, *, left: bool) 
         return
     axes.errorbar(
         [one.wavelength_nm], [one.focus_um.value], yerr=[np.nan_to_num(one.focus_um.sigma)],
-        fmt=_canvas.filter_marker(one.filter), color=tint, elinewidth=1.4, zorder=3,
-        markersize=_canvas.marker_size(one.filter, 7), markeredgewidth=0.8,
-        markeredgecolor=_canvas.colour("paper"),
+        **_canvas.mark(one.filter, 7, edge=0.8), elinewidth=1.4, zorder=3,
     )  # fmt: skip
     axes.annotate(
         one.filter, (one.wavelength_nm, one.focus_um.value), parse_math=False,

@@ -8,25 +8,12 @@ from ...night import NightResult
 from . import _canvas
 
 #: The marks of the drawings as characters.
-_SIGNS = {
-    "o": "●",
-    "s": "■",
-    "^": "▲",
-    "v": "▼",
-    "D": "◆",
-    "P": "✚",
-    "h": "⬢",
-    "p": "⬟",
-    "<": "◀",
-    ">": "▶",
-}
+_SIGNS = dict(zip("os^vDPhp<>", "●■▲▼◆✚⬢⬟◀▶", strict=True))
 
 
 def filter_sign(name: str) -> str:
     """The mark of a filter as a character, for the key."""
-    return _SIGNS.get(
-        _canvas.filter_marker(name), "◀" if _canvas.filter_marker(name) == "<" else "▶"
-    )
+    return _SIGNS[_canvas.filter_marker(name)]
 
 
 def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | None:
@@ -88,14 +75,9 @@ def _marks(axes: _canvas.Axes, result: NightResult, hours: np.ndarray, values: n
         these = np.array([n == filter_name for n in names])
         for unclear in (False, True):
             some = these & np.array([(f.state == "unclear") == unclear for f in result.frames])
-            axes.plot(
-                hours[some], values[some], linestyle="none",
-                marker=_canvas.filter_marker(filter_name),
-                markersize=_canvas.marker_size(filter_name, 6),
-                color=_canvas.filter_colour(filter_name),
-                markerfacecolor=_canvas.colour("paper") if unclear
-                else _canvas.filter_colour(filter_name),
-            )  # fmt: skip
+            face = _canvas.colour("paper") if unclear else _canvas.filter_colour(filter_name)
+            style = _canvas.mark(filter_name, 6)
+            axes.plot(hours[some], values[some], **style, markerfacecolor=face)
 
 
 def _temperature(axes: _canvas.Axes, result: NightResult, hours: np.ndarray) -> None:

@@ -12,15 +12,7 @@ _POINTS = 81
 
 
 def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
-    """Draw radius against position less best focus; None for fewer than two answered sweeps.
-
-    Parameters
-    ----------
-    fits : tuple of CurveFit
-    name : str
-        Unique on the page.
-    width_px : int
-    """
+    """Draw radius against position less best focus; None for fewer than two answered sweeps."""
     shown = [fit for fit in fits if fit.answered]
     if len(shown) < 2:
         return None
@@ -56,9 +48,7 @@ def _draw(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
     )
     axes.plot(
         curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
-        color=tint, linestyle="none", marker=_canvas.filter_marker(curve.filter),
-        markersize=_canvas.marker_size(curve.filter, 5), markeredgecolor=_canvas.colour("paper"),
-        markeredgewidth=0.5, label=curve.filter if first else None,
+        **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
     )  # fmt: skip
 
 

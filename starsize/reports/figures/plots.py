@@ -76,8 +76,8 @@ def _(thing: Comparison, axes: Axes) -> None:
         if zone is not None:
             axes.barh(place, 2 * zone, left=offset - zone, height=0.5, color=tint, alpha=0.3)
         axes.errorbar(
-            [offset], [place], xerr=[known(row.offset_sigma_steps) or 0.0], color=tint,
-            fmt=_canvas.filter_marker(row.filter), markersize=_canvas.marker_size(row.filter, 7),
+            [offset], [place], xerr=[known(row.offset_sigma_steps) or 0.0],
+            **_canvas.mark(row.filter, 7),
         )  # fmt: skip
     axes.axvline(0, color=_canvas.colour("ink"), linewidth=1.0)
     axes.set_yticks(range(len(rows)), [row.filter for row in rows])
@@ -109,11 +109,7 @@ def _(thing: RunResult, axes: Axes) -> None:
 def _points(
     axes: Axes, band: str, position: np.ndarray, radius: np.ndarray, sigma: np.ndarray
 ) -> None:
-    axes.errorbar(
-        position, radius, yerr=np.nan_to_num(sigma), linestyle="none",
-        color=_canvas.filter_colour(band), marker=_canvas.filter_marker(band),
-        markersize=_canvas.marker_size(band, 6),
-    )  # fmt: skip
+    axes.errorbar(position, radius, yerr=np.nan_to_num(sigma), **_canvas.mark(band, 6))
     axes.set_ylim(bottom=0)
     axes.set_xlabel(_POSITION)
     axes.set_ylabel("HFR (px)")

@@ -1,7 +1,5 @@
 """One sweep drawn: radii, the fitted curve with its band, best focus, and the residuals below."""
 
-from typing import Any
-
 import numpy as np
 
 from ...curves import CurveFit, radius_at
@@ -18,14 +16,7 @@ _FARTHEST = 5.0
 
 
 def sweep_svg(fit: CurveFit, *, name: str) -> str:
-    """Draw one sweep.
-
-    Parameters
-    ----------
-    fit : CurveFit
-    name : str
-        Unique on the page.
-    """
+    """Draw one sweep."""
     figure, (axes, below) = _canvas.new_panels(300, (190, 80))
     draw_curve(axes, fit)
     _residuals(below, fit)
@@ -54,49 +45,32 @@ def draw_curve(axes: _canvas.Axes, fit: CurveFit) -> None:
             color=tint, alpha=0.3, linewidth=0,
         )  # fmt: skip
         axes.plot(position, radius, color=tint, linewidth=1.6)
-    _points(axes, fit, tint)
+    _points(axes, fit)
     shown = curve.radius_px[np.isfinite(curve.radius_px)]
     axes.set_ylim(0, 1.12 * (float(shown.max()) if shown.size else 1.0))
     axes.set_ylabel("HFR (px)")
     axes.locator_params(axis="y", nbins=5)
 
 
-def _points(axes: _canvas.Axes, fit: CurveFit, tint: str) -> None:
-    curve, used = fit.curve, fit.used.astype(bool)
+def _points(axes: _canvas.Axes, fit: CurveFit) -> None:
+    curve, used, warn = fit.curve, fit.used.astype(bool), _canvas.colour("warn")
     if used.any():
         axes.errorbar(
-            curve.position_steps[used],
-            curve.radius_px[used],
+            curve.position_steps[used], curve.radius_px[used],
             yerr=np.nan_to_num(curve.radius_sigma_px[used]),
-            fmt=_canvas.filter_marker(curve.filter),
-            color=tint,
-            markersize=_canvas.marker_size(curve.filter, 6),
-            markeredgecolor=_canvas.colour("paper"),
-            markeredgewidth=0.8,
-            elinewidth=1.2,
-            zorder=3,
-        )
-    left_out = np.flatnonzero(~used)
+            **_canvas.mark(curve.filter, 6, edge=0.8), elinewidth=1.2, zorder=3,
+        )  # fmt: skip
     axes.plot(
-        curve.position_steps[left_out],
-        curve.radius_px[left_out],
-        marker="x",
-        linestyle="none",
-        color=_canvas.colour("warn"),
-        markersize=8,
-        markeredgewidth=1.8,
-        zorder=4,
-    )
-    for letter, entry in zip(left_out_letters(fit), left_out, strict=True):
-        axes.annotate(
-            letter,
-            (curve.position_steps[entry], curve.radius_px[entry]),
-            xytext=(7, 3),
-            textcoords="offset points",
-            color=_canvas.colour("warn"),
-            fontsize=11,
-            annotation_clip=False,
-        )
+        curve.position_steps[~used], curve.radius_px[~used],
+        marker="x", linestyle="none", color=warn, markersize=8, markeredgewidth=1.8, zorder=4,
+    )  # fmt: skip
+    points = zip(curve.position_steps, curve.radius_px, left_out_letters(fit), strict=True)
+    for x, y, letter in points:
+        if letter:
+            axes.annotate(
+                letter, (x, y), xytext=(7, 3), textcoords="offset points", color=warn, fontsize=11,
+                annotation_clip=False,
+            )  # fmt: skip
 
 
 def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
@@ -106,18 +80,15 @@ def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
     axes.set_ylim(-_FARTHEST, _FARTHEST)
     axes.set_yticks([-3, 0, 3])
     axes.set_ylabel("residual (σ)")
-    tint = _canvas.filter_colour(fit.curve.filter)
     left = np.clip(residual_sigmas(fit), -0.92 * _FARTHEST, 0.92 * _FARTHEST)
     used = fit.used.astype(bool)
-    marks: dict[str, Any] = {"linestyle": "none", "zorder": 3, "clip_on": False}
     axes.plot(
-        fit.curve.position_steps[used], left[used], color=tint, markeredgewidth=0,
-        marker=_canvas.filter_marker(fit.curve.filter),
-        markersize=_canvas.marker_size(fit.curve.filter, 4.5), **marks,
+        fit.curve.position_steps[used], left[used], **_canvas.mark(fit.curve.filter, 4.5),
+        markeredgewidth=0, zorder=3, clip_on=False,
     )  # fmt: skip
     axes.plot(
         fit.curve.position_steps[~used], left[~used], color=_canvas.colour("warn"), marker="x",
-        markersize=6, markeredgewidth=1.6, **marks,
+        linestyle="none", markersize=6, markeredgewidth=1.6, zorder=3, clip_on=False,
     )  # fmt: skip
 
 

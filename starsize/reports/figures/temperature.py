@@ -27,10 +27,8 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
         )  # fmt: skip
     for filter_name, temperature, position, sigma in points:
         axes.errorbar(
-            [temperature], [position], yerr=[sigma], color=_canvas.filter_colour(filter_name),
-            fmt=_canvas.filter_marker(filter_name),
-            markersize=_canvas.marker_size(filter_name, 7), elinewidth=1.3,
-            markeredgecolor=_canvas.colour("paper"), markeredgewidth=0.8,
+            [temperature], [position], yerr=[sigma], elinewidth=1.3,
+            **_canvas.mark(filter_name, 7, edge=0.8),
         )  # fmt: skip
         axes.annotate(
             filter_name, (temperature, position), parse_math=False,

@@ -1,37 +1,29 @@
 """Why an offset is to be entered, ignored or measured again, and what to know beside the table."""
 
 from collections.abc import Sequence
+from functools import partial
 
 from ...estimate import Estimate
 from .phrases import signed, spread
 from .saying import say
 
-
-def _inside_zone(*, offset: float, half95: float, zone: float) -> str:
-    return f"the change of {spread(offset, half95)} stays inside the zone of +-{zone:.1f} steps"
+_ZONE = "the zone of +-{zone:.1f} steps"
 
 
-def _move(*, offset: float, half95: float, zone: float) -> str:
-    after = f"after the move focus is inside the zone of +-{zone:.1f} steps"
-    return f"{spread(offset, half95)}; {after}"
-
-
-def _zone_too_small(
-    *, offset: float, half95: float, zone: float, because: Sequence[str] = ()
+def _of_offset(
+    template: str,
+    /,
+    *,
+    offset: float,
+    half95: float,
+    because: Sequence[str] = (),
+    lacks: Sequence[str] = (),
+    **facts: float,
 ) -> str:
-    text = f"the offset is {spread(offset, half95)}, not known well enough for the zone of "
-    return _because(f"{text}+-{zone:.1f} steps", because)
-
-
-def _growth_small(*, offset: float, half95: float, lacks: Sequence[str]) -> str:
-    but = "but the star would grow by less than 5 %"
-    return f"{spread(offset, half95)}; {_zone_unknown(lacks)}, {but}"
-
-
-def _unjudged(
-    *, offset: float, half95: float, lacks: Sequence[str], because: Sequence[str] = ()
-) -> str:
-    return _because(f"the offset is {spread(offset, half95)}, and {_zone_unknown(lacks)}", because)
+    """A sentence about an offset with its interval, and why it is not known better."""
+    unknown = f"the zone is not known (it needs {' and '.join(lacks)})"
+    text = template.format(spread=spread(offset, half95), unknown=unknown, **facts)
+    return f"{text}: {'; '.join(because)}" if because else text
 
 
 def _not_measured(*, sweeps: Sequence[str]) -> str:
@@ -83,14 +75,6 @@ def _slip(*, after_sweep: str, before_sweep: str, steps: Estimate) -> str:
     )
 
 
-def _because(text: str, causes: Sequence[str]) -> str:
-    return f"{text}: {'; '.join(causes)}" if causes else text
-
-
-def _zone_unknown(lacks: Sequence[str]) -> str:
-    return f"the zone is not known (it needs {' and '.join(lacks)})"
-
-
 def _remedy(reference: str, name: str, repeated: bool) -> str:
     """What to capture; a reference repeated already did not tell enough."""
     if repeated:
@@ -104,11 +88,17 @@ _FRAMES_SAY = "the frames give {found.value:.1f} +- {found.sigma:.1f}; the frame
 say(
     {
         "reference": "the reference: the other offsets count from it",
-        "inside_zone": _inside_zone,
-        "move_reaches_zone": _move,
-        "zone_too_small": _zone_too_small,
-        "growth_small": _growth_small,
-        "zone_unknown": _unjudged,
+        "inside_zone": partial(_of_offset, "the change of {spread} stays inside " + _ZONE),
+        "move_reaches_zone": partial(
+            _of_offset, "{spread}; after the move focus is inside " + _ZONE
+        ),
+        "zone_too_small": partial(
+            _of_offset, "the offset is {spread}, not known well enough for " + _ZONE
+        ),
+        "growth_small": partial(
+            _of_offset, "{spread}; {unknown}, but the star would grow by less than 5 %"
+        ),
+        "zone_unknown": partial(_of_offset, "the offset is {spread}, and {unknown}"),
         "not_measured": _not_measured,
         "nothing_repeated": "no filter was repeated; sweep each filter twice",
         "sweep_again": "sweep {name} again",

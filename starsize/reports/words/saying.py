@@ -22,10 +22,7 @@ def say(sentences: Mapping[str, Sentence]) -> None:
 def worded(thing: _Thing) -> _Thing:
     """The same result with every finding in it replaced by its sentence.
 
-    Parameters
-    ----------
-    thing : any
-        A finding, or a tuple or a frozen dataclass that may hold some, however deep.
+    It may be a finding, or a tuple or a frozen dataclass that holds some, however deep.
     """
     found: Any = thing
     if isinstance(found, Finding):

@@ -1,6 +1,6 @@
 """What changed between two filter sets, and which moves to enter anew."""
 
-from collections.abc import Sequence
+from functools import partial
 
 from .phrases import all_filters, signed, spread
 from .saying import say
@@ -16,23 +16,6 @@ def _only_in_new(*, name: str, run: str, move: int | None) -> str:
 
 def _of_change(template: str, /, *, change: float, half95: float, **facts: object) -> str:
     return f"{spread(change, half95)}{template.format(**facts)}"
-
-
-def _changed(**facts: float) -> str:
-    return _of_change(f"; {_REPLACE}", **facts)
-
-
-def _perhaps_changed(**facts: float) -> str:
-    without = "without the zone (focal ratio and step size) nobody can say whether it matters"
-    return _of_change(f", not significant; {without}", **facts)
-
-
-def _real_but_inside(**facts: float) -> str:
-    return _of_change(f", real but inside {_ZONE}; the old move still serves", **facts)
-
-
-def _nothing_changed(**facts: float) -> str:
-    return _of_change(f", not significant and inside {_ZONE}", **facts)
 
 
 def _leaves_zone(*, surely: bool, **facts: float) -> str:
@@ -72,14 +55,6 @@ def _parfocal(*, count: int, verdict: str) -> str:
     }[verdict]
 
 
-def _update_moves(*, filters: Sequence[str]) -> str:
-    return f"update the moves of {', '.join(filters)}"
-
-
-def _unclear(*, filters: Sequence[str]) -> str:
-    return f"not known well enough: {', '.join(filters)}"
-
-
 say(
     {
         "set_reference": "the reference: a change of its own shows as the same change in all "
@@ -87,18 +62,24 @@ say(
         "refused_in": "{name} gave no best focus in {run}: {why}",
         "only_in_old": "{name} was not measured in {run}",
         "only_in_new": _only_in_new,
-        "changed": _changed,
-        "perhaps_changed": _perhaps_changed,
-        "real_but_inside": _real_but_inside,
-        "nothing_changed": _nothing_changed,
+        "changed": partial(_of_change, f"; {_REPLACE}"),
+        "perhaps_changed": partial(
+            _of_change,
+            ", not significant; without the zone (focal ratio and step size) nobody can say "
+            "whether it matters",
+        ),
+        "real_but_inside": partial(
+            _of_change, f", real but inside {_ZONE}; the old move still serves"
+        ),
+        "nothing_changed": partial(_of_change, f", not significant and inside {_ZONE}"),
         "leaves_zone": _leaves_zone,
         "change_unknown": _change_unknown,
         "scatter_borrowed": "nothing was swept twice in {run}, so the scatter of its focuser is "
         "taken from the repeats of the other run",
         "parfocal": _parfocal,
         "zones_not_known": "the zones are not known: state focal ratio and step size",
-        "update_moves": _update_moves,
-        "filters_unclear": _unclear,
+        "update_moves": lambda *, filters: f"update the moves of {', '.join(filters)}",
+        "filters_unclear": lambda *, filters: f"not known well enough: {', '.join(filters)}",
         "moves_hold": "every filter of {run} still focuses where the old moves put it",
         "step_size_changed": "the step is {old_um:.3g} um in {old} and {new_um:.3g} um in {new}; "
         "the old offsets were converted",
