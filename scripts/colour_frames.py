@@ -53,7 +53,8 @@ def night(scenario: str, seed: int) -> tuple[str, bool, list[tuple[str, float, f
 
 
 def scene(scenario: str, seeds: int) -> str:
-    said, rights, errors = Counter(), [], []
+    said: Counter[str] = Counter()
+    rights, errors = [], []
     for seed in range(1, seeds + 1):
         words, right, own = night(scenario, seed)
         said[words] += 1

@@ -255,7 +255,7 @@ def equipment_of(
     for name in lacking:
         band = setup.band(name)
         wave = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
-        shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:13], 0.0, 0.0, 0.0)
+        shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:-3], 0.0, 0.0, 0.0)
         best[name] = 0.0
     text = f"no sweep shows {', '.join(lacking)}: its stars are those of a lens without colour"
     return replace(learnt, shapes=shapes, best_px=best), (*said, Notice("filter_not_swept", text))

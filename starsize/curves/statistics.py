@@ -27,8 +27,10 @@ the grid of normal distributions, read at its median.
 Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
 on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours,
 by several critical focus zones, and all of these places make stars nearly as small. Best focus
-stays that of all the light, for it needs no circle; what is not known of it there is the spectrum
-(`spectrum`, `tint`), not the glass: told the lens' colour exactly, its uncertainty stays.
+stays that of all the light, for it needs no circle; what is not known of it there is how light lies
+within the band (`spectrum`, `tint`). Colours of the stars, known to 10 % from their fluxes through
+the filters, would tell slope and bend to 0.12 and 0.3: the uncertainty in B of an f/6 (L, R, G, B)
+falls by 1 % only, in L by 10 %.
 """
 
 from dataclasses import dataclass
@@ -44,8 +46,8 @@ class Priors:
     Attributes
     ----------
     colour_um, colour_tail : tuple of float, float
-        Scales of the three terms of the lens' colour (an achromat of 600 mm has some 300 um), and
-        the degrees of freedom of their Student's t.
+        Scales of the three terms of the lens' colour, and the degrees of freedom of their Student's
+        t: an achromat of 600 mm has 180, 3,900 and -360 um, a triplet of 480 mm -70, -40 and 420.
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).

@@ -212,4 +212,4 @@ def _clear_star(setup: Setup, name: str, size: float) -> tuple[float, ...]:
     band = setup.band(name)
     wavelength, width = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
     hole = setup.telescope.obstruction
-    return (hole, wavelength, width, size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 5)
+    return (hole, wavelength, width, size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 6)

@@ -13,6 +13,7 @@ from scipy.linalg import block_diag
 from ..comparison.field_stars import at_centre
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
+from ..curves.prediction import STAR
 from ..errors import InputError
 from ..estimate import NOT_KNOWN
 from ..frames.frame import FrameFacts, InputFile, Sweep
@@ -220,8 +221,9 @@ def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
         approach=stored["approach"],
     )
     best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
-    if found["model"] not in get_args(ModelName):
-        # A curve of version 0.1 (or none): drawn as the hyperbola of its floor and wings.
+    other_star = found["model"] == "star" and len(found["shape"]) != STAR
+    if other_star or found["model"] not in get_args(ModelName):
+        # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
         found["model"] = "hyperbola"
         found["shape"] = (best.value, found["floor_px"].value, found["slope_px_per_step"].value)
     low, high = stored["bound_steps"]

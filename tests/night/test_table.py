@@ -16,7 +16,7 @@ from starsize.simulate.long_night_points import zone_steps
 
 def gaussian_star(size):
     """A star of vanishing diffraction under Gaussian air."""
-    return (0.0, 550.0, 0.0, size, 1.0, 0.0, 3.0, 0.0, 0.0, 0.0, 2.0, *(0.0,) * 5)
+    return (0.0, 550.0, 0.0, size, 1.0, 0.0, 3.0, 0.0, 0.0, 0.0, 2.0, *(0.0,) * 6)
 
 
 def test_the_shape_of_a_gaussian_star_is_its_closed_form():
