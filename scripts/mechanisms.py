@@ -53,7 +53,7 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
     "rounding of bands": {"spectrum_spread": (0.4, 0.4, 1e-4)},
     "tint": {"tint": 1e-4},
     "spread of defocus": {"spread_floors": 1e-4},
-    "third colour term": {"colour_um": (150.0, 400.0, 1e-3)},
+    "third colour term": {"colour_um": (150.0, 2000.0, 1e-3)},
     "spherical aberration": {"spherical_waves": 1e-4},
     "tail of glass": {"glass_tail": np.inf},
     "tail of colour": {"colour_tail": np.inf},

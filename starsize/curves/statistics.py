@@ -73,7 +73,7 @@ class Priors:
         Medians of j and m, and standard deviations of their logarithms.
     """
 
-    colour_um: tuple[float, float, float] = (150.0, 400.0, 300.0)
+    colour_um: tuple[float, float, float] = (150.0, 2000.0, 300.0)
     colour_tail: float = 1.5
     glass_um: float = 40.0
     glass_tail: float = 2.0
