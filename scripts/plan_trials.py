@@ -31,11 +31,12 @@ from starsize import fit_curves, load_setup, measure_offsets
 from starsize.comparison import compare_sweeps
 from starsize.curves import CurveSet, FocusCurve, focus_curve
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
+from starsize.curves.night import USUAL
 from starsize.frames.plan_csv import PlannedExposure, start_times_s
 from starsize.photometry import measure_image
 from starsize.plan import CapturePlan, plan_capture
-from starsize.plan.equipment import equip
-from starsize.setup import Focuser, Setup, Telescope
+from starsize.plan.equipment import Scouted, colour_of, equip
+from starsize.setup import Camera, Focuser, Setup, Telescope
 from starsize.simulate import (
     LENSES,
     RadiusTable,
@@ -57,26 +58,34 @@ MJD = 60000.0
 
 @dataclass(frozen=True)
 class Trial:
-    """An invented telescope: its setup, and the filters of its plan."""
+    """An invented telescope: its setup, and the filters of its plan.
+
+    ``scene`` is the practice telescope where it is not one that `simulate --plan` would draw; a
+    night of the plan ``told_by`` told the colour of the lens.
+    """
 
     setup: Setup
     filters: tuple[str, ...]
     scene: str = ""
+    told_by: str = ""
 
 
 def _setup(focal: float, aperture: float, hole: float, step: float, repeats: float) -> Setup:
     return Setup(
         telescope=Telescope(focal_length_mm=focal, aperture_mm=aperture, obstruction_mm=hole),
+        camera=Camera(pixel_um=USUAL.pixel_um),
         focuser=Focuser(um_per_step=step, repeatability_steps=repeats),
     )
 
 
 #: Three telescopes of which the setup states no more than a plan needs and how well the focuser
-#: repeats. Scene: the practice telescope where it is not one that `simulate --plan` would draw.
+#: repeats, and one of them planned from an earlier result.
+ACHROMAT = "achromat 102/1020"
 TRIALS = {
     "refractor 87/480": Trial(_setup(480, 87, 0, 4.0, 0.6), ("L", "R", "G", "B")),
-    "achromat 102/1020": Trial(
-        _setup(1020, 102, 0, 8.5, 1.0), ("L", "R", "G", "B"), scene="achromat_f10"
+    ACHROMAT: Trial(_setup(1020, 102, 0, 8.5, 1.0), ("L", "R", "G", "B"), scene="achromat_f10"),
+    f"{ACHROMAT} from a result": Trial(
+        _setup(1020, 102, 0, 8.5, 1.0), ("L", "R", "G", "B"), "achromat_f10", told_by=ACHROMAT
     ),
     "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 0.6), ("L", "R", "G", "B", "Ha")),
 }
@@ -162,7 +171,22 @@ def moved(curves: CurveSet, shift: np.ndarray) -> CurveSet:
 @cache
 def plan_of(name: str) -> CapturePlan:
     trial = TRIALS[name]
-    return plan_capture(trial.setup, filters=trial.filters, position_steps=CENTRE)
+    return plan_capture(
+        trial.setup, filters=trial.filters, position_steps=CENTRE, told=told_of(name)
+    )
+
+
+@cache
+def told_of(name: str) -> Scouted | None:
+    """What a night of another plan told of the lens."""
+    by = TRIALS[name].told_by
+    if not by:
+        return None
+    world = make_world(by, 0)
+    fits = fitted(world, world.plan.exposures, 0, 999)[2]
+    found = compare_sweeps(fits, setup=world.plan.setup)
+    floor = next(f.floor_px.value for f in fits.answered if f.curve.filter == found.reference)
+    return Scouted(floor_px=floor, colour_um=colour_of(found.colour.lens))
 
 
 @dataclass(frozen=True)
@@ -177,7 +201,8 @@ class World:
 
 def outlook_of(name: str) -> Outlook:
     trial = TRIALS[name]
-    return equip(trial.setup, filters=trial.filters, position_steps=CENTRE).outlook
+    told = told_of(name)
+    return equip(trial.setup, filters=trial.filters, position_steps=CENTRE, told=told).outlook
 
 
 @cache

@@ -1,7 +1,8 @@
 """What frames that nobody has taken yet would tell: the covariance of best foci at a design.
 
 It is that of the fit (`statistics`, `night`, `search`) at the likeliest quantities of a telescope
-without colour, every frame sound with the probability that is usual, jitter and lack as expected:
+whose lens has the colour stated, every frame sound with the probability that is usual, jitter and
+lack as expected:
 
     C = L (P + sum of w g g')^-1 L'
 
@@ -18,7 +19,7 @@ import numpy as np
 
 from ..filters import Band
 from .curve import focus_curve
-from .night import FIRST, LOG_SLOPE, Known, Night, build_night
+from .night import COLOUR, FIRST, LOG_SLOPE, Known, Night, build_night
 from .posterior import best_focus
 from .search import variance_of
 from .statistics import PRIORS, believe
@@ -44,6 +45,8 @@ class Outlook:
     star_noise : mapping of str to float
         By filter, the star noise of a frame in focus over its radius.
     bands : mapping of str to Band
+    colour_um : tuple of float
+        Colour of the lens, in the terms of `optics.star.colour_terms`; outward is positive.
     jitter, lack : float
         As `statistics` has them.
     """
@@ -52,6 +55,7 @@ class Outlook:
     floor_px: float
     star_noise: Mapping[str, float]
     bands: Mapping[str, Band] = field(default_factory=dict)
+    colour_um: tuple[float, float, float] = (0.0, 0.0, 0.0)
     jitter: float = PRIORS.jitter
     lack: float = PRIORS.lack
 
@@ -153,7 +157,7 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
         raise ValueError(msg)
     away = np.asarray(away_steps, float)
     night = _night(filters, away, slope, outlook)
-    values = _values(night, slope, outlook.floor_px)
+    values = _values(night, slope, outlook)
     sizes = night.sizes(values)
     first = sizes.radius.reshape(len(filters), -1)[0].min()
     noise = np.repeat([outlook.star_noise[name] for name in filters], away.size) * first
@@ -194,11 +198,24 @@ def _night(filters: Sequence[str], away: np.ndarray, slope: float, outlook: Outl
     return build_night(curves, used, known=outlook.telescope, bands=outlook.bands)
 
 
-def _values(night: Night, slope: float, floor_px: float) -> np.ndarray:
-    """Quantities of a telescope without colour, in the seeing that makes the floor as asked."""
+def _values(night: Night, slope: float, outlook: Outlook) -> np.ndarray:
+    """Quantities of the telescope, best foci at 0, in the seeing that makes the floor as asked."""
     values = night.start.copy()
     values[LOG_SLOPE] = np.log(slope)
     values[FIRST::OWN] = 0.0
+    values[COLOUR] = np.array(outlook.colour_um) * night.telescope.blur_px_per_um
+    _set_seeing(night, values, outlook.floor_px)
+    if any(outlook.colour_um):
+        # Where best focus lies depends on the seeing a little, and so does the smallest star.
+        for _ in range(2):
+            values[FIRST::OWN] -= best_focus(night, values)[0]
+            _set_seeing(night, values, outlook.floor_px)
+    return values
+
+
+def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
+    """Let stars of the first filter be ``floor_px`` at 0, changing ``values``: one seeing for all."""
+    values[FIRST + 1 :: OWN] = values[FIRST + 1]
     sharp = night.at(np.zeros(1), np.zeros(1, int))
     for _ in range(12):
         sizes = sharp.sizes(values)
@@ -210,7 +227,6 @@ def _values(night: Night, slope: float, floor_px: float) -> np.ndarray:
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "
         msg += f"{least:.2f} px wide"
         raise ValueError(msg)
-    return values
 
 
 def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:

@@ -19,7 +19,7 @@ _MOST_NODES = 3
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
-_SURE_SIDE = 0.9
+_SURE_SIDE = 0.99
 _TELLING_ZONES = 1.0
 
 
@@ -145,7 +145,7 @@ def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
     cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
     out = float(weight[_TRIED > 0].sum())
     low = float(weight[_TRIED < 0].sum())
-    sided = max(out, low) > _SURE_SIDE or abs(mean) > sigma or sigma < 0.6
+    sided = max(out, low) > _SURE_SIDE or sigma < 0.6
     if not sided:
         size = np.abs(_TRIED)
         mean = float(weight @ size)

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from ..comparison.compare import zones_in_steps
-from ..comparison.compared import Comparison
+from ..comparison.compared import Comparison, LensReport
 from ..comparison.offsets.terms import BACKLASH_BOUND_STEPS, COOLING_DEGC_PER_HOUR, REPEATS_UM
 from ..curves.design import Outlook
 from ..curves.fitted import CurveSet
@@ -17,6 +17,7 @@ from ..curves.statistics import PRIORS
 from ..errors import InputError, SetupError
 from ..filters import Band
 from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
+from ..optics.star import colour_terms
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
 from .light import USUAL_LIGHT, Light
@@ -45,6 +46,8 @@ class Scouted:
         By filter, where best focus lies; under "" for all others.
     um_per_step, jitter : float
     steps_per_degC : (value, sigma)
+    colour_um : tuple of float
+        Of the lens, as `curves.design.Outlook` has it.
     """
 
     floor_px: float | None = None
@@ -53,6 +56,7 @@ class Scouted:
     um_per_step: float | None = None
     jitter: float | None = None
     steps_per_degC: tuple[float, float] | None = None
+    colour_um: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,7 +131,17 @@ def result_told(
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
         steps_per_degC=(warm.value, warm.sigma) if warm else None,
+        colour_um=colour_of(comparison.colour.lens),
     )
+
+
+def colour_of(lens: LensReport | None) -> tuple[float, float, float] | None:
+    """Terms of the lens' colour, micrometres, as its curve has them; None where none was found."""
+    if lens is None:
+        return None
+    basis = colour_terms(1e-3 * lens.wavelength_nm).T
+    first, second, third = np.linalg.lstsq(basis, lens.shift_um, rcond=None)[0].tolist()
+    return first, second, third
 
 
 def equip(
@@ -150,7 +164,7 @@ def equip(
     if told.light is None:
         assumed.append(Assumed(name="stars in 3 s through 300 nm", value=light.stars))
     exposures = {name: light.exposure_s(bands[name].width_nm) for name in names}
-    if not known.telescope.obstruction:
+    if told.colour_um is None and not known.telescope.obstruction:
         # What it costs is not known beforehand: of an achromat B came out half as well as planned
         # (scripts/results/plan.md). Mirrors have none.
         assumed.append(Assumed(name="colour of the lens", value="none"))
@@ -176,6 +190,7 @@ def equip(
             floor_px=_floor(telescope, known, hfr_px, told, assumed),
             star_noise=noise,
             bands=bands,
+            colour_um=told.colour_um or (0.0, 0.0, 0.0),
             jitter=_jitter(told, assumed),
         ),
         assumed=(

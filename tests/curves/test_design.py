@@ -1,5 +1,7 @@
 """The covariance at a design that nobody has measured: against the fit's own, and closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -15,6 +17,10 @@ AWAY = np.arange(-80.0, 81.0, 8.0)
 OUTLOOK = Outlook(telescope=KNOWN, floor_px=1.3, star_noise={"L": 0.01, "R": 0.02})
 
 
+#: An achromat's, in the terms of ``optics.star.colour_terms``.
+COLOURED = replace(OUTLOOK, floor_px=1.6, colour_um=(50.0, 300.0, 0.0))
+
+
 @pytest.fixture(scope="module")
 def design():
     return design_of(["L", "R"], AWAY, outlook=OUTLOOK)
@@ -24,15 +30,17 @@ def counts(*places):
     return np.array([sum(p == a for p in places) for a in AWAY])
 
 
-def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(design):
+@pytest.mark.parametrize("outlook", [OUTLOOK, COLOURED], ids=["no colour", "achromat"])
+def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(outlook):
     """Two sweeps of L about one of R, through the equations that the fit itself solves."""
+    design = design_of(["L", "R"], AWAY, outlook=outlook)
     order = ["L", "R", "L"]
     radii = {name: one.radius_px for name, one in design.filters.items()}
     curves = [
         focus_curve(
             AWAY,
             radii[name],
-            OUTLOOK.star_noise[name]
+            outlook.star_noise[name]
             * radii["L"].min()
             * (radii[name] / radii["L"].min()) ** STAR_NOISE_POWER,
             filter=name,
@@ -42,12 +50,13 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(design):
     ]
     used = [np.ones(AWAY.size, bool)] * 3
     night = build_night(curves, used, known=KNOWN, bands={})
-    values = _values(night, KNOWN.slope_px_per_step, 1.3)
+    values = _values(night, KNOWN.slope_px_per_step, outlook)
     sizes = night.sizes(values)
     variance = variance_of(night, sizes, jitter=0.05, lack=0.004)
     normal, _ = normal_equations(night, values, sizes, variance)
     lever = best_focus(night, values)[1]
     wanted = lever @ np.linalg.inv(normal) @ lever.T
+    assert_allclose(best_focus(night, values)[0], 0.0, atol=0.3)
     each = np.ones(AWAY.size, int)
     found = design.covariance([(name, each) for name in order])
     # The spread of defocus starts from the guessed floor, which differs by the curves' noise.

@@ -4,12 +4,17 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from starsize.comparison.compared import LensReport
 from starsize.errors import InputError
+from starsize.estimate import Estimate
 from starsize.filters import Band
+from starsize.optics.star import colour_terms
 from starsize.plan import Scouted, plan_capture
+from starsize.plan.equipment import colour_of
 from starsize.plan.light import LONGEST_S, SHORTEST_S, WANTED_STARS, Light
 from starsize.plan.order import order_of_sweeps
 from starsize.setup import Camera, FilterGlass, Focuser, Setup, Telescope
+from starsize.simulate.lens import Lens
 
 THREE = Setup(
     telescope=Telescope(focal_length_mm=480.0, aperture_mm=87.0),
@@ -163,6 +168,34 @@ def test_an_earlier_result_puts_each_filter_where_it_focused():
     assert planned.centre_steps == {"L": 5000, "R": 5030, "G": 5000}
     moved = plan_capture(THREE, filters=("L", "R"), told=told, position_steps=5100)
     assert moved.centre_steps == {"L": 5100, "R": 5130}
+
+
+def test_the_colour_of_an_achromat_widens_what_a_plan_promises():
+    known = replace(THREE, camera=Camera(pixel_um=3.76))
+    told = Scouted(floor_px=4.0, colour_um=(0.0, 3000.0, 0.0))
+    plain = plan_capture(known, filters=("L", "B"), position_steps=0, hfr_px=4.0)
+    planned = plan_capture(known, filters=("L", "B"), position_steps=0, told=told)
+    assert planned.offsets["B"].frames > 1.2 * plain.offsets["B"].frames
+    assert "colour of the lens" in names(plain)
+    assert "colour of the lens" not in names(planned)
+
+
+def test_a_result_tells_the_colour_of_its_lens():
+    """N-BK7 and F2, thin, 600 mm: the refractive indices published by the glass maker."""
+    lens = Lens(focal_length_mm=600.0, glasses=("N-BK7", "F2"))
+    wavelength = np.linspace(420.0, 680.0, 27)
+    shift = np.array([lens.colour_shift_um(w) - lens.colour_shift_um(550.0) for w in wavelength])
+    report = LensReport(
+        wavelength_nm=wavelength,
+        shift_um=shift,
+        sigma_um=0 * shift,
+        secondary_um=None,
+        spherical_waves=Estimate(0.0),
+        filters=(),
+    )
+    found = np.array(colour_of(report)) @ colour_terms(wavelength * 1e-3)
+    assert np.abs(found - shift).max() < 0.01 * np.ptp(shift)
+    assert colour_of(None) is None
 
 
 def test_test_frames_set_floor_and_exposures():
