@@ -214,7 +214,7 @@ def _values(night: Night, slope: float, outlook: Outlook) -> np.ndarray:
 
 
 def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
-    """Let stars of the first filter be ``floor_px`` at 0, changing ``values``: one seeing for all."""
+    """Change ``values`` to the seeing that makes stars of the first filter ``floor_px`` at 0."""
     values[FIRST + 1 :: OWN] = values[FIRST + 1]
     sharp = night.at(np.zeros(1), np.zeros(1, int))
     for _ in range(12):

@@ -68,7 +68,9 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
     _, high68, high95, highest = map(float, quantiles(*mixture, at=1 - tails))
     first, last = float(position.min()), float(position.max())
     before, within = below(*mixture, at=np.array([first, last]))
-    shape = _shape(night, found.weight @ found.values, row)
+    # At the likeliest quantities: their mean would add up what no frame tells, such as the colour
+    # of the lens from a single filter.
+    shape = _shape(night, found.fit.values, row)
     floor = float(star_radius(shape, np.array([best]), table=night.stars.table)[0])
     slope = shared_slope(night, found)
     away = floor / slope.value

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from plain_solver import solve
 from scipy.optimize import minimize_scalar
 
 from starsize.comparison import Term, adjust, best_focus_data
-from starsize.comparison.linear import solve
 
 
 def at_the_likeliest_scatter(y, design, own=0.0):
