@@ -165,8 +165,8 @@ def equip(
         assumed.append(Assumed(name="stars in 3 s through 300 nm", value=light.stars))
     exposures = {name: light.exposure_s(bands[name].width_nm) for name in names}
     if told.colour_um is None and not known.telescope.obstruction:
-        # What it costs is not known beforehand: of an achromat B came out half as well as planned
-        # (scripts/results/plan.md). Mirrors have none.
+        # What it costs is not known beforehand: of an achromat B came out with 1.4 times the
+        # uncertainty planned (scripts/results/plan.md). Mirrors have none.
         assumed.append(Assumed(name="colour of the lens", value="none"))
     stated = known.focuser.backlash_steps
     play = BACKLASH_BOUND_STEPS if stated is None else stated
