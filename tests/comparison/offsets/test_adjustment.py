@@ -4,45 +4,51 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain_solver import solve
 from scipy.optimize import minimize_scalar
 
 from starsize.comparison import Term, adjust, best_focus_data
+from starsize.comparison.linear import own_axes, solve_scattered
 
 
-def at_the_likeliest_scatter(y, design, own=0.0):
-    """The textbook answer: generalised least squares at the scatter of largest likelihood."""
+def at_the_likeliest_scatter(y, design, own=1e-20):
+    """The textbook answer, by the adjustment's solver at the scatter of largest likelihood."""
+    axes = own_axes(own * np.eye(len(y)), np.eye(len(y)))
+    nothing = {
+        "prior_mean": np.zeros(design.shape[1]),
+        "prior_sigma": np.full(design.shape[1], np.inf),
+    }
 
     def solved(log_scatter):
-        noise = (own + np.exp(2 * log_scatter)) * np.eye(len(y))
-        return solve(np.asarray(y, float), design, noise)
+        return solve_scattered(np.asarray(y, float), design, axes, np.exp([log_scatter]), **nothing)
 
     span = np.log(np.std(y))
-    found = minimize_scalar(
-        lambda s: -float(solved(s).log_likelihood),
+    likeliest = minimize_scalar(
+        lambda s: -float(solved(s).log_likelihood[0]),
         bounds=(span - 9, span + 3),
         method="bounded",
         options={"xatol": 1e-11},
     )
-    return solved(found.x), float(np.exp(found.x))
+    found = solved(likeliest.x)
+    return found.mean[0], found.covariance[0], float(np.exp(likeliest.x))
 
 
 def test_the_thermometer_calibration_of_the_gum_through_the_temperature_term():
     # JCGM 100:2008, H.3, all printed digits; further digits by GTC 1.5.1.
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
-    found, scatter = at_the_likeliest_scatter(b, np.stack([np.ones(11), np.array(t) - 20], 1))
-    y1, y2 = found.mean
-    (u1, u2), r = np.sqrt(np.diag(found.covariance)), found.covariance[0, 1]
+    design = np.stack([np.ones(11), np.array(t) - 20], 1)
+    mean, covariance, scatter = at_the_likeliest_scatter(b, design)
+    y1, y2 = mean
+    (u1, u2), r = np.sqrt(np.diag(covariance)), covariance[0, 1]
     assert (round(y1, 4), round(u1, 4)) == (-0.1712, 0.0029)
     assert (round(y2, 5), round(u2, 5)) == (0.00218, 0.00067)
     assert round(r / (u1 * u2), 3) == -0.930
     assert round(scatter, 4) == 0.0035
     at_30 = np.array([1.0, 10.0])
-    assert round(at_30 @ found.mean, 4) == -0.1494
-    assert round(np.sqrt(at_30 @ found.covariance @ at_30), 4) == 0.0041
+    assert round(at_30 @ mean, 4) == -0.1494
+    assert round(np.sqrt(at_30 @ covariance @ at_30), 4) == 0.0041
     # The further digits.
-    np.testing.assert_allclose(found.mean, [-0.17120379013, 0.00218269774], rtol=1e-8)
+    np.testing.assert_allclose(mean, [-0.17120379013, 0.00218269774], rtol=1e-8)
     np.testing.assert_allclose([u1, u2], [0.00287759783516, 0.000667938773], rtol=1e-6)
     assert scatter == pytest.approx(0.003497563963505, rel=1e-6)
     # The adjustment of a night says the same, its scatter averaged over: 9 degrees of freedom.
@@ -63,10 +69,10 @@ def test_between_and_within_days_of_the_gum():
     pooled = np.sqrt(np.mean(within**2))
     assert pooled == pytest.approx(84.89, abs=0.01)
     found = adjust(best_focus_data(means, pooled**2 / 5), scatter=40.0)
-    textbook, between = at_the_likeliest_scatter(means, np.ones((10, 1)), own=pooled**2 / 5)
-    assert textbook.mean[0] == pytest.approx(97.1)
+    mean, covariance, between = at_the_likeliest_scatter(means, np.ones((10, 1)), own=pooled**2 / 5)
+    assert mean[0] == pytest.approx(97.1)
     assert between == pytest.approx(42.64, abs=0.01)
-    assert np.sqrt(textbook.covariance[0, 0]) == pytest.approx(18.05, abs=0.01)
+    assert np.sqrt(covariance[0, 0]) == pytest.approx(18.05, abs=0.01)
     # F test of the same numbers: s_a^2 / s_b^2 = 2.26 (5 means of 57.09 against 84.89).
     assert 5 * np.var(means, ddof=1) / pooled**2 == pytest.approx(2.26, abs=0.01)
     assert found.birge_ratio**2 == pytest.approx(2.26, abs=0.01)
