@@ -20,9 +20,8 @@ from .shared import (
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, judge, write and show a night; hand back the exit status."""
-    folders = [path for path in arguments.frames if path.is_dir()]
     check_writable(
-        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frame_folders=folders
+        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frames=arguments.frames
     )
     if arguments.watch:
         return watch(arguments)

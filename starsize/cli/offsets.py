@@ -17,6 +17,8 @@ from ..reports import (
     result_document,
     write_results,
 )
+from ..reports.folder import keep_apart
+from ..reports.stored_run import is_result, load_run
 from ..setup import Setup
 from .shared import (
     calibration_of,
@@ -37,8 +39,9 @@ def run(arguments: argparse.Namespace) -> int:
         msg = "--plan says when --watch may stop; give both"
         raise InputError(msg)
     # Before the frames are measured: a person should not wait to hear that there is no place.
-    folders = [path for path in arguments.frames if path.is_dir()]
-    check_writable(arguments.out, overwrite=arguments.overwrite, frame_folders=folders)
+    check_writable(arguments.out, overwrite=arguments.overwrite, frames=arguments.frames)
+    stored = [load_run(path) for path in arguments.frames if is_result(path)]
+    keep_apart(arguments.out, [file for run in stored for file in run.files])
     setup = setup_of(arguments)
     quiet = arguments.quiet or arguments.json
 
@@ -50,7 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
         measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
-            say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
+            folders = ", ".join(str(path) for path in arguments.frames if path.is_dir())
+            say(f"watching {folders}; Ctrl-C ends it")
             result = watch_sweeps(arguments, setup, measure, say)
         else:
             result = measure(arguments.frames, arguments.reference)

@@ -47,7 +47,7 @@ def write_results(
     >>> write_results(measure_offsets(["my-night"]), "my-results")  # doctest: +SKIP
     """
     folder = Path(out)
-    keep_apart(folder, {item.path.parent for item in result.files})
+    keep_apart(folder, result.files)
     texts = recalled(cache, partial(result_texts, result), "texts", result)
     return write_folder(
         folder,
