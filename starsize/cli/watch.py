@@ -16,8 +16,8 @@ from ..frames.header import has_frame_ending
 from ..frames.plan_csv import PlannedExposure, read_plan
 from ..pipeline import find_reference
 from ..reports import RunResult
+from ..reports.sentences import sweep_line
 from ..reports.stored_run import is_result
-from ..reports.sweep_line import sweep_line
 from ..setup import Setup
 
 #: A sweep that nothing follows is over after this many of its usual intervals without a frame ...

@@ -5,7 +5,7 @@ from typing import Any
 from ..comparison.sets.compared import SetComparison, SetRow
 from .numbers import known, micrometres, move_number, signed_text
 from .page import render
-from .ruler import Ruler
+from .rail import Ruler
 from .tints import filter_tint
 
 _WORDS = {

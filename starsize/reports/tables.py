@@ -5,6 +5,7 @@ import dataclasses
 import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -211,3 +212,9 @@ def _frame_cells(entry: FileEntry) -> list[str]:
             "background_adu": number_text(frame.background_adu, digits=5),
         }
     return [cells[name] for name in FRAME_COLUMNS]
+
+
+def left_out_letters(fit: CurveFit) -> list[str]:
+    """The letter of each frame of the curve that is left out, in order; empty of those used."""
+    names = (chr(ord("a") + i) if i < 26 else str(i + 1) for i in count())
+    return ["" if used else next(names) for used in fit.used]

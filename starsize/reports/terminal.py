@@ -1,4 +1,4 @@
-"""What a run, or a few frames, look like in a terminal: plain words and one table."""
+"""A run, a few frames, two runs compared and a plan in a terminal: plain words and a table."""
 
 from collections.abc import Iterable, Sequence
 from itertools import zip_longest
@@ -10,10 +10,13 @@ from rich.table import Table
 from rich.text import Text
 
 from ..comparison.compared import OffsetRow
+from ..comparison.sets.compared import SetComparison
 from ..errors import printable
 from ..estimate import Estimate
+from ..plan.planned import CapturePlan
 from ..setup import Setup
 from ..tracking.measured import FrameRadius
+from .compared_page import change_text, set_headline
 from .numbers import (
     estimate_text,
     known,
@@ -22,6 +25,16 @@ from .numbers import (
     short_number,
     signed_text,
     steps_text,
+)
+from .plan_words import (
+    CAUTIONS,
+    answer_lines,
+    assumed_text,
+    more_text,
+    plan_headline,
+    positions_text,
+    steps_to_follow,
+    warnings_of,
 )
 from .result import RunResult
 from .sentences import (
@@ -242,3 +255,73 @@ def _measurement(frame: FrameRadius) -> str:
     if position is not None:
         facts.append(f"at {steps_text(position)}")
     return ", ".join(facts)
+
+
+def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
+    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
+    out = console or standard_output()
+    say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
+    say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
+    say(out, sentence(comparison.parfocal_reason))
+    if comparison.rows:
+        out.print(_changes_table(comparison, out))
+    for row in comparison.rows:
+        if row.reason:
+            say(out, f"{row.filter}: {sentence(row.reason)}", bullet="-")
+    say_all(out, "Warnings:", [sentence(notice.text) for notice in comparison.notices])
+
+
+def _changes_table(comparison: SetComparison, console: Console) -> Table:
+    titles = ("filter", "old move", "new move", "change", "verdict")
+    rows = [
+        (
+            row.filter,
+            move_number(row.old_move_steps),
+            move_number(row.new_move_steps) + (" *" if row.update else ""),
+            change_text(row) or "-",
+            row.change,
+        )
+        for row in comparison.rows
+    ]
+    table = text_table(console, titles, rows, spare=("old move", "change"))
+    if any(row.update for row in comparison.rows):
+        table.caption = "* change this number in your equipment"
+        table.caption_justify = "left"
+    return table
+
+
+def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
+    """Print what to capture as a checklist, what it will tell, and what was assumed."""
+    out = console or standard_output()
+    say(out, plan_headline(plan), style="bold")
+    out.print()
+    for point in steps_to_follow(plan):
+        say(out, point, bullet="[ ]")
+    out.print()
+    out.print(_expected_table(plan, out))
+    say(out, positions_text(plan))
+    for more in plan.more:
+        say(out, sentence(more_text(more)), bullet="-")
+    out.print()
+    for told, question in answer_lines(plan):
+        say(out, question, bullet="yes" if told else "no ")
+    say_all(out, "Assumed, for nobody stated it:", [assumed_text(one) for one in plan.assumed])
+    say_all(out, "Mind:", [sentence(text) for text in (*warnings_of(plan), *CAUTIONS)])
+
+
+def _expected_table(plan: CapturePlan, console: Console) -> Table:
+    titles = ("filter", "expected", "frames", "focuser", "cooling", "zone")
+    rows = [
+        (
+            name,
+            "reference" if name == plan.reference else f"±{short_number(one.sigma)}",
+            *(
+                "" if name == plan.reference else short_number(part)
+                for part in (one.frames, one.focuser, one.temperature)
+            ),
+            f"±{short_number(plan.zone_steps[name])}",
+        )
+        for name, one in plan.offsets.items()
+    ]
+    spare = ("frames", "focuser", "cooling")
+    return text_table(console, titles, rows, spare=spare)
