@@ -13,7 +13,7 @@ import numpy as np
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.compared import FieldReport
-from .comparison.field_stars import at_centre, field_of_sweeps
+from .comparison.field import at_centre, field_of_sweeps
 from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
 from .estimate import Estimate, Notice

@@ -1,11 +1,14 @@
-"""``starsize night``: focus through a night of ordinary exposures."""
+"""``starsize night``: focus through a night of ordinary exposures, at once or as they come in."""
 
 import argparse
 import math
+from datetime import UTC, datetime
 
-from ..night_run import measure_night
+from ..errors import InputError
+from ..night import NightResult
+from ..night_run import follow_night, measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
-from .night_watch import watch
+from ..reports.night_words import night_headline, state_line
 from .shared import (
     calibration_of,
     executor_of,
@@ -50,3 +53,49 @@ def run(arguments: argparse.Namespace) -> int:
         print_night(result)
         print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
     return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
+
+
+def watch(arguments: argparse.Namespace) -> int:
+    """Judge frames as they come, until Ctrl-C; the page is written anew each time."""
+    files = [str(path) for path in arguments.frames if not path.is_dir()]
+    if files:
+        msg = f"--watch follows folders; {files[0]} is none"
+        raise InputError(msg)
+    result: NightResult | None = None
+    told = 0
+    _say(arguments, "watching; stop with Ctrl-C")
+    try:
+        # Frames come one by one: more processes than asked for would only wait.
+        arguments.jobs = arguments.jobs or 1
+        with executor_of(arguments) as executor:
+            for result in follow_night(
+                arguments.frames,
+                setup=setup_of(arguments) if arguments.setup else None,
+                offsets=arguments.offsets,
+                growth=arguments.growth,
+                facts_csv=arguments.facts,
+                calibration=calibration_of(arguments),
+                skip=(arguments.out,),
+                executor=executor,
+            ):
+                write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+                _tell_changes(arguments, result, told)
+                told = len(result.frames)
+    except KeyboardInterrupt:
+        pass
+    if result is not None:
+        _say(arguments, f"stopped. {night_headline(result)}")
+        _say(arguments, "without --watch the night is judged by all of its frames, offsets too")
+    return 0
+
+
+def _tell_changes(arguments: argparse.Namespace, result: NightResult, told: int) -> None:
+    """A line for each new frame whose state is another than that of the frame before it."""
+    for k in range(told, len(result.frames)):
+        if k == 0 or result.frames[k].state != result.frames[k - 1].state:
+            _say(arguments, state_line(result, k))
+
+
+def _say(arguments: argparse.Namespace, text: str) -> None:
+    if not (arguments.quiet or arguments.json):
+        print_line(f"{datetime.now(UTC):%H:%M:%S} {text}")

@@ -11,9 +11,9 @@ import numpy as np
 
 from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
-from ..frames.follow import follow_folders, frame_files
 from ..frames.header import has_frame_ending
 from ..frames.plan_csv import PlannedExposure, read_plan
+from ..frames.walk import follow_folders, frame_files
 from ..pipeline import find_reference
 from ..reports import RunResult
 from ..reports.sentences import sweep_line

@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 
-from ..curves.fitted import CurveFit, CurveSet
+from ..curves.fitted import CurveSet
 from ..errors import InputError
 from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
@@ -14,11 +14,10 @@ from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.adjustment import Adjustment
 from .offsets.changes import Changes, with_changes
-from .offsets.focuser import focuser_health
+from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
 from .offsets.remarks import cautions, notices_of
 from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
 from .offsets.table import ZONE_NEEDS, Scale, choose_reference, offset_table
-from .offsets.temperature import expected_coefficient, temperature_term
 from .offsets.terms import (
     TermChoice,
     choose_terms,
@@ -103,6 +102,7 @@ def compare_sweeps(
     first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
     order = [adjustment.filters.index(name) for name in first]
     found = adjustment.offsets(chosen)
+    best_last = sorted(curves.answered, key=lambda fit: -fit.best_sigma_steps)
     return Comparison(
         reference=chosen,
         rows=offset_table(
@@ -114,7 +114,8 @@ def compare_sweeps(
         covariance_steps2=adjustment.mixture.covariance_of(adjustment.contrasts(chosen)[order]),
         half95_steps=tuple(found[i].half95 for i in order),
         colour=colour_report(
-            adjustment, _sharpest(curves), setup=known, scale=scale, zone_steps=zones,
+            adjustment, {fit.curve.filter: fit for fit in best_last},
+            setup=known, scale=scale, zone_steps=zones,
             same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
             lens=curves.lens,
         ),
@@ -138,16 +139,16 @@ def adjusted_sweeps(
     )
     plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
-    if "direction" not in choice.source:
-        return choice, *found
     # The play is known only after a first pass; a bound on it counts in full.
-    play = choice.bound["direction"]
-    if choice.source["direction"] != "bound":
+    if choice.source.get("direction") == "bound":
+        play = choice.bound["direction"]
+    elif "direction" in choice.source:
         play = abs(found[0].term("direction").value)
-    widened = with_doubtful_directions(data, choice, play)
-    if widened is data:
+    else:
         return choice, *found
-    found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+    widened = with_doubtful_directions(data, play)
+    if widened is not data:
+        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
     return choice, *found
 
 
@@ -212,9 +213,3 @@ def _nothing_measured(
         outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
     )  # fmt: skip
-
-
-def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
-    """The best known answered fit of each filter."""
-    best_first = sorted(curves.answered, key=lambda fit: fit.best_sigma_steps)
-    return {fit.curve.filter: fit for fit in reversed(best_first)}

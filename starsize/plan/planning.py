@@ -16,9 +16,8 @@ from ..setup import Setup
 from .equipment import Equipment, Scouted, equip
 from .forecast import Forecast, Programme, duration_s, exposure_s, forecast
 from .light import WANTED_STARS
-from .order import order_of_sweeps
 from .planned import CapturePlan, More
-from .positions import even_positions, reach_steps
+from .positions import even_positions, order_of_sweeps, reach_steps
 
 FRAMES: Final = (7, 9, 11, 13)
 """Frames a sweep may have: of seven any one may be lost while best focus lies two zones off."""

@@ -10,7 +10,7 @@ from typing import Any, get_args
 import numpy as np
 from scipy.linalg import block_diag
 
-from ..comparison.field_stars import at_centre
+from ..comparison.field import at_centre
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..curves.prediction import STAR

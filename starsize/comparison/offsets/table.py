@@ -2,17 +2,16 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ...curves import radius_at
 from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate, Finding
 from ...filters import filter_order
 from ..compared import Action, OffsetRow
 from .adjustment import Adjustment
-from .growth import growth_if_ignored
 from .mixture import Interval
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
@@ -41,13 +40,6 @@ class Scale:
         return Estimate(
             value * size.value * self.sense, math.hypot(sigma * size.value, value * own)
         )
-
-
-class _Doubts(NamedTuple):
-    """What the zone of a filter lacks, and why its offset is not known better."""
-
-    lacks: Sequence[str]
-    because: Sequence[Finding]
 
 
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
@@ -85,30 +77,40 @@ def offset_table(
     cautions : mapping of str to sequence of Finding
         Filter -> why its uncertainty is as large as it is, added to the reason of a ``refocus``.
     """
-    fits = _by_filter(curves.fits)
+    fits: dict[str, list[CurveFit]] = {}
+    for fit in curves.fits:
+        fits.setdefault(fit.curve.filter, []).append(fit)
     measured: dict[str, tuple[Interval, Interval]] = {}
     if adjustment is not None:
-        focus = adjustment.mixture.intervals(
-            np.eye(len(adjustment.names))[: len(adjustment.filters)]
-        )
-        offsets = adjustment.offsets(reference)
-        measured = dict(zip(adjustment.filters, zip(focus, offsets, strict=True), strict=True))
-    return tuple(
-        _measured_row(
-            name,
-            fits[name],
-            measured[name],
-            reference=reference,
-            zone=zone_steps.get(name),
-            scale=scale,
-            doubts=_Doubts(
-                (zone_lacks or {}).get(name, ZONE_NEEDS), tuple((cautions or {}).get(name, ()))
-            ),
-        )
-        if name in measured
-        else _refused_row(name, fits[name], reference)
-        for name in sorted(fits, key=filter_order)
-    )
+        own = np.eye(len(adjustment.names))[: len(adjustment.filters)]
+        both = zip(adjustment.mixture.intervals(own), adjustment.offsets(reference), strict=True)
+        measured = dict(zip(adjustment.filters, both, strict=True))
+    rows = []
+    for name in sorted(fits, key=filter_order):
+        answered = [f for f in fits[name] if f.answered]
+        counted = [fit.curve.n_stars[fit.used] for fit in answered or fits[name]]
+        stars = np.concatenate(counted)
+        row = OffsetRow(
+            filter=name, reference=reference, status="refused", sweeps=len(answered),
+            frames=stars.size, stars=int(np.median(stars)) if stars.size else 0,
+        )  # fmt: skip
+        if name not in measured:
+            why = Finding("not_measured", sweeps=tuple(f.reason for f in fits[name] if f.reason))
+            rows.append(replace(row, reason=why))
+            continue
+        row = _measured(row, *measured[name], zone=zone_steps.get(name), scale=scale)
+        if name != reference:
+            offset = measured[name][1]
+            action, reason = decide(
+                offset, row.zone_steps, growth_depth_steps(answered),
+                lacks=(zone_lacks or {}).get(name, ZONE_NEEDS),
+                because=(cautions or {}).get(name, ()),
+            )  # fmt: skip
+            surest = min(answered, key=lambda fit: fit.best_sigma_steps)
+            grown = growth_if_ignored(surest, Estimate(offset.value, offset.sigma))
+            row = replace(row, action=action, reason=reason, growth_if_ignored=grown)
+        rows.append(row)
+    return tuple(rows)
 
 
 def decide(
@@ -152,32 +154,13 @@ def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
     return min(depths) if depths else None
 
 
-def _measured_row(
-    name: str,
-    fits: Sequence[CurveFit],
-    found: tuple[Interval, Interval],
-    *,
-    reference: str,
-    zone: float | None,
-    scale: Scale,
-    doubts: _Doubts,
+def _measured(
+    row: OffsetRow, focus: Interval, offset: Interval, *, zone: float | None, scale: Scale
 ) -> OffsetRow:
-    focus, offset = found
-    answered = [f for f in fits if f.answered]
-    action: Action = "ignore"
-    reason = Finding("reference")
-    if name != reference:
-        depth = growth_depth_steps(answered)
-        lacks, because = doubts
-        action, reason = decide(offset, zone, depth, lacks=lacks, because=because)
-    frames, stars = _counts(answered)
-    return OffsetRow(
-        filter=name,
-        reference=reference,
+    """The row with its numbers, and what is said of the reference."""
+    return replace(
+        row,
         status="measured",
-        sweeps=len(answered),
-        frames=frames,
-        stars=stars,
         best_focus_steps=focus.value,
         best_focus_sigma_steps=focus.sigma,
         offset_steps=offset.value,
@@ -185,44 +168,34 @@ def _measured_row(
         move_steps=round(offset.value),
         offset_um=scale.micrometres(offset.value),
         zone_steps=zone,
-        action=action,
-        reason=reason,
+        action="ignore",
+        reason=Finding("reference"),
         sigma_frames_steps=offset.frames,
         sigma_focuser_steps=offset.focuser,
-        growth_if_ignored=None
-        if name == reference
-        else growth_if_ignored(_surest(answered), Estimate(offset.value, offset.sigma)),
         offset_half997_steps=offset.half997,
     )
 
 
-def _surest(fits: Sequence[CurveFit]) -> CurveFit | None:
-    return min(fits, key=lambda fit: fit.best_sigma_steps, default=None)
+def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:
+    """Radius at a distance from best focus over the smallest radius, from the filter's curve."""
+    if fit is None or not fit.answered:
+        return None
+    if not fit.shape:
+        # A fit that somebody brought with no more than floor and slope is a hyperbola.
+        rise = fit.slope_px_per_step.value * defocus_steps / fit.floor_px.value
+        return math.hypot(1.0, rise) if math.isfinite(rise) else None
+    there, smallest = radius_at(fit, fit.best_steps + np.array([defocus_steps, 0.0]))
+    return float(there / smallest) if np.isfinite(there) and smallest > 0 else None
 
 
-def _refused_row(name: str, fits: Sequence[CurveFit], reference: str) -> OffsetRow:
-    frames, stars = _counts(fits)
-    return OffsetRow(
-        filter=name,
-        reference=reference,
-        status="refused",
-        sweeps=0,
-        frames=frames,
-        stars=stars,
-        action="refocus",
-        reason=Finding("not_measured", sweeps=tuple(f.reason for f in fits if f.reason)),
-    )
+def growth_if_ignored(fit: CurveFit | None, offset: Estimate) -> Estimate | None:
+    """Fraction by which stars grow if the reference's position is kept, in the seeing of the sweep.
 
-
-def _by_filter(fits: Sequence[CurveFit]) -> dict[str, list[CurveFit]]:
-    grouped: dict[str, list[CurveFit]] = {}
-    for fit in fits:
-        grouped.setdefault(fit.curve.filter, []).append(fit)
-    return grouped
-
-
-def _counts(fits: Sequence[CurveFit]) -> tuple[int, int]:
-    """Frames used, and the median number of stars behind one of them."""
-    used = [fit.curve.n_stars[np.asarray(fit.used, bool)] for fit in fits]
-    stars = np.concatenate(used) if used else np.array([], int)
-    return stars.size, int(np.median(stars)) if stars.size else 0
+    ``offset`` is the filter's best focus minus the reference's, in steps; its uncertainty carries
+    over as the difference that one sigma to either side makes.
+    """
+    here = growth(fit, -offset.value)
+    sides = [growth(fit, -(offset.value + side * offset.sigma)) for side in (-1.0, 1.0)]
+    if here is None or sides[0] is None or sides[1] is None:
+        return None
+    return Estimate(here - 1, max(abs(s - here) for s in sides if s is not None))

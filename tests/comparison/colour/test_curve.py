@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from starsize.comparison import fit_smooth_curve
-from starsize.comparison.colour.curve import curve_basis, secondary_shift
+from starsize.comparison.colour.explanations import curve_basis, secondary_shift
 from starsize.glasses import secondary_spectrum, thin_doublet_shift
 
 # Back focus minus that at d in mm, prescriptions of M. Laikin, Lens Design, 4th ed. 2007, p. 44
