@@ -15,7 +15,7 @@ LAYERS = (
     "steps", "pipeline", "scouting", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
-    "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics",
+    "cache", "conventions", "errors", "estimate", "filters", "notebook", "optics",
     "plain", "setup",
 }  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -14,10 +14,10 @@ from .shared import (
     executor_of,
     exit_status,
     kept_in,
-    print_json,
     print_line,
     progress_line,
     setup_of,
+    show,
 )
 
 
@@ -47,11 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
             progress=progress,
         )
         written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-    if arguments.json:
-        print_json(night_document(result))
-    elif not arguments.quiet:
-        print_night(result)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    show(arguments, result, night_document, print_night, [path.name for path in written])
     return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
 
 

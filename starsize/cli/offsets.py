@@ -25,10 +25,10 @@ from .shared import (
     executor_of,
     exit_status,
     kept_in,
-    print_json,
     print_line,
     progress_line,
     setup_of,
+    show,
 )
 from .watch import Measure, watch_sweeps
 
@@ -58,11 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
             result = watch_sweeps(arguments, setup, measure, say)
         else:
             result = measure(arguments.frames, arguments.reference)
-    if arguments.json:
-        print_json(result_document(result))
-    elif not arguments.quiet:
-        print_result(result)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(RESULT_FILES.names)}")
+    show(arguments, result, result_document, print_result, RESULT_FILES.names)
     return exit_status([row.status == "measured" for row in result.comparison.rows])
 
 

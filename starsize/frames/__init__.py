@@ -8,7 +8,6 @@ from .listing import list_frames, lost_filters, unused_notices
 from .pixels import read_facts, read_frame, read_pixels
 from .setup_file import load_setup
 from .sweeps import find_sweeps, set_aside_single
-from .write import write_frame
 
 __all__ = [
     "Calibration",
@@ -29,5 +28,4 @@ __all__ = [
     "read_pixels",
     "set_aside_single",
     "unused_notices",
-    "write_frame",
 ]

@@ -1,6 +1,6 @@
 """What the setup file lacks, taken from the frames' headers where these agree."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -64,7 +64,14 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     for item in _ITEMS:
         setup, told = _complete_item(setup, *item, facts)
         notices.extend(told)
-    notices.extend(_binning_notice(setup, facts))
+    binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
+    if binned and setup.camera.pixel_um is not None:
+        text = (
+            f"The frames are binned {binned[0]} x {binned[0]}; {setup.camera.pixel_um:g} um is "
+            "taken as the size of the binned pixel. If it is that of the bare pixel, state "
+            "pixel_um under [camera] in the setup file, binning included."
+        )
+        notices.append(Notice("pixel_binning", text))
     return setup, tuple(notices)
 
 
@@ -105,14 +112,3 @@ def _complete_item(
             f"State {key} under [{table}] in the setup file."
         )
     return setup, [Notice("headers_disagree", text)] if text else []
-
-
-def _binning_notice(setup: Setup, facts: Sequence[FrameFacts]) -> Iterator[Notice]:
-    binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
-    if binned and setup.camera.pixel_um is not None:
-        yield Notice(
-            "pixel_binning",
-            f"The frames are binned {binned[0]} x {binned[0]}; {setup.camera.pixel_um:g} um is "
-            "taken as the size of the binned pixel. If it is that of the bare pixel, state "
-            "pixel_um under [camera] in the setup file, binning included.",
-        )

@@ -1,7 +1,7 @@
 """What the files given hold: one row for each, with its facts or the reason why it is not used."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from os import PathLike
 from pathlib import Path
 from typing import Final
@@ -72,7 +72,13 @@ def list_frames(
         path, once = Path(facts_csv), [file.path for file in found if file.first_seen is None]
         rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
-    _check_named_keywords(setup, [header for _, header in read if header is not None])
+    headers = [header for _, header in read if header is not None]
+    for item in ("position", "temperature", "filter", "exposure", "time"):
+        keyword = getattr(setup.headers, item)
+        # A keyword that the person named and no file has is a slip of the pen.
+        if keyword and headers and not any(entries(header, keyword) for header in headers):
+            msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
+            raise SetupError(msg)
     return second_look(read, position_keyword=setup.headers.position)
 
 
@@ -124,15 +130,6 @@ def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None
     return None
 
 
-def _check_named_keywords(setup: Setup, headers: Sequence[ImageHeader]) -> None:
-    """A keyword that the person named and no file has is a slip of the pen."""
-    for item in ("position", "temperature", "filter", "exposure", "time"):
-        keyword = getattr(setup.headers, item)
-        if keyword and headers and not any(entries(header, keyword) for header in headers):
-            msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
-            raise SetupError(msg)
-
-
 #: So many reasons are told one by one.
 _MOST: Final = 4
 
@@ -168,18 +165,16 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
             # Numbers (of bytes, say) differ from file to file where the reason is the same.
             groups.setdefault(re.sub(r"\d+", "#", file.reason or ""), []).append(file)
     largest = sorted(groups.values(), key=len, reverse=True)
-    notices = [Notice("frames_not_used", _group_text(group)) for group in largest[:_MOST]]
+    notices = []
+    for group in largest[:_MOST]:
+        first, count = f"{group[0].path.name}: {group[0].reason}", len(group)
+        some = f"{count} frames cannot be used, such as {first}."
+        text = some if count > 1 else f"One frame cannot be used: {first}."
+        notices.append(Notice("frames_not_used", text))
     if rest := sum(len(group) for group in largest[_MOST:]):
         text = f"{rest} more cannot be used for other reasons; frames.csv says why for each."
         notices.append(Notice("frames_not_used", text))
     return tuple(notices)
-
-
-def _group_text(group: list[InputFile]) -> str:
-    first = f"{group[0].path.name}: {group[0].reason}"
-    if len(group) == 1:
-        return f"One frame cannot be used: {first}."
-    return f"{len(group)} frames cannot be used, such as {first}."
 
 
 def _is_lost_frame(file: InputFile) -> bool:

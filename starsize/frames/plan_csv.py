@@ -37,20 +37,6 @@ class PlannedExposure:
     note: str = ""
 
 
-def start_times_s(exposures: Sequence[PlannedExposure]) -> list[float]:
-    """When each exposure begins, counted from the beginning, with the usual overheads.
-
-    One more entry at the end says when everything is over.
-    """
-    times, now = [], 0.0
-    for before, one in zip([None, *exposures], exposures, strict=False):
-        if before is None or before.sweep != one.sweep:
-            now += SWEEP_OVERHEAD_S
-        times.append(now)
-        now += one.exposure_s + FRAME_OVERHEAD_S
-    return [*times, now]
-
-
 def read_plan(
     path: Path, *, aliases: Mapping[str, str] | None = None
 ) -> tuple[PlannedExposure, ...]:

@@ -97,7 +97,13 @@ def find_sweeps(
     # Frames without a time come last.
     cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
     sweeps = _named(cut, outward)
-    return sweeps, (*_notices(groups), *_night_notice(facts), *_order_notices(sweeps))
+    went = "the focuser went both ways within this sweep; play in the gears then widens the"
+    mixed = (
+        Notice("mixed_order", f"{sweep.id}: {went} uncertainty.")
+        for sweep in sweeps
+        if sweep.approach == "mixed"
+    )
+    return sweeps, (*_notices(groups), *_night_notice(facts), *mixed)
 
 
 def set_aside_single(
@@ -295,13 +301,3 @@ def _night_notice(facts: Sequence[FrameFacts]) -> Iterator[Notice]:
             f"The frames are from {nights} nights. If camera, filters or telescope were taken "
             "off in between, measure each night alone and compare the results.",
         )
-
-
-def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:
-    for sweep in sweeps:
-        if sweep.approach == "mixed":
-            yield Notice(
-                "mixed_order",
-                f"{sweep.id}: the focuser went both ways within this sweep; play in the gears "
-                "then widens the uncertainty.",
-            )

@@ -1,12 +1,12 @@
 """Who is to blame, glass or telescope: plates taken off, odd filters named."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from ...estimate import Estimate, Finding
-from ...glasses import refractive_index
 from ...optics import glass_for_shift_mm, plate_shift_mm
 from ...setup import Setup
 from ..compared import Cause, OddFilter
@@ -14,8 +14,10 @@ from ..offsets.table import Scale
 from .explanations import Explanation, Shifts
 from .verdict import colour_verdict
 
-#: Filters of unknown glass are taken for a crown of this kind (common practice: most are).
-USUAL_GLASS = "N-BK7"
+#: Filters of unknown glass are taken for the crown N-BK7 (common practice: most are); its n^2 - 1
+#: is the sum of b L^2 / (L^2 - c), L in um, for these b and c (maker's data sheet, as the CC0 data
+#: base of refractiveindex.info has it).
+CROWN = (1.03961212, 0.00600069867), (0.231792344, 0.0200179144), (1.01046945, 103.560653)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,8 @@ def index_of(name: str, setup: Setup) -> float:
     if glass is not None and glass.refractive_index is not None:
         return glass.refractive_index
     band = setup.band(name)
-    return float(refractive_index(USUAL_GLASS, band.wavelength_nm if band else 587.56))
+    um = (band.wavelength_nm if band else 587.56) / 1e3
+    return math.sqrt(1 + sum(b * um * um / (um * um - c) for b, c in CROWN))
 
 
 def odd_filters(explanation: Explanation, optics: Optics) -> tuple[OddFilter, ...]:
