@@ -12,7 +12,7 @@ import starsize
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
     "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
-    "steps", "pipeline", "scouting", "night_run", "cli",
+    "steps", "pipeline", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
     "cache", "conventions", "errors", "estimate", "filters", "notebook", "optics",

@@ -3,9 +3,9 @@
 import argparse
 
 from ..filters import canonical_filter
+from ..pipeline import scout
 from ..plan import plan_capture
 from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
-from ..scouting import scout
 from .shared import progress_line, setup_of, show
 from .workers import workers
 

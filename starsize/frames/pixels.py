@@ -15,8 +15,7 @@ from ..errors import FrameReadError
 from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
-from .header import ImageHeader, open_bytes, read_image_header, told_in_one_line
-from .raw import is_raw, raw_pixels
+from .header import ImageHeader, is_raw, open_bytes, raw_pixels, read_image_header, told_in_one_line
 
 
 def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:

@@ -15,10 +15,9 @@ from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
-from .entries import FileEntry, Reading, file_entries, shown_names
 from .numbers import known, time_text
 from .result import RunResult
-from .tables import stars_of, start_mjd
+from .tables import FileEntry, Reading, file_entries, shown_names, stars_of, start_mjd
 from .unanswered import open_questions
 
 RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}

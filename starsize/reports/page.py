@@ -16,7 +16,6 @@ from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..estimate import NOT_KNOWN, Estimate
 from ..tracking.measured import MeasuredSweep
-from .entries import FileEntry, file_entries
 from .numbers import (
     MJD_ZERO,
     decimals_for,
@@ -49,7 +48,7 @@ from .sentences import (
     without_sentence,
 )
 from .strips import strips_of
-from .tables import left_out_letters, mean_temperature, stars_of, start_mjd
+from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
 from .unanswered import open_questions, play_seen
 

@@ -12,9 +12,9 @@ import numpy as np
 from astropy.table import QTable
 
 from ..estimate import Estimate
-from .entries import file_entries
 from .folder import write_whole
 from .result import RunResult
+from .tables import file_entries
 
 _UNITS: Final = {"um": u.um, "px": u.pix, "degC": u.deg_C, "s": u.s, "adu": u.adu}
 _FACTS: Final = ("kind", "position_steps", "temperature_degC", "mid_time_mjd", "exposure_s")

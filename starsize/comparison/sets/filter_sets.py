@@ -11,8 +11,18 @@ from ...estimate import Estimate, Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
 from ..compared import ColourWord, Comparison, OffsetRow, Outward
-from .compared import NORMAL_95, Change, MeasuredSet, SetComparison, SetRow, SetWord
-from .scatter import TELLING, frames_alone, with_one_more, with_scatter_of
+from .compared import (
+    NORMAL_95,
+    TELLING,
+    Change,
+    MeasuredSet,
+    SetComparison,
+    SetRow,
+    SetWord,
+    frames_alone,
+    with_one_more,
+    with_scatter_of,
+)
 
 STEP_SIZES_DIFFER = 0.05
 
