@@ -15,9 +15,10 @@ from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.adjustment import Adjustment
 from .offsets.changes import Changes, with_changes
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
-from .offsets.remarks import cautions, notices_of
-from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .offsets.table import ZONE_NEEDS, Scale, choose_reference, offset_table
+from .offsets.found import Found, Scale
+from .offsets.remarks import notices_of
+from .offsets.sweeps import BestFocusData, data_of_curves
+from .offsets.table import choose_reference, offset_table
 from .offsets.terms import (
     TermChoice,
     choose_terms,
@@ -96,37 +97,26 @@ def compare_sweeps(
         )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
-    remarks = notices_of(
-        data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
-    )
+    night = Found(
+        curves=curves, setup=known, scale=scale, reference=chosen, zone_steps=zones, data=data,
+        choice=choice, adjustment=adjustment, changes=changes,
+    )  # fmt: skip
     first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
     order = [adjustment.filters.index(name) for name in first]
-    found = adjustment.offsets(chosen)
-    best_last = sorted(curves.answered, key=lambda fit: -fit.best_sigma_steps)
+    offsets = adjustment.offsets(chosen)
     return Comparison(
         reference=chosen,
-        rows=offset_table(
-            curves, adjustment, reference=chosen, zone_steps=zones, scale=scale,
-            cautions=cautions(data, choice, chosen, changes),
-            zone_lacks=_zone_lacks(filters, known, size),
-        ),
+        rows=offset_table(curves, chosen, night),
         filters=tuple(first),
         covariance_steps2=adjustment.mixture.covariance_of(adjustment.contrasts(chosen)[order]),
-        half95_steps=tuple(found[i].half95 for i in order),
-        colour=colour_report(
-            adjustment, {fit.curve.filter: fit for fit in best_last},
-            setup=known, scale=scale, zone_steps=zones,
-            same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
-            lens=curves.lens,
-        ),
-        temperature=temperature_term(adjustment, choice, known, scale, zone_steps=zones),
-        focuser=focuser_health(
-            curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
-        ),
+        half95_steps=tuple(offsets[i].half95 for i in order),
+        colour=colour_report(night),
+        temperature=temperature_term(night),
+        focuser=focuser_health(night, source),
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
-        notices=remarks,
-    )  # fmt: skip
+        notices=notices_of(night, reference),
+    )
 
 
 def adjusted_sweeps(
@@ -167,18 +157,6 @@ def zones_in_steps(
     }
 
 
-def _zone_lacks(
-    filters: list[str], setup: Setup, size: Estimate | None
-) -> dict[str, tuple[str, ...]]:
-    """What the zone of a filter needs and nobody stated."""
-    stated = (setup.telescope.focal_ratio, size)
-    optics = [name for name, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
-    return {
-        name: (*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"]))
-        for name in filters
-    }
-
-
 def _step_size(
     given: Estimate | None, source: StepSource, setup: Setup
 ) -> tuple[Estimate | None, StepSource]:
@@ -201,7 +179,7 @@ def _nothing_measured(
     chosen = reference or ("L" if "L" in found or not found else found[0])
     return Comparison(
         reference=chosen,
-        rows=offset_table(curves, None, reference=chosen, zone_steps={}, scale=scale),
+        rows=offset_table(curves, chosen, None),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
         colour=empty_report(Finding("nothing_to_compare")),

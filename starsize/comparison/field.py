@@ -25,7 +25,7 @@ from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
-from .offsets.table import Scale
+from .offsets.found import Scale
 
 #: Fewest stars in all and in each quarter of the frame (common practice: at least 15 a chip).
 LEAST_STARS, LEAST_IN_QUARTER = 24, 4

@@ -10,7 +10,7 @@ from ...estimate import Estimate, Finding
 from ...optics import glass_for_shift_mm, plate_shift_mm
 from ...setup import Setup
 from ..compared import Cause, OddFilter
-from ..offsets.table import Scale
+from ..offsets.found import Scale
 from .explanations import Explanation, Shifts
 from .verdict import colour_verdict
 

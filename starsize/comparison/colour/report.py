@@ -1,20 +1,17 @@
 """The colour report: one focus for all colours or not, by how much, and why."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from ...curves.fitted import CurveFit, LensColour
 from ...estimate import Estimate, Finding
 from ...filters import Band
-from ...setup import Setup
 from ..compared import ColourPoint, ColourReport, ColourWord
 from ..linear import normal_errors
-from ..offsets.adjustment import Adjustment
-from ..offsets.table import Scale
+from ..offsets.found import Found
 from .explanations import (
     Explanation,
     Shifts,
@@ -49,34 +46,21 @@ class _Colours:
         return verdict_of_errors(self.position[pick], self.zone[pick], errors, zone_share=share)
 
 
-def colour_report(
-    adjustment: Adjustment,
-    fits: Mapping[str, CurveFit],
-    *,
-    setup: Setup,
-    scale: Scale,
-    zone_steps: Mapping[str, float],
-    same_glass: bool,
-    lens: LensColour | None = None,
-) -> ColourReport:
-    """Judge the colours together.
-
-    ``fits`` are the best answered fit of each filter, ``zone_steps`` half-widths of the zones where
-    known; ``same_glass`` says that the colours are channels of one colour camera, ``lens`` is what
-    the joint fit says of the lens.
-    """
-    judged = [n for n in adjustment.filters if n in zone_steps]
-    plates = {name: plate_steps(name, setup, scale) for name in judged}
+def colour_report(night: Found) -> ColourReport:
+    """Judge the colours together."""
+    adjustment, same_glass = night.adjustment, night.same_glass
+    judged = [n for n in adjustment.filters if n in night.zone_steps]
+    plates = {name: plate_steps(name, night.setup, night.scale) for name in judged}
     known = {name: shift for name, shift in plates.items() if shift is not None}
-    optics = Optics(setup=setup, scale=scale, known_plates=known)
-    points, middle = colour_points(adjustment, fits, zone_steps=zone_steps, optics=optics)
+    optics = Optics(setup=night.setup, scale=night.scale, known_plates=known)
+    points, middle = colour_points(night, known)
     if len(judged) < 2:
         return empty_report(
-            _why_not_judged(adjustment.filters, setup, scale),
+            _why_not_judged(night),
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
-    colours = _colours(adjustment, judged, setup, scale, zone_steps)
+    colours = _colours(night, judged)
     verdict = colours.word(judged)
     shifts = _shifts(colours, optics)
     explanations = explain(shifts, odd_allowed=not same_glass)
@@ -101,11 +85,11 @@ def colour_report(
         points=points,
         odd_filters=found.odd_filters,
         groups=_groups(colours, curve),
-        secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), setup, scale),
+        secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), night),
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
-        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
+        lens=lens_report(night, middle),
         without=without,
         without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
@@ -122,19 +106,14 @@ def empty_report(
     )  # fmt: skip
 
 
-def _colours(
-    adjustment: Adjustment,
-    judged: Sequence[str],
-    setup: Setup,
-    scale: Scale,
-    zone_steps: Mapping[str, float],
-) -> _Colours:
+def _colours(night: Found, judged: Sequence[str]) -> _Colours:
+    adjustment = night.adjustment
     pick = [adjustment.filters.index(n) for n in judged]
     contrasts = adjustment.contrasts(judged[0])[pick]
-    zone = np.array([zone_steps[n] for n in judged])
-    size = scale.um_per_step
+    zone = np.array([night.zone_steps[n] for n in judged])
+    size = night.scale.um_per_step
     relative = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
-    bands = [setup.band(n) for n in judged]
+    bands = [night.setup.band(n) for n in judged]
     position = contrasts @ adjustment.mixture.average
     return _Colours(
         filters=tuple(judged),
@@ -174,10 +153,10 @@ def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, Co
     return groups
 
 
-def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> float | None:
+def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
     """Focal length over the shift, as people quote a secondary spectrum."""
-    focal = setup.telescope.focal_length_mm
-    shift_um = None if shift_steps is None else scale.micrometres(shift_steps)
+    focal = night.setup.telescope.focal_length_mm
+    shift_um = None if shift_steps is None else night.scale.micrometres(shift_steps)
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
@@ -202,10 +181,11 @@ def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Find
     return Finding("colours_undecided", **pair, same_glass=same_glass)
 
 
-def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> Finding:
+def _why_not_judged(night: Found) -> Finding:
+    filters, setup = night.adjustment.filters, night.setup
     if len(filters) < 2:
         return Finding("one_filter", name=filters[0])
-    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": scale.um_per_step}
+    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": night.scale.um_per_step}
     if lacks := [name for name, value in needs.items() if value is None]:
         return Finding("zone_needs", lacks=tuple(lacks))
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))

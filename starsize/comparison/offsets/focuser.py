@@ -11,38 +11,27 @@ from typing import Literal
 
 import numpy as np
 
-from ...curves.fitted import CurveFit, CurveSet
+from ...curves.fitted import CurveFit
 from ...estimate import Estimate
 from ...setup import Setup
 from ..compared import BacklashFrom, FocuserHealth, StepSource, TemperatureTerm
-from .adjustment import Adjustment
-from .changes import Changes
-from .sweeps import BestFocusData
-from .table import Scale
-from .terms import EXPANSION_PER_DEGC, TermChoice, stated_prior
+from .found import Found, Scale
+from .terms import EXPANSION_PER_DEGC, stated_prior
 
 
-def focuser_health(
-    curves: CurveSet,
-    data: BestFocusData,
-    adjustment: Adjustment,
-    *,
-    choice: TermChoice,
-    changes: Changes,
-    size: Estimate | None,
-    source: StepSource,
-) -> FocuserHealth:
+def focuser_health(found: Found, source: StepSource) -> FocuserHealth:
     """Play, repeatability, placement and slips; None where the sweeps cannot tell."""
+    data, adjustment, curves = found.data, found.adjustment, found.curves
     backlash = play_of_starts(curves.answered)
     known_from: BacklashFrom | None = "flat start" if backlash else None
-    if choice.source.get("direction") == "frames":
-        found = adjustment.term("direction")
-        backlash, known_from = Estimate(found.value, found.sigma), "both directions"
+    if found.choice.source.get("direction") == "frames":
+        play = adjustment.term("direction")
+        backlash, known_from = Estimate(play.value, play.sigma), "both directions"
     repeats = len(data.ids) > len(data.names) and adjustment.dof >= 1
     scatter = adjustment.scatter
     placement = curves.placement_steps
     return FocuserHealth(
-        um_per_step=size,
+        um_per_step=found.scale.um_per_step,
         um_per_step_source=source,
         backlash_steps=backlash,
         backlash_from=known_from,
@@ -50,7 +39,7 @@ def focuser_health(
         repeatability68_steps=adjustment.scatter68_steps if repeats else None,
         measuring_steps=adjustment.measuring_steps,
         placement_steps=placement if placement.is_known else None,
-        slips=changes.slips,
+        slips=found.changes.slips,
     )
 
 
@@ -83,42 +72,29 @@ FOUND_SIGMAS = 2.0
 OPTICS_PER_DEGC = 9e-6
 
 
-def temperature_term(
-    adjustment: Adjustment,
-    choice: TermChoice,
-    setup: Setup,
-    scale: Scale,
-    *,
-    zone_steps: Mapping[str, float],
-) -> TemperatureTerm:
+def temperature_term(found: Found) -> TemperatureTerm:
     """The coefficient that the frames give, else the one stated, else none.
 
     The frames' own is refused where the temperature hardly changed, and where it cannot be told
     from nothing.
     """
-    found, source = _coefficient(adjustment, choice, setup)
+    choice, stated = found.choice, stated_prior("temperature", found.setup)
+    known = None if stated is None else Estimate(*stated)
+    source: Literal["frames", "setup", "none"] = "none" if stated is None else "setup"
+    fitted = choice.source.get("temperature")
+    if fitted in ("frames", "setup"):
+        term = found.adjustment.term("temperature")
+        seen = (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
+        if fitted == "setup" or (seen and abs(term.value) >= FOUND_SIGMAS * term.sigma):
+            known, source = Estimate(term.value, term.sigma), fitted
     return TemperatureTerm(
-        steps_per_degC=found,
+        steps_per_degC=known,
         source=source,
         range_degC=choice.range_degC,
         reference_degC=choice.reference_degC,
-        refocus_degC=refocus_changes(found, zone_steps),
-        expected_steps_per_degC=expected_coefficient(setup, scale),
+        refocus_degC=refocus_changes(known, found.zone_steps),
+        expected_steps_per_degC=expected_coefficient(found.setup, found.scale),
     )
-
-
-def _coefficient(
-    adjustment: Adjustment, choice: TermChoice, setup: Setup
-) -> tuple[Estimate | None, Literal["frames", "setup", "none"]]:
-    source, stated = choice.source.get("temperature"), stated_prior("temperature", setup)
-    if source in ("frames", "setup"):
-        term = adjustment.term("temperature")
-        seen = (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
-        if source == "setup":
-            return Estimate(term.value, term.sigma), "setup"
-        if seen and abs(term.value) >= FOUND_SIGMAS * term.sigma:
-            return Estimate(term.value, term.sigma), "frames"
-    return (Estimate(*stated), "setup") if stated is not None else (None, "none")
 
 
 def refocus_changes(

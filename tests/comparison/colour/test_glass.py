@@ -7,7 +7,7 @@ from sweep_nights import answered_fit, curve_set
 
 from starsize import compare_sweeps
 from starsize.comparison.colour.glass import index_of, plate_steps
-from starsize.comparison.offsets.table import Scale
+from starsize.comparison.offsets.found import Scale
 from starsize.estimate import Estimate
 from starsize.filters import ORDER
 from starsize.optics import plate_shift_mm
