@@ -1,8 +1,7 @@
 """The colour report: one focus for all colours or not, by how much, and why."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,37 +12,19 @@ from ..compared import ColourPoint, ColourReport, ColourWord
 from ..linear import normal_errors
 from ..offsets.found import Found
 from .explanations import (
+    Colours,
     Explanation,
-    Shifts,
     SmoothCurve,
     curve_basis,
     explain,
     fit_smooth_curve,
     secondary_shift,
 )
-from .glass import Blame, Optics, blame, plate_steps
+from .glass import Blame, blame, plate_steps
 from .points import colour_points, lens_report
 from .verdict import odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Colours:
-    """The filters that can be judged: band and zone known. Positions count from the reference."""
-
-    filters: tuple[str, ...]
-    bands: tuple[Band, ...]
-    zone: np.ndarray
-    position: np.ndarray
-    covariance: np.ndarray
-    errors: np.ndarray
-    zone_share: float
-
-    def word(self, names: Sequence[str]) -> ColourWord:
-        pick = [self.filters.index(n) for n in names]
-        errors, share = self.errors[:, pick], self.zone_share
-        return verdict_of_errors(self.position[pick], self.zone[pick], errors, zone_share=share)
 
 
 def colour_report(night: Found) -> ColourReport:
@@ -52,7 +33,6 @@ def colour_report(night: Found) -> ColourReport:
     judged = [n for n in adjustment.filters if n in night.zone_steps]
     plates = {name: plate_steps(name, night.setup, night.scale) for name in judged}
     known = {name: shift for name, shift in plates.items() if shift is not None}
-    optics = Optics(setup=night.setup, scale=night.scale, known_plates=known)
     points, middle = colour_points(night, known)
     if len(judged) < 2:
         return empty_report(
@@ -60,21 +40,28 @@ def colour_report(night: Found) -> ColourReport:
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
-    colours = _colours(night, judged)
-    verdict = colours.word(judged)
-    shifts = _shifts(colours, optics)
-    explanations = explain(shifts, odd_allowed=not same_glass)
+    colours, word = _colours(night, judged, known)
+    verdict = word(judged)
+    explanations = explain(colours, odd_allowed=not same_glass)
     found = Blame(cause=None)  # nobody where the colours are not apart
     if verdict == "apart":
-        found = blame(explanations, shifts, optics, same_glass=same_glass)
+        found = blame(explanations, colours, night)
     curve = curve_of_telescope(
-        explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
+        explanations, colours, glass_to_blame=found.cause in ("glass", "both")
     )
-    wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
+    wavelength, shift, sigma = drawn(curve, colours.wavelength_nm)
     without: tuple[str, ...] = ()
     others_meet = None
     if not same_glass:
-        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, colours.word)
+        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, word)
+    groups: list[tuple[str, ColourWord]] = []
+    if {"R", "G", "B"} <= set(judged):
+        groups.append(("R, G, B", word(("R", "G", "B"))))
+    if "L" in judged:
+        wide = judged.index("L")
+        zone = float(colours.zone[wide])
+        whole = whole_band(curve, colours.bands, wide=colours.bands[wide], zone_steps=zone)
+        groups.append(("L's whole band", whole))
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -84,7 +71,7 @@ def colour_report(night: Found) -> ColourReport:
         compromise_steps=middle,
         points=points,
         odd_filters=found.odd_filters,
-        groups=_groups(colours, curve),
+        groups=tuple(groups),
         secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), night),
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
@@ -106,51 +93,30 @@ def empty_report(
     )  # fmt: skip
 
 
-def _colours(night: Found, judged: Sequence[str]) -> _Colours:
+def _colours(
+    night: Found, judged: Sequence[str], plates: Mapping[str, float]
+) -> tuple[Colours, Callable[[Sequence[str]], ColourWord]]:
+    """The filters that can be judged, and the verdict on some of them."""
     adjustment = night.adjustment
-    pick = [adjustment.filters.index(n) for n in judged]
-    contrasts = adjustment.contrasts(judged[0])[pick]
-    zone = np.array([night.zone_steps[n] for n in judged])
-    size = night.scale.um_per_step
-    relative = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
-    bands = [night.setup.band(n) for n in judged]
-    position = contrasts @ adjustment.mixture.average
-    return _Colours(
+    contrasts = adjustment.contrasts(judged[0])[[adjustment.filters.index(n) for n in judged]]
+    colours = Colours(
         filters=tuple(judged),
-        bands=tuple(b for b in bands if b is not None),
-        zone=zone,
-        position=position,
+        bands=tuple(band for n in judged if (band := night.setup.band(n)) is not None),
+        position=contrasts @ adjustment.mixture.average,
         covariance=adjustment.mixture.covariance_of(contrasts),
-        errors=adjustment.mixture.draws(contrasts, _DRAWS) - position,
-        zone_share=relative,
+        zone=np.array([night.zone_steps[n] for n in judged]),
+        plates=plates,
     )
+    errors = adjustment.mixture.draws(contrasts, _DRAWS) - colours.position
+    size = night.scale.um_per_step
+    share = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
 
+    def word(names: Sequence[str]) -> ColourWord:
+        pick = [judged.index(n) for n in names]
+        best, zone = colours.position[pick], colours.zone[pick]
+        return verdict_of_errors(best, zone, errors[:, pick], zone_share=share)
 
-def _shifts(colours: _Colours, optics: Optics) -> Shifts:
-    """The shifts without the known plates."""
-    known = optics.known_plates
-    usual = float(np.mean(list(known.values()))) if known else 0.0
-    plates = np.array([known.get(name, usual) for name in colours.filters])
-    return Shifts(
-        filters=colours.filters,
-        wavelength_nm=np.array([b.wavelength_nm for b in colours.bands]),
-        width_nm=np.array([b.width_nm for b in colours.bands]),
-        shift=colours.position - (plates - usual),
-        covariance=colours.covariance,
-        zone=colours.zone,
-    )
-
-
-def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:
-    groups: tuple[tuple[str, ColourWord], ...] = ()
-    if {"R", "G", "B"} <= set(colours.filters):
-        groups += (("R, G, B", colours.word(("R", "G", "B"))),)
-    if "L" in colours.filters:
-        at = colours.filters.index("L")
-        wide, zone = colours.bands[at], float(colours.zone[at])
-        word = whole_band(curve, colours.bands, wide=wide, zone_steps=zone)
-        groups += (("L's whole band", word),)
-    return groups
+    return colours, word
 
 
 def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
@@ -160,7 +126,7 @@ def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
-def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
+def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     together = zone[:, None] + zone
@@ -199,7 +165,7 @@ _F_NM, _C_NM, _NEAR_NM = 486.13, 656.27, 20.0
 
 
 def curve_of_telescope(
-    explanations: Sequence[Explanation], shifts: Shifts, *, glass_to_blame: bool
+    explanations: Sequence[Explanation], colours: Colours, *, glass_to_blame: bool
 ) -> SmoothCurve | None:
     """The telescope's own colour; None where all filters have one wavelength.
 
@@ -209,11 +175,11 @@ def curve_of_telescope(
     fitting = [e for e in explanations if glass_to_blame or not e.odd]
     if fitting:
         return fitting[0].curve
-    terms = min(3, len(np.unique(shifts.wavelength_nm)) - 1)
+    terms = min(3, len(np.unique(colours.wavelength_nm)) - 1)
     if terms < 1:
         return None
-    noise = shifts.covariance + np.diag((shifts.zone / 3) ** 2)
-    return fit_smooth_curve(shifts.wavelength_nm, shifts.shift, noise, terms=terms)
+    noise = colours.covariance + np.diag((colours.zone / 3) ** 2)
+    return fit_smooth_curve(colours.wavelength_nm, colours.shift, noise, terms=terms)
 
 
 def drawn(
