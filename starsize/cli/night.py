@@ -3,6 +3,7 @@
 import argparse
 import math
 from datetime import UTC, datetime
+from typing import Any
 
 from ..errors import InputError
 from ..night import NightResult
@@ -35,16 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
         result = measure_night(
-            arguments.frames,
-            setup=setup_of(arguments) if arguments.setup else None,
-            offsets=arguments.offsets,
-            growth=arguments.growth,
-            facts_csv=arguments.facts,
-            calibration=calibration_of(arguments),
-            cache=cache,
-            skip=(arguments.out,),
-            executor=executor,
-            progress=progress,
+            arguments.frames, cache=cache, executor=executor, progress=progress, **_how(arguments)
         )
         written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
     show(arguments, result, night_document, print_night, [path.name for path in written])
@@ -64,18 +56,12 @@ def watch(arguments: argparse.Namespace) -> int:
         # Frames come one by one: more processes than asked for would only wait.
         arguments.jobs = arguments.jobs or 1
         with executor_of(arguments) as executor:
-            for result in follow_night(
-                arguments.frames,
-                setup=setup_of(arguments) if arguments.setup else None,
-                offsets=arguments.offsets,
-                growth=arguments.growth,
-                facts_csv=arguments.facts,
-                calibration=calibration_of(arguments),
-                skip=(arguments.out,),
-                executor=executor,
-            ):
+            for result in follow_night(arguments.frames, executor=executor, **_how(arguments)):
                 write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-                _tell_changes(arguments, result, told)
+                states = ["", *(frame.state for frame in result.frames)]
+                for k in range(told, len(result.frames)):
+                    if states[k + 1] != states[k]:
+                        _say(arguments, state_line(result, k))
                 told = len(result.frames)
     except KeyboardInterrupt:
         pass
@@ -85,11 +71,16 @@ def watch(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _tell_changes(arguments: argparse.Namespace, result: NightResult, told: int) -> None:
-    """A line for each new frame whose state is another than that of the frame before it."""
-    for k in range(told, len(result.frames)):
-        if k == 0 or result.frames[k].state != result.frames[k - 1].state:
-            _say(arguments, state_line(result, k))
+def _how(arguments: argparse.Namespace) -> dict[str, Any]:
+    """What a night is measured with, at once or while it is followed."""
+    return {
+        "setup": setup_of(arguments) if arguments.setup else None,
+        "offsets": arguments.offsets,
+        "growth": arguments.growth,
+        "facts_csv": arguments.facts,
+        "calibration": calibration_of(arguments),
+        "skip": (arguments.out,),
+    }
 
 
 def _say(arguments: argparse.Namespace, text: str) -> None:
