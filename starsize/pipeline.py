@@ -31,8 +31,14 @@ from .frames import (
 )
 from .plan import Scouted, frames_told, result_told
 from .reports.result import RunResult
-from .reports.stored import load_measured_set
-from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
+from .reports.stored import (
+    StoredRun,
+    check_same_focuser,
+    is_result,
+    joined_curves,
+    load_measured_set,
+    load_run,
+)
 from .reports.words import worded
 from .setup import Setup
 from .steps import compare_sweeps, curve_of, fit_curves

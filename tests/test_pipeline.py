@@ -21,7 +21,7 @@ from starsize.pipeline import (
     nothing_to_measure,
     with_lost_filters,
 )
-from starsize.reports.stored_run import load_run
+from starsize.reports.stored import load_run
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
 from starsize.simulate import SCENARIOS, draw_night, simulate_night, write_frame
 from starsize.simulate.night import draw_planned

@@ -18,7 +18,7 @@ from ..reports import (
     write_results,
 )
 from ..reports.folder import keep_apart
-from ..reports.stored_run import is_result, load_run
+from ..reports.stored import is_result, load_run
 from ..setup import Setup
 from .shared import (
     calibration_of,

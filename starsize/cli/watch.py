@@ -17,7 +17,7 @@ from ..frames.walk import follow_folders, frame_files
 from ..pipeline import find_reference
 from ..reports import RunResult
 from ..reports.sentences import sweep_line
-from ..reports.stored_run import is_result
+from ..reports.stored import is_result
 from ..setup import Setup
 
 #: A sweep that nothing follows is over after this many of its usual intervals without a frame ...

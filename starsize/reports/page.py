@@ -1,4 +1,4 @@
-"""The page of a run: one HTML file that needs nothing else."""
+"""The pages of a run and of the comparison of two: one HTML file each that needs nothing else."""
 
 import os
 from datetime import timedelta
@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from .. import __version__
+from ..comparison.sets.compared import SetComparison, SetRow
 from ..curves import radius_at
 from ..curves.fitted import CurveFit
 from ..curves.residuals import residual_sigmas
@@ -21,12 +22,15 @@ from .numbers import (
     decimals_for,
     estimate_text,
     known,
+    micrometres,
+    move_number,
     number_text,
     short_number,
+    signed_text,
     time_text,
 )
 from .optics_view import field_view, lens_view
-from .rail import offset_rows
+from .rail import Ruler, offset_rows
 from .result import RunResult
 from .sentences import (
     APPROACH_WORDS,
@@ -283,3 +287,92 @@ def _folder(result: RunResult) -> list[str]:
     except ValueError:  # no files, or two drives
         return []
     return [f"folder {printable(name)}"] if name else []
+
+
+_ZONE_WORDS = {
+    "together": "inside its zone",
+    "apart": "outside its zone",
+    "cannot tell": "cannot tell",
+    None: "",
+}
+
+
+def comparison_html(comparison: SetComparison) -> str:
+    """The comparison as one HTML page: styles inside, nothing fetched."""
+    rows = [
+        _set_row(row, places)
+        for row, places in zip(comparison.rows, _set_rails(comparison), strict=True)
+    ]
+    view = {
+        "comparison": comparison,
+        "headline": set_headline(comparison),
+        "rows": rows,
+        "updates": [item for item in rows if item["row"].update],
+    }
+    return render("comparison.html", view)
+
+
+def set_headline(comparison: SetComparison) -> str:
+    """The verdict on the set in one line."""
+    if comparison.verdict == "unchanged":
+        return "No filter changed focus."
+    if comparison.verdict == "cannot tell":
+        return "These runs cannot tell whether a filter changed focus."
+    changed = sum(row.change == "changed" for row in comparison.rows)
+    both = sum(
+        row.old_offset_steps is not None and row.new_offset_steps is not None
+        for row in comparison.rows
+    )
+    return f"{changed} of {both} filters changed focus."
+
+
+def change_text(row: SetRow) -> str:
+    """The change of one filter in steps with its uncertainty; empty where unknown.
+
+    Empty for the reference too, which cannot change against itself.
+    """
+    if row.filter == row.reference:
+        return ""
+    return signed_text(row.change_steps, row.change_sigma_steps)
+
+
+def _set_row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
+    old, new = move_number(row.old_move_steps), move_number(row.new_move_steps)
+    return {
+        "row": row,
+        "places": places,
+        "tint": filter_tint(row.filter),
+        "old": old,
+        "new": new,
+        "change": change_text(row),
+        "change_um": micrometres(row.change_um) if row.filter != row.reference else "",
+        "zone": _ZONE_WORDS[row.parfocal],
+        "words": f"{row.filter}: old {old}, new {new} steps",
+    }
+
+
+def _set_rails(comparison: SetComparison) -> list[dict[str, float]]:
+    """Places of all filters on one rail, in per cent of its length."""
+    ends = [0.0]
+    for row in comparison.rows:
+        reach = known(row.zone_steps) or 0.0
+        old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+        ends += [] if old is None else [old]
+        ends += [] if new is None else [new - reach, new + reach]
+    ruler = Ruler.over(ends)
+    return [_set_places(row, ruler) for row in comparison.rows]
+
+
+def _set_places(row: SetRow, ruler: Ruler) -> dict[str, float]:
+    place = ruler.place
+    places = {"zero": place(0.0)}
+    old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+    zone = known(row.zone_steps)
+    if old is not None:
+        places["old"] = place(old)
+    if new is not None:
+        places |= {"new": place(new), **ruler.bar("zone", new, zone)}
+    if old is not None and new is not None:
+        places["jump_from"] = min(places["old"], places["new"])
+        places["jump_width"] = round(abs(places["new"] - places["old"]), 2)
+    return places

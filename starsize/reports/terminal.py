@@ -16,7 +16,6 @@ from ..estimate import Estimate
 from ..plan.planned import CapturePlan
 from ..setup import Setup
 from ..tracking.measured import FrameRadius
-from .compared_page import change_text, set_headline
 from .numbers import (
     estimate_text,
     known,
@@ -26,6 +25,7 @@ from .numbers import (
     signed_text,
     steps_text,
 )
+from .page import change_text, set_headline
 from .plan_words import (
     CAUTIONS,
     answer_lines,

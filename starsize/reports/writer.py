@@ -10,11 +10,10 @@ from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
 from ..plan.planned import CapturePlan
-from .compared_page import comparison_html
 from .document import plain, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
 from .numbers import number_text
-from .page import report_html
+from .page import comparison_html, report_html
 from .plan_words import frame_note
 from .result import RunResult
 from .tables import csv_text, curves_csv, frames_csv, offsets_csv, row_cells
