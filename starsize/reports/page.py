@@ -98,12 +98,13 @@ _STEP_DECIMALS = 2
 def page_view(result: RunResult) -> dict[str, Any]:
     """Everything the template needs, as plain values."""
     # The drawings load matplotlib: only someone who writes a page pays for it.
-    from .figures import colour_svg, in_both_widths, overview_svg
+    from .figures import colour_svg, in_both_widths, overview_svg, temperature_svg
 
     comparison, setup = result.comparison, result.setup
     entries, common = file_entries(result), common_move(comparison)
     step = comparison.focuser.um_per_step
     um = step.value if step is not None and step.is_known else None
+    warm = temperature_svg(result.curves.fits, comparison, name="temperature")
     return {
         "headline": headline(result),
         "lead": lead(result),
@@ -136,7 +137,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         ),
         "without": without_sentence(result),
         "temperature": comparison.temperature,
-        "temperature_figure": _temperature_figure(result),
+        "temperature_figure": Markup(warm) if warm else None,
         "focuser": comparison.focuser,
         "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
         "field": field_view(result),
@@ -245,13 +246,6 @@ def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
     if known(fit.chi2_reduced) is not None:
         details.append(("reduced χ²", f"{fit.chi2_reduced:.2f}"))
     return details
-
-
-def _temperature_figure(result: RunResult) -> Markup | None:
-    from .figures import temperature_svg
-
-    svg = temperature_svg(result.curves.fits, result.comparison, name="temperature")
-    return Markup(svg) if svg else None
 
 
 def identity(result: RunResult) -> list[str]:

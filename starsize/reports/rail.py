@@ -103,7 +103,7 @@ def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
         "move": move_number(row.move_steps),
         "word": _word(row, setup, channels=channels),
-        "offset": _offset_text(row),
+        "offset": "" if is_reference else signed_text(row.offset_steps, row.offset_sigma_steps),
         "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
@@ -118,9 +118,3 @@ def _word(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
     if words in ("", "move"):
         return way
     return f"{way}, {words}".replace(", or", " or").removeprefix(", ") if way else words
-
-
-def _offset_text(row: OffsetRow) -> str:
-    if row.filter == row.reference:
-        return ""
-    return signed_text(row.offset_steps, row.offset_sigma_steps)

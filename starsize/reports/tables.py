@@ -198,7 +198,12 @@ def cell_text(value: str | bool | float | None, *, sigma: float | None = None) -
 
 def offsets_csv(result: RunResult) -> str:
     """``offsets.csv``: one row per filter."""
-    return csv_text(OFFSET_COLUMNS, [_offset_cells(row) for row in result.comparison.rows])
+    rows = []
+    for row in result.comparison.rows:
+        grown = row.growth_if_ignored or NOT_KNOWN
+        cells = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
+        rows.append(row_cells(cells, OFFSET_COLUMNS, _OFFSET_SIGMA))
+    return csv_text(OFFSET_COLUMNS, rows)
 
 
 def curves_csv(result: RunResult) -> str:
@@ -232,12 +237,6 @@ def start_mjd(measured: MeasuredSweep) -> float | None:
     """Time of the first frame of a sweep, measured or not."""
     times = (known(facts.mid_time_mjd) for facts in measured.sweep.frames)
     return min((time for time in times if time is not None), default=None)
-
-
-def _offset_cells(row: OffsetRow) -> list[str]:
-    grown = row.growth_if_ignored or NOT_KNOWN
-    values = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
-    return row_cells(values, OFFSET_COLUMNS, _OFFSET_SIGMA)
 
 
 def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:

@@ -9,12 +9,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from ..comparison.compared import OffsetRow
 from ..comparison.sets.compared import SetComparison
 from ..errors import printable
 from ..estimate import Estimate
 from ..plan.planned import CapturePlan
-from ..setup import Setup
 from ..tracking.measured import FrameRadius
 from .numbers import (
     estimate_text,
@@ -88,7 +86,8 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
     say(out, without_sentence(result))
-    _print_warnings(result, out)
+    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
+    say_all(out, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
     _print_open(result, out)
 
 
@@ -165,8 +164,12 @@ def _offset_table(result: RunResult, console: Console) -> Table:
     rows = [
         (
             row.filter,
-            _move_cell(row, result.setup),
-            _offset_cell(row),
+            "-"
+            if (steps := row.move_steps) is None
+            else f"{move_number(steps)} {direction(steps, result.setup)}".strip(),
+            "0"
+            if row.filter == row.reference and row.offset_steps is not None
+            else signed_text(row.offset_steps, row.offset_sigma_steps) or "-",
             f"±{zone}" if (zone := short_number(row.zone_steps)) else "",
             action_words(row, channels=is_colour_camera(result)),
         )
@@ -200,18 +203,6 @@ def text_table(
     return table
 
 
-def _move_cell(row: OffsetRow, setup: Setup) -> str:
-    if row.move_steps is None:
-        return "-"
-    return f"{move_number(row.move_steps)} {direction(row.move_steps, setup)}".strip()
-
-
-def _offset_cell(row: OffsetRow) -> str:
-    if row.filter == row.reference and row.offset_steps is not None:
-        return "0"
-    return signed_text(row.offset_steps, row.offset_sigma_steps) or "-"
-
-
 def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
@@ -220,11 +211,6 @@ def _print_reasons(result: RunResult, console: Console) -> None:
     for row in rows:
         if action_words(row, channels=is_colour_camera(result)) == "refocus":
             say(console, row_sentence(row, result.setup), bullet="-")
-
-
-def _print_warnings(result: RunResult, console: Console) -> None:
-    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
-    say_all(console, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
 
 
 def _print_open(result: RunResult, console: Console) -> None:

@@ -102,14 +102,6 @@ def comparison_document(comparison: SetComparison) -> dict[str, Any]:
     return document
 
 
-def comparison_csv(comparison: SetComparison) -> str:
-    """``comparison.csv``: one row per filter of either run."""
-    rows = [
-        row_cells(dataclasses.asdict(row), COMPARISON_COLUMNS, _SIGMA_OF) for row in comparison.rows
-    ]
-    return csv_text(COMPARISON_COLUMNS, rows)
-
-
 def write_comparison(
     comparison: SetComparison, out: Path | str, *, overwrite: bool = False
 ) -> tuple[Path, ...]:
@@ -118,8 +110,11 @@ def write_comparison(
     The same care as ``write_results`` takes: each file whole or not at all, never over a file that
     starsize did not write, unless ``overwrite``.
     """
+    rows = [
+        row_cells(dataclasses.asdict(row), COMPARISON_COLUMNS, _SIGMA_OF) for row in comparison.rows
+    ]
     texts = {
-        "comparison.csv": comparison_csv(comparison),
+        "comparison.csv": csv_text(COMPARISON_COLUMNS, rows),
         "comparison.html": comparison_html(comparison),
     }
     return write_folder(
