@@ -17,6 +17,7 @@ from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..estimate import NOT_KNOWN, Estimate
 from ..tracking.measured import MeasuredSweep
+from . import sentences
 from .numbers import (
     MJD_ZERO,
     decimals_for,
@@ -32,25 +33,7 @@ from .numbers import (
 from .optics_view import field_view, lens_view
 from .rail import Ruler, offset_rows
 from .result import RunResult
-from .sentences import (
-    APPROACH_WORDS,
-    MODEL_WORDS,
-    VERDICT_WORDS,
-    bound_sentence,
-    colour_headline,
-    common_move,
-    entering,
-    glass_text,
-    grouped_reasons,
-    headline,
-    lead,
-    move_text,
-    numbers_to_enter,
-    refocus_text,
-    sentence,
-    slip_sentence,
-    without_sentence,
-)
+from .sentences import sentence
 from .strips import strips_of
 from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
 from .tints import filter_tint
@@ -77,7 +60,7 @@ def render(template: str, view: dict[str, Any]) -> str:
     )
     environment.filters |= {
         "estimate": estimate_text,
-        "glass": glass_text,
+        "glass": sentences.glass_text,
         "number": number_text,
         "sentence": _unbroken,
         "short": short_number,
@@ -101,22 +84,22 @@ def page_view(result: RunResult) -> dict[str, Any]:
     from .figures import colour_svg, in_both_widths, overview_svg, temperature_svg
 
     comparison, setup = result.comparison, result.setup
-    entries, common = file_entries(result), common_move(comparison)
+    entries, common = file_entries(result), sentences.common_move(comparison)
     step = comparison.focuser.um_per_step
     um = step.value if step is not None and step.is_known else None
     warm = temperature_svg(result.curves.fits, comparison, name="temperature")
     return {
-        "headline": headline(result),
-        "lead": lead(result),
-        "colour_headline": colour_headline(result),
+        "headline": sentences.headline(result),
+        "lead": sentences.lead(result),
+        "colour_headline": sentences.colour_headline(result),
         "facts": _facts(result, entries),
         "rows": offset_rows(result),
-        "moves": numbers_to_enter(result),
-        "entering": entering(result),
+        "moves": sentences.numbers_to_enter(result),
+        "entering": sentences.entering(result),
         "identity": identity(result),
-        "common": "" if common is None else move_text(common, setup),
+        "common": "" if common is None else sentences.move_text(common, setup),
         "play": play_seen(result),
-        "notes": grouped_reasons(
+        "notes": sentences.grouped_reasons(
             row
             for row in comparison.rows
             if row.status == "refused" or row.filter != comparison.reference
@@ -135,20 +118,20 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "overview": in_both_widths(
             overview_svg, result.curves.fits, name="overview", widths=(760, 380)
         ),
-        "without": without_sentence(result),
+        "without": sentences.without_sentence(result),
         "temperature": comparison.temperature,
         "temperature_figure": Markup(warm) if warm else None,
         "focuser": comparison.focuser,
-        "slips": [slip_sentence(slip) for slip in comparison.focuser.slips or ()],
+        "slips": [sentences.slip_sentence(slip) for slip in comparison.focuser.slips or ()],
         "field": field_view(result),
-        "refocus": refocus_text(comparison),
+        "refocus": sentences.refocus_text(comparison),
         "birge_ratio": comparison.birge_ratio,
         "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
         "notices": list(dict.fromkeys(result.notices)),
         "questions": open_questions(result),
         "entries": entries,
         "known": known,
-        "models": sorted({MODEL_WORDS[fit.model] for fit in result.curves.answered}),
+        "models": sorted({sentences.MODEL_WORDS[fit.model] for fit in result.curves.answered}),
         "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
     }
 
@@ -178,10 +161,10 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
         "fit": fit,
         "tint": filter_tint(fit.curve.filter),
         "facts": _sweep_facts(measured, fit),
-        "verdict": VERDICT_WORDS[fit.verdict],
+        "verdict": sentences.VERDICT_WORDS[fit.verdict],
         "best": estimate_text(best, most_decimals=_STEP_DECIMALS),
         "details": _sweep_details(fit),
-        "bound": bound_sentence(fit),
+        "bound": sentences.bound_sentence(fit),
         "left_out": [
             (letter, fit.curve.names[i], fit.frame_reasons[i] or "not used")
             for i, letter in enumerate(left_out_letters(fit))
@@ -216,7 +199,7 @@ def _numbers(fit: CurveFit) -> list[tuple[str, ...]]:
 
 def _sweep_facts(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
     """When and how a sweep was taken."""
-    facts = [APPROACH_WORDS[fit.curve.approach]]
+    facts = [sentences.APPROACH_WORDS[fit.curve.approach]]
     start, temperature = time_text(start_mjd(measured)), mean_temperature(fit)
     if start:
         facts.insert(0, f"{start[11:16]} UTC")

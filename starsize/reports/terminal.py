@@ -14,6 +14,7 @@ from ..errors import printable
 from ..estimate import Estimate
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
+from . import plan_words, sentences
 from .numbers import (
     estimate_text,
     known,
@@ -24,32 +25,8 @@ from .numbers import (
     steps_text,
 )
 from .page import change_text, set_headline
-from .plan_words import (
-    CAUTIONS,
-    answer_lines,
-    assumed_text,
-    more_text,
-    plan_headline,
-    positions_text,
-    steps_to_follow,
-    warnings_of,
-)
 from .result import RunResult
-from .sentences import (
-    action_words,
-    colour_headline,
-    direction,
-    entering,
-    grouped_reasons,
-    headline,
-    is_colour_camera,
-    lead,
-    listing,
-    numbers_to_enter,
-    row_sentence,
-    sentence,
-    without_sentence,
-)
+from .sentences import listing, sentence
 from .unanswered import open_questions
 
 #: Columns of text below which a table leaves out what it can spare.
@@ -70,22 +47,22 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     if result.comparison.rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
-        if moves := numbers_to_enter(result):
+        if moves := sentences.numbers_to_enter(result):
             say(out, f"To enter: {moves}")
     if quiet:
         return
-    say(out, headline(result), style="bold")
+    say(out, sentences.headline(result), style="bold")
     _print_reasons(result, out)
-    if is_colour_camera(result):
-        say(out, lead(result))
-    elif numbers_to_enter(result):
-        say(out, entering(result))
+    if sentences.is_colour_camera(result):
+        say(out, sentences.lead(result))
+    elif sentences.numbers_to_enter(result):
+        say(out, sentences.entering(result))
     colour = result.comparison.colour
     out.print()
-    say(out, colour_headline(result), style="bold")
+    say(out, sentences.colour_headline(result), style="bold")
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
-    say(out, without_sentence(result))
+    say(out, sentences.without_sentence(result))
     told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
     say_all(out, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
     _print_open(result, out)
@@ -166,12 +143,12 @@ def _offset_table(result: RunResult, console: Console) -> Table:
             row.filter,
             "-"
             if (steps := row.move_steps) is None
-            else f"{move_number(steps)} {direction(steps, result.setup)}".strip(),
+            else f"{move_number(steps)} {sentences.direction(steps, result.setup)}".strip(),
             "0"
             if row.filter == row.reference and row.offset_steps is not None
             else signed_text(row.offset_steps, row.offset_sigma_steps) or "-",
             f"±{zone}" if (zone := short_number(row.zone_steps)) else "",
-            action_words(row, channels=is_colour_camera(result)),
+            sentences.action_words(row, channels=sentences.is_colour_camera(result)),
         )
         for row in result.comparison.rows
     ]
@@ -206,11 +183,15 @@ def text_table(
 def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
-    for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
-        say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
+    for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
+        say(
+            console,
+            f"{names}: not measured, refocus there. {sentence(reason)}",
+            bullet="-",
+        )
     for row in rows:
-        if action_words(row, channels=is_colour_camera(result)) == "refocus":
-            say(console, row_sentence(row, result.setup), bullet="-")
+        if sentences.action_words(row, channels=sentences.is_colour_camera(result)) == "refocus":
+            say(console, sentences.row_sentence(row, result.setup), bullet="-")
 
 
 def _print_open(result: RunResult, console: Console) -> None:
@@ -279,20 +260,22 @@ def _changes_table(comparison: SetComparison, console: Console) -> Table:
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
     """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
-    say(out, plan_headline(plan), style="bold")
+    say(out, plan_words.plan_headline(plan), style="bold")
     out.print()
-    for point in steps_to_follow(plan):
+    for point in plan_words.steps_to_follow(plan):
         say(out, point, bullet="[ ]")
     out.print()
     out.print(_expected_table(plan, out))
-    say(out, positions_text(plan))
+    say(out, plan_words.positions_text(plan))
     for more in plan.more:
-        say(out, sentence(more_text(more)), bullet="-")
+        say(out, sentence(plan_words.more_text(more)), bullet="-")
     out.print()
-    for told, question in answer_lines(plan):
+    for told, question in plan_words.answer_lines(plan):
         say(out, question, bullet="yes" if told else "no ")
-    say_all(out, "Assumed, for nobody stated it:", [assumed_text(one) for one in plan.assumed])
-    say_all(out, "Mind:", [sentence(text) for text in (*warnings_of(plan), *CAUTIONS)])
+    assumed = [plan_words.assumed_text(one) for one in plan.assumed]
+    say_all(out, "Assumed, for nobody stated it:", assumed)
+    mind = (*plan_words.warnings_of(plan), *plan_words.CAUTIONS)
+    say_all(out, "Mind:", [sentence(text) for text in mind])
 
 
 def _expected_table(plan: CapturePlan, console: Console) -> Table:
