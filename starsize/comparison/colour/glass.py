@@ -80,7 +80,11 @@ def blame(explanations: list[Explanation], colours: Colours, night: Found) -> Bl
     causes = {_cause_of(e, colours) for e in explanations}
     if len(causes) == 1 and "unknown" not in causes:
         return _agreed(explanations, causes.pop(), night)
-    return _undecided(explanations, night)
+    # Both would do; a filter is only named where no other could be the odd one instead.
+    if len({e.odd for e in explanations if e.odd}) > 1:
+        return Blame(cause="unknown", reason=Finding("glass_or_colour"))
+    odd = odd_filters(next(e for e in explanations if e.odd), night)
+    return Blame(cause="unknown", reason=Finding("odd_or_colour", odd=_said(odd)), odd_filters=odd)
 
 
 def _blame_with_plates(colours: Colours, night: Found) -> Blame:
@@ -120,15 +124,6 @@ def _agreed(explanations: list[Explanation], cause: Cause, night: Found) -> Blam
     else:
         reason = Finding("odd_glass", odd=_said(odd), others_apart=cause == "both")
     return Blame(cause=cause, reason=reason, odd_filters=odd)
-
-
-def _undecided(explanations: list[Explanation], night: Found) -> Blame:
-    """Both would do; a filter is only named where no other could be the odd one instead."""
-    odd_sets = {e.odd for e in explanations if e.odd}
-    if len(odd_sets) > 1:
-        return Blame(cause="unknown", reason=Finding("glass_or_colour"))
-    odd = odd_filters(next(e for e in explanations if e.odd), night)
-    return Blame(cause="unknown", reason=Finding("odd_or_colour", odd=_said(odd)), odd_filters=odd)
 
 
 def _said(odd: tuple[OddFilter, ...]) -> tuple[Finding, ...]:
