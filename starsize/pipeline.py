@@ -116,7 +116,9 @@ def measure_offsets(
     >>> result  # doctest: +SKIP
     <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    new, earlier = _new_and_stored(paths)
+    every = [Path(path) for path in paths]
+    earlier = [load_run(path) for path in every if is_result(path)]
+    new = [path for path in every if not is_result(path)]
     given = setup or (earlier[0].setup if earlier else Setup())
     skip = [cache.path.parent] if cache else []
     wanted = bool(new) or not earlier
@@ -158,12 +160,6 @@ def measure_offsets(
         notices=tuple(dict.fromkeys(notices)),
         strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
-
-
-def _new_and_stored(paths: Iterable[str | Path]) -> tuple[list[Path], list[StoredRun]]:
-    every = [Path(path) for path in paths]
-    stored = [load_run(path) for path in every if is_result(path)]
-    return [path for path in every if not is_result(path)], stored
 
 
 def load_result(path: str | Path) -> RunResult:

@@ -86,7 +86,10 @@ def compare_sweeps(
     if reference is not None and filters and reference not in filters:
         msg = f"the reference {reference!r} is not among the filters found: {', '.join(filters)}"
         raise InputError(msg)
-    size, source = _step_size(um_per_step, um_per_step_source, known)
+    size, stated = um_per_step, known.focuser.um_per_step
+    source: StepSource = um_per_step_source or "setup"
+    if size is None or not size.is_known or size.value <= 0:
+        size, source = (Estimate(stated), "setup") if stated else (None, None)
     scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
     um = size.value if size else None
     zones = zones_in_steps(filters, setup=known, um_per_step=um)
@@ -155,16 +158,6 @@ def zones_in_steps(
         for name, band in bands.items()
         if band is not None
     }
-
-
-def _step_size(
-    given: Estimate | None, source: StepSource, setup: Setup
-) -> tuple[Estimate | None, StepSource]:
-    if given is not None and given.is_known and given.value > 0:
-        return given, source or "setup"
-    if setup.focuser.um_per_step:
-        return Estimate(setup.focuser.um_per_step), "setup"
-    return None, None
 
 
 def _nothing_measured(
