@@ -65,7 +65,9 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     say(out, sentences.without_sentence(result))
     told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
     say_all(out, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
-    _print_open(result, out)
+    if topics := [question.topic for question in open_questions(result)]:
+        out.print()
+        say(out, f"Not answered: {listing(topics)}. The report page says what to capture.")
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
@@ -192,20 +194,6 @@ def _print_reasons(result: RunResult, console: Console) -> None:
     for row in rows:
         if sentences.action_words(row, channels=sentences.is_colour_camera(result)) == "refocus":
             say(console, sentences.row_sentence(row, result.setup), bullet="-")
-
-
-def _print_open(result: RunResult, console: Console) -> None:
-    """The questions left open, by topic; the page says what to capture for each."""
-    open_now = open_questions(result)
-    to_capture = [question.topic for question in open_now if question.capture]
-    not_built = [question.topic for question in open_now if not question.capture]
-    if open_now:
-        console.print()
-    if to_capture:
-        topics = listing(to_capture)
-        say(console, f"Not answered: {topics}. The report page says what to capture.")
-    if not_built:
-        say(console, f"Not worked out by this version: {listing(not_built)}.")
 
 
 def _measurement(frame: FrameRadius) -> str:
