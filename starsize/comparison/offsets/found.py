@@ -52,8 +52,8 @@ class Found:
     @property
     def fits(self) -> dict[str, CurveFit]:
         """The best known answered fit of each filter."""
-        best_last = sorted(self.curves.answered, key=lambda fit: -fit.best_sigma_steps)
-        return {fit.curve.filter: fit for fit in best_last}
+        best_first = sorted(self.curves.answered, key=lambda fit: fit.best_sigma_steps)
+        return {fit.curve.filter: fit for fit in reversed(best_first)}
 
     @property
     def same_glass(self) -> bool:
