@@ -24,6 +24,12 @@ _MOST_BLOCKS: Final = 400
 #: Deflate packs at most 1032 bytes into one (zlib's technical notes); Rice coding packs less.
 _DENSEST: Final = 1100
 
+#: Endings under which cameras write their raw files.
+RAW_ENDINGS: Final = (
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".iiq", ".nef", ".nrw", ".orf", ".pef",
+    ".raf", ".rw2", ".srw",
+)  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class ImageHeader:
@@ -222,13 +228,6 @@ def _card(header: fits.Header, keyword: str) -> Card:
             return Card(keyword, card.value, str(card.comment))
     except Exception:  # a damaged card makes the reader fail anywhere
         return Card(keyword, None)
-
-
-#: Endings under which cameras write their raw files.
-RAW_ENDINGS: Final = (
-    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".iiq", ".nef", ".nrw", ".orf", ".pef",
-    ".raf", ".rw2", ".srw",
-)  # fmt: skip
 
 
 def is_raw(path: Path) -> bool:

@@ -19,6 +19,9 @@ from .walk import FoundFile, find_files
 
 _KIND_NAMES: Final = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat field"}
 
+#: So many reasons are told one by one.
+_MOST: Final = 4
+
 
 def list_frames(
     paths: Iterable[str | PathLike[str]],
@@ -128,10 +131,6 @@ def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None
             "or give a facts table"
         )
     return None
-
-
-#: So many reasons are told one by one.
-_MOST: Final = 4
 
 
 def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:

@@ -37,6 +37,21 @@ _MOST_BYTES: Final = 1 << 18
 _MOST_LETTERS: Final = 60
 _PATTERNS: Final = ("header", "none", "RGGB", "BGGR", "GRBG", "GBRG")
 
+#: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
+_RELATIVE_TOLERANCE: Final = 0.02
+#: Fewer than this share of the frames do not decide for all.
+_FEW: Final = 0.25
+#: Table and key of the setup, and how people call the figure; the facts have the same key.
+_ITEMS: Final = (
+    ("telescope", "focal_length_mm", "focal length (mm)"),
+    ("telescope", "aperture_mm", "aperture (mm)"),
+    ("camera", "pixel_um", "pixel size (um)"),
+    ("camera", "gain_e_per_adu", "gain (electrons per count)"),
+    ("camera", "read_noise_e", "read noise (electrons)"),
+    ("camera", "saturation_adu", "saturation level (counts)"),
+    ("focuser", "um_per_step", "step size (um)"),
+)
+
 
 def load_setup(path: str | PathLike[str]) -> Setup:
     """Read a setup file.
@@ -225,24 +240,6 @@ def _shown(value: Any) -> str:
     text = str(value).lower() if isinstance(value, bool) else str(value)
     text = text if len(text) <= _MOST_LETTERS else f"{text[:_MOST_LETTERS]}..."
     return f"'{text}'" if isinstance(value, str) else text
-
-
-#: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
-_RELATIVE_TOLERANCE: Final = 0.02
-#: Fewer than this share of the frames do not decide for all.
-_FEW: Final = 0.25
-
-
-#: Table and key of the setup, and how people call the figure; the facts have the same key.
-_ITEMS: Final = (
-    ("telescope", "focal_length_mm", "focal length (mm)"),
-    ("telescope", "aperture_mm", "aperture (mm)"),
-    ("camera", "pixel_um", "pixel size (um)"),
-    ("camera", "gain_e_per_adu", "gain (electrons per count)"),
-    ("camera", "read_noise_e", "read noise (electrons)"),
-    ("camera", "saturation_adu", "saturation level (counts)"),
-    ("focuser", "um_per_step", "step size (um)"),
-)
 
 
 def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tuple[Notice, ...]]:

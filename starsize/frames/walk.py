@@ -14,6 +14,8 @@ from .header import has_frame_ending
 
 NaturalPart = tuple[tuple[str | int, ...], str]
 
+Snapshot = dict[Path, tuple[int, int]]
+
 
 class FoundFile(NamedTuple):
     """One file, whether the person named it itself, and the same file seen before, if any."""
@@ -112,9 +114,6 @@ def _part_key(part: str) -> NaturalPart:
     # Text and numbers alternate, so that like is compared with like.
     pieces = re.split(r"(\d+)", part.casefold())
     return tuple(int(p) if i % 2 else p for i, p in enumerate(pieces)), part
-
-
-Snapshot = dict[Path, tuple[int, int]]
 
 
 def follow_folders(

@@ -22,6 +22,23 @@ from .positions import WANTED_STARS, even_positions, order_of_sweeps, reach_step
 _MJD = 60000.0
 """Any day will do."""
 
+FRAMES: Final = (7, 9, 11, 13)
+"""Frames a sweep may have: of seven any one may be lost while best focus lies two zones off."""
+BETWEEN: Final = (4, 3, 2, 1)
+"""How many filters may stand between two sweeps of the reference."""
+ROUNDS_ASKED, ROUNDS = 6, 2
+"""Most rounds where an uncertainty is asked for, and where not."""
+ZONE_SHARE: Final = 0.25
+"""Uncertainty that is planned for where none is asked: of the smallest zone. Then the 95 % interval
+takes half of the zone."""
+NEARLY: Final = 1.05
+"""Where nothing reaches what is wanted, the shortest night that is as good as the best but for so
+much is taken."""
+FEWEST_REACH: Final = 4
+"""Steps of the focuser from focus to the end of a sweep."""
+ENOUGH: Final = 0.7
+"""Share of the stars wanted below which it is said that there are few."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Programme:
@@ -76,24 +93,6 @@ def _spent_s(programme: Programme, equipment: Equipment) -> list[float]:
     """What each sweep takes."""
     each = [equipment.exposure_s[name] + FRAME_OVERHEAD_S for name in programme.order]
     return [SWEEP_OVERHEAD_S + one * float(programme.pattern.sum()) for one in each]
-
-
-FRAMES: Final = (7, 9, 11, 13)
-"""Frames a sweep may have: of seven any one may be lost while best focus lies two zones off."""
-BETWEEN: Final = (4, 3, 2, 1)
-"""How many filters may stand between two sweeps of the reference."""
-ROUNDS_ASKED, ROUNDS = 6, 2
-"""Most rounds where an uncertainty is asked for, and where not."""
-ZONE_SHARE: Final = 0.25
-"""Uncertainty that is planned for where none is asked: of the smallest zone. Then the 95 % interval
-takes half of the zone."""
-NEARLY: Final = 1.05
-"""Where nothing reaches what is wanted, the shortest night that is as good as the best but for so
-much is taken."""
-FEWEST_REACH: Final = 4
-"""Steps of the focuser from focus to the end of a sweep."""
-ENOUGH: Final = 0.7
-"""Share of the stars wanted below which it is said that there are few."""
 
 
 def plan_capture(

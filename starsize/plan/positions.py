@@ -16,6 +16,21 @@ REACH: Final = 4.0
 """How many times as large as in focus stars are at the ends of a sweep; three to four is common
 practice."""
 
+WANTED_STARS: Final = 25
+"""Stars to be measured in a frame: enough that trails, doubles and edges do not count (common
+practice)."""
+SHORTEST_S: Final = 2.0
+"""Shorter exposures freeze the seeing, and their stars scatter more (common practice)."""
+LONGEST_S: Final = 60.0
+COUNT_SLOPE: Final = 0.75
+"""Stars brighter than F go as F^-0.75: a count that doubles with each magnitude (common
+practice)."""
+LIGHT_POWER: Final = 0.25
+"""The star noise of a frame falls with this power of its light: photons alone would make it 1/2,
+drawn frames give 0 to 0.3, for fainter stars join and their places among the pixels count too
+(scripts/results/plan.md)."""
+_NICE: Final = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60)
+
 
 def reach_steps(floor_px: float, wing_px_per_step: float) -> float:
     """How far from focus a sweep goes: size in focus and defocus add in squares."""
@@ -55,22 +70,6 @@ def order_of_sweeps(
         for start in range(0, len(way), size):
             order += [*way[start : start + size], reference]
     return tuple(order)
-
-
-WANTED_STARS: Final = 25
-"""Stars to be measured in a frame: enough that trails, doubles and edges do not count (common
-practice)."""
-SHORTEST_S: Final = 2.0
-"""Shorter exposures freeze the seeing, and their stars scatter more (common practice)."""
-LONGEST_S: Final = 60.0
-COUNT_SLOPE: Final = 0.75
-"""Stars brighter than F go as F^-0.75: a count that doubles with each magnitude (common
-practice)."""
-LIGHT_POWER: Final = 0.25
-"""The star noise of a frame falls with this power of its light: photons alone would make it 1/2,
-drawn frames give 0 to 0.3, for fainter stars join and their places among the pixels count too
-(scripts/results/plan.md)."""
-_NICE: Final = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,6 +39,15 @@ from .tables import FileEntry, file_entries, left_out_letters, mean_temperature,
 from .tints import filter_tint
 from .unanswered import open_questions, play_seen
 
+#: Hundredths of a step are the most that a page about focusers should spell out.
+_STEP_DECIMALS = 2
+_ZONE_WORDS = {
+    "together": "inside its zone",
+    "apart": "outside its zone",
+    "cannot tell": "cannot tell",
+    None: "",
+}
+
 
 def report_html(result: RunResult) -> str:
     """The whole report as one HTML page: styles and drawings inside, nothing fetched.
@@ -72,10 +81,6 @@ def render(template: str, view: dict[str, Any]) -> str:
 def _unbroken(text: str) -> str:
     """A sentence in which no line ends between a number and its per cent sign."""
     return sentence(text).replace(" %", "\N{NO-BREAK SPACE}%")
-
-
-#: Hundredths of a step are the most that a page about focusers should spell out.
-_STEP_DECIMALS = 2
 
 
 def page_view(result: RunResult) -> dict[str, Any]:
@@ -264,14 +269,6 @@ def _folder(result: RunResult) -> list[str]:
     except ValueError:  # no files, or two drives
         return []
     return [f"folder {printable(name)}"] if name else []
-
-
-_ZONE_WORDS = {
-    "together": "inside its zone",
-    "apart": "outside its zone",
-    "cannot tell": "cannot tell",
-    None: "",
-}
 
 
 def comparison_html(comparison: SetComparison) -> str:

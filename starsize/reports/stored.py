@@ -28,6 +28,10 @@ from .document import RESULT_SCHEMA
 
 _Built = TypeVar("_Built")
 
+#: Between the folder's name and the sweep's own id.
+SEPARATOR = ":"
+_STEPS_AGREE = 0.05
+
 
 def load_measured_set(path: Path | str) -> MeasuredSet:
     """Read the offsets of a stored run.
@@ -143,11 +147,6 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         msg = "a number is missing"
         raise ValueError(msg)
     return found
-
-
-#: Between the folder's name and the sweep's own id.
-SEPARATOR = ":"
-_STEPS_AGREE = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

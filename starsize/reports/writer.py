@@ -18,6 +18,22 @@ from .plan_words import frame_note
 from .result import RunResult
 from .tables import csv_text, curves_csv, frames_csv, offsets_csv, row_cells
 
+COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
+#: Name and order of the columns of comparison.csv.
+COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
+_SIGMA_OF: Final = {
+    "old_offset_steps": "old_sigma_steps",
+    "old_sigma_steps": "old_sigma_steps",
+    "new_offset_steps": "new_sigma_steps",
+    "new_sigma_steps": "new_sigma_steps",
+    "change_steps": "change_sigma_steps",
+    "change_sigma_steps": "change_sigma_steps",
+}
+PLAN_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-plan", "version": 1}
+PLAN_FILES: Final = FileSet(
+    ("plan.csv", PLAN_DOCUMENT), document=PLAN_DOCUMENT, schema=PLAN_SCHEMA["name"]
+)
+
 
 def write_results(
     result: RunResult, out: Path | str, *, overwrite: bool = False, cache: Cache | None = None
@@ -76,21 +92,6 @@ def result_texts(result: RunResult) -> dict[str, str]:
     }
 
 
-COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
-
-#: Name and order of the columns of comparison.csv.
-COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
-
-_SIGMA_OF: Final = {
-    "old_offset_steps": "old_sigma_steps",
-    "old_sigma_steps": "old_sigma_steps",
-    "new_offset_steps": "new_sigma_steps",
-    "new_sigma_steps": "new_sigma_steps",
-    "change_steps": "change_sigma_steps",
-    "change_sigma_steps": "change_sigma_steps",
-}
-
-
 def comparison_document(comparison: SetComparison) -> dict[str, Any]:
     """The comparison of two runs as plain data.
 
@@ -124,12 +125,6 @@ def write_comparison(
         document=comparison_document(comparison),
         overwrite=overwrite,
     )
-
-
-PLAN_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-plan", "version": 1}
-PLAN_FILES: Final = FileSet(
-    ("plan.csv", PLAN_DOCUMENT), document=PLAN_DOCUMENT, schema=PLAN_SCHEMA["name"]
-)
 
 
 def plan_document(plan: CapturePlan) -> dict[str, Any]:

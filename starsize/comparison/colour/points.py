@@ -12,6 +12,8 @@ from ..offsets.table import growth
 from .glass import glass_of
 from .verdict import compromise_weights
 
+_IN_BAND = np.linspace(-0.5, 0.5, 21)
+
 
 def colour_points(
     night: Found, plates: Mapping[str, float]
@@ -54,9 +56,6 @@ def compromise_contrast(adjustment: Adjustment, zone_steps: Mapping[str, float])
     contrast = np.zeros(len(adjustment.names))
     contrast[pick] = compromise_weights(best, zone)
     return contrast
-
-
-_IN_BAND = np.linspace(-0.5, 0.5, 21)
 
 
 def lens_report(night: Found, common_steps: float) -> LensReport | None:

@@ -26,6 +26,12 @@ from .verdict import odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
 
+#: Bands wider than this hold more than one colour and do not count as covering a line.
+WIDE_NM = 150.0
+#: Share of L's band that other filters have to see before its ends are more than a guess.
+SEEN = 0.6
+_F_NM, _C_NM, _NEAR_NM = 486.13, 656.27, 20.0
+
 
 def colour_report(night: Found) -> ColourReport:
     """Judge the colours together."""
@@ -155,13 +161,6 @@ def _why_not_judged(night: Found) -> Finding:
     if lacks := [name for name, value in needs.items() if value is None]:
         return Finding("zone_needs", lacks=tuple(lacks))
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))
-
-
-#: Bands wider than this hold more than one colour and do not count as covering a line.
-WIDE_NM = 150.0
-#: Share of L's band that other filters have to see before its ends are more than a guess.
-SEEN = 0.6
-_F_NM, _C_NM, _NEAR_NM = 486.13, 656.27, 20.0
 
 
 def curve_of_telescope(

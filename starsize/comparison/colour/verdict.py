@@ -10,6 +10,9 @@ from ..linear import normal_errors
 CONFIDENCE = 0.95
 _DRAWS = 4000
 
+#: Fewer than this many filters left are no set.
+_FEWEST = 3
+
 
 def colour_verdict(
     best_steps: np.ndarray, covariance_steps2: np.ndarray, zone_steps: np.ndarray
@@ -97,10 +100,6 @@ def compromise_weights(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.nda
     weights[i] += zone[j] / (zone[i] + zone[j])
     weights[j] += zone[i] / (zone[i] + zone[j])
     return weights
-
-
-#: Fewer than this many filters left are no set.
-_FEWEST = 3
 
 
 def odd_ones_out(

@@ -18,6 +18,15 @@ from ..compared import BacklashFrom, FocuserHealth, StepSource, TemperatureTerm
 from .found import Found, Scale
 from .terms import EXPANSION_PER_DEGC, stated_prior
 
+#: Below this change of temperature no coefficient is stated: two thermometers on one tube differ
+#: by as much (common practice).
+LEAST_RANGE_DEGC = 0.5
+#: A coefficient counts as found from this many standard uncertainties on.
+FOUND_SIGMAS = 2.0
+#: What the optics may add or take off: as much as a mirror of soda glass expands (9e-6 per degC,
+#: materials data bases); fused silica and glass ceramics do less, lenses go either way.
+OPTICS_PER_DEGC = 9e-6
+
 
 def focuser_health(found: Found, source: StepSource) -> FocuserHealth:
     """Play, repeatability, placement and slips; None where the sweeps cannot tell."""
@@ -60,16 +69,6 @@ def play_of_starts(fits: Sequence[CurveFit]) -> Estimate | None:
     if len(seen) > 1:
         ratio = max(1.0, math.sqrt(np.sum(weight * (value - mean) ** 2) / (len(seen) - 1)))
     return Estimate(mean, ratio / math.sqrt(np.sum(weight)))
-
-
-#: Below this change of temperature no coefficient is stated: two thermometers on one tube differ
-#: by as much (common practice).
-LEAST_RANGE_DEGC = 0.5
-#: A coefficient counts as found from this many standard uncertainties on.
-FOUND_SIGMAS = 2.0
-#: What the optics may add or take off: as much as a mirror of soda glass expands (9e-6 per degC,
-#: materials data bases); fused silica and glass ceramics do less, lenses go either way.
-OPTICS_PER_DEGC = 9e-6
 
 
 def temperature_term(found: Found) -> TemperatureTerm:

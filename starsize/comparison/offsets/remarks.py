@@ -13,6 +13,9 @@ from .terms import COOLING_DEGC_PER_HOUR, stated_prior
 
 INCONSISTENT = 0.01
 
+#: Effects below half a step move nothing.
+WORTH_SAYING_STEPS = 0.5
+
 
 def cautions(found: Found) -> dict[str, list[Finding]]:
     """For each filter the reasons why its offset is not known better."""
@@ -104,10 +107,6 @@ def _disagreements(found: Found) -> Iterator[Notice]:
         if abs(term.value - stated[0]) > np.hypot(term.half997, 3 * stated[1]):
             own = Estimate(term.value, term.sigma)
             yield notice(f"{name}_disagrees", stated=stated[0], found=own)
-
-
-#: Effects below half a step move nothing.
-WORTH_SAYING_STEPS = 0.5
 
 
 def bounded_effects(found: Found, name: str) -> list[Finding]:

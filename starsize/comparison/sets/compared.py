@@ -19,6 +19,11 @@ SetWord = Literal["changed", "unchanged", "cannot tell"]
 NORMAL_95 = 1.96
 """95 % half-width of a normal distribution over its sigma."""
 
+#: Half of all pairs of sweeps differ by less than this many times their standard deviation.
+_MIDDLE = 0.674
+#: The frames' own part is said where it is below this share of the whole.
+TELLING = 0.5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MeasuredSet:
@@ -134,12 +139,6 @@ class SetComparison:
     parfocal_reason: str
     rows: tuple[SetRow, ...]
     notices: tuple[Notice, ...] = ()
-
-
-#: Half of all pairs of sweeps differ by less than this many times their standard deviation.
-_MIDDLE = 0.674
-#: The frames' own part is said where it is below this share of the whole.
-TELLING = 0.5
 
 
 def with_scatter_of(measured: MeasuredSet, other: MeasuredSet) -> MeasuredSet:

@@ -17,6 +17,8 @@ _POINTS = 97
 #: The residuals' panel ends here, in standard uncertainties.
 _FARTHEST = 5.0
 
+_FEW_POINTS = 81
+
 
 def sweep_svg(fit: CurveFit, *, name: str) -> str:
     """Draw one sweep."""
@@ -118,9 +120,6 @@ def _farthest(fit: CurveFit) -> str:
     if not np.isfinite(left).any():
         return ""
     return f" No frame in use lies further off the curve than {np.nanmax(left):.1f} of its sigma."
-
-
-_FEW_POINTS = 81
 
 
 def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
