@@ -1,6 +1,5 @@
 """Square patches about stars: pixels less sky, which to trust, light inside circles."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -19,8 +18,6 @@ _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
-#: So many pixels of patches are compared at once.
-_AT_ONCE = 1_000_000
 #: The window for centres; too narrow a one sees the pixels.
 _LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
 
@@ -164,48 +161,22 @@ def _leave_out_neighbours(
 ) -> None:
     """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
     size = trusted.shape[1]
+    grid = np.arange(size)
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
     near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
-    star, other = np.repeat(np.arange(len(chosen)), [len(n) for n in near]), np.concatenate(near)
-    other = other.astype(int)
-    corner = np.stack([left, top], 1)
-    off = np.abs(places[other] - corner[star] - (size - 1) / 2).max(axis=1)
-    within = (off < size / 2 + reach[other]) & (other != chosen[star])
-    star, other = star[within], other[within]
-    pairs = max(1, _AT_ONCE // size**2)
-    for k in range(0, len(star), pairs):
-        mine, them = star[k : k + pairs], other[k : k + pairs]
-        first = np.flatnonzero(np.diff(mine, prepend=-1))
-        whose = mine[first]
-        shared = _nearer(peaks, chosen[mine], them, corner[mine], reach[them], size)
-        trusted[whose] &= ~np.logical_or.reduceat(shared, first)
-
-
-def _nearer(
-    peaks: Peaks,
-    star: np.ndarray,
-    other: np.ndarray,
-    corner: np.ndarray,
-    reach: np.ndarray,
-    size: int,
-) -> np.ndarray:
-    """(p, s, s) True for pixels of patches that other stars reach and are nearer to."""
-    grid = np.arange(size)
-
-    def away(which: np.ndarray) -> Iterator[np.ndarray]:
-        """Squares of distances along y and along x."""
-        for place, first in ((peaks.y, corner[:, 1]), (peaks.x, corner[:, 0])):
-            yield (grid - (place[which] - first)[:, None]) ** 2
-
-    def plane(down: np.ndarray, across: np.ndarray) -> np.ndarray:
-        return down.astype(np.float32)[:, :, None] + across.astype(np.float32)[:, None, :]
-
-    theirs = list(away(other))
-    wide, ours = peaks.width[other, None] ** 2, peaks.width[star, None] ** 2
-    nearer = plane(*(ours * t - wide * o for t, o in zip(theirs, away(star), strict=True))) < 0
-    return nearer & (plane(*theirs) < reach[:, None, None] ** 2)
+    for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
+        some = np.array(others)
+        off = np.hypot(*(places[some] - places[star]).T)
+        some = np.r_[star, some[(off < 0.75 * size + reach[some]) & (some != star)]]
+        dx, dy = (
+            (c + grid - p[some, None]) ** 2 for c, p in ((left[k], peaks.x), (top[k], peaks.y))
+        )
+        squares = dy[:, :, None].astype(np.float32) + dx[:, None, :].astype(np.float32)
+        wide, reached = (v[some, None, None].astype(np.float32) ** 2 for v in (peaks.width, reach))
+        nearer = (squares * wide[0] < squares[0] * wide) & (squares < reached)
+        trusted[k] &= ~nearer.any(axis=0)
 
 
 def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
