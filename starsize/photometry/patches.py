@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+import sep
 from scipy.interpolate import make_interp_spline
 from scipy.spatial import cKDTree
 
@@ -19,7 +20,7 @@ _FEWEST = 40
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
 #: The window for centres; too narrow a one sees the pixels.
-_LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
+_LEAST_WINDOW_PX = 0.8
 
 #: (k,) radii and (n, k) light inside circles of these.
 Grown = tuple[np.ndarray, np.ndarray]
@@ -194,18 +195,11 @@ def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     The window is as wide as the star (Bertin & Arnouts' windowed positions, SExtractor manual).
     A centre that strays by more than the star's own radius stays where it was.
     """
-    far = min(patches.half, int(np.ceil(3.5 * np.max(half_flux_px))) + 1)
-    crop = slice(patches.half - far, patches.half + far + 1)
-    light = patches.pixels[:, crop, crop]
-    grid = np.arange(patches.pixels.shape[1], dtype=np.float32)[crop]
-    x, y, sigma = patches.x, patches.y, np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
-    for _ in range(_CENTRE_ROUNDS):
-        dx, dy = grid - x[:, None], grid - y[:, None]
-        wx, wy = (np.exp(-0.5 * (d / sigma[:, None]) ** 2) for d in (dx, dy))
-        across, down = (light @ wx[:, :, None])[:, :, 0], (wy[:, None] @ light)[:, 0]
-        total = np.maximum(np.sum(across * wy, axis=1), 1e-9)
-        move = 2 * np.stack([np.sum(down * wx * dx, 1), np.sum(across * wy * dy, 1)]) / total
-        x, y = (c + np.clip(m, -sigma, sigma) for c, m in zip((x, y), move, strict=True))
+    n, size = len(patches.x), patches.pixels.shape[1]
+    tower, floors = patches.pixels.reshape(n * size, size), size * np.arange(n)
+    sigma = np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
+    x, y, _ = sep.winpos(tower, patches.x, patches.y + floors, sigma, subpix=1)
+    y -= floors
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
     good &= (np.abs(x - patches.half) < patches.half / 2) & (
         np.abs(y - patches.half) < patches.half / 2
