@@ -49,7 +49,6 @@ from .night_run import (
 )
 from .photometry import (
     StarFlag as StarFlag,
-    find_stars as find_stars,
     half_flux_radius as half_flux_radius,
 )
 from .pipeline import (

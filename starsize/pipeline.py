@@ -135,7 +135,7 @@ def measure_offsets(
         sweeps, setup=known, calibration=calibration, cache=cache, executor=executor,
         progress=progress,
     )  # fmt: skip
-    cut = partial(filmstrips, measured, camera=known.camera, executor=executor)
+    cut = partial(filmstrips, measured, camera=known.camera)
     strips = recalled(cache, cut, "strips", measured, known.camera)
     compare = partial(
         compare_measured, measured, setup=known, given=given, reference=reference, earlier=earlier

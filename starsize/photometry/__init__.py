@@ -4,7 +4,7 @@ from .flags import FLAG_WORDS, StarFlag, count_flags
 from .measure import measure_image
 from .measured import REASONS, Bounded, ImageRadius, MeasuredImage, Stars
 from .sky import Sky
-from .tables import find_stars, half_flux_radius, measure_frame, star_table
+from .tables import half_flux_radius, measure_frame, star_table
 
 __all__ = [
     "FLAG_WORDS",
@@ -16,7 +16,6 @@ __all__ = [
     "StarFlag",
     "Stars",
     "count_flags",
-    "find_stars",
     "half_flux_radius",
     "measure_frame",
     "measure_image",

@@ -1,6 +1,7 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import sep
@@ -104,14 +105,15 @@ def detect(
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
-    bright, _, _ = _search(levels, coarse, sky, 2 * threshold, expected_width_px)
+    search = partial(_search, levels, expected=expected_width_px)
+    bright, _, _ = search(coarse, sky, 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
     covered = _cover(levels[coarse], 2**coarse, bright)
     sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
-    peaks, widths, roughness = _search(levels, first, sky, threshold, expected_width_px)
+    peaks, widths, roughness = search(first, sky, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
-        peaks, widths, roughness = _search(levels, 0, sky, threshold, expected_width_px)
+        peaks, widths, roughness = search(0, sky, threshold)
     return Detected(peaks, sky, levels, widths, roughness)
 
 

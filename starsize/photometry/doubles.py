@@ -13,6 +13,7 @@ less than 1.7 times.
 """
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
@@ -30,8 +31,8 @@ _NO_PAIR = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.EDGE | StarFlag.M
 #: Over the square of its variance the fourth cumulant of a disc is -1, of a thin ring -1.5. Points
 #: have no edge, their cumulants no end, and wind draws them out.
 _FLAT = -0.5
-#: Place (x, y) and share of the light of one of two.
-Part = tuple[float, float, float]
+#: Place (x + iy) and share of the light of one of two.
+Part = tuple[complex, float]
 
 
 def find_doubles(found: Detected, peaks: Peaks, stars: Stars) -> dict[int, tuple[Part, Part]]:
@@ -48,7 +49,8 @@ def parted(peaks: Peaks, stars: Stars, doubles: Mapping[int, tuple[Part, Part]])
     for k, pair in doubles.items():
         narrow = np.sqrt(stars.elongation[k])
         new += [
-            (x, y, peaks.width[k] / narrow, share * peaks.snr[k] * narrow) for x, y, share in pair
+            (z.real, z.imag, peaks.width[k] / narrow, share * peaks.snr[k] * narrow)
+            for z, share in pair
         ]
     kept = peaks.part(np.setdiff1d(np.arange(len(peaks)), list(doubles)))
     columns = zip(np.transpose(new), Peaks.__slots__, strict=True)
@@ -62,19 +64,17 @@ def _pair(image: np.ndarray, stars: Stars, k: int) -> tuple[Part, Part] | None:
     top, left = (max(int(c - reach) - 1, 0) for c in (y0, x0))
     light = image[top : int(y0 + reach) + 2, left : int(x0 + reach) + 2] - stars.background[k]
     y, x = np.indices(light.shape)
-    light = np.nan_to_num(light) * np.clip(reach - np.hypot(x + left - x0, y + top - y0), 0, 1)
+    z = x + left + 1j * (y + top)
+    light = np.nan_to_num(light) * np.clip(reach - np.abs(z - (x0 + 1j * y0)), 0, 1)
     if not light.sum() > 0:
         return None
-    light /= light.sum()
 
-    def mean(values: np.ndarray) -> float:
-        return float((light * values).sum())
+    def mean(values: np.ndarray) -> Any:
+        return (light * values).sum() / light.sum()
 
-    middle_x, middle_y = mean(x), mean(y)
-    dx, dy = x - middle_x, y - middle_y
-    angle = 0.5 * np.arctan2(2 * mean(dx * dy), mean(dx**2) - mean(dy**2))
-    cos, sin = np.cos(angle), np.sin(angle)
-    along, across = dx * cos + dy * sin, dy * cos - dx * sin
+    middle = mean(z)
+    line = np.exp(0.5j * np.angle(mean((z - middle) ** 2)))  # along which it is drawn out
+    along, across = ((z - middle) / line).real, ((z - middle) / line).imag
     second, wide = mean(along**2) - mean(across**2), mean(across**2)
     flat = mean(across**4) - 3 * wide**2
     fourth = mean(along**4) - 3 * mean(along**2) ** 2 - flat
@@ -86,9 +86,5 @@ def _pair(image: np.ndarray, stars: Stars, k: int) -> tuple[Part, Part] | None:
     if less < _LEAST_SHARE or abs(fourth / second**2 * both / (1 - 6 * both) - 1) > _AGREES:
         return None
     # The brighter lies nearer to the middle, on the side that the skew points away from.
-    away = apart * (1 if skew > 0 else -1)
-    near, far = -less * away, (1 - less) * away
-    return (
-        (middle_x + left + near * cos, middle_y + top + near * sin, 1 - less),
-        (middle_x + left + far * cos, middle_y + top + far * sin, less),
-    )
+    away = line * apart * (1 if skew > 0 else -1)
+    return (middle - less * away, 1 - less), (middle + (1 - less) * away, less)

@@ -48,8 +48,8 @@ def measure_image(
         Centres ``(x, y)`` in pixels known from other images: these are measured, whether or not
         anything stands out there, and nothing else.
     expected_radius_px : float, optional
-        Half-flux radius that other images suggest. It decides between a speck and a ring where
-        both are seen at one place; it never leaves out an image.
+        About how large stars are, as other images suggest. It decides between a speck and a ring
+        where both are seen at one place.
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; both are judged from the data where not given.
     threshold : float

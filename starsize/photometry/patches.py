@@ -1,10 +1,10 @@
 """Square patches about stars: pixels less sky, which to trust, light inside circles."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+import sep
 from scipy.interpolate import make_interp_spline
 from scipy.spatial import cKDTree
 
@@ -19,10 +19,8 @@ _FEWEST = 40
 #: Where there is no ring, so many of the pixels tell it, the farthest ones.
 _FARTHEST = 0.12
 _CLIP, _SAMPLE = 6.0, 400
-#: So many pixels of patches are compared at once.
-_AT_ONCE = 1_000_000
 #: The window for centres; too narrow a one sees the pixels.
-_LEAST_WINDOW_PX, _CENTRE_ROUNDS = 0.8, 6
+_LEAST_WINDOW_PX = 0.8
 
 #: (k,) radii and (n, k) light inside circles of these.
 Grown = tuple[np.ndarray, np.ndarray]
@@ -164,48 +162,22 @@ def _leave_out_neighbours(
 ) -> None:
     """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
     size = trusted.shape[1]
+    grid = np.arange(size)
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
     near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
-    star, other = np.repeat(np.arange(len(chosen)), [len(n) for n in near]), np.concatenate(near)
-    other = other.astype(int)
-    corner = np.stack([left, top], 1)
-    off = np.abs(places[other] - corner[star] - (size - 1) / 2).max(axis=1)
-    within = (off < size / 2 + reach[other]) & (other != chosen[star])
-    star, other = star[within], other[within]
-    pairs = max(1, _AT_ONCE // size**2)
-    for k in range(0, len(star), pairs):
-        mine, them = star[k : k + pairs], other[k : k + pairs]
-        first = np.flatnonzero(np.diff(mine, prepend=-1))
-        whose = mine[first]
-        shared = _nearer(peaks, chosen[mine], them, corner[mine], reach[them], size)
-        trusted[whose] &= ~np.logical_or.reduceat(shared, first)
-
-
-def _nearer(
-    peaks: Peaks,
-    star: np.ndarray,
-    other: np.ndarray,
-    corner: np.ndarray,
-    reach: np.ndarray,
-    size: int,
-) -> np.ndarray:
-    """(p, s, s) True for pixels of patches that other stars reach and are nearer to."""
-    grid = np.arange(size)
-
-    def away(which: np.ndarray) -> Iterator[np.ndarray]:
-        """Squares of distances along y and along x."""
-        for place, first in ((peaks.y, corner[:, 1]), (peaks.x, corner[:, 0])):
-            yield (grid - (place[which] - first)[:, None]) ** 2
-
-    def plane(down: np.ndarray, across: np.ndarray) -> np.ndarray:
-        return down.astype(np.float32)[:, :, None] + across.astype(np.float32)[:, None, :]
-
-    theirs = list(away(other))
-    wide, ours = peaks.width[other, None] ** 2, peaks.width[star, None] ** 2
-    nearer = plane(*(ours * t - wide * o for t, o in zip(theirs, away(star), strict=True))) < 0
-    return nearer & (plane(*theirs) < reach[:, None, None] ** 2)
+    for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
+        some = np.array(others)
+        off = np.hypot(*(places[some] - places[star]).T)
+        some = np.r_[star, some[(off < 0.75 * size + reach[some]) & (some != star)]]
+        dx, dy = (
+            (c + grid - p[some, None]) ** 2 for c, p in ((left[k], peaks.x), (top[k], peaks.y))
+        )
+        squares = dy[:, :, None].astype(np.float32) + dx[:, None, :].astype(np.float32)
+        wide, reached = (v[some, None, None].astype(np.float32) ** 2 for v in (peaks.width, reach))
+        nearer = (squares * wide[0] < squares[0] * wide) & (squares < reached)
+        trusted[k] &= ~nearer.any(axis=0)
 
 
 def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
@@ -223,18 +195,11 @@ def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     The window is as wide as the star (Bertin & Arnouts' windowed positions, SExtractor manual).
     A centre that strays by more than the star's own radius stays where it was.
     """
-    far = min(patches.half, int(np.ceil(3.5 * np.max(half_flux_px))) + 1)
-    crop = slice(patches.half - far, patches.half + far + 1)
-    light = patches.pixels[:, crop, crop]
-    grid = np.arange(patches.pixels.shape[1], dtype=np.float32)[crop]
-    x, y, sigma = patches.x, patches.y, np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
-    for _ in range(_CENTRE_ROUNDS):
-        dx, dy = grid - x[:, None], grid - y[:, None]
-        wx, wy = (np.exp(-0.5 * (d / sigma[:, None]) ** 2) for d in (dx, dy))
-        across, down = (light @ wx[:, :, None])[:, :, 0], (wy[:, None] @ light)[:, 0]
-        total = np.maximum(np.sum(across * wy, axis=1), 1e-9)
-        move = 2 * np.stack([np.sum(down * wx * dx, 1), np.sum(across * wy * dy, 1)]) / total
-        x, y = (c + np.clip(m, -sigma, sigma) for c, m in zip((x, y), move, strict=True))
+    n, size = len(patches.x), patches.pixels.shape[1]
+    tower, floors = patches.pixels.reshape(n * size, size), size * np.arange(n)
+    sigma = np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
+    x, y, _ = sep.winpos(tower, patches.x, patches.y + floors, sigma, subpix=1)
+    y -= floors
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
     good &= (np.abs(x - patches.half) < patches.half / 2) & (
         np.abs(y - patches.half) < patches.half / 2

@@ -56,14 +56,14 @@ class Sky:
         (top, bottom, down), (left, right, across) = (
             self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        lines = self.cells[top] * (1 - down[:, None]) + self.cells[bottom] * down[:, None]
-        lines, across = lines.astype(np.float32), across.astype(np.float32)
+        lines = self.cells[:, left] * (1 - across) + self.cells[:, right] * across
+        lines, down = lines.astype(np.float32), down.astype(np.float32)[:, None]
         grid = np.empty(shape, np.float32)
-        for cell in np.unique(left):
-            pixels = slice(*np.searchsorted(left, [cell, cell + 1]))
-            here, beside = lines[:, [cell]], lines[:, [right[pixels.start]]]
-            np.multiply(beside - here, across[pixels], out=grid[:, pixels])
-            grid[:, pixels] += here
+        for cell in np.unique(top):
+            rows = slice(*np.searchsorted(top, [cell, cell + 1]))
+            here, below = lines[cell], lines[bottom[rows.start]]
+            np.multiply(below - here, down[rows], out=grid[rows])
+            grid[rows] += here
         return grid
 
     def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -1,13 +1,11 @@
-"""Star tables with units: find, measure at given places, measure a whole image."""
+"""Stars at given places, and star tables with units."""
 
 import astropy.units as u
 import numpy as np
 from astropy.table import QTable, Table
 
-from .detect import NO_PEAKS, detect
-from .measure import checked, measure_image
+from .measure import measure_image
 from .measured import Stars
-from .sky import usable_pixels
 
 _UNITS = {
     "x": u.pix, "y": u.pix, "radius": u.pix, "radius_sigma": u.pix, "mean_radius": u.pix,
@@ -15,48 +13,6 @@ _UNITS = {
     "radius30": u.pix, "radius30_sigma": u.pix, "radius80": u.pix, "radius80_sigma": u.pix,
     "angle_deg": None, "snr": None,
 }  # fmt: skip
-
-
-def find_stars(image: np.ndarray, *, threshold: float = 6.0) -> QTable:
-    """Find the stars of an image, of whatever size, each once.
-
-    Parameters
-    ----------
-    image : (ny, nx) array
-        Pixel values in ADU; NaN where unusable.
-    threshold : float
-        Lowest signal-to-noise ratio at the width that fits the star best.
-
-    Returns
-    -------
-    QTable
-        Columns ``x``, ``y``, ``width`` (pix; sigma of the Gaussian that fits best) and ``snr``,
-        strongest first; no rows if nothing was found.
-
-    Raises
-    ------
-    ValueError
-        If ``image`` is not 2-D.
-
-    Notes
-    -----
-    Accuracy: scripts/results/star_accuracy.md; a smaller twin in tests/photometry/test_detect.py.
-
-    Examples
-    --------
-    >>> y, x = np.mgrid[:64, :64]
-    >>> star = 3e4 * np.exp(-((x - 30) ** 2 + (y - 33) ** 2) / (2 * 2.0**2))
-    >>> noise = np.random.default_rng(1).normal(500, 10, (64, 64))
-    >>> (found,) = find_stars(star + noise)
-    >>> found["x"].round(), found["y"].round()
-    (<Quantity 30. pix>, <Quantity 33. pix>)
-    """
-    image, _ = checked(image, None)
-    usable = usable_pixels(image)
-    peaks = detect(usable, threshold=threshold).peaks if usable.size else NO_PEAKS
-    return QTable(
-        {"x": peaks.x * u.pix, "y": peaks.y * u.pix, "width": peaks.width * u.pix, "snr": peaks.snr}
-    )
 
 
 def half_flux_radius(

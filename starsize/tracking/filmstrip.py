@@ -1,19 +1,16 @@
 """One real star through all positions of a sweep, cut out of the frames to be looked at."""
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
 
 from ..errors import FrameReadError
-from ..frames.frame import FrameFacts
 from ..frames.pixels import read_window
 from ..setup import Camera
 from .colour import grid_of
-from .measured import MeasuredSweep
-from .spread import spread
+from .measured import FrameRadius, MeasuredSweep
 
 #: Half the width of a picture, in half-flux radii of the largest star: a disc and its surroundings.
 _ROOM = 1.8
@@ -41,23 +38,10 @@ class Filmstrip:
     y_px: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Cut:
-    """Which window of which file."""
-
-    facts: FrameFacts
-    x: int
-    y: int
-    size: int
-    channel: str
-    camera: Camera
-
-
 def filmstrips(
     measured: Sequence[MeasuredSweep],
     *,
     camera: Camera = Camera(),  # noqa: B008 -- frozen, so it can be shared
-    executor: Executor | None = None,
 ) -> tuple[Filmstrip | None, ...]:
     """Cut the same good star out of every frame of each sweep.
 
@@ -69,39 +53,28 @@ def filmstrips(
     measured : sequence of MeasuredSweep
     camera : Camera
         Its colour pattern, where the setup states one.
-    executor : concurrent.futures.Executor, optional
-        Spreads the frames over its workers.
 
     Returns
     -------
     tuple of Filmstrip or None
         One for each measured sweep; None where there is no such star.
     """
-    chosen = [_choose(one) for one in measured]
-    cuts = {
-        (k, j): _Cut(frame.facts, *_window(one, star, j), frame.channel, camera)
-        for k, (one, star) in enumerate(zip(measured, chosen, strict=True))
-        if star is not None
-        for j, frame in enumerate(one.frames)
-        if np.isfinite(one.tracks.seen_px[star, j]).all()
-    }
-    pictures = spread(executor, _cut, list(cuts.values()), lost=_lost)
-    found = dict(zip(cuts, pictures, strict=True))
-    return tuple(
-        None
-        if star is None
-        else Filmstrip(
-            pictures=tuple(found.get((k, j)) for j in range(len(one.frames))),
-            radius_px=one.tracks.radius_px[star],
-            x_px=float(one.tracks.x_px[star]),
-            y_px=float(one.tracks.y_px[star]),
-        )
-        for k, (one, star) in enumerate(zip(measured, chosen, strict=True))
+    return tuple(_strip(one, camera) for one in measured)
+
+
+def _strip(one: MeasuredSweep, camera: Camera) -> Filmstrip | None:
+    star, tracks = _choose(one), one.tracks
+    if star is None:
+        return None
+    radius = tracks.radius_px[star]
+    half = int(np.clip(ceil(_ROOM * np.nanmax(radius)) + 2, _LEAST_HALF_PX, _LARGEST_HALF_PX))
+    seen = zip(one.frames, tracks.seen_px[star], strict=True)
+    return Filmstrip(
+        pictures=tuple(_picture(frame, place, half, camera) for frame, place in seen),
+        radius_px=radius,
+        x_px=float(tracks.x_px[star]),
+        y_px=float(tracks.y_px[star]),
     )
-
-
-def _lost(_: _Cut) -> None:
-    """No picture of a frame whose worker died."""
 
 
 def _choose(one: MeasuredSweep) -> int | None:
@@ -118,31 +91,24 @@ def _choose(one: MeasuredSweep) -> int | None:
     return int(most[np.argmin(np.nanmedian(noise[most], axis=1))])
 
 
-def _window(one: MeasuredSweep, star: int, frame: int) -> tuple[int, int, int]:
-    """First column, first row and width: the star in the middle, colour squares kept whole."""
-    largest = float(np.nanmax(one.tracks.radius_px[star]))
-    half = int(np.clip(ceil(_ROOM * largest) + 2, _LEAST_HALF_PX, _LARGEST_HALF_PX))
-    x, y = (round(float(place)) for place in one.tracks.seen_px[star, frame])
-    if one.frames[frame].channel:
-        return (x - half) // 2 * 2, (y - half) // 2 * 2, 2 * half + 2
-    return x - half, y - half, 2 * half + 1
-
-
-def _cut(cut: _Cut) -> np.ndarray | None:
-    """The window above its sky, in full size; None where it cannot be read."""
-    ny, nx = cut.facts.shape
+def _picture(frame: FrameRadius, place: np.ndarray, half: int, camera: Camera) -> np.ndarray | None:
+    """The window about a place above its sky; None where it is not known or cannot be read."""
+    if not np.isfinite(place).all():
+        return None
+    size, pitch = 2 * half + 1, 1
+    if frame.channel:  # squares of a colour camera are kept whole
+        size, pitch = 2 * half + 2, 2
+    x, y = ((np.rint(place) - half) // pitch * pitch).astype(int)
     rows, columns = (
-        slice(max(first, 0), min(first + cut.size, end))
-        for first, end in ((cut.y, ny), (cut.x, nx))
+        slice(max(first, 0), min(first + size, end))
+        for first, end in zip((y, x), frame.facts.shape, strict=True)
     )
+    window = np.full((size, size), np.float32(np.nan))
     try:
-        inside = read_window(cut.facts, rows, columns)
+        inside = read_window(frame.facts, rows, columns)
     except FrameReadError:
         return None
-    window = np.full((cut.size, cut.size), np.float32(np.nan))
-    window[rows.start - cut.y : rows.stop - cut.y, columns.start - cut.x : columns.stop - cut.x] = (
-        inside
-    )
-    picture = grid_of(cut.channel, cut.facts, cut.camera).pick(window)
+    window[rows.start - y : rows.stop - y, columns.start - x : columns.stop - x] = inside
+    picture = grid_of(frame.channel, frame.facts, camera).pick(window)
     rim = np.concatenate([picture[[0, -1]].ravel(), picture[:, [0, -1]].ravel()])
     return picture - np.float32(np.nanmedian(rim)) if np.isfinite(rim).any() else None

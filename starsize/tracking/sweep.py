@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
-from math import isfinite, log
 
 import numpy as np
 
@@ -13,15 +12,14 @@ from ..frames.calibration import Calibration
 from ..frames.frame import Sweep
 from ..setup import Setup
 from .colour import channels_of
-from .expected import contradicts, expected_radii
 from .measured import MeasuredSweep
 from .remembered import remembered
 from .spread import Counter, Progress, spread
 from .tasks import Hint, Look, Task, measure_task, unmeasured
-from .tracks import follow, known_places, recognise
+from .tracks import Followed, follow, known_places, recognise, tracks_of
 
-#: A frame is looked at again where so much of what it shows is in no other frame.
-_STRANGERS = 0.4
+#: Neighbours in a sweep differ by less than this factor.
+_FAR_OFF = 1.5
 
 
 def measure_sweeps(
@@ -36,10 +34,10 @@ def measure_sweeps(
     """Measure every frame of the sweeps.
 
     Each frame is measured alone, on its own stars, and takes part with what it shows. A frame
-    whose answer is not like those of its sweep's others, or that shows no star, is looked at once
-    more with what they lead one to expect; no frame is left out because of another. The
-    same stars are then recognised through the sweep, and through the sweeps of the night
-    (``tracks``). Memory does not grow with the size of the frames.
+    much of which is in no other frame of its sweep is looked at once more, where these have their
+    stars; no frame is left out because of another. The same stars are then recognised through the
+    sweep, and through the sweeps of the night (``tracks``). Memory does not grow with the size of
+    the frames.
 
     Parameters
     ----------
@@ -83,12 +81,25 @@ def measure_sweeps(
     told = Counter(progress, len(tasks))
     measure = partial(spread, executor, measure_task, lost=unmeasured)
     looks = list(told(remembered(cache, measure, tasks)))
-    doubtful = _doubtful(runs, tasks, looks)
+    followed = [follow(run.of(looks)) for run in runs]
+    doubtful = _doubtful(runs, tasks, looks, followed)
     # Second looks are no frames: the count of the first pass stands.
     again = remembered(cache, measure, list(doubtful.values()))
     for k, second in zip(doubtful, again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
-    return _side_by_side(runs, looks)
+    own = [tracks_of(run.of(looks), one) for run, one in zip(runs, followed, strict=True)]
+    shown = [run.of(looks)[one.best].frame for run, one in zip(runs, followed, strict=True)]
+    tracks = recognise(own, [f.facts for f in shown], [f.radius_px for f in shown])
+    return tuple(
+        MeasuredSweep(
+            id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
+            filter=run.name or run.sweep.filter,
+            sweep=run.sweep,
+            frames=tuple(look.frame for look in run.of(looks)),
+            tracks=track,
+        )
+        for run, track in zip(runs, tracks, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +110,10 @@ class _Run:
     channel: int
     name: str
     frames: range
+
+    def of(self, looks: Sequence[tuple[Look, ...]]) -> list[Look]:
+        """Return its looks among all."""
+        return [looks[k][self.channel] for k in self.frames]
 
 
 def _tasks(
@@ -115,51 +130,36 @@ def _tasks(
 
 
 def _doubtful(
-    runs: Sequence[_Run], tasks: Sequence[Task], looks: Sequence[tuple[Look, ...]]
+    runs: Sequence[_Run],
+    tasks: Sequence[Task],
+    looks: Sequence[tuple[Look, ...]],
+    followed: Sequence[Followed],
 ) -> dict[int, Task]:
-    """Frames to be looked at once more, with what is expected of them."""
-    hints: dict[int, list[Hint]] = {}
-    for run in runs:
-        mine = [looks[k][run.channel] for k in run.frames]
-        seen = [look.frame for look in mine]
-        radius = np.array([f.radius_px for f in seen])
-        expected = expected_radii(np.array([f.facts.position_steps for f in seen], float), radius)
-        strange = contradicts(radius, expected)
-        for k, look in zip(run.frames, mine, strict=True):
-            places, strangers = known_places(mine, k - run.frames[0])
-            wanted = float(expected[k - run.frames[0]])
-            doubt = strange[k - run.frames[0]] or strangers > _STRANGERS
-            if look.read and doubt and isfinite(wanted):
-                of_frame = hints.setdefault(k, [Hint()] * len(tasks[k].channels))
-                of_frame[run.channel] = Hint(wanted, places)
+    """Frames to be looked at once more, with what the others of their sweeps tell of them."""
+    hints: dict[int, list[Hint | None]] = {}
+    for run, one in zip(runs, followed, strict=True):
+        mine = run.of(looks)
+        position = np.array([look.frame.facts.position_steps for look in mine], float)
+        radius = np.array([look.frame.radius_px for look in mine])
+        for j, k in enumerate(run.frames):
+            if (places := known_places(mine, one.best, j)) is not None:
+                hint = Hint(places, _likely_radius(position, radius, j))
+                hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
-def _better(first: Look, second: Look, hint: Hint) -> Look:
-    """The second look, which knows more, unless the first is nearer to what is expected of it."""
-    wanted = hint.expected_px or first.frame.radius_px
-    off = [abs(log(look.frame.radius_px / wanted)) for look in (first, second)]
-    as_expected = not contradicts(np.array(second.frame.radius_px), np.array(wanted))
-    return second if as_expected or off[1] < off[0] or not off[0] >= 0 else first
+def _better(first: Look, second: Look, hint: Hint | None) -> Look:
+    """The second look, which knows more, unless it is far from what was expected of it."""
+    return second if hint and _near(second.frame.radius_px, hint.radius_px) else first
 
 
-def _side_by_side(
-    runs: Sequence[_Run], looks: Sequence[tuple[Look, ...]]
-) -> tuple[MeasuredSweep, ...]:
-    """Recognise the stars, and put the frames of each sweep together."""
-    seen = [[looks[k][run.channel] for k in run.frames] for run in runs]
-    followed = [follow(frames) for frames in seen]
-    shown = [frames[best].frame for frames, (best, _) in zip(seen, followed, strict=True)]
-    tracks = recognise(
-        [t for _, t in followed], [f.facts for f in shown], [f.radius_px for f in shown]
-    )
-    return tuple(
-        MeasuredSweep(
-            id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
-            filter=run.name or run.sweep.filter,
-            sweep=run.sweep,
-            frames=tuple(look.frame for look in frames),
-            tracks=track,
-        )
-        for run, frames, track in zip(runs, seen, tracks, strict=True)
-    )
+def _near(radius_px: float, other_px: float) -> bool:
+    return bool(abs(np.log(radius_px / other_px)) < np.log(_FAR_OFF))
+
+
+def _likely_radius(position_steps: np.ndarray, radius_px: np.ndarray, frame: int) -> float:
+    """A frame's own radius, or the median of it and its two neighbours' if that is far off."""
+    near = np.argsort(np.abs(position_steps - position_steps[frame]))[:3]
+    typical = float(np.nanmedian(radius_px[near]))
+    own = float(radius_px[frame])
+    return own if _near(own, typical) else typical

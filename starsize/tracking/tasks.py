@@ -26,12 +26,12 @@ _SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hint:
-    """What the other frames of a sweep lead one to expect of a channel of a frame."""
+    """What the other frames of a sweep tell of a channel of a frame, in pixels of the frame."""
 
-    expected_px: float | None = None
-    """Its radius, in pixels of the frame."""
-    places: np.ndarray | None = None
-    """(n, 2) places of its stars, in pixels of the frame."""
+    places: np.ndarray
+    """(n, 2) places of its stars."""
+    radius_px: float
+    """About its radius."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +42,7 @@ class Task:
     channels: tuple[str, ...]
     camera: Camera
     calibration: Calibration | None = None
-    hints: tuple[Hint, ...] = ()
+    hints: tuple[Hint | None, ...] = ()
     """One a channel."""
     all_stars: bool = False
     """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
@@ -77,15 +77,15 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
 
 def _measure(task: Task, k: int, image: np.ndarray) -> Look:
     channel = task.channels[k]
-    hint = task.hints[k] if task.hints else Hint()
+    hint = task.hints[k] if task.hints else None
     camera = task.camera
     grid = grid_of(channel, task.facts, camera)
     gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
     measure = partial(
         measure_image,
         grid.pick(image),
-        places=None if hint.places is None else (hint.places - grid.origin) / grid.pitch,
-        expected_radius_px=hint.expected_px and hint.expected_px / grid.pitch,
+        places=None if hint is None else (hint.places - grid.origin) / grid.pitch,
+        expected_radius_px=None if hint is None else hint.radius_px / grid.pitch,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or task.facts.saturation_adu,

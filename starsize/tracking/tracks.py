@@ -1,7 +1,7 @@
 """The same star through the frames of a sweep, and through the sweeps of a night."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,84 +12,82 @@ from .measured import StarTracks
 from .tasks import Look
 
 _LIST_LENGTH = 400
+#: A frame is looked at again where so much of what it shows is in no other frame.
+_STRANGERS = 0.4
 _MOST_FIELDS = 5
 _SAME_SCALE = 0.06
 
 
-def known_places(looks: Sequence[Look], frame: int) -> tuple[np.ndarray | None, float]:
-    """Where a frame of a sweep has the good stars of the frame that shows most.
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """Where the stars of one frame of a sweep, that which shows most, stand in each other frame."""
 
-    Returns
-    -------
-    (n, 2) array or None
-        None where that is not known.
-    float
-        Share of what the frame shows that is not seen there: a satellite's trail is taken for a
-        row of stars, and its light then for theirs.
-    """
-    best = reference_of(looks)
-    motion = None
-    if frame != best:
-        lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
-        tolerance = reach(looks[best].frame.radius_px)
-        motion = align(*lists, tolerance_px=tolerance)
-    if motion is None:
-        return None, 0.0
-    seen = motion(_places(looks[best]))
-    strangers = 1 - len(nearest(seen, lists[1], tolerance)[0]) / len(lists[1])
-    return seen[looks[best].stars.flags == 0], strangers
+    best: int
+    motions: tuple[Motion | None, ...]
 
 
-def reference_of(looks: Sequence[Look]) -> int:
-    """The frame of a sweep that shows most."""
-    return max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
-
-
-def follow(looks: Sequence[Look]) -> tuple[int, StarTracks]:
-    """Recognise the stars of the frame that shows most in each other frame of its sweep.
-
-    Returns
-    -------
-    int
-        Which frame that is.
-    StarTracks
-    """
-    lists = [_places(look) for look in looks]
-    best = reference_of(looks)
-    n = len(lists[best])
-    radius, sigma = np.full((n, len(looks)), np.nan), np.full((n, len(looks)), np.nan)
-    flags = np.full((n, len(looks)), int(StarFlag.UNMEASURED))
-    seen = np.full((n, len(looks), 2), np.nan)
+def follow(looks: Sequence[Look]) -> Followed:
+    """Find the motion from the frame that shows most to each other frame of its sweep."""
+    lists = [_places(look)[:_LIST_LENGTH] for look in looks]
+    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+    motions: list[Motion | None] = [None] * len(looks)
     last = {1: STILL, -1: STILL}
     # Outward from that frame, so that a drift goes on from one frame to the next.
     for j in sorted(range(len(looks)), key=lambda j: abs(j - best)):
-        side, stars = (1 if j > best else -1), looks[j].stars
+        side = 1 if j > best else -1
         tolerance = reach(looks[best].frame.radius_px, looks[j].frame.radius_px)
-        motion: Motion | None = STILL
-        if j != best:
-            motion = align(
-                lists[best][:_LIST_LENGTH],
-                lists[j][:_LIST_LENGTH],
-                tolerance_px=tolerance,
-                guesses=(last[side], STILL),
-            )
+        guesses = (last[side], STILL)
+        found = align(lists[best], lists[j], tolerance_px=tolerance, guesses=guesses)
+        motions[j] = STILL if j == best else found
+        last[side] = motions[j] or last[side]
+    return Followed(best, tuple(motions))
+
+
+def known_places(looks: Sequence[Look], best: int, frame: int) -> np.ndarray | None:
+    """Where a frame has the good stars of the frame that shows most, if it should be told.
+
+    It should where so much of what it shows is not seen there: sky left over and a satellite's
+    trail, taken for stars.
+    """
+    if frame == best:
+        return None
+    lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
+    # Centres of rings are rough; those that are near enough place all.
+    tolerance = reach(looks[best].frame.radius_px)
+    motion = align(*lists, tolerance_px=tolerance)
+    if motion is None:
+        return None
+    seen = motion(_places(looks[best]))
+    strangers = 1 - len(nearest(seen, lists[1], tolerance)[0]) / len(lists[1])
+    return seen[looks[best].stars.flags == 0] if strangers > _STRANGERS else None
+
+
+def tracks_of(looks: Sequence[Look], followed: Followed) -> StarTracks:
+    """Radii of the stars of the frame that shows most in each frame of its sweep."""
+    best = looks[followed.best]
+    places, shape = _places(best), (len(best.stars), len(looks))
+    radius, sigma, seen = (
+        np.full(shape, np.nan),
+        np.full(shape, np.nan),
+        np.full((*shape, 2), np.nan),
+    )
+    flags = np.full(shape, int(StarFlag.UNMEASURED))
+    for j, (look, motion) in enumerate(zip(looks, followed.motions, strict=True)):
         if motion is None:
             continue
-        last[side] = motion
-        here, star = nearest(motion(lists[best]), lists[j], tolerance)
-        radius[star, j], sigma[star, j] = stars.radius[here], stars.radius_sigma[here]
-        flags[star, j] = stars.flags[here]
-        seen[star, j] = lists[j][here]
-    tracks = StarTracks(
-        x_px=lists[best][:, 0],
-        y_px=lists[best][:, 1],
+        tolerance = reach(best.frame.radius_px, look.frame.radius_px)
+        here, star = nearest(motion(places), _places(look), tolerance)
+        radius[star, j], sigma[star, j] = look.stars.radius[here], look.stars.radius_sigma[here]
+        flags[star, j], seen[star, j] = look.stars.flags[here], _places(look)[here]
+    return StarTracks(
+        x_px=places[:, 0],
+        y_px=places[:, 1],
         radius_px=radius,
         radius_sigma_px=sigma,
         flags=flags,
         seen_px=seen,
-        identity=np.full(n, -1),
+        identity=np.full(len(places), -1),
     )
-    return best, tracks
 
 
 def reach(*radii_px: float) -> float:

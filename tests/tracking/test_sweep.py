@@ -2,7 +2,6 @@
 
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,12 +10,10 @@ from numpy.testing import assert_allclose
 
 from starsize.errors import InputError
 from starsize.frames import load_calibration
-from starsize.frames.frame import FrameFacts
 from starsize.photometry import StarFlag
-from starsize.photometry.measure import no_stars
 from starsize.setup import Camera, Setup
-from starsize.tracking import FrameRadius, measure_sweeps, sweep as sweep_module
-from starsize.tracking.tasks import Hint, Look
+from starsize.tracking import measure_sweeps, sweep as sweep_module
+from starsize.tracking.tasks import Hint
 
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
@@ -108,17 +105,17 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
 
 
 def test_frames_that_are_looked_at_twice_are_counted_once(tmp_path, monkeypatch):
-    def doubt_all(runs, tasks, looks):
-        return {
-            k: replace(task, hints=(Hint(looks[k][0].frame.radius_px),))
-            for k, task in enumerate(tasks)
-        }
+    def doubt_all(runs, tasks, looks, followed):
+        hint = Hint(np.ones((1, 2)), 2.0)
+        return {k: replace(task, hints=(hint,)) for k, task in enumerate(tasks)}
 
     monkeypatch.setattr(sweep_module, "_doubtful", doubt_all)
     told = []
     sweep = sweep_of(tmp_path, images(54)[0][2:5])
-    measure_sweeps([sweep], progress=lambda done, total: told.append((done, total)))
+    (measured,) = measure_sweeps([sweep], progress=lambda done, total: told.append((done, total)))
     assert told == [(1, 3), (2, 3), (3, 3)]
+    # No star stands there, so the first looks do.
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH[2:5], rtol=0.01)
 
 
 def test_separate_processes_will_do(tmp_path):
@@ -159,18 +156,6 @@ def test_hot_pixels_stay_put_while_the_sky_moves_and_are_never_used(tmp_path):
             frame[rows[:10] + dy, columns[:10] + dx] += 0.7 * excess[:10]
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.012)
-
-
-@pytest.mark.parametrize(
-    ("first", "second", "taken"),
-    [(4.40, 4.77, 4.77), (26.7, 1.3, 1.3), (4.4, 9.0, 4.4), (np.nan, 9.0, 9.0), (4.4, np.nan, 4.4)],
-)
-def test_a_second_look_wins_where_it_is_as_expected_and_else_the_nearer(first, second, taken):
-    # Places known from other frames leave out the light of a trail that the first look took along.
-    facts = FrameFacts(path=Path("a.fits"))
-    looks = [Look(FrameRadius(facts=facts, radius_px=r), no_stars(0)) for r in (first, second)]
-    expected = 1.27 if second < 2 else 4.55
-    assert sweep_module._better(*looks, Hint(expected)).frame.radius_px == taken
 
 
 def test_a_satellite_across_one_frame_moves_its_radius_a_little_and_no_other(tmp_path):
