@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from scipy.stats import t as student
 
 from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
@@ -80,6 +81,11 @@ class PriorRows:
         cost = np.where(heavy, (tail + 1) * np.log1p(distance**2 / tail), distance**2).sum()
         weighted = self.rows * weight[:, None]
         return self.rows.T @ weighted, weighted.T @ (self.rows @ values - self.target), float(cost)
+
+    def log_density(self, values: np.ndarray) -> float:
+        """Log density, with the constants that scale and tail bring along."""
+        distance = (self.rows @ values - self.target) / self.scale
+        return float((student.logpdf(distance, self.tail) - np.log(self.scale)).sum())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -282,6 +288,18 @@ def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
         add({seeing: 1}, value=start[seeing], width=PRIORS.seeing)
         add({tint: 1}, value=0, width=PRIORS.tint)
     return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
+
+
+def without_colour(night: Night) -> PriorRows:
+    """The priors of a night whose lens, a mirror or an apochromat, has next to no colour."""
+    prior, second = night.prior, COLOUR.start + 1
+    own = prior.rows[:, second] != 0
+    scale = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
+    return replace(
+        prior,
+        scale=np.where(own, scale, prior.scale),
+        tail=np.where(own, np.inf, prior.tail),
+    )
 
 
 def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:

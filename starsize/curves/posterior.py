@@ -4,10 +4,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import logsumexp
 
 from ..optics.sizes import star_radii
 from ..optics.star import all_light
-from .night import FIRST, LOG_SLOPE, Night
+from .night import FIRST, LOG_SLOPE, Night, without_colour
 from .search import Fit, Variance, descend, find, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, Belief, believe, log_normal, wreck_variance
 
@@ -41,6 +42,8 @@ class Posterior:
         Standard deviations of the smallest radii, pixels.
     sound : (n,) array
         Probability that a frame is sound.
+    log_evidence : float
+        Of the night as the prior has it.
     """
 
     fit: Fit
@@ -53,6 +56,7 @@ class Posterior:
     known: np.ndarray
     floor_spread: np.ndarray
     sound: np.ndarray
+    log_evidence: float
 
     def usual(self, scatter: np.ndarray) -> float:
         """Logarithmic mean of ``jitter`` or ``lack``."""
@@ -67,7 +71,31 @@ class Posterior:
 
 
 def explain(night: Night) -> Posterior:
-    """Find the likeliest quantities and average over the grid of scatters."""
+    """Find the likeliest quantities and average over the grid of scatters.
+
+    Through few bands the colour of the lens is mixed up with the rest of its shape: there the
+    average is also over lenses with colour and without.
+    """
+    found = _explain(night)
+    if len(set(night.bands)) > PRIORS.few_bands:
+        return found
+    plain = _explain(replace(night, prior=without_colour(night)))
+    evidence = np.array([found.log_evidence, plain.log_evidence])
+    share = np.exp(evidence - np.logaddexp(*evidence))
+    both = (found, plain)
+    return replace(
+        both[int(np.argmax(share))],
+        **{
+            name: np.concatenate([getattr(one, name) for one in both])
+            for name in ("jitter", "lack", "best_steps", "covariance", "values", "known")
+        },
+        weight=np.concatenate([w * one.weight for w, one in zip(share, both, strict=True)]),
+        floor_spread=np.concatenate([one.floor_spread for one in both]),
+        sound=share @ np.array([one.sound for one in both]),
+    )
+
+
+def _explain(night: Night) -> Posterior:
     fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
     jitter, lack = _grid(JITTERS[::3], LACKS[::2])
     weight = _solve(night, fit, jitter, lack).weight
@@ -90,6 +118,7 @@ def explain(night: Night) -> Posterior:
         known=found.known,
         floor_spread=np.sqrt(((rise @ found.known) * rise).sum(axis=-1)),
         sound=found.weight @ found.sound,
+        log_evidence=float(logsumexp(found.evidence)) + night.prior.log_density(fit.values),
     )
 
 

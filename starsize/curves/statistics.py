@@ -48,6 +48,9 @@ class Priors:
     colour_um, colour_tail : tuple of float, float
         Scales of the three terms of the lens' colour, and the degrees of freedom of their Student's
         t: an achromat of 600 mm has 180, 3,900 and -360 um, a triplet of 480 mm -70, -40 and 420.
+    plain_colour_um, few_bands : float, int
+        Standard deviation of the second term for mirrors and apochromats, which are as likely as
+        the rest before looking; both kinds are tried where there are so few bands.
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
@@ -75,6 +78,8 @@ class Priors:
 
     colour_um: tuple[float, float, float] = (150.0, 2000.0, 300.0)
     colour_tail: float = 1.5
+    plain_colour_um: float = 150.0
+    few_bands: int = 2
     glass_um: float = 40.0
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
