@@ -45,7 +45,7 @@ from starsize.night.learn import (
     learn_shape,
 )
 from starsize.night.model import DEFOCUS_ZONES
-from starsize.night.observed import Exposure
+from starsize.night.observed import Exposure, with_scatter
 from starsize.night.table import StarTable
 from starsize.setup import Camera, Focuser, Setup, Telescope
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
@@ -209,8 +209,8 @@ def ideal_course(world: World, course: Course) -> Course:
         # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
         rise = 0.9 * (grid - np.log(_scene_seeing_px(world)) - inside)
         tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
-    one = course.nodes.air == course.nodes.air[0]
-    nodes = replace(course.nodes.part(one), air=np.zeros(one.sum(), int))
+    one = course.nodes.star == course.nodes.star[0]
+    nodes = replace(course.nodes.part(one), star=np.zeros(one.sum(), int))
     return replace(course, tables=tables, airs=course.airs[:1], nodes=nodes)
 
 
@@ -235,7 +235,7 @@ def delay(frames: Sequence[FrameFocus], growth: np.ndarray) -> float | None:
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ideal: bool) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
-    exposures = exposures_of(world, night, points)
+    exposures = with_scatter(exposures_of(world, night, points))
     course = prepare_course(exposures, world.known)
     focus = follow(course, exposures, limit=LIMIT)
     offsets: tuple[FilterOffset, ...] = ()
