@@ -140,7 +140,7 @@ def along_and_apart(covariance: np.ndarray) -> np.ndarray:
 def shape_lack(
     equipment: Equipment, name: str, log_seeing: np.ndarray, priors: NightPriors
 ) -> np.ndarray:
-    """How well the modelled ln shape of a filter is known, by focus and apart from it, (2, D, V)."""
+    """How well a filter's modelled ln shape is known, along with focus and apart, (2, D, V)."""
     if name not in equipment.shape_lack:
         plain = np.full((DEFOCUS_ZONES.size, log_seeing.size), priors.lack)
         return np.stack([plain, np.zeros_like(plain)])

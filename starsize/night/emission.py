@@ -57,8 +57,9 @@ def likelihood(
     height = 1 / slope
     if math.isfinite(one.shape):
         own = one.shape_scatter
-        own = own if math.isfinite(own) else one.shape_sigma / one.shape
-        sigma = math.hypot(own, priors.wobble, lack, _SMEAR_SHAPE * excess)
+        # The scatter that a night shows has the wobble in it.
+        own = own if math.isfinite(own) else math.hypot(one.shape_sigma / one.shape, priors.wobble)
+        sigma = math.hypot(own, lack, _SMEAR_SHAPE * excess)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
         bend = np.gradient(shape, STEP_ZONES, axis=1)
         wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))

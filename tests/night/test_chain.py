@@ -77,9 +77,9 @@ def test_a_known_move_and_the_coefficient_carry_the_belief_along():
 
 def test_nodes_without_weight_are_left_behind_and_change_nothing():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
-    turning = np.linspace(-3.0, 3.0, 13)
+    turning = np.linspace(-1.5, 1.5, 13)
     nodes = Nodes(turning, np.zeros(13, int), np.zeros(13), -0.5 * turning**2)
-    frames = [measured(0.6 * k, 0.3) for k in range(8)]
+    frames = [measured(0.6 * k, 0.5) for k in range(6)]
     steps = [Step(hours=0.1, warmed=-1.0)] * len(frames)
     *_, whole = chain.forward(frames, steps, nodes)
     left = chain.after(frames, steps, nodes)

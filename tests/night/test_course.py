@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from starsize.night.course import _SIDES, _STARS, along_and_apart, alike, doubted
+from starsize.night.course import _SIDES, _STARS, alike, along_and_apart, doubted
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.table import StarTable
 
