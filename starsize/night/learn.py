@@ -103,21 +103,21 @@ def learn_shape(
     For each air the frames leave residuals of ln shape. They are a smooth curve of the defocus for
     each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 -- from memory) and
     noise; the air is the one of most evidence. The curves are what the star of wave optics lacks:
-    curves of radii know little of the two sides of focus, shapes do. Where the frames disagree by
-    more than they may, the curves are known less well in the same proportion (Birge ratio).
+    curves of radii know little of the two sides of focus, shapes do.
     """
     grid = seeing_grid(equipment.arcsec_per_px)
-    names = [n for n in equipment.shapes if sum(f.filter == n for f in frames) >= _LEAST_FRAMES]
-    found = [_residuals(equipment, [f for f in frames if f.filter == n], grid) for n in names]
-    if not sum(len(zones) for zones, _, _ in found):
+    each = {name: _residuals(equipment, frames, name, grid) for name in equipment.shapes}
+    names = [name for name, found in each.items() if len(found[0]) >= _LEAST_FRAMES]
+    if not names:
         return equipment
-    zones, rows, sigmas = (np.concatenate(part) for part in zip(*found, strict=True))
-    which = np.repeat(np.arange(len(names)), [len(places) for places, _, _ in found])
+    parts = zip(*(each[name] for name in names), strict=True)
+    zones, rows, seeing, sigmas = (np.concatenate(part) for part in parts)
+    which = np.repeat(np.arange(len(names)), [len(each[name][0]) for name in names])
     inner = _covariance(zones, which, zones, which)
     inner = inner + np.diag(sigmas**2 + priors.wobble**2)
     pulled = np.linalg.solve(inner, rows)
-    chi2 = np.einsum("na,na->a", rows, pulled)
-    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2 + chi2
+    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
+    cost = cost + np.einsum("na,na->a", rows, pulled)
     at = int(np.argmin(cost))
     weights = np.exp(-0.5 * (cost - cost[at]))
     sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
@@ -128,13 +128,13 @@ def learn_shape(
         left = _covariance(DEFOCUS_ZONES, mine, DEFOCUS_ZONES, mine)
         left = left - cross @ np.linalg.solve(inner, cross.T)
         bias[name] = cross @ pulled[:, at]
-        lack[name] = along_and_apart(left) * max(1.0, math.sqrt(chi2[at] / len(zones)))
+        lack[name] = along_and_apart(left)
     return replace(
         equipment,
         air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
         shape_bias=bias,
         shape_lack=lack,
-        swept_seeing={name: math.log(equipment.shapes[name][6]) for name in names},
+        swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
 
 
@@ -152,27 +152,33 @@ def _covariance(
 
 
 def _residuals(
-    equipment: Equipment,
-    frames: Sequence[SweptFrame],
-    grid: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Zones (n,), residuals of ln shape by frame and air (n, A), and their sigmas (n,)."""
-    places, rows, sigmas = [], [], []
-    if not frames:
-        return np.zeros(0), np.zeros((0, _AIRS.size)), np.zeros(0)
-    name = frames[0].filter
+    equipment: Equipment, frames: Sequence[SweptFrame], name: str, grid: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Of a filter's frames: zones (n,), residuals of ln shape and ln seeing (n, A), sigmas (n,)."""
+    places, rows, seeing, sigmas = [], [], [], []
     table = table_of(equipment, name, grid, _AIRS)
     way = math.copysign(1.0, equipment.shapes[name][4])
     for frame in frames:
         zones = way * frame.from_best_steps / equipment.zone_steps
-        if not (abs(zones) < _FURTHEST_ZONES and frame.radius_px > 0 and frame.shape > 0):
+        near = frame.filter == name and abs(zones) < _FURTHEST_ZONES
+        if not (near and frame.radius_px > 0 and frame.shape > 0):
             continue
-        shape = at_radius(table, math.log(frame.radius_px))[2]
-        model = np.array([np.interp(zones, DEFOCUS_ZONES, row) for row in shape])
+        seen, _, shape, _ = at_radius(table, math.log(frame.radius_px))
+        u, model = (
+            np.array([np.interp(zones, DEFOCUS_ZONES, row) for row in rows_of])
+            for rows_of in (seen, shape)
+        )
         places.append(zones)
         rows.append(math.log(frame.shape) - model)
+        seeing.append(u)
         sigmas.append(frame.shape_sigma / frame.shape)
-    return np.array(places), np.array(rows).reshape(-1, _AIRS.size), np.array(sigmas)
+    by_air = (-1, _AIRS.size)
+    return (
+        np.array(places),
+        np.array(rows).reshape(by_air),
+        np.array(seeing).reshape(by_air),
+        np.array(sigmas),
+    )
 
 
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:

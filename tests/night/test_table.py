@@ -81,30 +81,6 @@ def test_what_the_model_lacks_is_learnt_from_the_shapes_of_sweeps(table, equipme
         return np.sqrt(np.mean(np.square(found)))
 
     assert misses(learnt) < 0.004 < misses(known)
-
-
-def swept(name, steps, radius_px, shape):
-    return SweptFrame(
-        filter=name, from_best_steps=steps, radius_px=radius_px, shape=shape, shape_sigma=0.001
-    )
-
-
-def test_frames_that_disagree_beyond_their_noise_are_known_less_well(equipment):
-    """Birge ratio: uncertainties grow by the root of chi-square over the number of frames."""
-    known = replace(equipment, zone_steps=10.0)
-    grid = seeing_grid(known.arcsec_per_px)
-    rng = np.random.default_rng(4)
-    star = table_of(known, "G", grid, np.array([1.7]))
-
-    def learnt(scatter):
-        frames = []
-        for place in np.tile(np.linspace(-4, 4, 11), 3):
-            at = int(np.argmin(np.abs(DEFOCUS_ZONES - place)))
-            half = np.exp(np.interp(0.7, grid, star.log_radius[0, at]))
-            shape = np.exp(np.interp(0.7, grid, star.log_shape[0, at]))
-            off = np.exp(scatter * rng.standard_normal())
-            frames.append(swept("G", 10.0 * DEFOCUS_ZONES[at], half, shape * off))
-        return learn_shape(known, frames).shape_lack["G"][0, 40]
-
-    assert learnt(0.002) == pytest.approx(learnt(0.0), rel=1e-3)
-    assert learnt(0.04) > 4 * learnt(0.0)
+    # They are learnt under the seeing that the star of the model needs for their radii.
+    drawn = np.log(table.scene.seeing_um / table.scene.sensor.pixel_um)
+    assert learnt.swept_seeing["G"] == pytest.approx(drawn, abs=0.1)
