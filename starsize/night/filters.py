@@ -19,8 +19,11 @@ _MOST_STARS = 3
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
-_SURE_SIDE = 0.99
+#: A wrong side is an error beyond 3 sigma and must be as rare as that (normal distribution).
+_SURE_SIDE = 0.9973
 _TELLING_ZONES = 1.0
+#: An error so small has a mean about 0, whatever its side.
+_NEAR_ZONES = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +171,8 @@ def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
     cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
     out = float(weight[_TRIED > 0].sum())
     low = float(weight[_TRIED < 0].sum())
-    sided = max(out, low) > _SURE_SIDE or sigma < 0.6
+    near = float(weight @ _TRIED**2) < _NEAR_ZONES**2
+    sided = max(out, low) > _SURE_SIDE or near
     if not sided:
         size = np.abs(_TRIED)
         mean = float(weight @ size)
