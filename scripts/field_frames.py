@@ -40,7 +40,7 @@ CASES = {
     "bowl": Case((0.0, 0.0), 60.0),
     "tilt and bowl": Case((-60.0, 30.0), -60.0),
     "small tilt": Case((34.0, -20.0), 0.0, ("L", "R", "G")),
-    "half": Case((60.0, 0.0), 0.0, ("L", "Ha", "L"), half=True),
+    "half": Case((60.0, 0.0), 0.0, ("L", "R", "G", "B", "Ha", "L"), half=True),
     "flat": Case(),
 }
 

@@ -78,8 +78,8 @@ def _setup(focal: float, aperture: float, hole: float, step: float, repeats: flo
     )
 
 
-#: Three telescopes of which the setup states no more than a plan needs and how well the focuser
-#: repeats, and one of them planned from an earlier result.
+#: Telescopes of which the setup states no more than a plan needs and how well the focuser repeats,
+#: and one of them planned from an earlier result.
 ACHROMAT = "achromat 102/1020"
 TRIALS = {
     "refractor 87/480": Trial(_setup(480, 87, 0, 4.0, 0.6), ("L", "R", "G", "B")),
@@ -87,6 +87,7 @@ TRIALS = {
     f"{ACHROMAT} from a result": Trial(
         _setup(1020, 102, 0, 8.5, 1.0), ("L", "R", "G", "B"), "achromat_f10", told_by=ACHROMAT
     ),
+    "refractor 130/910": Trial(_setup(910, 130, 0, 1.5, 2.0), ("L", "R", "G", "B", "OIII")),
     "mirror 200/800": Trial(_setup(800, 200, 70, 2.5, 0.6), ("L", "R", "G", "B", "Ha")),
 }
 

@@ -18,7 +18,7 @@ from .curve import FocusCurve
 from .fitted import CurveFit
 from .guess import USUAL_JITTER
 from .prediction import radius_at
-from .statistics import PRIORS
+from .statistics import PRIORS, believe
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""
@@ -172,11 +172,7 @@ def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
     model = np.interp(camera[:, None, :] - shift[:, None], along, radius_at(fit, along))
     seeing = fit.jitter * fit.floor_px.value**2 / model
     variance = np.nan_to_num(star) ** 2 + seeing**2 + (max(fit.lack, LACK) * model) ** 2
-    wild = variance + (PRIORS.wreck_size * model) ** 2
-    each = np.logaddexp(
-        np.log1p(-PRIORS.wrecked) + _log_normal(y - model, variance),
-        np.log(PRIORS.wrecked) + _log_normal(y - model, wild),
-    )
+    each = believe(y - model, variance, wild=(PRIORS.wreck_size * model) ** 2).log_likelihood
     return logsumexp(each.sum(axis=2), axis=1)
 
 
@@ -241,10 +237,6 @@ def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> FlatStar
     wing = abs(fit.best_steps - position[0]) - run[-1] / (run.size - 1) / 2
     most = min(run.size - LEAST_LEFT, int(np.sum(run < wing)) - 1)
     return FlatStart(max(frames, min(frames + spare, most)))
-
-
-def _log_normal(left: np.ndarray, variance: np.ndarray) -> np.ndarray:
-    return -0.5 * (left**2 / variance + np.log(variance))
 
 
 def _one_way(position_steps: np.ndarray) -> bool:

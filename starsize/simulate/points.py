@@ -43,8 +43,18 @@ class RadiusTable:
     splines: dict[str, tuple[RectBivariateSpline, ...]]
 
     def radii_px(self, filter_name: str, positions: np.ndarray, seeing: np.ndarray) -> np.ndarray:
-        """Radii of ``SHARES`` and the bounded one, (n, 4), at ``seeing`` times the scene's."""
+        """Radii of ``SHARES`` and the bounded one, (n, 4), at ``seeing`` times the scene's.
+
+        Raises
+        ------
+        ValueError
+            If a position lies beyond the table.
+        """
         at = self.splines[filter_name]
+        knots = at[0].get_knots()[0]
+        if np.min(positions) < knots[0] or np.max(positions) > knots[-1]:
+            msg = f"'positions' must lie in the table, {knots[0]:.0f} to {knots[-1]:.0f} steps"
+            raise ValueError(msg)
         return np.column_stack([spline.ev(positions, np.log(seeing)) for spline in at])
 
 
@@ -68,7 +78,8 @@ class PointsPlan:
     wrecked : int
         Frames of each sweep whose radii are wrong by one of ``wrecks``.
     together : bool
-        Channels of a colour camera: all sweeps share positions, seeing and wrecks.
+        Channels of a colour camera: all sweeps share positions, seeing and wrecks; positions reach
+        as far about the best focus of each.
     play_steps : float
         Play still to be taken up when each sweep begins: the count runs, the camera does not.
     """
@@ -124,9 +135,10 @@ def tabulate_radii(
         plate = scene.filters[name]
         colour = float(np.average(plate.wavelengths_nm, weights=plate.weights))
         zone[name] = critical_focus_zone_um(colour, lens.focal_ratio) / focuser.um_per_step
-        # Finer about best focus, where the radius bends.
-        u = np.linspace(-1, 1, grid)
-        at = best[name] + 1.5 * half * (0.4 * u + 0.6 * u**3)
+        # Finer about best focus, where the radius bends; channels of one exposure lie apart.
+        reach = 1.5 * half + np.ptp(list(best.values()))
+        u = np.linspace(-1, 1, grid + 2 * int(grid * (reach / (1.5 * half) - 1) / 2))
+        at = best[name] + reach * (0.4 * u + 0.6 * u**3)
         radii = np.array([_radii(scene, name, float(position)) for position in at])
         splines[name] = tuple(
             RectBivariateSpline(at, np.log(_SEEING), radii[:, :, k]) for k in range(radii.shape[2])
@@ -141,7 +153,7 @@ def draw_points(table: RadiusTable, plan: PointsPlan, *, seed: int) -> tuple[Swe
     drawn: list[SweepPoints] = []
     for name in plan.order:
         if not (plan.together and drawn):
-            frames = _frames(table, plan, "G" if plan.together else name, rng)
+            frames = _frames(table, plan, plan.order if plan.together else (name,), rng)
         position, seeing, wreck = frames["position"], frames["seeing"], frames["wreck"]
         camera = np.maximum(position, position[0] + plan.play_steps)
         radius = table.radii_px(name, camera, seeing) * wreck[:, None]
@@ -166,12 +178,13 @@ def draw_points(table: RadiusTable, plan: PointsPlan, *, seed: int) -> tuple[Swe
 
 
 def _frames(
-    table: RadiusTable, plan: PointsPlan, name: str, rng: np.random.Generator
+    table: RadiusTable, plan: PointsPlan, names: Sequence[str], rng: np.random.Generator
 ) -> Mapping[str, np.ndarray]:
-    """Positions, seeing and wrecks of one sweep."""
-    half = plan.reach * table.half_steps
+    """Positions, seeing and wrecks of one sweep that serves the filters named."""
+    best = [table.best_steps[name] for name in names]
+    half = plan.reach * table.half_steps + np.ptp(best) / 2
     spacing = 2 * half / (plan.positions - 1)
-    middle = table.best_steps[name] + rng.uniform(-plan.miscentre, plan.miscentre) * spacing
+    middle = (min(best) + max(best)) / 2 + rng.uniform(-plan.miscentre, plan.miscentre) * spacing
     wreck = np.ones(plan.positions)
     bad = rng.choice(plan.positions, plan.wrecked, replace=False)
     wreck[bad] = rng.choice(plan.wrecks, plan.wrecked)

@@ -46,10 +46,16 @@ def test_radii_scatter_as_their_sigma_says(table):
 
 def test_channels_of_one_exposure_share_position_seeing_and_wreck(table):
     plan = PointsPlan(order=("B", "Ha"), together=True, wrecked=2)
-    with pytest.raises(KeyError):
-        draw_points(table, plan, seed=1)  # no G to centre on
-    lens = tabulate_radii(LENSES["mirror_f4"], ("G", "R"), grid=13)
-    first, second = draw_points(lens, replace(plan, order=("G", "R")), seed=1)
+    first, second = draw_points(table, plan, seed=1)
     for name in ("position_steps", "seeing", "wreck"):
         assert_allclose(getattr(first, name), getattr(second, name))
     assert np.sum(first.wreck != 1) == 2
+    # Best focus of each lies as deep inside as in a sweep of its own.
+    for sweep in (first, second):
+        aside = np.abs(sweep.position_steps[[0, -1]] - sweep.best_steps)
+        assert aside.min() > 0.9 * table.half_steps
+
+
+def test_no_radius_is_made_up_beyond_the_table(table):
+    with pytest.raises(ValueError, match="must lie in the table"):
+        draw_points(table, replace(QUIET, reach=3.0), seed=1)
