@@ -22,9 +22,9 @@ from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import FieldSweep, Frame, field_of_focus
 from starsize.comparison.offsets.adjustment import Adjustment
 from starsize.comparison.offsets.changes import Changes
+from starsize.comparison.offsets.found import Scale
 from starsize.comparison.offsets.mixture import P68, Interval
 from starsize.comparison.offsets.sweeps import data_of_curves
-from starsize.comparison.offsets.table import Scale
 from starsize.comparison.offsets.terms import expected_scatter
 from starsize.conventions import Approach
 from starsize.estimate import Estimate

@@ -32,7 +32,7 @@ from starsize.comparison import compare_sweeps
 from starsize.curves import CurveSet, FocusCurve, focus_curve
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
 from starsize.curves.night import USUAL
-from starsize.frames.plan_csv import PlannedExposure, start_times_s
+from starsize.frames.plan_csv import PlannedExposure
 from starsize.photometry import measure_image
 from starsize.plan import CapturePlan, plan_capture
 from starsize.plan.equipment import Scouted, colour_of, equip
@@ -48,7 +48,7 @@ from starsize.simulate import (
     true_best_focus,
     write_night,
 )
-from starsize.simulate.planned import TUBE_PER_DEGC
+from starsize.simulate.planned import TUBE_PER_DEGC, start_times_s
 
 RESULT = Path(__file__).parent / "results" / "plan.md"
 SCRIPT = "scripts/plan_trials.py"

@@ -29,10 +29,10 @@ from starsize.frames import (
     find_sweeps,
     list_frames,
     set_aside_single,
-    write_frame,
 )
 from starsize.plain import digest
 from starsize.setup import Setup
+from starsize.simulate import write_frame
 from starsize.tracking import measure_sweeps
 
 ENDINGS = (".fits", ".fits.fz", ".fits.gz")

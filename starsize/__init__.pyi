@@ -55,6 +55,7 @@ from .photometry import (
 from .pipeline import (
     load_result as load_result,
     measure_offsets as measure_offsets,
+    scout as scout,
 )
 from .plan import (
     CapturePlan as CapturePlan,
@@ -72,9 +73,6 @@ from .reports import (
     result_document as result_document,
     write_plan as write_plan,
     write_results as write_results,
-)
-from .scouting import (
-    scout as scout,
 )
 from .setup import (
     Setup as Setup,

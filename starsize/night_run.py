@@ -12,8 +12,8 @@ from .cache import Cache
 from .errors import InputError
 from .estimate import NOT_KNOWN, Estimate, Notice
 from .frames import Calibration, InputFile, complete_setup, list_frames
-from .frames.follow import follow_folders
 from .frames.frame import FrameFacts
+from .frames.walk import follow_folders
 from .night import (
     Equipment,
     Exposure,

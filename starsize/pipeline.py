@@ -13,11 +13,11 @@ import numpy as np
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.compared import FieldReport
-from .comparison.field_stars import at_centre, field_of_sweeps
+from .comparison.field import at_centre, field_of_sweeps
 from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .filters import canonical_filter, filter_order
+from .filters import Band, canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
@@ -29,9 +29,16 @@ from .frames import (
     set_aside_single,
     unused_notices,
 )
+from .plan import Scouted, frames_told, result_told
 from .reports.result import RunResult
-from .reports.stored import load_measured_set
-from .reports.stored_run import StoredRun, check_same_focuser, is_result, joined_curves, load_run
+from .reports.stored import (
+    StoredRun,
+    check_same_focuser,
+    is_result,
+    joined_curves,
+    load_measured_set,
+    load_run,
+)
 from .reports.words import worded
 from .setup import Setup
 from .steps import compare_sweeps, curve_of, fit_curves
@@ -39,6 +46,7 @@ from .tracking import (
     MeasuredSweep,
     filmstrips,
     left_out_notices,
+    measure_files,
     measure_sweeps,
     other_field_notices,
 )
@@ -108,7 +116,9 @@ def measure_offsets(
     >>> result  # doctest: +SKIP
     <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    new, earlier = _new_and_stored(paths)
+    every = [Path(path) for path in paths]
+    earlier = [load_run(path) for path in every if is_result(path)]
+    new = [path for path in every if not is_result(path)]
     given = setup or (earlier[0].setup if earlier else Setup())
     skip = [cache.path.parent] if cache else []
     wanted = bool(new) or not earlier
@@ -150,12 +160,6 @@ def measure_offsets(
         notices=tuple(dict.fromkeys(notices)),
         strips=(*strips, *(None for _ in measured[len(strips) :])),
     )
-
-
-def _new_and_stored(paths: Iterable[str | Path]) -> tuple[list[Path], list[StoredRun]]:
-    every = [Path(path) for path in paths]
-    stored = [load_run(path) for path in every if is_result(path)]
-    return [path for path in every if not is_result(path)], stored
 
 
 def load_result(path: str | Path) -> RunResult:
@@ -327,3 +331,58 @@ def _disagreement(
         f"aperture and pixel size (binning included); the stated step size was used"
     )
     return (Notice("step_size_disagrees", text),)
+
+
+def scout(
+    paths: Sequence[str | Path],
+    *,
+    setup: Setup | None = None,
+    executor: Executor | None = None,
+) -> tuple[Setup, Scouted]:
+    """Look at test frames, or at an earlier result, before a plan is made.
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+        Frames and folders of them, of which the sharpest is taken to be in focus; or one result
+        folder.
+    setup : Setup, optional
+        What is known of the equipment; headers fill in the rest.
+    executor : concurrent.futures.Executor, optional
+        Where frames are measured.
+
+    Returns
+    -------
+    setup : Setup
+    told : Scouted
+
+    Raises
+    ------
+    InputError
+        If a path cannot be used, results are mixed with other paths, or nothing can be measured.
+
+    Examples
+    --------
+    >>> setup, told = scout(["test_frame.fits"])  # doctest: +SKIP
+    """
+    every, given = [Path(path) for path in paths], setup or Setup()
+    if any(is_result(path) for path in every):
+        if len(every) > 1:
+            msg = "plan from one result folder, or from test frames; not from both"
+            raise InputError(msg)
+        result = load_result(every[0])
+        known = result.setup if setup is None or setup == Setup() else setup
+        bands = _bands(known, (sweep.filter for sweep in result.measured))
+        return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
+    files = list_frames(every, setup=given)
+    known, _ = complete_setup(given, files)
+    facts = [f.facts for f in files if f.usable and f.facts is not None]
+    if not facts:
+        raise InputError(nothing_to_measure(files))
+    frames = measure_files(facts, setup=known, executor=executor)
+    return known, frames_told(frames, _bands(known, (f.filter or "" for f in facts)))
+
+
+def _bands(setup: Setup, names: Iterable[str]) -> dict[str, Band]:
+    found = {name: setup.band(name) for name in names}
+    return {name: band for name, band in found.items() if band is not None}

@@ -12,10 +12,10 @@ import starsize
 PACKAGE = Path(starsize.__file__).parent
 LAYERS = (
     "frames", "photometry", "tracking", "curves", "comparison", "night", "plan", "reports",
-    "steps", "pipeline", "scouting", "night_run", "cli",
+    "steps", "pipeline", "night_run", "cli",
 )  # fmt: skip
 LEAVES = {
-    "cache", "conventions", "errors", "estimate", "filters", "glasses", "notebook", "optics",
+    "cache", "conventions", "errors", "estimate", "filters", "notebook", "optics",
     "plain", "setup",
 }  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))

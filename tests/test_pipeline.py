@@ -12,7 +12,7 @@ from starsize.comparison.compared import ColourReport, FocuserHealth, Temperatur
 from starsize.curves import fit_curves, focus_curve
 from starsize.errors import InputError
 from starsize.estimate import Finding
-from starsize.frames import FrameFacts, InputFile, Sweep, write_frame
+from starsize.frames import FrameFacts, InputFile, Sweep
 from starsize.pipeline import (
     compare_measured,
     find_reference,
@@ -21,9 +21,9 @@ from starsize.pipeline import (
     nothing_to_measure,
     with_lost_filters,
 )
-from starsize.reports.stored_run import load_run
+from starsize.reports.stored import load_run
 from starsize.setup import Camera, FilterGlass, Setup, Telescope
-from starsize.simulate import SCENARIOS, draw_night, simulate_night
+from starsize.simulate import SCENARIOS, draw_night, simulate_night, write_frame
 from starsize.simulate.night import draw_planned
 from starsize.tracking.measured import StarTracks
 

@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from starsize.frames import find_sweeps, list_frames, read_facts, read_pixels, write_frame
+from starsize.frames import find_sweeps, list_frames, read_facts, read_pixels
 from starsize.frames.header import read_image_header
+from starsize.simulate import write_frame
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from _results import RESULTS, write_section

@@ -32,10 +32,10 @@ from astropy.io import fits
 from starfields_stars import NOISE_ADU, star_field
 
 from starsize import Cache, find_sweeps, list_frames, measure_offsets, measure_sweeps, write_results
-from starsize.frames import write_frame
 from starsize.photometry.law import growth_bank
 from starsize.pipeline import compare_measured
 from starsize.setup import Setup
+from starsize.simulate import write_frame
 from starsize.tracking import filmstrips
 
 sys.path.insert(0, str(Path(__file__).parents[1]))

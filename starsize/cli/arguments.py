@@ -4,7 +4,7 @@ import argparse
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn, TypeAlias
+from typing import Any, Final, NoReturn, TypeAlias
 
 from .. import __version__
 
@@ -28,12 +28,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"starsize {__version__}")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-    _add_offsets(verbs)
-    _add_measure(verbs)
-    _add_compare(verbs)
-    _add_plan(verbs)
-    _add_night(verbs)
-    _add_simulate(verbs)
+    for add in (
+        _add_offsets, _add_measure, _add_compare, _add_plan, _add_night, _add_simulate,
+    ):  # fmt: skip
+        add(verbs)
     parser.add_argument(
         "--print-completion",
         action=_PrintCompletion,
@@ -66,6 +64,26 @@ class _PrintCompletion(argparse.Action):
         parser.exit()
 
 
+def _file(metavar: str, words: str) -> dict[str, Any]:
+    return {"type": Path, "metavar": metavar, "help": words}
+
+
+def _flag(words: str) -> dict[str, Any]:
+    return {"action": "store_true", "help": words}
+
+
+def _add(verb: argparse.ArgumentParser, *names: str) -> None:
+    """Options that several verbs have."""
+    for name in names:
+        verb.add_argument(name, **_SHARED[name])
+
+
+def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
+    words = f"folder to write into (default: {default})"
+    verb.add_argument("--out", default=Path(default), **_file("DIR", words))
+    _add(verb, "--overwrite")
+
+
 def _add_offsets(verbs: _Verbs) -> None:
     verb = verbs.add_parser(
         "offsets",
@@ -75,17 +93,15 @@ def _add_offsets(verbs: _Verbs) -> None:
         epilog="Exit status: 0 all filters measured, 3 some refused, 4 none measured, "
         "2 the call or the input was wrong.",
     )
-    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
-    _add_reference(verb)
+    verb.add_argument("frames", nargs="+", **_file("FRAMES", "folders and files"))
+    _add(verb, "--reference")
     _add_out(verb, "starsize-out")
-    _add_facts(verb)
-    _flag(
-        verb, "--watch", "follow a folder while it is being captured: a line after each sweep, and "
-        "the page written anew",
-    )  # fmt: skip
-    _path(verb, "--plan", "CSV", "with --watch: stop when all its sweeps are in")
-    _add_reading(verb)
-    _add_showing(verb)
+    _add(verb, "--facts")
+    watch = "follow a folder while it is being captured: a line after each sweep, and the page "
+    verb.add_argument("--watch", **_flag(watch + "written anew"))
+    plan = "with --watch: stop when all its sweeps are in"
+    verb.add_argument("--plan", **_file("CSV", plan))
+    _add(verb, *_READING, *_SHOWING)
 
 
 def _add_measure(verbs: _Verbs) -> None:
@@ -95,11 +111,9 @@ def _add_measure(verbs: _Verbs) -> None:
         description="Prints stars, half-flux radius, background and elongation, one line a frame; "
         "three (R, G, B) for a frame of a colour camera.",
     )
-    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAME", help="files and folders")
-    _path(verb, "--stars", "FILE", "write the table of all stars (ECSV)")
-    _add_overwrite(verb)
-    _add_reading(verb)
-    _add_showing(verb)
+    verb.add_argument("frames", nargs="+", **_file("FRAME", "files and folders"))
+    verb.add_argument("--stars", **_file("FILE", "write the table of all stars (ECSV)"))
+    _add(verb, "--overwrite", *_READING, *_SHOWING)
 
 
 def _add_compare(verbs: _Verbs) -> None:
@@ -109,10 +123,10 @@ def _add_compare(verbs: _Verbs) -> None:
         description="Compares two result folders of 'starsize offsets': which filters changed "
         "focus, by how much, and which moves to update.",
     )
-    _path(verb, "old", "OLD", "result folder of the old set or night")
-    _path(verb, "new", "NEW", "result folder of the new set or night")
+    verb.add_argument("old", **_file("OLD", "result folder of the old set or night"))
+    verb.add_argument("new", **_file("NEW", "result folder of the new set or night"))
     _add_out(verb, "starsize-comparison")
-    _add_showing(verb)
+    _add(verb, *_SHOWING)
 
 
 def _add_plan(verbs: _Verbs) -> None:
@@ -124,27 +138,24 @@ def _add_plan(verbs: _Verbs) -> None:
         epilog="Exit status: 0 planned, 3 planned but the uncertainty wanted cannot be reached, "
         "2 the call or the input was wrong.",
     )
-    _add_setup(verb)
+    _add(verb, "--setup")
     verb.add_argument("--position", type=float, metavar="STEPS", help="about where best focus lies")
     seen = verb.add_mutually_exclusive_group()
     seen.add_argument("--hfr", type=_positive, metavar="PX", help="half-flux radius in focus")
-    seen.add_argument(
-        "--from", dest="seen", nargs="+", type=Path, metavar="PATH",
-        help="test frames, the sharpest in focus, or one result folder",
-    )  # fmt: skip
+    frames = "test frames, the sharpest in focus, or one result folder"
+    seen.add_argument("--from", dest="seen", nargs="+", **_file("PATH", frames))
     verb.add_argument(
         "--filters", type=_names, default=(), metavar="L,R,...",
         help="filters to sweep (default: those of the setup file)",
     )  # fmt: skip
-    _add_reference(verb)
+    _add(verb, "--reference")
     verb.add_argument(
         "--sigma", type=_steps_or_zones, metavar="STEPS",
         help="uncertainty wanted for each offset, in steps, or as '0.3zone' in the smallest "
         "critical focus zone (default: 0.25zone)",
     )  # fmt: skip
     _add_out(verb, "starsize-plan")
-    _add_jobs(verb)
-    _add_showing(verb)
+    _add(verb, "--jobs", "--cluster", *_SHOWING)
 
 
 def _add_night(verbs: _Verbs) -> None:
@@ -156,20 +167,17 @@ def _add_night(verbs: _Verbs) -> None:
         epilog="Exit status: 0 judged, 3 some exposures could not be measured, 4 none, 2 the call "
         "or the input was wrong.",
     )
-    verb.add_argument("frames", nargs="+", type=Path, metavar="FRAMES", help="folders and files")
-    _path(
-        verb, "--offsets", "RESULT",
-        "result folder of 'starsize offsets': the star of this telescope, its table",
-    )  # fmt: skip
+    verb.add_argument("frames", nargs="+", **_file("FRAMES", "folders and files"))
+    result = "result folder of 'starsize offsets': the star of this telescope, its table"
+    verb.add_argument("--offsets", **_file("RESULT", result))
     verb.add_argument(
         "--growth", type=_percent, default=0.1, metavar="PERCENT",
         help="growth of the stars by defocus that counts as lost (default: 10)",
     )  # fmt: skip
     _add_out(verb, "starsize-night")
-    _add_facts(verb)
-    _flag(verb, "--watch", "follow the folders until stopped with Ctrl-C")
-    _add_reading(verb)
-    _add_showing(verb)
+    _add(verb, "--facts")
+    verb.add_argument("--watch", **_flag("follow the folders until stopped with Ctrl-C"))
+    _add(verb, *_READING, *_SHOWING)
 
 
 def _add_simulate(verbs: _Verbs) -> None:
@@ -181,70 +189,12 @@ def _add_simulate(verbs: _Verbs) -> None:
     verb.add_argument(
         "--scenario", default="parfocal_refractor", metavar="NAME", help="which invented telescope"
     )
-    _flag(verb, "--list", "list the scenarios and stop")
-    _path(verb, "--plan", "CSV", "follow this plan.csv with your own telescope")
-    _path(verb, "--setup", "FILE", "your telescope (default: that of the plan)")
+    verb.add_argument("--list", **_flag("list the scenarios and stop"))
+    verb.add_argument("--plan", **_file("CSV", "follow this plan.csv with your own telescope"))
+    verb.add_argument("--setup", **_file("FILE", "your telescope (default: that of the plan)"))
     verb.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random numbers")
     _add_out(verb, "starsize-practice")
-    _flag(verb, "--quiet", "print nothing but errors")
-
-
-def _flag(verb: argparse.ArgumentParser, name: str, words: str) -> None:
-    verb.add_argument(name, action="store_true", help=words)
-
-
-def _path(verb: argparse.ArgumentParser, name: str, metavar: str, words: str) -> None:
-    verb.add_argument(name, type=Path, metavar=metavar, help=words)
-
-
-def _add_reference(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument(
-        "--reference", metavar="FILTER", help="filter that offsets are counted from (default: L)"
-    )
-
-
-def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
-    words = f"folder to write into (default: {default})"
-    verb.add_argument("--out", type=Path, default=Path(default), metavar="DIR", help=words)
-    _add_overwrite(verb)
-
-
-def _add_facts(verb: argparse.ArgumentParser) -> None:
-    _path(
-        verb, "--facts", "CSV", "table (file, filter, position_steps, temperature_degC, ...) that "
-        "supplies or overrides what headers say",
-    )  # fmt: skip
-
-
-def _add_overwrite(verb: argparse.ArgumentParser) -> None:
-    _flag(verb, "--overwrite", "replace files that starsize did not write")
-
-
-def _add_setup(verb: argparse.ArgumentParser) -> None:
-    _path(verb, "--setup", "FILE", "TOML file: telescope, focuser, camera, filters")
-
-
-def _add_reading(verb: argparse.ArgumentParser) -> None:
-    _add_setup(verb)
-    for kind in ("dark", "flat", "bias"):
-        _path(verb, f"--{kind}", "FILE", f"master {kind} frame")
-    _add_jobs(verb)
-
-
-def _add_jobs(verb: argparse.ArgumentParser) -> None:
-    verb.add_argument(
-        "--jobs", type=_count, metavar="N",
-        help="processes that measure frames (default: one per core)",
-    )  # fmt: skip
-    verb.add_argument(
-        "--cluster", metavar="ADDRESS",
-        help="scheduler of a dask.distributed cluster that measures the frames instead",
-    )  # fmt: skip
-
-
-def _add_showing(verb: argparse.ArgumentParser) -> None:
-    _flag(verb, "--quiet", "print nothing but errors")
-    _flag(verb, "--json", "print the result as JSON")
+    _add(verb, "--quiet")
 
 
 def _number(
@@ -284,3 +234,29 @@ def _steps_or_zones(text: str) -> tuple[float | None, float | None]:
     if word.endswith("zone"):
         return None, _positive(word.removesuffix("zone").strip())
     return _positive(text), None
+
+
+_SHARED: Final[dict[str, dict[str, Any]]] = {
+    "--reference": {
+        "metavar": "FILTER", "help": "filter that offsets are counted from (default: L)",
+    },
+    "--overwrite": _flag("replace files that starsize did not write"),
+    "--facts": _file(
+        "CSV", "table (file, filter, position_steps, temperature_degC, ...) that supplies or "
+        "overrides what headers say",
+    ),
+    "--setup": _file("FILE", "TOML file: telescope, focuser, camera, filters"),
+    **{f"--{kind}": _file("FILE", f"master {kind} frame") for kind in ("dark", "flat", "bias")},
+    "--jobs": {
+        "type": _count, "metavar": "N",
+        "help": "processes that measure frames (default: one per core)",
+    },
+    "--cluster": {
+        "metavar": "ADDRESS",
+        "help": "scheduler of a dask.distributed cluster that measures the frames instead",
+    },
+    "--quiet": _flag("print nothing but errors"),
+    "--json": _flag("print the result as JSON"),
+}  # fmt: skip
+_READING: Final = ("--setup", "--dark", "--flat", "--bias", "--jobs", "--cluster")
+_SHOWING: Final = ("--quiet", "--json")

@@ -11,7 +11,7 @@ from ..reports import (
     write_comparison,
 )
 from ..steps import compare_filter_sets
-from .shared import print_json, print_line
+from .shared import show
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -20,9 +20,11 @@ def run(arguments: argparse.Namespace) -> int:
     check_writable(arguments.out, overwrite=arguments.overwrite, files=COMPARISON_FILES)
     comparison = compare_filter_sets(old, new)
     written = write_comparison(comparison, arguments.out, overwrite=arguments.overwrite)
-    if arguments.json:
-        print_json(comparison_document(comparison))
-    elif not arguments.quiet:
-        print_comparison(comparison)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    show(
+        arguments,
+        comparison,
+        comparison_document,
+        print_comparison,
+        [path.name for path in written],
+    )
     return 0

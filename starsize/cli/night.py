@@ -1,28 +1,31 @@
-"""``starsize night``: focus through a night of ordinary exposures."""
+"""``starsize night``: focus through a night of ordinary exposures, at once or as they come in."""
 
 import argparse
 import math
+from datetime import UTC, datetime
+from typing import Any
 
-from ..night_run import measure_night
+from ..errors import InputError
+from ..night import NightResult
+from ..night_run import follow_night, measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
-from .night_watch import watch
+from ..reports.night_words import night_headline, state_line
 from .shared import (
     calibration_of,
     executor_of,
     exit_status,
     kept_in,
-    print_json,
     print_line,
     progress_line,
     setup_of,
+    show,
 )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, judge, write and show a night; hand back the exit status."""
-    folders = [path for path in arguments.frames if path.is_dir()]
     check_writable(
-        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frame_folders=folders
+        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frames=arguments.frames
     )
     if arguments.watch:
         return watch(arguments)
@@ -33,21 +36,53 @@ def run(arguments: argparse.Namespace) -> int:
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
         result = measure_night(
-            arguments.frames,
-            setup=setup_of(arguments) if arguments.setup else None,
-            offsets=arguments.offsets,
-            growth=arguments.growth,
-            facts_csv=arguments.facts,
-            calibration=calibration_of(arguments),
-            cache=cache,
-            skip=(arguments.out,),
-            executor=executor,
-            progress=progress,
+            arguments.frames, cache=cache, executor=executor, progress=progress, **_how(arguments)
         )
         written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-    if arguments.json:
-        print_json(night_document(result))
-    elif not arguments.quiet:
-        print_night(result)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    show(arguments, result, night_document, print_night, [path.name for path in written])
     return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
+
+
+def watch(arguments: argparse.Namespace) -> int:
+    """Judge frames as they come, until Ctrl-C; the page is written anew each time."""
+    files = [str(path) for path in arguments.frames if not path.is_dir()]
+    if files:
+        msg = f"--watch follows folders; {files[0]} is none"
+        raise InputError(msg)
+    result: NightResult | None = None
+    told = 0
+    _say(arguments, "watching; stop with Ctrl-C")
+    try:
+        # Frames come one by one: more processes than asked for would only wait.
+        arguments.jobs = arguments.jobs or 1
+        with executor_of(arguments) as executor:
+            for result in follow_night(arguments.frames, executor=executor, **_how(arguments)):
+                write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+                states = ["", *(frame.state for frame in result.frames)]
+                for k in range(told, len(result.frames)):
+                    if states[k + 1] != states[k]:
+                        _say(arguments, state_line(result, k))
+                told = len(result.frames)
+    except KeyboardInterrupt:
+        pass
+    if result is not None:
+        _say(arguments, f"stopped. {night_headline(result)}")
+        _say(arguments, "without --watch the night is judged by all of its frames, offsets too")
+    return 0
+
+
+def _how(arguments: argparse.Namespace) -> dict[str, Any]:
+    """What a night is measured with, at once or while it is followed."""
+    return {
+        "setup": setup_of(arguments) if arguments.setup else None,
+        "offsets": arguments.offsets,
+        "growth": arguments.growth,
+        "facts_csv": arguments.facts,
+        "calibration": calibration_of(arguments),
+        "skip": (arguments.out,),
+    }
+
+
+def _say(arguments: argparse.Namespace, text: str) -> None:
+    if not (arguments.quiet or arguments.json):
+        print_line(f"{datetime.now(UTC):%H:%M:%S} {text}")

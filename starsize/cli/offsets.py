@@ -1,14 +1,23 @@
-"""``starsize offsets``: the main job."""
+"""``starsize offsets``: the main job; with --watch while the night is still being captured."""
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from ..cache import Cache
 from ..errors import InputError
-from ..pipeline import measure_offsets
+from ..frames import Sweep, find_sweeps, list_frames
+from ..frames.header import has_frame_ending
+from ..frames.plan_csv import PlannedExposure, read_plan
+from ..frames.walk import follow_folders, frame_files
+from ..pipeline import find_reference, measure_offsets
 from ..reports import (
     RESULT_FILES,
     RunResult,
@@ -17,18 +26,41 @@ from ..reports import (
     result_document,
     write_results,
 )
+from ..reports.folder import keep_apart
+from ..reports.sentences import sweep_line
+from ..reports.stored import is_result, load_run
 from ..setup import Setup
 from .shared import (
     calibration_of,
     executor_of,
     exit_status,
     kept_in,
-    print_json,
     print_line,
     progress_line,
     setup_of,
+    show,
 )
-from .watch import Measure, watch_sweeps
+
+#: A sweep that nothing follows is over after this many of its usual intervals without a frame ...
+_INTERVALS = 4.0
+#: ... but not sooner than this.
+_LEAST_QUIET_S = 45.0
+
+#: All sweeps were taken, some are to be repeated, and for so long nobody did.
+_GIVEN_UP_S = 900.0
+
+Measure = Callable[[Sequence[Path], str | None], RunResult]
+"""Measure the given folders and files from the given reference, and write the results."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How far the capture has come."""
+
+    over: tuple[Sweep, ...]
+    running: tuple[Sweep, ...]
+    to_come: tuple[str, ...]
+    """Filters of the planned sweeps that are not over."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -37,8 +69,9 @@ def run(arguments: argparse.Namespace) -> int:
         msg = "--plan says when --watch may stop; give both"
         raise InputError(msg)
     # Before the frames are measured: a person should not wait to hear that there is no place.
-    folders = [path for path in arguments.frames if path.is_dir()]
-    check_writable(arguments.out, overwrite=arguments.overwrite, frame_folders=folders)
+    check_writable(arguments.out, overwrite=arguments.overwrite, frames=arguments.frames)
+    stored = [load_run(path) for path in arguments.frames if is_result(path)]
+    keep_apart(arguments.out, [file for run in stored for file in run.files])
     setup = setup_of(arguments)
     quiet = arguments.quiet or arguments.json
 
@@ -50,15 +83,12 @@ def run(arguments: argparse.Namespace) -> int:
     with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
         measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
-            say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
+            folders = ", ".join(str(path) for path in arguments.frames if path.is_dir())
+            say(f"watching {folders}; Ctrl-C ends it")
             result = watch_sweeps(arguments, setup, measure, say)
         else:
             result = measure(arguments.frames, arguments.reference)
-    if arguments.json:
-        print_json(result_document(result))
-    elif not arguments.quiet:
-        print_result(result)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(RESULT_FILES.names)}")
+    show(arguments, result, result_document, print_result, RESULT_FILES.names)
     return exit_status([row.status == "measured" for row in result.comparison.rows])
 
 
@@ -85,3 +115,113 @@ def _measurer(
         return result
 
     return measure
+
+
+def watch_sweeps(
+    arguments: argparse.Namespace, setup: Setup, measure: Measure, say: Callable[[str], None]
+) -> RunResult:
+    """Follow the folders; after each sweep measure, write and say one line. Return the last result.
+
+    Ends when all planned sweeps are in, by Ctrl-C once there is a result, or where some ought to be
+    repeated and for a quarter of an hour nobody did.
+    """
+    folders = [path for path in arguments.frames if path.is_dir() and not is_result(path)]
+    plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
+    skip = (arguments.out,)
+    told: set[tuple[Path, ...]] = set()
+    refused: set[tuple[Path, ...]] = set()
+    result: RunResult | None = None
+    with suppress(KeyboardInterrupt):
+        for quiet_s in follow_folders(folders, skip=skip):
+            if not any(frame_files(folders, skip)):
+                continue
+            files = [
+                file
+                for file in list_frames(folders, setup=setup, facts_csv=arguments.facts, skip=skip)
+                if has_frame_ending(file.path)
+            ]
+            sweeps, _ = find_sweeps(files, outward=setup.focuser.outward)
+            standing = how_far(sweeps, plan, quiet_s, refused)
+            new = [sweep for sweep in standing.over if frames_of(sweep) not in told]
+            if new:
+                # Without the sweep that is being taken: half of it would be refused.
+                running = {path for sweep in standing.running for path in frames_of(sweep)}
+                paths = [file.path for file in files if file.path not in running]
+                stored = [path for path in arguments.frames if path not in folders]
+                reference = _reference_so_far(arguments, sweeps, setup)
+                result = measure([*paths, *stored], reference)
+                told |= {frames_of(sweep) for sweep in new}
+                refused |= refused_sweeps(result)
+                standing = how_far(sweeps, plan, quiet_s, refused)
+                for sweep in new:
+                    say(sweep_line(result, sweep.id, to_come=standing.to_come))
+            all_taken = plan and not how_far(sweeps, plan, quiet_s).to_come
+            if result is not None and plan and not standing.to_come:
+                break
+            if result is not None and all_taken and quiet_s > _GIVEN_UP_S:
+                break
+    if result is None:
+        raise KeyboardInterrupt
+    return result
+
+
+def how_far(
+    sweeps: Sequence[Sweep],
+    plan: Sequence[PlannedExposure],
+    quiet_s: float,
+    refused: Collection[tuple[Path, ...]] = (),
+) -> Standing:
+    """Tell sweeps that are over from the one that is being taken.
+
+    A sweep is over when the next one has begun, when it has as many frames as were planned, or
+    when no frame has come for long. One that was refused does not count towards the plan.
+    """
+    left = list(Counter((one.sweep, one.filter) for one in plan).items())
+    over: list[Sweep] = []
+    running: list[Sweep] = []
+    for sweep in sweeps:
+        if len(sweep.frames) < 2:
+            continue
+        mine = next((entry for entry in left if entry[0][1] == sweep.filter), None)
+        counts = mine is not None and frames_of(sweep) not in refused
+        is_full = counts and mine is not None and len(sweep.frames) >= mine[1]
+        done = is_full or _is_followed(sweep, sweeps) or quiet_s >= _patience_s(sweep)
+        (over if done else running).append(sweep)
+        if counts and done and mine is not None:
+            left.remove(mine)
+    return Standing(tuple(over), tuple(running), tuple(name for (_, name), _ in left))
+
+
+def refused_sweeps(result: RunResult) -> set[tuple[Path, ...]]:
+    """The sweeps that gave no best focus, in any colour."""
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    return {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
+
+
+def frames_of(sweep: Sweep) -> tuple[Path, ...]:
+    """What makes it the same sweep: its frames."""
+    return tuple(frame.path for frame in sweep.frames)
+
+
+def _is_followed(sweep: Sweep, sweeps: Sequence[Sweep]) -> bool:
+    """Whether another sweep began after the last frame of this one."""
+    times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
+    starts = [one.frames[0].mid_time_mjd for one in sweeps if one is not sweep]
+    return bool(times) and any(start is not None and start > max(times) for start in starts)
+
+
+def _patience_s(sweep: Sweep) -> float:
+    times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
+    usual = float(np.median(np.diff(times))) * 86400 if len(times) > 1 else 0.0
+    return max(_LEAST_QUIET_S, _INTERVALS * usual)
+
+
+def _reference_so_far(
+    arguments: argparse.Namespace, sweeps: Sequence[Sweep], setup: Setup
+) -> str | None:
+    """The reference asked for, once there is a sweep of it."""
+    if arguments.reference is None:
+        return None
+    with suppress(InputError):
+        return find_reference(arguments.reference, sweeps, setup=setup)
+    return None

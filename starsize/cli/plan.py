@@ -3,10 +3,10 @@
 import argparse
 
 from ..filters import canonical_filter
+from ..pipeline import scout
 from ..plan import plan_capture
 from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
-from ..scouting import scout
-from .shared import print_json, print_line, progress_line, setup_of
+from .shared import progress_line, setup_of, show
 from .workers import workers
 
 
@@ -32,9 +32,5 @@ def run(arguments: argparse.Namespace) -> int:
             sigma_zones=zones,
         )
     written = write_plan(plan, arguments.out, overwrite=arguments.overwrite)
-    if arguments.json:
-        print_json(plan_document(plan))
-    elif not arguments.quiet:
-        print_plan(plan)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(path.name for path in written)}")
+    show(arguments, plan, plan_document, print_plan, [path.name for path in written])
     return 0 if plan.reached or arguments.sigma is None else 3

@@ -3,10 +3,11 @@
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from rich.console import Console
 from rich.progress import (
@@ -24,6 +25,8 @@ from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
 from .cluster import cluster
 from .workers import workers
+
+_Found = TypeVar("_Found")
 
 
 def setup_of(arguments: argparse.Namespace) -> Setup:
@@ -86,6 +89,21 @@ def print_line(text: str) -> None:
     encoding = sys.stdout.encoding or "utf-8"
     text = "\n".join(map(printable, text.split("\n")))
     print(text.encode(encoding, "replace").decode(encoding))
+
+
+def show(
+    arguments: argparse.Namespace,
+    found: _Found,
+    document: Callable[[_Found], object],
+    show_it: Callable[[_Found], None],
+    written: Iterable[str],
+) -> None:
+    """Print what was found as JSON or for people, and what was written; nothing where quiet."""
+    if arguments.json:
+        print_json(document(found))
+    elif not arguments.quiet:
+        show_it(found)
+        print_line(f"\nwritten to {arguments.out}: {', '.join(written)}")
 
 
 def print_json(document: object) -> None:

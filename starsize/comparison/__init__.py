@@ -1,6 +1,6 @@
 """Comparison: offset table, temperature and direction, colour, glass against telescope."""
 
-from .colour.curve import SmoothCurve, fit_smooth_curve
+from .colour.explanations import SmoothCurve, fit_smooth_curve
 from .colour.verdict import colour_verdict, compromise_position
 from .compare import compare_sweeps
 from .compared import (
@@ -21,35 +21,3 @@ from .offsets.adjustment import Adjustment, Scatter, Term, adjust
 from .offsets.sweeps import BestFocusData, best_focus_data
 from .sets.compared import MeasuredSet, SetComparison, SetRow
 from .sets.filter_sets import change_reference, compare_filter_sets, measured_set
-
-__all__ = [
-    "Action",
-    "Adjustment",
-    "BestFocusData",
-    "Cause",
-    "ColourPoint",
-    "ColourReport",
-    "ColourWord",
-    "Comparison",
-    "FocuserHealth",
-    "MeasuredSet",
-    "OddFilter",
-    "OffsetRow",
-    "Scatter",
-    "SetComparison",
-    "SetRow",
-    "Slip",
-    "SmoothCurve",
-    "Status",
-    "TemperatureTerm",
-    "Term",
-    "adjust",
-    "best_focus_data",
-    "change_reference",
-    "colour_verdict",
-    "compare_filter_sets",
-    "compare_sweeps",
-    "compromise_position",
-    "fit_smooth_curve",
-    "measured_set",
-]

@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 
-from ..curves.fitted import CurveFit, CurveSet
+from ..curves.fitted import CurveSet
 from ..errors import InputError
 from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
@@ -14,11 +14,11 @@ from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.adjustment import Adjustment
 from .offsets.changes import Changes, with_changes
-from .offsets.focuser import focuser_health
-from .offsets.remarks import cautions, notices_of
-from .offsets.sweeps import BestFocusData, data_of_curves, is_colour_channel
-from .offsets.table import ZONE_NEEDS, Scale, choose_reference, offset_table
-from .offsets.temperature import expected_coefficient, temperature_term
+from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
+from .offsets.found import Found, Scale
+from .offsets.remarks import notices_of
+from .offsets.sweeps import BestFocusData, data_of_curves
+from .offsets.table import choose_reference, offset_table
 from .offsets.terms import (
     TermChoice,
     choose_terms,
@@ -86,7 +86,10 @@ def compare_sweeps(
     if reference is not None and filters and reference not in filters:
         msg = f"the reference {reference!r} is not among the filters found: {', '.join(filters)}"
         raise InputError(msg)
-    size, source = _step_size(um_per_step, um_per_step_source, known)
+    size, stated = um_per_step, known.focuser.um_per_step
+    source: StepSource = um_per_step_source or "setup"
+    if size is None or not size.is_known or size.value <= 0:
+        size, source = (Estimate(stated), "setup") if stated else (None, None)
     scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
     um = size.value if size else None
     zones = zones_in_steps(filters, setup=known, um_per_step=um)
@@ -97,35 +100,26 @@ def compare_sweeps(
         )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
-    remarks = notices_of(
-        data, adjustment, choice, setup=known, reference=chosen, wanted=reference, changes=changes
-    )
+    night = Found(
+        curves=curves, setup=known, scale=scale, reference=chosen, zone_steps=zones, data=data,
+        choice=choice, adjustment=adjustment, changes=changes,
+    )  # fmt: skip
     first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
     order = [adjustment.filters.index(name) for name in first]
-    found = adjustment.offsets(chosen)
+    offsets = adjustment.offsets(chosen)
     return Comparison(
         reference=chosen,
-        rows=offset_table(
-            curves, adjustment, reference=chosen, zone_steps=zones, scale=scale,
-            cautions=cautions(data, choice, chosen, changes),
-            zone_lacks=_zone_lacks(filters, known, size),
-        ),
+        rows=offset_table(curves, chosen, night),
         filters=tuple(first),
         covariance_steps2=adjustment.mixture.covariance_of(adjustment.contrasts(chosen)[order]),
-        half95_steps=tuple(found[i].half95 for i in order),
-        colour=colour_report(
-            adjustment, _sharpest(curves), setup=known, scale=scale, zone_steps=zones,
-            same_glass=all(is_colour_channel(fit.curve) for fit in curves.answered),
-            lens=curves.lens,
-        ),
-        temperature=temperature_term(adjustment, choice, known, scale, zone_steps=zones),
-        focuser=focuser_health(
-            curves, data, adjustment, choice=choice, changes=changes, size=size, source=source
-        ),
+        half95_steps=tuple(offsets[i].half95 for i in order),
+        colour=colour_report(night),
+        temperature=temperature_term(night),
+        focuser=focuser_health(night, source),
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
-        notices=remarks,
-    )  # fmt: skip
+        notices=notices_of(night, reference),
+    )
 
 
 def adjusted_sweeps(
@@ -138,16 +132,16 @@ def adjusted_sweeps(
     )
     plausible = plausible_terms(data, choice, setup)
     found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
-    if "direction" not in choice.source:
-        return choice, *found
     # The play is known only after a first pass; a bound on it counts in full.
-    play = choice.bound["direction"]
-    if choice.source["direction"] != "bound":
+    if choice.source.get("direction") == "bound":
+        play = choice.bound["direction"]
+    elif "direction" in choice.source:
         play = abs(found[0].term("direction").value)
-    widened = with_doubtful_directions(data, choice, play)
-    if widened is data:
+    else:
         return choice, *found
-    found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+    widened = with_doubtful_directions(data, play)
+    if widened is not data:
+        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
     return choice, *found
 
 
@@ -166,28 +160,6 @@ def zones_in_steps(
     }
 
 
-def _zone_lacks(
-    filters: list[str], setup: Setup, size: Estimate | None
-) -> dict[str, tuple[str, ...]]:
-    """What the zone of a filter needs and nobody stated."""
-    stated = (setup.telescope.focal_ratio, size)
-    optics = [name for name, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
-    return {
-        name: (*optics, *([] if setup.band(name) else [f"wavelength_nm under [filters.{name}]"]))
-        for name in filters
-    }
-
-
-def _step_size(
-    given: Estimate | None, source: StepSource, setup: Setup
-) -> tuple[Estimate | None, StepSource]:
-    if given is not None and given.is_known and given.value > 0:
-        return given, source or "setup"
-    if setup.focuser.um_per_step:
-        return Estimate(setup.focuser.um_per_step), "setup"
-    return None, None
-
-
 def _nothing_measured(
     curves: CurveSet,
     found: list[str],
@@ -200,7 +172,7 @@ def _nothing_measured(
     chosen = reference or ("L" if "L" in found or not found else found[0])
     return Comparison(
         reference=chosen,
-        rows=offset_table(curves, None, reference=chosen, zone_steps={}, scale=scale),
+        rows=offset_table(curves, chosen, None),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
         colour=empty_report(Finding("nothing_to_compare")),
@@ -212,9 +184,3 @@ def _nothing_measured(
         outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
     )  # fmt: skip
-
-
-def _sharpest(curves: CurveSet) -> dict[str, CurveFit]:
-    """The best known answered fit of each filter."""
-    best_first = sorted(curves.answered, key=lambda fit: fit.best_sigma_steps)
-    return {fit.curve.filter: fit for fit in reversed(best_first)}

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-from ..errors import SetupError
+from ..errors import SetupError, printable
 from ..filters import canonical_filter
 from .facts import with_mid_time
 from .frame import FrameFacts
@@ -61,24 +61,25 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     separator = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
     try:
-        return _read_rows(path, reader, separator)
-    except csv.Error as error:
-        msg = f"{path}, line {reader.line_num}: not a table ({error})"
+        return _read_rows(reader, separator)
+    except (csv.Error, SetupError) as error:
+        why = str(error) if isinstance(error, SetupError) else f"not a table ({error})"
+        msg = f"{path}, line {max(reader.line_num, 1)}: {why}"
         raise SetupError(msg) from error
 
 
-def _read_rows(path: Path, reader: Any, separator: str) -> tuple[FactsRow, ...]:
-    columns = _columns(path, next(reader, []))
+def _read_rows(reader: Any, separator: str) -> tuple[FactsRow, ...]:
+    columns = _columns(next(reader, []))
     rows: dict[str, FactsRow] = {}
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
-        row = _row(path, reader.line_num, dict(zip(columns, cells, strict=False)), separator)
+        row = _row(reader.line_num, dict(zip(columns, cells, strict=False)), separator)
         if row.file in rows:
-            msg = f"{path}, line {row.line}: {row.file} is already in line {rows[row.file].line}"
+            msg = f"{row.file} is already in line {rows[row.file].line}"
             raise SetupError(msg)
         if len(cells) > len(columns):
-            msg = f"{path}, line {row.line}: {len(cells)} cells for {len(columns)} columns"
+            msg = f"{len(cells)} cells for {len(columns)} columns"
             raise SetupError(msg)
         rows[row.file] = row
     return tuple(rows.values())
@@ -123,58 +124,57 @@ def apply_row(facts: FrameFacts, row: FactsRow, aliases: Mapping[str, str]) -> F
     return facts if row.start_mjd is None else with_mid_time(facts, row.start_mjd)
 
 
-def _columns(path: Path, header: list[str]) -> list[str]:
+def _columns(header: list[str]) -> list[str]:
     columns = [name.strip() for name in header]
     for name in columns:
         if name not in COLUMNS:
             near = get_close_matches(name[:60], COLUMNS, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
-            msg = f"{path}, line 1: unknown column '{name[:60]}'; {hint}"
+            msg = f"unknown column '{name[:60]}'; {hint}"
             raise SetupError(msg)
         if columns.count(name) > 1:
-            msg = f"{path}, line 1: column '{name}' is there twice"
+            msg = f"column '{name}' is there twice"
             raise SetupError(msg)
     if "file" not in columns:
-        msg = f"{path}, line 1: there is no column 'file'"
+        msg = "there is no column 'file'"
         raise SetupError(msg)
     return columns
 
 
-def _row(path: Path, line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
+def _row(line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
     given = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
     if not given.get("filter", "").isprintable():
-        msg = f"{path}, line {line}: the filter's name holds characters that cannot be shown"
+        msg = "the filter's name holds characters that cannot be shown"
         raise SetupError(msg)
     if "file" not in given:
-        msg = f"{path}, line {line}: the cell 'file' is empty"
+        msg = "the cell 'file' is empty"
         raise SetupError(msg)
     numbers = {}
     for name in _NUMBERS:
         if name in given:
             word = given[name].replace(",", ".") if separator != "," else given[name]
-            numbers[name] = _finite(path, line, name, word)
+            low, high = (0.0, LONGEST_S) if name == "exposure_s" else (-MOST_STEPS, MOST_STEPS)
+            numbers[name] = number_in(name, word, low, high)
     degrees = numbers.get("temperature_degC")
     if degrees is not None and not LOWEST_DEGC <= degrees <= HIGHEST_DEGC:
-        msg = (
-            f"{path}, line {line}: temperature_degC {degrees:g} is not the temperature of a "
-            "telescope; leave the cell empty where it is not known"
-        )
+        msg = f"temperature_degC {degrees:g} is not the temperature of a telescope; leave the cell "
+        msg += "empty where it is not known"
         raise SetupError(msg)
     start = None
     if "time" in given and (start := mjd(given["time"])) is None:
-        msg = f"{path}, line {line}: time '{given['time']}' is not like 2026-01-31T22:15:00"
+        msg = f"time '{given['time']}' is not like 2026-01-31T22:15:00"
         raise SetupError(msg)
     return FactsRow(line, given["file"], given.get("filter"), start_mjd=start, **numbers)
 
 
-def _finite(path: Path, line: int, name: str, word: str) -> float:
+def number_in(column: str, word: str, low: float, high: float) -> float:
+    """The number that a cell holds; ``SetupError`` if it is none, or lies outside."""
     try:
         value = float(word)
     except ValueError:
         value = float("nan")
-    low, high = (0, LONGEST_S) if name == "exposure_s" else (-MOST_STEPS, MOST_STEPS)
     if not low <= value <= high:
-        msg = f"{path}, line {line}: {name} '{word}' is not a number that can be used"
+        msg = f"{column} '{printable(word)}' is not a number that can be used"
         raise SetupError(msg)
     return value
 

@@ -1,20 +1,26 @@
 """What the files given hold: one row for each, with its facts or the reason why it is not used."""
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping
 from os import PathLike
 from pathlib import Path
 from typing import Final
 
 from ..errors import FrameReadError, SetupError, printable
+from ..estimate import Notice
+from ..filters import filter_order
 from ..setup import Setup
 from .facts import entries, facts_from_header, why_no_position
 from .facts_csv import FactsRow, apply_row, match_rows, read_facts_csv
-from .frame import FrameFacts, InputFile
+from .frame import SINGLE, FrameFacts, InputFile
 from .header import ImageHeader, has_frame_ending, read_image_header
 from .second_look import second_look
 from .walk import FoundFile, find_files
 
 _KIND_NAMES: Final = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat field"}
+
+#: So many reasons are told one by one.
+_MOST: Final = 4
 
 
 def list_frames(
@@ -69,7 +75,13 @@ def list_frames(
         path, once = Path(facts_csv), [file.path for file in found if file.first_seen is None]
         rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
-    _check_named_keywords(setup, [header for _, header in read if header is not None])
+    headers = [header for _, header in read if header is not None]
+    for item in ("position", "temperature", "filter", "exposure", "time"):
+        keyword = getattr(setup.headers, item)
+        # A keyword that the person named and no file has is a slip of the pen.
+        if keyword and headers and not any(entries(header, keyword) for header in headers):
+            msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
+            raise SetupError(msg)
     return second_look(read, position_keyword=setup.headers.position)
 
 
@@ -121,10 +133,59 @@ def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None
     return None
 
 
-def _check_named_keywords(setup: Setup, headers: Sequence[ImageHeader]) -> None:
-    """A keyword that the person named and no file has is a slip of the pen."""
-    for item in ("position", "temperature", "filter", "exposure", "time"):
-        keyword = getattr(setup.headers, item)
-        if keyword and headers and not any(entries(header, keyword) for header in headers):
-            msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
-            raise SetupError(msg)
+def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
+    """Find the filters of which no frame can be used.
+
+    By name, in the order people list them, why in one sentence.
+    """
+    files = tuple(files)
+    used = {file.facts.filter for file in files if file.usable and file.facts}
+    lost: dict[str, list[str]] = {}
+    for file in files:
+        name = file.facts.filter if file.facts else None
+        if name and name not in used and file.reason != SINGLE and _is_lost_frame(file):
+            lost.setdefault(name, []).append(file.reason or "")
+    return {name: _why(lost[name]) for name in sorted(lost, key=filter_order)}
+
+
+def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
+    """Tell of frames that cannot be used, beside those of a filter that is lost as a whole.
+
+    Calibration frames, copies and files of other kinds were not meant to be measured: they have a
+    reason in the list of files, but no notice.
+
+    ``frames_not_used``, one for each reason, that of the most frames first.
+    """
+    files = tuple(files)
+    told = lost_filters(files)
+    groups: dict[str, list[InputFile]] = {}
+    for file in files:
+        if _is_lost_frame(file) and not (file.facts and file.facts.filter in told):
+            # Numbers (of bytes, say) differ from file to file where the reason is the same.
+            groups.setdefault(re.sub(r"\d+", "#", file.reason or ""), []).append(file)
+    largest = sorted(groups.values(), key=len, reverse=True)
+    notices = []
+    for group in largest[:_MOST]:
+        first, count = f"{group[0].path.name}: {group[0].reason}", len(group)
+        some = f"{count} frames cannot be used, such as {first}."
+        text = some if count > 1 else f"One frame cannot be used: {first}."
+        notices.append(Notice("frames_not_used", text))
+    if rest := sum(len(group) for group in largest[_MOST:]):
+        text = f"{rest} more cannot be used for other reasons; frames.csv says why for each."
+        notices.append(Notice("frames_not_used", text))
+    return tuple(notices)
+
+
+def _is_lost_frame(file: InputFile) -> bool:
+    if file.reason is None or file.reason.endswith("counted once"):
+        return False
+    if file.facts is None:
+        return has_frame_ending(file.path)
+    return file.facts.kind == "light"
+
+
+def _why(reasons: list[str]) -> str:
+    usual = max(sorted(set(reasons)), key=reasons.count)
+    if len(reasons) == 1:
+        return f"the only frame cannot be used: {usual}"
+    return f"none of the {len(reasons)} frames can be used: {usual}"

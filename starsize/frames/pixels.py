@@ -15,8 +15,7 @@ from ..errors import FrameReadError
 from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
-from .header import ImageHeader, open_bytes, read_image_header, told_in_one_line
-from .raw import is_raw, raw_pixels
+from .header import ImageHeader, is_raw, open_bytes, raw_pixels, read_image_header, told_in_one_line
 
 
 def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
@@ -149,3 +148,27 @@ def _values(
     if image.dtype.kind == "f":
         image[bad] = np.nan
     return image, bad
+
+
+def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
+    """Read some rows and columns of a frame.
+
+    Rows and columns inside the frame, with start and stop; a float32 array in ADU, NaN where there
+    is no value: the frame as it was taken, no calibration. ``FrameReadError`` if the file cannot be
+    read, is damaged there, or has changed.
+
+    Of a plain or tile-compressed FITS file only what holds the window is read; gzip files and
+    camera raw files have to be unpacked as a whole.
+    """
+    if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
+        return np.array(read_pixels(facts)[0][rows, columns])
+    with (
+        told_in_one_line(facts.path),
+        open_bytes(facts.path) as file,
+        fits.open(file, memmap=False) as hdus,
+    ):
+        if hdus[facts.hdu].shape[-2:] == facts.shape:
+            leading = (0,) * (len(hdus[facts.hdu].shape) - 2)
+            return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
+    msg = f"{facts.path}: the file has changed since its header was read"
+    raise FrameReadError(msg)

@@ -2,7 +2,7 @@
 
 import csv
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,6 +10,7 @@ from typing import Final
 from ..errors import InputError, printable
 from ..filters import canonical_filter
 from ..setup import Setup
+from .facts_csv import number_in
 from .setup_file import setup_from_tables
 from .values import LONGEST_S, MOST_STEPS
 
@@ -37,20 +38,6 @@ class PlannedExposure:
     note: str = ""
 
 
-def start_times_s(exposures: Sequence[PlannedExposure]) -> list[float]:
-    """When each exposure begins, counted from the beginning, with the usual overheads.
-
-    One more entry at the end says when everything is over.
-    """
-    times, now = [], 0.0
-    for before, one in zip([None, *exposures], exposures, strict=False):
-        if before is None or before.sweep != one.sweep:
-            now += SWEEP_OVERHEAD_S
-        times.append(now)
-        now += one.exposure_s + FRAME_OVERHEAD_S
-    return [*times, now]
-
-
 def read_plan(
     path: Path, *, aliases: Mapping[str, str] | None = None
 ) -> tuple[PlannedExposure, ...]:
@@ -72,12 +59,17 @@ def read_plan(
     if missing:
         msg = f"{path}: no column {missing[0]}; give the plan.csv that 'starsize plan' wrote"
         raise InputError(msg)
-    exposures = tuple(_exposures(path, rows, aliases))
+    exposures: list[PlannedExposure] = []
+    for line, row in enumerate(rows, 2):
+        try:
+            exposures.append(_exposure(row, exposures, aliases))
+        except InputError as error:
+            msg = f"{path}, line {line}: {error}"
+            raise InputError(msg) from error
     if not exposures:
         msg = f"{path}: this plan holds no exposure"
         raise InputError(msg)
-    _check_sweeps(path, exposures)
-    return exposures
+    return tuple(exposures)
 
 
 def read_plan_setup(path: Path) -> tuple[Setup, float] | None:
@@ -92,54 +84,33 @@ def read_plan_setup(path: Path) -> tuple[Setup, float] | None:
         return None
 
 
-def _exposures(
-    path: Path, rows: Sequence[Mapping[str, str]], aliases: Mapping[str, str] | None
-) -> Iterator[PlannedExposure]:
-    for line, row in enumerate(rows, 2):
-        cells = {name: (row.get(name) or "").strip() for name in PLAN_COLUMNS}
-        name = canonical_filter(cells["filter"], aliases=aliases)
-        if not name or not name.isprintable():
-            msg = f"{path}, line {line}: the filter '{printable(name)}' cannot be used"
-            raise InputError(msg)
-        numbers = {
-            column: _number(path, line, column, cells[column], low=low, high=high)
-            for column, low, high in (
-                ("order", 1, MOST_STEPS),
-                ("sweep", 1, MOST_STEPS),
-                ("position_steps", -MOST_STEPS, MOST_STEPS),
-                ("exposure_s", 1e-6, LONGEST_S),
-            )
-        }
-        yield PlannedExposure(
-            order=round(numbers["order"]),
-            sweep=round(numbers["sweep"]),
-            filter=name,
-            position_steps=round(numbers["position_steps"]),
-            exposure_s=numbers["exposure_s"],
-            note=cells["note"],
-        )
-
-
-def _number(path: Path, line: int, column: str, word: str, *, low: float, high: float) -> float:
-    try:
-        value = float(word)
-    except ValueError:
-        value = float("nan")
-    if not low <= value <= high:
-        msg = f"{path}, line {line}: {column} '{printable(word)}' is not a number that can be used"
+def _exposure(
+    row: Mapping[str, str], before: Sequence[PlannedExposure], aliases: Mapping[str, str] | None
+) -> PlannedExposure:
+    """A row, in accord with those before it: a sweep has one filter, and its rows stay together."""
+    cells = {name: (row.get(name) or "").strip() for name in PLAN_COLUMNS}
+    name = canonical_filter(cells["filter"], aliases=aliases)
+    if not name or not name.isprintable():
+        msg = f"the filter '{printable(name)}' cannot be used"
         raise InputError(msg)
-    return value
-
-
-def _check_sweeps(path: Path, exposures: Sequence[PlannedExposure]) -> None:
-    """Each sweep has one filter, and its exposures follow one another."""
-    of: dict[int, str] = {}
-    last = None
-    for line, one in enumerate(exposures, 2):
-        if one.sweep != last and one.sweep in of:
-            msg = f"{path}, line {line}: sweep {one.sweep} was already over; put its rows together"
-            raise InputError(msg)
-        if of.setdefault(one.sweep, one.filter) != one.filter:
-            msg = f"{path}, line {line}: sweep {one.sweep} is one of {of[one.sweep]}"
-            raise InputError(msg)
-        last = one.sweep
+    order, sweep, position, exposure = (
+        number_in(column, cells[column], low, high)
+        for column, low, high in (
+            ("order", 1, MOST_STEPS),
+            ("sweep", 1, MOST_STEPS),
+            ("position_steps", -MOST_STEPS, MOST_STEPS),
+            ("exposure_s", 1e-6, LONGEST_S),
+        )
+    )
+    number = round(sweep)
+    of = {one.sweep: one.filter for one in before}
+    if number in of and before[-1].sweep != number:
+        msg = f"sweep {number} was already over; put its rows together"
+        raise InputError(msg)
+    if of.get(number, name) != name:
+        msg = f"sweep {number} is one of {of[number]}"
+        raise InputError(msg)
+    return PlannedExposure(
+        order=round(order), sweep=number, filter=name, position_steps=round(position),
+        exposure_s=exposure, note=cells["note"],
+    )  # fmt: skip

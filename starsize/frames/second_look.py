@@ -10,7 +10,7 @@ from typing import Final, Literal
 from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
-from .frame import FrameFacts, InputFile
+from .frame import InputFile
 from .header import ImageHeader, has_frame_ending
 
 #: So many positions make a sweep, that many frames a habit.
@@ -132,7 +132,8 @@ def _without_dead_probe(
 
 
 def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
-    facts = [_nameless(file) for file in files]
+    # Facts that do not depend on where and how a frame is stored.
+    facts = [replace(f.facts, path=Path(), hdu=0) if f.usable and f.facts else None for f in files]
     count = Counter(facts)
     original: dict[tuple[object, ...], Path] = {}
     result = []
@@ -148,11 +149,6 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
         reason = printable(f"the same exposure as {first}, counted once")
         result.append(file if first is None else replace(file, reason=reason))
     return tuple(result)
-
-
-def _nameless(file: InputFile) -> FrameFacts | None:
-    """Facts that do not depend on where and how a frame is stored."""
-    return replace(file.facts, path=Path(), hdu=0) if file.usable and file.facts else None
 
 
 def _stem(file: InputFile) -> tuple[str, object]:

@@ -96,8 +96,20 @@ def find_sweeps(
     ]
     # Frames without a time come last.
     cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
-    sweeps = _named(cut, outward)
-    return sweeps, (*_notices(groups), *_night_notice(facts), *_order_notices(sweeps))
+    count: Counter[str] = Counter()
+    sweeps = []
+    for frames, timed in cut:
+        name = _group_of(frames[0]).filter
+        count[name] += 1
+        approach = _approach(frames, outward) if timed else "unknown"
+        sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
+    went = "the focuser went both ways within this sweep; play in the gears then widens the"
+    mixed = (
+        Notice("mixed_order", f"{sweep.id}: {went} uncertainty.")
+        for sweep in sweeps
+        if sweep.approach == "mixed"
+    )
+    return tuple(sweeps), (*_notices(groups), *_night_notice(facts), *mixed)
 
 
 def set_aside_single(
@@ -219,19 +231,6 @@ def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
     return way != 0 and goes_on and -usual_spacing(done) / 2 < step <= 2 * usual_spacing(done)
 
 
-def _named(
-    cut: Sequence[tuple[list[FrameFacts], bool]], outward: Literal["increasing", "decreasing"]
-) -> tuple[Sweep, ...]:
-    count: Counter[str] = Counter()
-    sweeps = []
-    for frames, timed in cut:
-        name = _group_of(frames[0]).filter
-        count[name] += 1
-        approach = _approach(frames, outward) if timed else "unknown"
-        sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
-    return tuple(sweeps)
-
-
 def _approach(
     frames: Sequence[FrameFacts], outward: Literal["increasing", "decreasing"]
 ) -> Approach:
@@ -295,13 +294,3 @@ def _night_notice(facts: Sequence[FrameFacts]) -> Iterator[Notice]:
             f"The frames are from {nights} nights. If camera, filters or telescope were taken "
             "off in between, measure each night alone and compare the results.",
         )
-
-
-def _order_notices(sweeps: Sequence[Sweep]) -> Iterator[Notice]:
-    for sweep in sweeps:
-        if sweep.approach == "mixed":
-            yield Notice(
-                "mixed_order",
-                f"{sweep.id}: the focuser went both ways within this sweep; play in the gears "
-                "then widens the uncertainty.",
-            )

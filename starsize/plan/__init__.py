@@ -3,13 +3,3 @@
 from .equipment import Scouted, frames_told, result_told
 from .planned import Assumed, CapturePlan, More
 from .planning import plan_capture
-
-__all__ = [
-    "Assumed",
-    "CapturePlan",
-    "More",
-    "Scouted",
-    "frames_told",
-    "plan_capture",
-    "result_told",
-]

@@ -20,8 +20,8 @@ from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
 from ..optics.star import colour_terms
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
-from .light import USUAL_LIGHT, Light
 from .planned import Assumed
+from .positions import USUAL_LIGHT, Light
 
 USUAL_FILTERS: Final = ("L", "R", "G", "B")
 SEEING_ARCSEC: Final = 3.0

@@ -1,50 +1,20 @@
 """Reports: tables, the machine-readable documents, the pages and the words in the terminal."""
 
-from .compared_terminal import print_comparison
-from .compared_writer import comparison_document, write_comparison
 from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
 from .night_terminal import print_night
 from .night_writer import NIGHT_FILES, night_document, write_night_result
 from .page import report_html
-from .plan_terminal import print_plan
-from .plan_writer import PLAN_FILES, plan_document, write_plan
 from .plot import plot
-from .quantities import curves_table, frames_table, offsets_table
+from .quantities import curves_table, frames_table, offsets_table, write_star_table
 from .result import RunResult
-from .star_table import write_star_table
 from .stored import load_measured_set
-from .terminal import print_measurements, print_result
-from .writer import write_results
-
-__all__ = [
-    "COMPARISON_FILES",
-    "NIGHT_FILES",
-    "PLAN_FILES",
-    "RESULT_FILES",
-    "FileSet",
-    "RunResult",
-    "check_file_writable",
-    "check_writable",
-    "comparison_document",
-    "curves_table",
-    "frames_table",
-    "load_measured_set",
-    "measurement_document",
-    "night_document",
-    "offsets_table",
-    "plan_document",
-    "plot",
-    "print_comparison",
-    "print_measurements",
-    "print_night",
-    "print_plan",
-    "print_result",
-    "report_html",
-    "result_document",
-    "write_comparison",
-    "write_night_result",
-    "write_plan",
-    "write_results",
-    "write_star_table",
-]
+from .terminal import print_comparison, print_measurements, print_plan, print_result
+from .writer import (
+    PLAN_FILES,
+    comparison_document,
+    plan_document,
+    write_comparison,
+    write_plan,
+    write_results,
+)

@@ -5,20 +5,18 @@ is null. ``schema.json`` beside this module is the JSON Schema of the document.
 """
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
 
 from ..comparison.compared import ColourReport, FieldReport
-from ..curves.fitted import CurveFit, CurveSet
+from ..curves.fitted import CurveFit
 from ..estimate import Estimate
-from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
-from .entries import FileEntry, Reading, file_entries, shown_names
 from .numbers import known, time_text
 from .result import RunResult
-from .tables import stars_of, start_mjd
+from .tables import FileEntry, file_entries, shown_names, stars_of, start_mjd
 from .unanswered import open_questions
 
 RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}
@@ -47,13 +45,23 @@ def result_document(result: RunResult) -> Document:
     >>> result_document(load_result("my-results"))["colour"]["verdict"]  # doctest: +SKIP
     'together'
     """
-    comparison = result.comparison
+    comparison, curves = result.comparison, result.curves
+    setup = plain(result.setup)
+    setup["telescope"]["focal_ratio"] = plain(result.setup.telescope.focal_ratio)
+    notices = [*result.notices, *(question.notice for question in open_questions(result))]
     return {
         "schema": dict(RESULT_SCHEMA),
-        "setup": _setup(result.setup),
+        "setup": setup,
         "frames": [_file(entry) for entry in file_entries(result)],
         "sweeps": _sweeps(result),
-        "curves": _curves(result.measured, result.curves),
+        "curves": {
+            "fits": [_fit(*pair) for pair in zip(result.measured, curves.fits, strict=True)],
+            "slope_px_per_step": plain(curves.slope_px_per_step),
+            "best_focus_covariance": {
+                "sweeps": [fit.curve.id for fit in curves.answered],
+                "matrix_steps2": plain(curves.covariance_steps2),
+            },
+        },
         "offsets": plain(comparison.rows),
         "offset_covariance": {
             "filters": list(comparison.filters),
@@ -64,7 +72,7 @@ def result_document(result: RunResult) -> Document:
         "temperature": plain(comparison.temperature),
         "focuser": plain(comparison.focuser) | {"birge_ratio": plain(comparison.birge_ratio)},
         "field": _field(comparison.field),
-        "warnings": _warnings(result),
+        "warnings": [plain(notice) for notice in dict.fromkeys(notices)],
     }
 
 
@@ -109,12 +117,6 @@ def plain(value: Any) -> Any:
     return value
 
 
-def _setup(setup: Setup) -> Document:
-    document: Document = plain(setup)
-    document["telescope"]["focal_ratio"] = plain(setup.telescope.focal_ratio)
-    return document
-
-
 def _file(entry: FileEntry) -> Document:
     facts: Document | None = None
     if entry.facts:
@@ -126,7 +128,16 @@ def _file(entry: FileEntry) -> Document:
         "used": entry.used,
         "reason": entry.reason,
         "facts": facts,
-        "readings": [_reading(reading) for reading in entry.readings],
+        "readings": [
+            plain(
+                {
+                    **_own(reading, "sweep", "filter"),
+                    **_radius(reading.frame),
+                    **_own(reading, "used", "reason"),
+                }
+            )
+            for reading in entry.readings
+        ],
     }
 
 
@@ -138,11 +149,6 @@ def _radius(frame: FrameRadius) -> Document:
         "stars_found": frame.n_found,
         **_own(frame, "set_aside", "background_adu", "background_rms_adu", "elongation"),
     }
-
-
-def _reading(reading: Reading) -> Document:
-    own = _own(reading, "sweep", "filter")
-    return plain({**own, **_radius(reading.frame), **_own(reading, "used", "reason")})
 
 
 def _own(thing: object, *names: str) -> Document:
@@ -159,17 +165,6 @@ def _sweeps(result: RunResult) -> list[Document]:
         }
         for sweep in result.sweeps
     ]
-
-
-def _curves(measured: Sequence[MeasuredSweep], curves: CurveSet) -> Document:
-    return {
-        "fits": [_fit(one, fit) for one, fit in zip(measured, curves.fits, strict=True)],
-        "slope_px_per_step": plain(curves.slope_px_per_step),
-        "best_focus_covariance": {
-            "sweeps": [fit.curve.id for fit in curves.answered],
-            "matrix_steps2": plain(curves.covariance_steps2),
-        },
-    }
 
 
 def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
@@ -229,8 +224,3 @@ def _field(field: FieldReport | None) -> Document | None:
         "corners_zones", "frame_px",
     )  # fmt: skip
     return plain({"tilt_um": {"x": field.tilt_x_um, "y": field.tilt_y_um}, **own})
-
-
-def _warnings(result: RunResult) -> list[Document]:
-    notices = [*result.notices, *(question.notice for question in open_questions(result))]
-    return [plain(notice) for notice in dict.fromkeys(notices)]

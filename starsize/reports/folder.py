@@ -13,12 +13,14 @@ import hashlib
 import json
 import os
 import secrets
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from ..errors import OutputError
+from ..frames import InputFile, list_frames
+from ..frames.header import has_frame_ending
 
 try:
     import fcntl
@@ -52,28 +54,50 @@ def check_writable(
     *,
     overwrite: bool = False,
     files: FileSet = RESULT_FILES,
-    frame_folders: Iterable[Path] = (),
+    frames: Iterable[Path] = (),
 ) -> None:
     """Check that results could be written to a folder.
 
     Nothing is changed there, but for what a killed run left half-done.
 
-    ``OutputError`` if ``out`` (which need not be there yet) is a file or one of the
-    ``frame_folders``, holds files of these names that are not ours (unless ``overwrite``), or
-    cannot be written.
+    ``OutputError`` if ``out`` (which need not be there yet) is a file or holds some of the
+    ``frames`` (files and folders), holds files of these names that are not ours (unless
+    ``overwrite``), or cannot be written.
     """
-    keep_apart(Path(out), frame_folders)
+    _keep_apart(Path(out), (p if p.is_dir() else p.parent for p in frames if p.exists()))
     with _alone_in(Path(out)):
         _finish(Path(out), files)
         _look_before(Path(out), files, overwrite=overwrite)
 
 
-def keep_apart(out: Path, frame_folders: Iterable[Path]) -> None:
-    """Refuse to write beside the frames."""
-    here = out.resolve()
-    if any(folder.resolve() == here for folder in frame_folders):
+def _keep_apart(out: Path, folders: Iterable[Path]) -> None:
+    """Refuse to write beside the frames: into their folders, or one below that holds some."""
+    here, homes = out.resolve(), {folder.resolve() for folder in folders}
+    if here in homes or (_frames_in(out) and homes.intersection(here.parents)):
         msg = f"{out} is the folder of the frames; give another folder for the results"
         raise OutputError(msg)
+
+
+def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
+    """Refuse to write beside the frames of a run, also where it knows them by other paths."""
+    _keep_apart(out, {file.path.parent for file in files})
+    known = {sign for file in files for sign in _signs(file)}
+    if any(known & _signs(file) for file in list_frames(_frames_in(out))):
+        msg = f"{out} holds frames of these results; give another folder for the results"
+        raise OutputError(msg)
+
+
+def _frames_in(out: Path) -> list[Path]:
+    inside = out.iterdir() if out.is_dir() else ()
+    return [path for path in inside if has_frame_ending(path) and path.is_file()]
+
+
+def _signs(file: InputFile) -> set[object]:
+    """What tells an exposure wherever it lies: its name; its size and time, which copies keep."""
+    facts = file.facts
+    if facts is None or facts.mid_time_mjd is None:
+        return {file.path.name}
+    return {file.path.name, (facts.shape, round(facts.mid_time_mjd, 5))}
 
 
 def write_folder(

@@ -1,14 +1,52 @@
-"""The page of a run: one HTML file that needs nothing else."""
+"""The pages of a run and of the comparison of two: one HTML file each that needs nothing else."""
 
+import os
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from .numbers import estimate_text, number_text, short_number
+from .. import __version__
+from ..comparison.sets.compared import SetComparison, SetRow
+from ..curves import radius_at
+from ..curves.fitted import CurveFit
+from ..curves.residuals import residual_sigmas
+from ..errors import printable
+from ..estimate import NOT_KNOWN, Estimate
+from ..tracking.measured import MeasuredSweep
+from . import sentences
+from .numbers import (
+    MJD_ZERO,
+    decimals_for,
+    estimate_text,
+    known,
+    micrometres,
+    move_number,
+    number_text,
+    short_number,
+    signed_text,
+    time_text,
+)
+from .optics_view import field_view, lens_view
+from .rail import Ruler, offset_rows
 from .result import RunResult
-from .sentences import glass_text, sentence
-from .view import page_view
+from .sentences import sentence
+from .strips import strips_of
+from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
+from .tints import filter_tint
+from .unanswered import open_questions, play_seen
+
+#: Hundredths of a step are the most that a page about focusers should spell out.
+_STEP_DECIMALS = 2
+_ZONE_WORDS = {
+    "together": "inside its zone",
+    "apart": "outside its zone",
+    "cannot tell": "cannot tell",
+    None: "",
+}
 
 
 def report_html(result: RunResult) -> str:
@@ -31,7 +69,7 @@ def render(template: str, view: dict[str, Any]) -> str:
     )
     environment.filters |= {
         "estimate": estimate_text,
-        "glass": glass_text,
+        "glass": sentences.glass_text,
         "number": number_text,
         "sentence": _unbroken,
         "short": short_number,
@@ -43,3 +81,272 @@ def render(template: str, view: dict[str, Any]) -> str:
 def _unbroken(text: str) -> str:
     """A sentence in which no line ends between a number and its per cent sign."""
     return sentence(text).replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+def page_view(result: RunResult) -> dict[str, Any]:
+    """Everything the template needs, as plain values."""
+    # The drawings load matplotlib: only someone who writes a page pays for it.
+    from .figures import colour_svg, in_both_widths, overview_svg, temperature_svg
+
+    comparison, setup = result.comparison, result.setup
+    entries, common = file_entries(result), sentences.common_move(comparison)
+    step = comparison.focuser.um_per_step
+    um = step.value if step is not None and step.is_known else None
+    warm = temperature_svg(result.curves.fits, comparison, name="temperature")
+    return {
+        "headline": sentences.headline(result),
+        "lead": sentences.lead(result),
+        "colour_headline": sentences.colour_headline(result),
+        "facts": _facts(result, entries),
+        "rows": offset_rows(result),
+        "moves": sentences.numbers_to_enter(result),
+        "entering": sentences.entering(result),
+        "identity": identity(result),
+        "common": "" if common is None else sentences.move_text(common, setup),
+        "play": play_seen(result),
+        "notes": sentences.grouped_reasons(
+            row
+            for row in comparison.rows
+            if row.status == "refused" or row.filter != comparison.reference
+        ),
+        "any_measured": any(row.status == "measured" for row in comparison.rows),
+        "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
+        "reference": comparison.reference,
+        "colour": comparison.colour,
+        "colour_figures": in_both_widths(
+            colour_svg, comparison.colour, setup, um_per_step=um, name="colour", widths=(760, 380)
+        ),
+        "um_per_step": um,
+        "sweeps": _sweeps(result),
+        "lens": lens_view(result),
+        "strips": strips_of(result),
+        "overview": in_both_widths(
+            overview_svg, result.curves.fits, name="overview", widths=(760, 380)
+        ),
+        "without": sentences.without_sentence(result),
+        "temperature": comparison.temperature,
+        "temperature_figure": Markup(warm) if warm else None,
+        "focuser": comparison.focuser,
+        "slips": [sentences.slip_sentence(slip) for slip in comparison.focuser.slips or ()],
+        "field": field_view(result),
+        "refocus": sentences.refocus_text(comparison),
+        "birge_ratio": comparison.birge_ratio,
+        "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
+        "notices": list(dict.fromkeys(result.notices)),
+        "questions": open_questions(result),
+        "entries": entries,
+        "known": known,
+        "models": sorted({sentences.MODEL_WORDS[fit.model] for fit in result.curves.answered}),
+        "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
+    }
+
+
+def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
+    starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
+    used = sum(entry.used for entry in entries)
+    facts = [
+        f"{used} of {len(entries)} files used",
+        f"{len(result.sweeps)} sweep{'' if len(result.sweeps) == 1 else 's'}",
+    ]
+    if starts:
+        facts.insert(0, time_text(min(starts))[:16].replace("T", " ") + " UTC")
+    return facts
+
+
+def _sweeps(result: RunResult) -> list[dict[str, Any]]:
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    return [_sweep(measured, fit, number) for number, (measured, fit) in enumerate(pairs, 1)]
+
+
+def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
+    from .figures import sweep_svg
+
+    best = Estimate(fit.best_steps, fit.best_sigma_steps)
+    return {
+        "fit": fit,
+        "tint": filter_tint(fit.curve.filter),
+        "facts": _sweep_facts(measured, fit),
+        "verdict": sentences.VERDICT_WORDS[fit.verdict],
+        "best": estimate_text(best, most_decimals=_STEP_DECIMALS),
+        "details": _sweep_details(fit),
+        "bound": sentences.bound_sentence(fit),
+        "left_out": [
+            (letter, fit.curve.names[i], fit.frame_reasons[i] or "not used")
+            for i, letter in enumerate(left_out_letters(fit))
+            if letter
+        ],
+        "weighed_down": [
+            (fit.curve.names[i], reason)
+            for i, reason in enumerate(fit.frame_reasons)
+            if reason and fit.used[i]
+        ],
+        "numbers": _numbers(fit),
+        "figure": Markup(sweep_svg(fit, name=f"sweep-{number}")),
+    }
+
+
+def _numbers(fit: CurveFit) -> list[tuple[str, ...]]:
+    """What the drawing shows, frame by frame in order of position."""
+    curve = fit.curve
+    fitted, left = radius_at(fit, curve.position_steps), residual_sigmas(fit)
+    marks = [letter and f"✕ {letter}" for letter in left_out_letters(fit)]
+    return [
+        (
+            number_text(curve.position_steps[i], digits=9),
+            estimate_text(Estimate(curve.radius_px[i], curve.radius_sigma_px[i])),
+            number_text(fitted[i], sigma=curve.radius_sigma_px[i]),
+            f"{left[i]:+.1f}" if known(left[i]) is not None else "",
+            marks[i],
+        )
+        for i in np.argsort(curve.position_steps, kind="stable")
+    ]
+
+
+def _sweep_facts(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
+    """When and how a sweep was taken."""
+    facts = [sentences.APPROACH_WORDS[fit.curve.approach]]
+    start, temperature = time_text(start_mjd(measured)), mean_temperature(fit)
+    if start:
+        facts.insert(0, f"{start[11:16]} UTC")
+    if temperature is not None:
+        facts.append(f"{temperature:.1f} °C")
+    return [*facts, f"{stars_of(fit)} stars"]
+
+
+def _sweep_details(fit: CurveFit) -> list[tuple[str, str]]:
+    """What the curve says beside best focus: label and text."""
+    places = min(decimals_for(fit.best_sigma_steps) or 0, _STEP_DECIMALS)
+    low, high = (known(end) for end in fit.interval95_steps)
+    details = []
+    if low is not None and high is not None:
+        details.append(("95 % interval", f"{low:.{places}f} to {high:.{places}f}"))
+    details.append(("smallest HFR", f"{estimate_text(fit.floor_px)} px"))
+    wing_centre = fit.wing_centre_steps if fit.verdict == "asymmetric" else NOT_KNOWN
+    for label, estimate in (
+        ("hyperbola", fit.hyperbola_steps),
+        ("two wings meet", fit.v_steps),
+        ("middle of wings", wing_centre),
+    ):
+        if estimate.is_known:
+            details.append((label, estimate_text(estimate, most_decimals=_STEP_DECIMALS)))
+    if known(fit.jitter) is not None:
+        details.append(("seeing scatter", f"{100 * fit.jitter:.2g} %"))
+    if known(fit.chi2_reduced) is not None:
+        details.append(("reduced χ²", f"{fit.chi2_reduced:.2f}"))
+    return details
+
+
+def identity(result: RunResult) -> list[str]:
+    """Telescope, camera, evening, folder and version, as far as they are known."""
+    scope = result.setup.telescope
+    focal, ratio = scope.focal_length_mm, scope.focal_ratio
+    facts = [file.facts for file in result.files if file.usable and file.facts]
+    cameras = sorted({one.camera for one in facts if one.camera})
+    optics = [f"{focal:g} mm" + (f" f/{ratio:.3g}" if ratio else "")] if focal else []
+    return [
+        *optics,
+        *cameras,
+        *_evening([one.mid_time_mjd for one in facts if one.mid_time_mjd is not None]),
+        *_folder(result),
+        f"starsize {__version__}",
+    ]
+
+
+def _evening(times: list[float]) -> list[str]:
+    """The evening before and the morning after, in UTC."""
+    if not times:
+        return []
+    first, last = (MJD_ZERO + timedelta(days=day) for day in (min(times), max(times)))
+    dates = list(dict.fromkeys(f"{day:%Y-%m-%d}" for day in (first, last)))
+    return ["night of " + " to ".join(dates)]
+
+
+def _folder(result: RunResult) -> list[str]:
+    """The folder's own name, and no path of the machine."""
+    parents = [str(file.path.absolute().parent) for file in result.files]
+    try:
+        name = Path(os.path.commonpath(parents)).name
+    except ValueError:  # no files, or two drives
+        return []
+    return [f"folder {printable(name)}"] if name else []
+
+
+def comparison_html(comparison: SetComparison) -> str:
+    """The comparison as one HTML page: styles inside, nothing fetched."""
+    rows = [
+        _set_row(row, places)
+        for row, places in zip(comparison.rows, _set_rails(comparison), strict=True)
+    ]
+    view = {
+        "comparison": comparison,
+        "headline": set_headline(comparison),
+        "rows": rows,
+        "updates": [item for item in rows if item["row"].update],
+    }
+    return render("comparison.html", view)
+
+
+def set_headline(comparison: SetComparison) -> str:
+    """The verdict on the set in one line."""
+    if comparison.verdict == "unchanged":
+        return "No filter changed focus."
+    if comparison.verdict == "cannot tell":
+        return "These runs cannot tell whether a filter changed focus."
+    changed = sum(row.change == "changed" for row in comparison.rows)
+    both = sum(
+        row.old_offset_steps is not None and row.new_offset_steps is not None
+        for row in comparison.rows
+    )
+    return f"{changed} of {both} filters changed focus."
+
+
+def change_text(row: SetRow) -> str:
+    """The change of one filter in steps with its uncertainty; empty where unknown.
+
+    Empty for the reference too, which cannot change against itself.
+    """
+    if row.filter == row.reference:
+        return ""
+    return signed_text(row.change_steps, row.change_sigma_steps)
+
+
+def _set_row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
+    old, new = move_number(row.old_move_steps), move_number(row.new_move_steps)
+    return {
+        "row": row,
+        "places": places,
+        "tint": filter_tint(row.filter),
+        "old": old,
+        "new": new,
+        "change": change_text(row),
+        "change_um": micrometres(row.change_um) if row.filter != row.reference else "",
+        "zone": _ZONE_WORDS[row.parfocal],
+        "words": f"{row.filter}: old {old}, new {new} steps",
+    }
+
+
+def _set_rails(comparison: SetComparison) -> list[dict[str, float]]:
+    """Places of all filters on one rail, in per cent of its length."""
+    ends = [0.0]
+    for row in comparison.rows:
+        reach = known(row.zone_steps) or 0.0
+        old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+        ends += [] if old is None else [old]
+        ends += [] if new is None else [new - reach, new + reach]
+    ruler = Ruler.over(ends)
+    return [_set_places(row, ruler) for row in comparison.rows]
+
+
+def _set_places(row: SetRow, ruler: Ruler) -> dict[str, float]:
+    place = ruler.place
+    places = {"zero": place(0.0)}
+    old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+    zone = known(row.zone_steps)
+    if old is not None:
+        places["old"] = place(old)
+    if new is not None:
+        places |= {"new": place(new), **ruler.bar("zone", new, zone)}
+    if old is not None and new is not None:
+        places["jump_from"] = min(places["old"], places["new"])
+        places["jump_width"] = round(abs(places["new"] - places["old"]), 2)
+    return places

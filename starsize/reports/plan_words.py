@@ -53,7 +53,7 @@ def duration_text(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
-def headline(plan: CapturePlan) -> str:
+def plan_headline(plan: CapturePlan) -> str:
     """How much it is, and what comes of it."""
     size = (
         f"{len(plan.exposures)} exposures in {len(plan.sweeps)} sweeps, about "

@@ -1,8 +1,10 @@
-"""The tables of a run with units: offsets, curves and frames as QTables."""
+"""Tables with units: offsets, curves and frames as QTables, stars as ECSV."""
 
 import dataclasses
+import io
 import math
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 import astropy.units as u
@@ -10,8 +12,9 @@ import numpy as np
 from astropy.table import QTable
 
 from ..estimate import Estimate
-from .entries import file_entries
+from .folder import write_whole
 from .result import RunResult
+from .tables import file_entries
 
 _UNITS: Final = {"um": u.um, "px": u.pix, "degC": u.deg_C, "s": u.s, "adu": u.adu}
 _FACTS: Final = ("kind", "position_steps", "temperature_degC", "mid_time_mjd", "exposure_s")
@@ -137,3 +140,16 @@ def _table(rows: Sequence[Mapping[str, Any]]) -> QTable:
         else:
             table[name] = [value or "" for value in values]
     return table
+
+
+def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False) -> Path:
+    """Write a star table as ECSV (units and flags kept), whole or not at all.
+
+    ``OutputError`` if the file is already there (without ``overwrite``), is a folder, or cannot be
+    written.
+
+    Read it again with ``astropy.table.QTable.read(path, format="ascii.ecsv")``.
+    """
+    text = io.StringIO(newline="")
+    table.write(text, format="ascii.ecsv", delimiter=",")
+    return write_whole(Path(path), text.getvalue().replace("\r\n", "\n"), overwrite=overwrite)

@@ -1,14 +1,53 @@
-"""The table of offsets for the page: words of each row, and its place on the common rail."""
+"""The table of offsets for the page, and the rail on which filters are laid out."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
 from ..setup import Setup
 from .numbers import known, micrometres, move_number, short_number, signed_text
 from .result import RunResult
-from .ruler import Ruler
 from .sentences import action_words, common_move, direction, is_colour_camera, move_text
 from .tints import filter_tint
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """A rail from ``start``, ``length`` long, in the unit of what is laid out on it."""
+
+    start: float
+    length: float
+
+    @classmethod
+    def over(cls, ends: Iterable[float]) -> "Ruler":
+        """One that holds all these, with a little room at both ends.
+
+        Examples
+        --------
+        >>> Ruler.over([-10, 10]).place(0.0)
+        50.0
+        """
+        low, high = min(ends := list(ends)), max(ends)
+        length = 1.06 * (high - low) or 1.0
+        return cls((low + high - length) / 2, length)
+
+    def place(self, value: float) -> float:
+        """Where a value lies."""
+        return round(100 * (value - self.start) / self.length, 2)
+
+    def bar(self, name: str, centre: float, half: float | None) -> dict[str, float]:
+        """Where a stretch to both sides of a place begins and how wide it is; none without it.
+
+        Examples
+        --------
+        >>> Ruler(0.0, 200.0).bar("zone", 50.0, 10.0)
+        {'zone_from': 20.0, 'zone_width': 10.0}
+        """
+        if half is None:
+            return {}
+        width = round(100 * 2 * half / self.length, 2)
+        return {f"{name}_from": self.place(centre - half), f"{name}_width": width}
 
 
 def offset_rows(result: RunResult) -> list[dict[str, Any]]:
@@ -64,7 +103,7 @@ def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
         "move": move_number(row.move_steps),
         "word": _word(row, setup, channels=channels),
-        "offset": _offset_text(row),
+        "offset": "" if is_reference else signed_text(row.offset_steps, row.offset_sigma_steps),
         "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
@@ -79,9 +118,3 @@ def _word(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
     if words in ("", "move"):
         return way
     return f"{way}, {words}".replace(", or", " or").removeprefix(", ") if way else words
-
-
-def _offset_text(row: OffsetRow) -> str:
-    if row.filter == row.reference:
-        return ""
-    return signed_text(row.offset_steps, row.offset_sigma_steps)

@@ -1,12 +1,12 @@
 """The plain words that terminal and page share: moves, verdicts, what the frames left open."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from ..comparison.compared import Comparison, OffsetRow, Slip
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, move_number, number_text, steps_text
+from .numbers import estimate_text, known, move_number, number_text, signed_text, steps_text
 from .result import RunResult
 
 VERDICT_WORDS = {
@@ -305,3 +305,40 @@ def refocus_text(comparison: Comparison) -> str:
     sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
     text = f"Refocus or compensate every {usual:.1f} °C"
     return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
+
+
+def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
+    """Say of one sweep whether it is good, else what to repeat; and what is known so far.
+
+    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
+    """
+    fits = [
+        fit
+        for one, fit in zip(result.measured, result.curves.fits, strict=True)
+        if one.sweep.id == sweep_id
+    ]
+    said = [_answer(sweep_id, fit, several=len(fits) > 1) for fit in fits]
+    if so_far := _offsets(result):
+        said.append(f"Offsets so far: {so_far}.")
+    if to_come:
+        said.append(f"Still to come: {', '.join(to_come)}.")
+    return " ".join(said)
+
+
+def _answer(sweep_id: str, fit: CurveFit, *, several: bool) -> str:
+    name = f"{sweep_id} {fit.curve.filter}" if several else sweep_id
+    if not fit.answered:
+        return f"{name}: REPEAT IT NOW. {sentence(fit.reason)}"
+    best = estimate_text(Estimate(fit.best_steps, fit.best_sigma_steps))
+    poor = sum(reason is not None for reason in fit.frame_reasons)
+    doubt = f", {poor} of {len(fit.frame_reasons)} frames left out or weighed down" if poor else ""
+    return f"{name}: good, best focus {best}{doubt}."
+
+
+def _offsets(result: RunResult) -> str:
+    parts = []
+    for row in result.comparison.rows:
+        offset = signed_text(row.offset_steps, row.offset_sigma_steps)
+        if row.filter != row.reference and offset:
+            parts.append(f"{row.filter} {offset}")
+    return ", ".join(parts) and f"{', '.join(parts)} from {result.comparison.reference}"

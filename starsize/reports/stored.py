@@ -1,22 +1,36 @@
-"""Reading a stored run again, as far as the comparison of two runs needs it."""
+"""A stored run read again: its offsets, and its sweeps for the adjustment of another night."""
 
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from ..comparison.compared import OffsetRow
+from ..comparison.field import at_centre
 from ..comparison.sets.compared import MeasuredSet
 from ..comparison.sets.filter_sets import set_of_rows
+from ..curves.curve import FocusCurve
+from ..curves.fitted import CurveFit, CurveSet, ModelName
+from ..curves.prediction import STAR
 from ..errors import InputError
 from ..estimate import NOT_KNOWN, Estimate
+from ..frames.frame import FrameFacts, InputFile, Sweep
+from ..frames.setup_file import setup_from_tables
+from ..setup import Setup
+from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
 from .document import RESULT_SCHEMA
 
 _Built = TypeVar("_Built")
+
+#: Between the folder's name and the sweep's own id.
+SEPARATOR = ":"
+_STEPS_AGREE = 0.05
 
 
 def load_measured_set(path: Path | str) -> MeasuredSet:
@@ -133,3 +147,214 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         msg = "a number is missing"
         raise ValueError(msg)
     return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoredRun:
+    """Files, sweeps, radii and curves of a stored run; the ids begin with the folder's name."""
+
+    name: str
+    setup: Setup
+    um_per_step: float | None
+    files: tuple[InputFile, ...]
+    sweeps: tuple[Sweep, ...]
+    measured: tuple[MeasuredSweep, ...]
+    curves: CurveSet
+
+
+def is_result(path: Path | str) -> bool:
+    """True for a folder that holds a ``result.json``, and for that file."""
+    given = Path(path)
+    return given.name == "result.json" or (given / "result.json").is_file()
+
+
+def load_run(path: Path | str) -> StoredRun:
+    """Read a result folder, or the result.json in it, for another comparison.
+
+    ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
+    """
+    return read_result(path, _run)
+
+
+def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
+    """The fits of several nights; those of different runs do not hang together."""
+    sets = [first, *others]
+    blocks = [np.reshape(s.covariance_steps2, (len(s.answered),) * 2) for s in sets]
+    slopes = [s.slope_px_per_step for s in sets if s.slope_px_per_step.is_known]
+    return dataclasses.replace(
+        first,
+        fits=tuple(fit for one in sets for fit in one.fits),
+        covariance_steps2=block_diag(*blocks),
+        slope_px_per_step=slopes[0] if slopes else NOT_KNOWN,
+    )
+
+
+def check_same_focuser(
+    runs: Iterable[StoredRun], *, um_per_step: float | None, outward: str
+) -> None:
+    """Refuse runs whose steps are not this focuser's.
+
+    ``InputError`` if a run counts the other way round or in steps of another size.
+    """
+    for run in runs:
+        way = run.setup.focuser.outward
+        if way != outward:
+            msg = f"{run.name}: its steps count the other way (outward = {way!r})"
+            raise InputError(msg)
+        ratio = run.um_per_step / um_per_step if run.um_per_step and um_per_step else 1.0
+        if abs(ratio - 1) > _STEPS_AGREE:
+            msg = (
+                f"{run.name}: its step is {run.um_per_step:.3g} um, here it is "
+                f"{um_per_step:.3g}; only nights with one and the same focuser go together"
+            )
+            raise InputError(msg)
+
+
+def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
+    name = folder.name
+    files = {one["file"]: _file(one, folder) for one in document["frames"]}
+    readings = {
+        (one["file"], reading["sweep"]): reading
+        for one in document["frames"]
+        for reading in one["readings"]
+    }
+    frames = {one["id"]: one["frames"] for one in document["sweeps"]}
+    sweeps = {one["id"]: _sweep(one, files, name) for one in document["sweeps"]}
+    fits = document["curves"]["fits"]
+    setup, own = _setup(document["setup"]), document["focuser"]["um_per_step"]
+    field = document["field"] or {"significant": False}
+    centre = field["centre_steps"].items() if field["significant"] else ()
+    curves = CurveSet(
+        fits=tuple(_fit(fit, name) for fit in fits),
+        covariance_steps2=np.array(
+            document["curves"]["best_focus_covariance"]["matrix_steps2"], float
+        ),
+        slope_px_per_step=estimate(document["curves"]["slope_px_per_step"]),
+    )
+    measured = []
+    for fit in fits:
+        mine = [readings.get((file, fit["id"])) for file in frames[fit["sweep"]]]
+        measured.append(_measured(fit, sweeps[fit["sweep"]], mine, name))
+    return StoredRun(
+        name=name,
+        setup=setup,
+        um_per_step=own["value"] if own else setup.focuser.um_per_step,
+        files=tuple(files.values()),
+        sweeps=tuple(sweeps.values()),
+        measured=tuple(measured),
+        # The tracks of the stars are not stored, what they said of the centre is.
+        curves=at_centre(curves, {_id(k, name): estimate(v) for k, v in centre}),
+    )
+
+
+def _setup(stored: Mapping[str, Any]) -> Setup:
+    """The setup of that run, as its file would state it."""
+
+    def stated(table: Mapping[str, Any]) -> dict[str, Any]:
+        return {key: v for key, v in table.items() if v is not None and key != "focal_ratio"}
+
+    tables = {name: stated(stored[name]) for name in ("telescope", "focuser", "camera", "headers")}
+    filters = {name: stated(glass) for name, glass in stored["filters"].items()}
+    return setup_from_tables({**tables, "filters": filters})
+
+
+def _id(stored: str, name: str) -> str:
+    """A run that was joined before keeps the names it gave then."""
+    return stored if SEPARATOR in stored else f"{name}{SEPARATOR}{stored}"
+
+
+def _file(stored: Mapping[str, Any], folder: Path) -> InputFile:
+    path, facts = folder / stored["file"], stored["facts"]
+    if facts is None:
+        return InputFile(path, None, stored["reason"] or "not read")
+    values = {key: v for key, v in facts.items() if key in FrameFacts.__slots__}
+    values["shape"] = tuple(values.get("shape") or (0, 0))
+    reason = None if stored["readings"] else stored["reason"]
+    return InputFile(path, FrameFacts(path=path, **values), reason)
+
+
+def _sweep(stored: Mapping[str, Any], files: Mapping[str, InputFile], name: str) -> Sweep:
+    frames = (files[one].facts for one in stored["frames"])
+    return Sweep(
+        id=_id(stored["id"], name),
+        filter=stored["filter"],
+        frames=tuple(facts for facts in frames if facts is not None),
+        approach=stored["approach"],
+        timed=stored["timed"],
+    )
+
+
+def _measured(
+    fit: Mapping[str, Any], sweep: Sweep, readings: Sequence[Mapping[str, Any] | None], run: str
+) -> MeasuredSweep:
+    colour = fit["filter"] if fit["filter"] != sweep.filter else ""
+    pairs = zip(sweep.frames, readings, strict=True)
+    nothing = np.zeros((0, len(readings)))
+    return MeasuredSweep(
+        id=_id(fit["id"], run),
+        filter=fit["filter"],
+        sweep=sweep,
+        frames=tuple(_radius(facts, reading, colour) for facts, reading in pairs),
+        tracks=StarTracks(
+            x_px=np.zeros(0),
+            y_px=np.zeros(0),
+            radius_px=nothing,
+            radius_sigma_px=nothing,
+            flags=nothing.astype(int),
+        ),
+    )
+
+
+def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:
+    if stored is None:
+        return FrameRadius(
+            facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
+        )
+    own = dict(stored)
+    radius, large = estimate(own.pop("hfr_px")), estimate(own.pop("radius80_px", None))
+    found = fields_of(FrameRadius, own)
+    if radius.is_known:
+        found["reason"] = None
+    return FrameRadius(
+        facts=facts,
+        radius_px=radius.value,
+        radius_sigma_px=radius.sigma,
+        radius80_px=large.value,
+        radius80_sigma_px=large.sigma,
+        n_stars=own["stars"],
+        n_found=own["stars_found"],
+        channel=channel,
+        **found,
+    )
+
+
+def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
+    points = stored["points"]
+    curve = FocusCurve(
+        id=_id(stored["id"], name),
+        filter=stored["filter"],
+        position_steps=np.array(points["position_steps"], float),
+        radius_px=np.array(points["hfr_px"], float),
+        radius_sigma_px=np.array(points["hfr_sigma_px"], float),
+        n_stars=np.array(points["stars"], int),
+        temperature_degC=np.array(points["temperature_degC"], float),
+        time_mjd=np.array(points["time_mjd"], float),
+        names=tuple(points["file"]),
+        approach=stored["approach"],
+    )
+    best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
+    other_star = found["model"] == "star" and len(found["shape"]) != STAR
+    if other_star or found["model"] not in get_args(ModelName):
+        # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
+        found["model"] = "hyperbola"
+        found["shape"] = (best.value, found["floor_px"].value, found["slope_px_per_step"].value)
+    low, high = stored["bound_steps"]
+    found["bound_steps"] = (-math.inf if low is None else low, math.inf if high is None else high)
+    return CurveFit(
+        curve=curve,
+        used=np.array(points["used"], bool),
+        frame_reasons=tuple(points["reason"]),
+        best_steps=best.value,
+        best_sigma_steps=best.sigma,
+        **found,
+    )

@@ -10,9 +10,9 @@ from PIL import Image
 from ..curves.fitted import CurveFit
 from ..tracking.filmstrip import Filmstrip
 from ..tracking.measured import MeasuredSweep
-from .letters import left_out_letters
 from .numbers import known, number_text, short_number
 from .result import RunResult
+from .tables import left_out_letters
 from .tints import filter_tint
 
 #: Larger pictures are drawn smaller by whole factors.

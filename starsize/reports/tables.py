@@ -1,10 +1,15 @@
-"""The three tables of a run as columns and rows of text, and as CSV."""
+"""What became of each file, and the three tables of a run, as rows of text and as CSV."""
 
 import csv
 import dataclasses
 import io
 import math
+import os
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,10 +17,100 @@ import numpy as np
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN
-from ..tracking.measured import MeasuredSweep
-from .entries import FileEntry, file_entries
+from ..frames.frame import FrameFacts, InputFile
+from ..tracking.measured import FrameRadius, MeasuredSweep
 from .numbers import known, number_text, time_text
 from .result import RunResult
+from .sentences import VERDICT_WORDS
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The radius that one curve took from a file (a colour camera's file serves three curves)."""
+
+    sweep: str
+    filter: str
+    frame: FrameRadius
+    used: bool
+    reason: str | None
+    """Why it is left out or weighed down; None if there is nothing to say."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileEntry:
+    """One input file: used or not, why, and its readings."""
+
+    file: str
+    facts: FrameFacts | None
+    used: bool
+    reason: str | None
+    readings: tuple[Reading, ...]
+
+    @property
+    def main_reading(self) -> Reading | None:
+        """The reading shown where there is room for one: green of a colour camera."""
+        green = (reading for reading in self.readings if reading.filter == "G")
+        return next(green, self.readings[0] if self.readings else None)
+
+
+def shown_names(paths: Iterable[Path]) -> dict[Path, str]:
+    """File names as shown: below the folder that all share, so no path of the machine is told."""
+    unique = list(dict.fromkeys(paths))
+    parents = {path.parent for path in unique}
+    if len(parents) <= 1:
+        return {path: path.name for path in unique}
+    try:
+        common = Path(os.path.commonpath([str(parent) for parent in parents]))
+    except ValueError:  # absolute and relative paths, or two drives: nothing is shared
+        return {path: path.as_posix() for path in unique}
+    return {path: path.relative_to(common).as_posix() for path in unique}
+
+
+def file_entries(result: RunResult) -> tuple[FileEntry, ...]:
+    """Follow every input file through the run, in the order given."""
+    names = shown_names(item.path for item in result.files)
+    readings: dict[Path, list[Reading]] = defaultdict(list)
+    for measured, fit in zip(result.measured, result.curves.fits, strict=True):
+        for reading in _readings(measured, fit):
+            readings[reading.frame.facts.path].append(reading)
+    return tuple(
+        _entry(item, names[item.path], tuple(readings[item.path])) for item in result.files
+    )
+
+
+def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEntry:
+    used = any(reading.used for reading in readings)
+    reason = item.reason
+    if reason is None:
+        said = dict.fromkeys(reading.reason for reading in readings if reading.reason)
+        reason = "; ".join(said) or None
+    if reason is None and not used:
+        reason = "its sweep gave no answer" if readings else "part of no sweep"
+    return FileEntry(name, item.facts, used, reason, readings)
+
+
+def _readings(measured: MeasuredSweep, fit: CurveFit) -> list[Reading]:
+    """Join the frames of a sweep with the entries of its curve, which holds the measured ones."""
+    found, entry, names = [], 0, fit.curve.names
+    aligned = sum(_is_measured(frame) for frame in measured.frames) == len(names)
+    for frame in measured.frames:
+        on_curve = entry < len(names) and _is_measured(frame)
+        if not (on_curve and (aligned or names[entry] == frame.facts.path.name)):
+            why = frame.reason or "no radius or no position"
+            found.append(Reading(measured.id, measured.filter, frame, False, why))
+            continue
+        used = bool(fit.used[entry]) and fit.answered
+        reason = fit.frame_reasons[entry]
+        if not fit.answered and not reason:
+            reason = f"sweep {measured.id} gave no answer: {VERDICT_WORDS[fit.verdict]}"
+        found.append(Reading(measured.id, measured.filter, frame, used, reason))
+        entry += 1
+    return found
+
+
+def _is_measured(frame: FrameRadius) -> bool:
+    return math.isfinite(frame.radius_px) and frame.facts.position_steps is not None
+
 
 #: The contract: name and order of the columns of offsets.csv.
 OFFSET_COLUMNS = tuple(field.name for field in dataclasses.fields(OffsetRow))
@@ -103,7 +198,12 @@ def cell_text(value: str | bool | float | None, *, sigma: float | None = None) -
 
 def offsets_csv(result: RunResult) -> str:
     """``offsets.csv``: one row per filter."""
-    return csv_text(OFFSET_COLUMNS, [_offset_cells(row) for row in result.comparison.rows])
+    rows = []
+    for row in result.comparison.rows:
+        grown = row.growth_if_ignored or NOT_KNOWN
+        cells = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
+        rows.append(row_cells(cells, OFFSET_COLUMNS, _OFFSET_SIGMA))
+    return csv_text(OFFSET_COLUMNS, rows)
 
 
 def curves_csv(result: RunResult) -> str:
@@ -137,12 +237,6 @@ def start_mjd(measured: MeasuredSweep) -> float | None:
     """Time of the first frame of a sweep, measured or not."""
     times = (known(facts.mid_time_mjd) for facts in measured.sweep.frames)
     return min((time for time in times if time is not None), default=None)
-
-
-def _offset_cells(row: OffsetRow) -> list[str]:
-    grown = row.growth_if_ignored or NOT_KNOWN
-    values = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
-    return row_cells(values, OFFSET_COLUMNS, _OFFSET_SIGMA)
 
 
 def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
@@ -211,3 +305,9 @@ def _frame_cells(entry: FileEntry) -> list[str]:
             "background_adu": number_text(frame.background_adu, digits=5),
         }
     return [cells[name] for name in FRAME_COLUMNS]
+
+
+def left_out_letters(fit: CurveFit) -> list[str]:
+    """The letter of each frame of the curve that is left out, in order; empty of those used."""
+    names = (chr(ord("a") + i) if i < 26 else str(i + 1) for i in count())
+    return ["" if used else next(names) for used in fit.used]

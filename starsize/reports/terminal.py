@@ -1,4 +1,4 @@
-"""What a run, or a few frames, look like in a terminal: plain words and one table."""
+"""A run, a few frames, two runs compared and a plan in a terminal: plain words and a table."""
 
 from collections.abc import Iterable, Sequence
 from itertools import zip_longest
@@ -9,11 +9,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from ..comparison.compared import OffsetRow
+from ..comparison.sets.compared import SetComparison
 from ..errors import printable
 from ..estimate import Estimate
-from ..setup import Setup
+from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
+from . import plan_words, sentences
 from .numbers import (
     estimate_text,
     known,
@@ -23,22 +24,9 @@ from .numbers import (
     signed_text,
     steps_text,
 )
+from .page import change_text, set_headline
 from .result import RunResult
-from .sentences import (
-    action_words,
-    colour_headline,
-    direction,
-    entering,
-    grouped_reasons,
-    headline,
-    is_colour_camera,
-    lead,
-    listing,
-    numbers_to_enter,
-    row_sentence,
-    sentence,
-    without_sentence,
-)
+from .sentences import listing, sentence
 from .unanswered import open_questions
 
 #: Columns of text below which a table leaves out what it can spare.
@@ -59,24 +47,27 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
     if result.comparison.rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
-        if moves := numbers_to_enter(result):
+        if moves := sentences.numbers_to_enter(result):
             say(out, f"To enter: {moves}")
     if quiet:
         return
-    say(out, headline(result), style="bold")
+    say(out, sentences.headline(result), style="bold")
     _print_reasons(result, out)
-    if is_colour_camera(result):
-        say(out, lead(result))
-    elif numbers_to_enter(result):
-        say(out, entering(result))
+    if sentences.is_colour_camera(result):
+        say(out, sentences.lead(result))
+    elif sentences.numbers_to_enter(result):
+        say(out, sentences.entering(result))
     colour = result.comparison.colour
     out.print()
-    say(out, colour_headline(result), style="bold")
+    say(out, sentences.colour_headline(result), style="bold")
     for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
         say(out, sentence(remark))
-    say(out, without_sentence(result))
-    _print_warnings(result, out)
-    _print_open(result, out)
+    say(out, sentences.without_sentence(result))
+    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
+    say_all(out, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
+    if topics := [question.topic for question in open_questions(result)]:
+        out.print()
+        say(out, f"Not answered: {listing(topics)}. The report page says what to capture.")
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
@@ -152,10 +143,14 @@ def _offset_table(result: RunResult, console: Console) -> Table:
     rows = [
         (
             row.filter,
-            _move_cell(row, result.setup),
-            _offset_cell(row),
+            "-"
+            if (steps := row.move_steps) is None
+            else f"{move_number(steps)} {sentences.direction(steps, result.setup)}".strip(),
+            "0"
+            if row.filter == row.reference and row.offset_steps is not None
+            else signed_text(row.offset_steps, row.offset_sigma_steps) or "-",
             f"±{zone}" if (zone := short_number(row.zone_steps)) else "",
-            action_words(row, channels=is_colour_camera(result)),
+            sentences.action_words(row, channels=sentences.is_colour_camera(result)),
         )
         for row in result.comparison.rows
     ]
@@ -187,45 +182,18 @@ def text_table(
     return table
 
 
-def _move_cell(row: OffsetRow, setup: Setup) -> str:
-    if row.move_steps is None:
-        return "-"
-    return f"{move_number(row.move_steps)} {direction(row.move_steps, setup)}".strip()
-
-
-def _offset_cell(row: OffsetRow) -> str:
-    if row.filter == row.reference and row.offset_steps is not None:
-        return "0"
-    return signed_text(row.offset_steps, row.offset_sigma_steps) or "-"
-
-
 def _print_reasons(result: RunResult, console: Console) -> None:
     """What to do where a move is not to be trusted; refused filters by shared reason."""
     rows = result.comparison.rows
-    for names, reason in grouped_reasons(row for row in rows if row.status == "refused"):
-        say(console, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
+    for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
+        say(
+            console,
+            f"{names}: not measured, refocus there. {sentence(reason)}",
+            bullet="-",
+        )
     for row in rows:
-        if action_words(row, channels=is_colour_camera(result)) == "refocus":
-            say(console, row_sentence(row, result.setup), bullet="-")
-
-
-def _print_warnings(result: RunResult, console: Console) -> None:
-    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
-    say_all(console, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
-
-
-def _print_open(result: RunResult, console: Console) -> None:
-    """The questions left open, by topic; the page says what to capture for each."""
-    open_now = open_questions(result)
-    to_capture = [question.topic for question in open_now if question.capture]
-    not_built = [question.topic for question in open_now if not question.capture]
-    if open_now:
-        console.print()
-    if to_capture:
-        topics = listing(to_capture)
-        say(console, f"Not answered: {topics}. The report page says what to capture.")
-    if not_built:
-        say(console, f"Not worked out by this version: {listing(not_built)}.")
+        if sentences.action_words(row, channels=sentences.is_colour_camera(result)) == "refocus":
+            say(console, sentences.row_sentence(row, result.setup), bullet="-")
 
 
 def _measurement(frame: FrameRadius) -> str:
@@ -242,3 +210,75 @@ def _measurement(frame: FrameRadius) -> str:
     if position is not None:
         facts.append(f"at {steps_text(position)}")
     return ", ".join(facts)
+
+
+def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
+    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
+    out = console or standard_output()
+    say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
+    say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
+    say(out, sentence(comparison.parfocal_reason))
+    if comparison.rows:
+        out.print(_changes_table(comparison, out))
+    for row in comparison.rows:
+        if row.reason:
+            say(out, f"{row.filter}: {sentence(row.reason)}", bullet="-")
+    say_all(out, "Warnings:", [sentence(notice.text) for notice in comparison.notices])
+
+
+def _changes_table(comparison: SetComparison, console: Console) -> Table:
+    titles = ("filter", "old move", "new move", "change", "verdict")
+    rows = [
+        (
+            row.filter,
+            move_number(row.old_move_steps),
+            move_number(row.new_move_steps) + (" *" if row.update else ""),
+            change_text(row) or "-",
+            row.change,
+        )
+        for row in comparison.rows
+    ]
+    table = text_table(console, titles, rows, spare=("old move", "change"))
+    if any(row.update for row in comparison.rows):
+        table.caption = "* change this number in your equipment"
+        table.caption_justify = "left"
+    return table
+
+
+def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
+    """Print what to capture as a checklist, what it will tell, and what was assumed."""
+    out = console or standard_output()
+    say(out, plan_words.plan_headline(plan), style="bold")
+    out.print()
+    for point in plan_words.steps_to_follow(plan):
+        say(out, point, bullet="[ ]")
+    out.print()
+    out.print(_expected_table(plan, out))
+    say(out, plan_words.positions_text(plan))
+    for more in plan.more:
+        say(out, sentence(plan_words.more_text(more)), bullet="-")
+    out.print()
+    for told, question in plan_words.answer_lines(plan):
+        say(out, question, bullet="yes" if told else "no ")
+    assumed = [plan_words.assumed_text(one) for one in plan.assumed]
+    say_all(out, "Assumed, for nobody stated it:", assumed)
+    mind = (*plan_words.warnings_of(plan), *plan_words.CAUTIONS)
+    say_all(out, "Mind:", [sentence(text) for text in mind])
+
+
+def _expected_table(plan: CapturePlan, console: Console) -> Table:
+    titles = ("filter", "expected", "frames", "focuser", "cooling", "zone")
+    rows = [
+        (
+            name,
+            "reference" if name == plan.reference else f"±{short_number(one.sigma)}",
+            *(
+                "" if name == plan.reference else short_number(part)
+                for part in (one.frames, one.focuser, one.temperature)
+            ),
+            f"±{short_number(plan.zone_steps[name])}",
+        )
+        for name, one in plan.offsets.items()
+    ]
+    spare = ("frames", "focuser", "cooling")
+    return text_table(console, titles, rows, spare=spare)

@@ -19,7 +19,7 @@ class OpenQuestion:
     @property
     def notice(self) -> Notice:
         """As a warning of the machine-readable result."""
-        return Notice(self.code, f"{self.why} {self.capture}".strip())
+        return Notice(self.code, f"{self.why} {self.capture}")
 
 
 _FIELD = OpenQuestion(

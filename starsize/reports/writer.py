@@ -1,14 +1,38 @@
-"""The result folder: three tables, the machine-readable document and the page."""
+"""What is written: a run, a comparison of two, a plan; tables, document and page of each."""
 
+import dataclasses
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
+from typing import Any, Final
 
 from ..cache import Cache, recalled
-from .document import result_document
-from .folder import RESULT_FILES, keep_apart, write_folder
-from .page import report_html
+from ..comparison.sets.compared import SetComparison, SetRow
+from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
+from ..plan.planned import CapturePlan
+from .document import plain, result_document
+from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
+from .numbers import number_text
+from .page import comparison_html, report_html
+from .plan_words import frame_note
 from .result import RunResult
-from .tables import curves_csv, frames_csv, offsets_csv
+from .tables import csv_text, curves_csv, frames_csv, offsets_csv, row_cells
+
+COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
+#: Name and order of the columns of comparison.csv.
+COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
+_SIGMA_OF: Final = {
+    "old_offset_steps": "old_sigma_steps",
+    "old_sigma_steps": "old_sigma_steps",
+    "new_offset_steps": "new_sigma_steps",
+    "new_sigma_steps": "new_sigma_steps",
+    "change_steps": "change_sigma_steps",
+    "change_sigma_steps": "change_sigma_steps",
+}
+PLAN_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-plan", "version": 1}
+PLAN_FILES: Final = FileSet(
+    ("plan.csv", PLAN_DOCUMENT), document=PLAN_DOCUMENT, schema=PLAN_SCHEMA["name"]
+)
 
 
 def write_results(
@@ -47,7 +71,7 @@ def write_results(
     >>> write_results(measure_offsets(["my-night"]), "my-results")  # doctest: +SKIP
     """
     folder = Path(out)
-    keep_apart(folder, {item.path.parent for item in result.files})
+    keep_apart(folder, result.files)
     texts = recalled(cache, partial(result_texts, result), "texts", result)
     return write_folder(
         folder,
@@ -66,3 +90,137 @@ def result_texts(result: RunResult) -> dict[str, str]:
         "frames.csv": frames_csv(result),
         "report.html": report_html(result),
     }
+
+
+def comparison_document(comparison: SetComparison) -> dict[str, Any]:
+    """The comparison of two runs as plain data.
+
+    Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices; ``rows``
+    are the rows of comparison.csv. Numbers that are not known are None.
+    """
+    document: dict[str, Any] = {"schema": dict(COMPARISON_SCHEMA), **plain(comparison)}
+    document["warnings"] = document.pop("notices")
+    return document
+
+
+def write_comparison(
+    comparison: SetComparison, out: Path | str, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write comparison.csv, comparison.html and comparison.json.
+
+    The same care as ``write_results`` takes: each file whole or not at all, never over a file that
+    starsize did not write, unless ``overwrite``.
+    """
+    rows = [
+        row_cells(dataclasses.asdict(row), COMPARISON_COLUMNS, _SIGMA_OF) for row in comparison.rows
+    ]
+    texts = {
+        "comparison.csv": csv_text(COMPARISON_COLUMNS, rows),
+        "comparison.html": comparison_html(comparison),
+    }
+    return write_folder(
+        Path(out),
+        texts,
+        files=COMPARISON_FILES,
+        document=comparison_document(comparison),
+        overwrite=overwrite,
+    )
+
+
+def plan_document(plan: CapturePlan) -> dict[str, Any]:
+    """A plan as plain data, for programs; ``plan_schema.json`` beside this module is its schema.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+
+    Returns
+    -------
+    dict
+        Times in seconds, positions and uncertainties in steps, the radius in pixels. ``setup`` has
+        the tables of a setup file.
+
+    Examples
+    --------
+    >>> from starsize import load_setup, plan_capture
+    >>> plan = plan_capture(load_setup("setup.toml"))  # doctest: +SKIP
+    >>> plan_document(plan)["duration_s"]  # doctest: +SKIP
+    """
+    offsets = {name: dataclasses.asdict(one) for name, one in plan.offsets.items()}
+    document = {
+        "schema": dict(PLAN_SCHEMA),
+        "duration_s": plan.duration_s,
+        "exposure_s": plan.exposure_s,
+        "sweeps": len(plan.sweeps),
+        "frames": len(plan.exposures),
+        "reference": plan.reference,
+        "wanted_sigma_steps": plan.wanted_sigma_steps,
+        "reached": plan.reached,
+        "expected_sigma_steps": {name: parts.pop("sigma") for name, parts in offsets.items()},
+        "expected_parts_steps": offsets,
+        "zone_steps": dict(plan.zone_steps),
+        "can_answer": dict(plan.can_answer),
+        "away_steps": list(plan.away_steps),
+        "centre_steps": dict(plan.centre_steps),
+        "run_in_steps": plan.run_in_steps,
+        "more": [dataclasses.asdict(one) for one in plan.more],
+        "hfr_px": plan.hfr_px,
+        "few_stars": dict(plan.few_stars),
+        "assumed": [dataclasses.asdict(one) for one in plan.assumed],
+    }
+    return {**plain(document), "setup": _stated(dataclasses.asdict(plan.setup))}
+
+
+def plan_csv(plan: CapturePlan) -> str:
+    """``plan.csv``: one row an exposure, in order."""
+    return csv_text(PLAN_COLUMNS, _rows(plan))
+
+
+def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -> tuple[Path, ...]:
+    """Write plan.csv and plan.json.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+    out : Path or str
+        Folder for the files; made if there is none.
+    overwrite : bool
+        Replace files of these names whoever wrote them.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    OutputError
+        As ``write_results``.
+
+    Examples
+    --------
+    >>> from starsize import load_setup, plan_capture
+    >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
+    """
+    return write_folder(
+        Path(out),
+        {"plan.csv": plan_csv(plan)},
+        files=PLAN_FILES,
+        document=plan_document(plan),
+        overwrite=overwrite,
+    )
+
+
+def _rows(plan: CapturePlan) -> Iterator[list[str]]:
+    for sweep in plan.sweeps:
+        for place, one in enumerate(sweep):
+            cells = (one.order, one.sweep, one.filter, one.position_steps)
+            note = frame_note(plan, sweep, place)
+            yield [*map(str, cells), number_text(one.exposure_s, digits=6), note]
+
+
+def _stated(tables: Any) -> Any:
+    """Nested tables without what is not stated."""
+    if not isinstance(tables, dict):
+        return list(tables) if isinstance(tables, tuple) else tables
+    return {key: _stated(value) for key, value in tables.items() if value is not None}

@@ -10,6 +10,7 @@ from .curve import (
 )
 from .exposure import Pointing, Shot, draw_exposure, expected_light, place_stars, star_field
 from .focuser import FocuserPhysics, camera_places
+from .frame_file import write_frame
 from .headers import HeaderStyle
 from .lens import Group, Lens, refractive_index
 from .lenses import LENSES
@@ -94,6 +95,7 @@ __all__ = [
     "true_curve",
     "truth_text",
     "usual_plate",
+    "write_frame",
     "write_night",
     "write_planned_night",
     "write_practice_night",

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from ..filters import BANDS
-from ..glasses import thin_doublet_shift
+from .glasses import thin_doublet_shift
 from .sweep_night import SweepDraw, SweepNight
 
 UM_PER_STEP: Final = 4.0

@@ -9,10 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from ..frames import write_frame
 from ..optics import critical_focus_zone_um
 from .curve import true_best_focus
 from .exposure import Pointing, Shot, draw_exposure
+from .frame_file import write_frame
 from .headers import HeaderStyle, frame_cards
 from .long_night import LongNight, LongNightPlan, live_through
 from .night import DrawnFrame

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..errors import SetupError
 from ..filters import Band
-from ..frames.plan_csv import PlannedExposure, start_times_s
+from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S, PlannedExposure
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from .curve import true_best_focus
@@ -289,3 +289,17 @@ def _sweep_truth(
         # Where the camera rests too far out, the count at best focus is lower.
         best_focus_steps=count_at(scene, plan, best[name], warm) - float(shift),
     )
+
+
+def start_times_s(exposures: Sequence[PlannedExposure]) -> list[float]:
+    """When each exposure begins, counted from the beginning, with the usual overheads.
+
+    One more entry at the end says when everything is over.
+    """
+    times, now = [], 0.0
+    for before, one in zip([None, *exposures], exposures, strict=False):
+        if before is None or before.sweep != one.sweep:
+            now += SWEEP_OVERHEAD_S
+        times.append(now)
+        now += one.exposure_s + FRAME_OVERHEAD_S
+    return [*times, now]

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..errors import InputError, OutputError
-from ..frames import write_frame
 from ..frames.plan_csv import PlannedExposure
 from ..setup import Setup
+from .frame_file import write_frame
 from .night import Night, draw_night, simulate_night
 from .planned import planned_night
 from .scenarios import SCENARIOS

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import FrameReadError
 from ..frames.frame import FrameFacts
-from ..frames.window import read_window
+from ..frames.pixels import read_window
 from ..setup import Camera
 from .colour import grid_of
 from .measured import MeasuredSweep

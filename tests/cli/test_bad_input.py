@@ -132,3 +132,24 @@ def test_a_wrong_call_is_one_line_and_status_2(capsys):
     err = capsys.readouterr().err
     assert "FRAMES" in err
     assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("name", ["evening_0007.fits.fz", "renamed.fits.fz"])
+def test_results_of_an_earlier_run_never_go_beside_its_frames(call, demo, tmp_path, name):
+    (tmp_path / "elsewhere").mkdir()
+    shutil.copy(DEMO / "evening_0007.fits.fz", tmp_path / "elsewhere" / name)
+    status, _, err, out = call("offsets", demo[1], out="elsewhere")
+    assert status == 2
+    assert len(err.splitlines()) == 1
+    assert "holds frames of these results; give another folder" in err
+    assert [path.name for path in out.iterdir()] == [name]
+
+
+@pytest.mark.parametrize("given", ["night", "night/sub/a.fits"])
+def test_results_never_go_beside_the_frames_be_they_given_one_by_one(call, tmp_path, given):
+    write(tmp_path / "night", "b.fits", FILTER="L", FOCUSPOS=100)
+    write(tmp_path / "night" / "sub", "a.fits", FILTER="L", FOCUSPOS=100)
+    status, _, err, out = call("offsets", tmp_path / given, out="night/sub")
+    assert status == 2
+    assert "is the folder of the frames; give another folder" in err
+    assert [path.name for path in out.iterdir()] == ["a.fits"]

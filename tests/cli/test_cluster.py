@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from starsize.cli import main
-from starsize.frames import write_frame
+from starsize.simulate import write_frame
 
 pytest.importorskip("distributed")
 ROOT = Path(__file__).parents[2]

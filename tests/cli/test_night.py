@@ -12,8 +12,7 @@ import pytest
 
 from starsize import night_run
 from starsize.cli import main
-from starsize.frames import write_frame
-from starsize.simulate import LENSES
+from starsize.simulate import LENSES, write_frame
 from starsize.simulate.long_night import LongNightPlan
 from starsize.simulate.long_night_frames import write_long_night
 

@@ -12,8 +12,7 @@ from astropy.table import QTable
 
 from starsize.cli import main
 from starsize.cli.shared import print_line, progress_line
-from starsize.frames import write_frame
-from starsize.simulate import SCENARIOS, draw_night, simulate_night
+from starsize.simulate import SCENARIOS, draw_night, simulate_night, write_frame
 
 TESTDATA = Path(__file__).parents[2] / "testdata"
 REAL = TESTDATA / "real" / "ntt_image" / "image.fits"

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from starsize.cli import main, watch
-from starsize.cli.watch import frames_of, how_far
+from starsize.cli import main, offsets
+from starsize.cli.offsets import frames_of, how_far
 from starsize.frames.frame import FrameFacts, Sweep
 from starsize.frames.plan_csv import PlannedExposure
 from starsize.tracking import tasks
@@ -95,7 +95,7 @@ def captured(monkeypatch, night, batches, end=None):
             raise end
         pytest.fail("the plan is in, but it goes on")
 
-    monkeypatch.setattr(watch, "follow_folders", follow)
+    monkeypatch.setattr(offsets, "follow_folders", follow)
 
 
 @pytest.fixture
@@ -157,7 +157,7 @@ def test_a_plan_whose_last_sweep_is_poor_ends_when_nobody_repeats_it(tmp_path, m
         yield 1000.0
         pytest.fail("nobody comes any more, but it goes on")
 
-    monkeypatch.setattr(watch, "follow_folders", follow)
+    monkeypatch.setattr(offsets, "follow_folders", follow)
     call = ["offsets", str(night), "--watch", "--plan", str(plan), "--out", str(out), "--jobs", "1"]
     assert main(call) == 4
     (line,) = [line for line in capsys.readouterr().out.splitlines() if "REPEAT" in line]

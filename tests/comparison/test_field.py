@@ -7,7 +7,7 @@ import pytest
 from star_fields import FRAME, UM_PER_STEP, drawn_sweep
 
 from starsize.comparison.field import field_of_focus
-from starsize.comparison.offsets.table import Scale
+from starsize.comparison.offsets.found import Scale
 from starsize.estimate import Estimate
 
 SCALE = Scale(um_per_step=Estimate(UM_PER_STEP))

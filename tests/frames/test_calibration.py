@@ -12,8 +12,8 @@ from starsize.frames import (
     apply_calibration,
     load_calibration,
     read_frame,
-    write_frame,
 )
+from starsize.simulate import write_frame
 
 SHAPE = (20, 30)
 RNG = np.random.default_rng(5)

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from starsize.errors import InputError
-from starsize.frames.follow import follow_folders
+from starsize.frames.walk import follow_folders
 
 
 def test_it_tells_at_once_then_of_quiet_then_of_a_frame(tmp_path):

@@ -8,7 +8,8 @@ from astropy.io import fits
 from numpy.testing import assert_array_equal
 
 from starsize.errors import FrameReadError
-from starsize.frames import read_facts, read_frame, read_pixels, write_frame
+from starsize.frames import read_facts, read_frame, read_pixels
+from starsize.simulate import write_frame
 
 UNSIGNED = np.array([[0, 32767], [32768, 65535]], np.uint16)
 

@@ -8,8 +8,8 @@ from starsize.frames.plan_csv import (
     SWEEP_OVERHEAD_S,
     read_plan,
     read_plan_setup,
-    start_times_s,
 )
+from starsize.simulate.planned import start_times_s
 
 HEAD = "order,sweep,filter,position_steps,exposure_s,note\n"
 GOOD = HEAD + "1,1,Lum,100,2,go\n2,1,Lum,120,2,\n3,2,H-alpha 7nm,100,30,\n"

@@ -8,7 +8,7 @@ from numpy.testing import assert_array_equal
 
 from starsize.errors import FrameReadError
 from starsize.frames import find_sweeps, list_frames, read_facts, read_frame, read_pixels
-from starsize.frames.raw import is_raw
+from starsize.frames.header import is_raw
 
 pytest.importorskip("rawpy")
 tifffile = pytest.importorskip("tifffile")

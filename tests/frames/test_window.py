@@ -6,7 +6,7 @@ from astropy.io import fits
 
 from starsize.errors import FrameReadError
 from starsize.frames import read_facts, read_frame
-from starsize.frames.window import read_window
+from starsize.frames.pixels import read_window
 
 ROWS, COLUMNS = slice(20, 41), slice(7, 30)
 

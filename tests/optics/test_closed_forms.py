@@ -5,7 +5,6 @@ import math
 import numpy as np
 import pytest
 
-from starsize.glasses import refractive_index
 from starsize.optics import (
     annulus_half_flux_radius,
     critical_focus_zone_um,
@@ -15,6 +14,7 @@ from starsize.optics import (
     plate_shift_mm,
     wing_slope_px_per_um,
 )
+from starsize.simulate.glasses import refractive_index
 
 N_BK7 = refractive_index("N-BK7", 587.5618)
 #: Marginal-ray shift of 3 mm of N-BK7 at d, mm, traced through two real refractions (batoid).

@@ -11,8 +11,7 @@ from starsize.filters import Band
 from starsize.optics.star import colour_terms
 from starsize.plan import Scouted, plan_capture
 from starsize.plan.equipment import colour_of
-from starsize.plan.light import LONGEST_S, SHORTEST_S, WANTED_STARS, Light
-from starsize.plan.order import order_of_sweeps
+from starsize.plan.positions import LONGEST_S, SHORTEST_S, WANTED_STARS, Light, order_of_sweeps
 from starsize.setup import Camera, FilterGlass, Focuser, Setup, Telescope
 from starsize.simulate.lens import Lens
 

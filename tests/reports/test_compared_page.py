@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import pytest
 
-from starsize.reports.compared_page import comparison_html, move_number, set_headline
+from starsize.reports.page import comparison_html, move_number, set_headline
 
 from .helpers import Page
 

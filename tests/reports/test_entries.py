@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 
 from starsize.frames.frame import InputFile
-from starsize.reports.entries import file_entries, shown_names
+from starsize.reports.tables import file_entries, shown_names
 
 
 def test_every_input_file_has_one_entry_in_its_order(night):

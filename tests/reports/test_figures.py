@@ -9,7 +9,7 @@ import pytest
 
 import starsize.reports
 from starsize.reports.figures import colour_svg, sweep_svg, temperature_svg
-from starsize.reports.letters import left_out_letters
+from starsize.reports.tables import left_out_letters
 
 
 def draw(fit, name="one"):

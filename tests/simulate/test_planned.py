@@ -5,9 +5,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.errors import SetupError
-from starsize.frames.plan_csv import PlannedExposure, start_times_s
+from starsize.frames.plan_csv import PlannedExposure
 from starsize.setup import FilterGlass, Focuser, Setup, Telescope
 from starsize.simulate import frame_radius_px, half_flux_radius_px, planned_night, star_blur
+from starsize.simulate.planned import start_times_s
 
 SETUP = Setup(
     telescope=Telescope(focal_length_mm=400.0, aperture_mm=80.0),

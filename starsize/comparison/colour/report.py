@@ -1,91 +1,73 @@
 """The colour report: one focus for all colours or not, by how much, and why."""
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from ...curves.fitted import CurveFit, LensColour
 from ...estimate import Estimate, Finding
 from ...filters import Band
-from ...setup import Setup
 from ..compared import ColourPoint, ColourReport, ColourWord
-from ..offsets.adjustment import Adjustment
-from ..offsets.table import Scale
-from .curve import SmoothCurve
-from .explanations import Shifts, explain
-from .glass import Blame, Optics, blame, plate_steps
-from .lens import lens_report
-from .points import colour_points
-from .verdict import verdict_of_errors
-from .whole_curve import curve_of_telescope, drawn, secondary_of, whole_band
-from .without import odd_ones_out
+from ..linear import normal_errors
+from ..offsets.found import Found
+from .explanations import (
+    Colours,
+    Explanation,
+    SmoothCurve,
+    curve_basis,
+    explain,
+    fit_smooth_curve,
+    secondary_shift,
+)
+from .glass import Blame, blame, plate_steps
+from .points import colour_points, lens_report
+from .verdict import odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Colours:
-    """The filters that can be judged: band and zone known. Positions count from the reference."""
-
-    filters: tuple[str, ...]
-    bands: tuple[Band, ...]
-    zone: np.ndarray
-    position: np.ndarray
-    covariance: np.ndarray
-    errors: np.ndarray
-    zone_share: float
-
-    def word(self, names: Sequence[str]) -> ColourWord:
-        pick = [self.filters.index(n) for n in names]
-        errors, share = self.errors[:, pick], self.zone_share
-        return verdict_of_errors(self.position[pick], self.zone[pick], errors, zone_share=share)
+#: Bands wider than this hold more than one colour and do not count as covering a line.
+WIDE_NM = 150.0
+#: Share of L's band that other filters have to see before its ends are more than a guess.
+SEEN = 0.6
+_F_NM, _C_NM, _NEAR_NM = 486.13, 656.27, 20.0
 
 
-def colour_report(
-    adjustment: Adjustment,
-    fits: Mapping[str, CurveFit],
-    *,
-    setup: Setup,
-    scale: Scale,
-    zone_steps: Mapping[str, float],
-    same_glass: bool,
-    lens: LensColour | None = None,
-) -> ColourReport:
-    """Judge the colours together.
-
-    ``fits`` are the best answered fit of each filter, ``zone_steps`` half-widths of the zones where
-    known; ``same_glass`` says that the colours are channels of one colour camera, ``lens`` is what
-    the joint fit says of the lens.
-    """
-    judged = [n for n in adjustment.filters if n in zone_steps]
-    plates = {name: plate_steps(name, setup, scale) for name in judged}
+def colour_report(night: Found) -> ColourReport:
+    """Judge the colours together."""
+    adjustment, same_glass = night.adjustment, night.same_glass
+    judged = [n for n in adjustment.filters if n in night.zone_steps]
+    plates = {name: plate_steps(name, night.setup, night.scale) for name in judged}
     known = {name: shift for name, shift in plates.items() if shift is not None}
-    optics = Optics(setup=setup, scale=scale, known_plates=known)
-    points, middle = colour_points(adjustment, fits, zone_steps=zone_steps, optics=optics)
+    points, middle = colour_points(night, known)
     if len(judged) < 2:
         return empty_report(
-            _why_not_judged(adjustment.filters, setup, scale),
+            _why_not_judged(night),
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
-    colours = _colours(adjustment, judged, setup, scale, zone_steps)
-    verdict = colours.word(judged)
-    shifts = _shifts(colours, optics)
-    explanations = explain(shifts, odd_allowed=not same_glass)
+    colours, word = _colours(night, judged, known)
+    verdict = word(judged)
+    explanations = explain(colours, odd_allowed=not same_glass)
     found = Blame(cause=None)  # nobody where the colours are not apart
     if verdict == "apart":
-        found = blame(explanations, shifts, optics, same_glass=same_glass)
+        found = blame(explanations, colours, night)
     curve = curve_of_telescope(
-        explanations, shifts, glass_to_blame=found.cause in ("glass", "both")
+        explanations, colours, glass_to_blame=found.cause in ("glass", "both")
     )
-    wavelength, shift, sigma = drawn(curve, shifts.wavelength_nm)
+    wavelength, shift, sigma = drawn(curve, colours.wavelength_nm)
     without: tuple[str, ...] = ()
     others_meet = None
     if not same_glass:
-        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, colours.word)
+        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, word)
+    groups: list[tuple[str, ColourWord]] = []
+    if {"R", "G", "B"} <= set(judged):
+        groups.append(("R, G, B", word(("R", "G", "B"))))
+    if "L" in judged:
+        wide = judged.index("L")
+        zone = float(colours.zone[wide])
+        whole = whole_band(curve, colours.bands, wide=colours.bands[wide], zone_steps=zone)
+        groups.append(("L's whole band", whole))
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -95,12 +77,12 @@ def colour_report(
         compromise_steps=middle,
         points=points,
         odd_filters=found.odd_filters,
-        groups=_groups(colours, curve),
-        secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), setup, scale),
+        groups=tuple(groups),
+        secondary_spectrum=_as_focal_ratio(secondary_of(curve, colours.bands), night),
         curve_wavelength_nm=wavelength,
         curve_shift_steps=shift - own_zero,
         curve_sigma_steps=sigma,
-        lens=lens_report(lens, adjustment, fits, optics=optics, common_steps=middle),
+        lens=lens_report(night, middle),
         without=without,
         without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
@@ -118,65 +100,39 @@ def empty_report(
 
 
 def _colours(
-    adjustment: Adjustment,
-    judged: Sequence[str],
-    setup: Setup,
-    scale: Scale,
-    zone_steps: Mapping[str, float],
-) -> _Colours:
-    pick = [adjustment.filters.index(n) for n in judged]
-    contrasts = adjustment.contrasts(judged[0])[pick]
-    zone = np.array([zone_steps[n] for n in judged])
-    size = scale.um_per_step
-    relative = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
-    bands = [setup.band(n) for n in judged]
-    position = contrasts @ adjustment.mixture.average
-    return _Colours(
+    night: Found, judged: Sequence[str], plates: Mapping[str, float]
+) -> tuple[Colours, Callable[[Sequence[str]], ColourWord]]:
+    """The filters that can be judged, and the verdict on some of them."""
+    adjustment = night.adjustment
+    contrasts = adjustment.contrasts(judged[0])[[adjustment.filters.index(n) for n in judged]]
+    colours = Colours(
         filters=tuple(judged),
-        bands=tuple(b for b in bands if b is not None),
-        zone=zone,
-        position=position,
+        bands=tuple(band for n in judged if (band := night.setup.band(n)) is not None),
+        position=contrasts @ adjustment.mixture.average,
         covariance=adjustment.mixture.covariance_of(contrasts),
-        errors=adjustment.mixture.draws(contrasts, _DRAWS) - position,
-        zone_share=relative,
+        zone=np.array([night.zone_steps[n] for n in judged]),
+        plates=plates,
     )
+    errors = adjustment.mixture.draws(contrasts, _DRAWS) - colours.position
+    size = night.scale.um_per_step
+    share = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
+
+    def word(names: Sequence[str]) -> ColourWord:
+        pick = [judged.index(n) for n in names]
+        best, zone = colours.position[pick], colours.zone[pick]
+        return verdict_of_errors(best, zone, errors[:, pick], zone_share=share)
+
+    return colours, word
 
 
-def _shifts(colours: _Colours, optics: Optics) -> Shifts:
-    """The shifts without the known plates."""
-    known = optics.known_plates
-    usual = float(np.mean(list(known.values()))) if known else 0.0
-    plates = np.array([known.get(name, usual) for name in colours.filters])
-    return Shifts(
-        filters=colours.filters,
-        wavelength_nm=np.array([b.wavelength_nm for b in colours.bands]),
-        width_nm=np.array([b.width_nm for b in colours.bands]),
-        shift=colours.position - (plates - usual),
-        covariance=colours.covariance,
-        zone=colours.zone,
-    )
-
-
-def _groups(colours: _Colours, curve: SmoothCurve | None) -> tuple[tuple[str, ColourWord], ...]:
-    groups: tuple[tuple[str, ColourWord], ...] = ()
-    if {"R", "G", "B"} <= set(colours.filters):
-        groups += (("R, G, B", colours.word(("R", "G", "B"))),)
-    if "L" in colours.filters:
-        at = colours.filters.index("L")
-        wide, zone = colours.bands[at], float(colours.zone[at])
-        word = whole_band(curve, colours.bands, wide=wide, zone_steps=zone)
-        groups += (("L's whole band", word),)
-    return groups
-
-
-def _as_focal_ratio(shift_steps: float | None, setup: Setup, scale: Scale) -> float | None:
+def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
     """Focal length over the shift, as people quote a secondary spectrum."""
-    focal = setup.telescope.focal_length_mm
-    shift_um = None if shift_steps is None else scale.micrometres(shift_steps)
+    focal = night.setup.telescope.focal_length_mm
+    shift_um = None if shift_steps is None else night.scale.micrometres(shift_steps)
     return None if focal is None or not shift_um else focal * 1e3 / shift_um
 
 
-def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
+def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     together = zone[:, None] + zone
@@ -197,10 +153,86 @@ def _reason(colours: _Colours, verdict: ColourWord, *, same_glass: bool) -> Find
     return Finding("colours_undecided", **pair, same_glass=same_glass)
 
 
-def _why_not_judged(filters: Sequence[str], setup: Setup, scale: Scale) -> Finding:
+def _why_not_judged(night: Found) -> Finding:
+    filters, setup = night.adjustment.filters, night.setup
     if len(filters) < 2:
         return Finding("one_filter", name=filters[0])
-    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": scale.um_per_step}
+    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": night.scale.um_per_step}
     if lacks := [name for name, value in needs.items() if value is None]:
         return Finding("zone_needs", lacks=tuple(lacks))
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))
+
+
+def curve_of_telescope(
+    explanations: Sequence[Explanation], colours: Colours, *, glass_to_blame: bool
+) -> SmoothCurve | None:
+    """The telescope's own colour; None where all filters have one wavelength.
+
+    Without the odd filters where glass is to blame. Else the simplest curve that explains all,
+    and failing that the best there is.
+    """
+    fitting = [e for e in explanations if glass_to_blame or not e.odd]
+    if fitting:
+        return fitting[0].curve
+    terms = min(3, len(np.unique(colours.wavelength_nm)) - 1)
+    if terms < 1:
+        return None
+    noise = colours.covariance + np.diag((colours.zone / 3) ** 2)
+    return fit_smooth_curve(colours.wavelength_nm, colours.shift, noise, terms=terms)
+
+
+def drawn(
+    curve: SmoothCurve | None, wavelength_nm: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Wavelengths, shift and sigma along the curve, a little beyond the filters at both ends."""
+    if curve is None:
+        return np.array([]), np.array([]), np.array([])
+    along = np.linspace(np.min(wavelength_nm) - 15, np.max(wavelength_nm) + 15, 121)
+    return along, curve.at(along), curve.sigma(along)
+
+
+def whole_band(
+    curve: SmoothCurve | None, bands: Sequence[Band], *, wide: Band, zone_steps: float
+) -> ColourWord:
+    """Does one position lie inside the zone of every wavelength that a wide filter lets through.
+
+    Of ``bands``, those of all filters, the narrower ones say how much of the ``wide`` band was
+    seen; ``zone_steps`` is the zone at its central wavelength.
+    """
+    narrow = [b for b in bands if b.width_nm <= WIDE_NM]
+    if curve is None or not narrow:
+        return "cannot tell"
+    low = max(_edge(wide, -1), min(_edge(b, -1) for b in narrow))
+    high = min(_edge(wide, 1), max(_edge(b, 1) for b in narrow))
+    if high - low < SEEN * wide.width_nm:
+        return "cannot tell"
+    wavelength = np.linspace(low, high, 13)
+    errors = normal_errors(curve.covariance, 4000, seed=2)
+    return verdict_of_errors(
+        curve.at(wavelength),
+        zone_steps * wavelength / wide.wavelength_nm,
+        errors @ curve_basis(wavelength, curve.terms).T,
+    )
+
+
+def secondary_of(curve: SmoothCurve | None, bands: Sequence[Band]) -> float | None:
+    """Shift between the F-C focus and the d line in the curve's unit; None where not covered.
+
+    It takes three terms, narrow bands at F, at C and between, and a shift of two sigma.
+    """
+    if curve is None or curve.terms < 3:
+        return None
+    narrow = [b for b in bands if b.width_nm <= WIDE_NM]
+
+    def covered(line_nm: float) -> bool:
+        return any(abs(b.wavelength_nm - line_nm) <= max(b.width_nm / 2, _NEAR_NM) for b in narrow)
+
+    middle = any(520 <= b.wavelength_nm <= 600 for b in narrow)
+    if not (covered(_F_NM) and covered(_C_NM) and middle):
+        return None
+    shift, sigma = secondary_shift(curve)
+    return shift if abs(shift) > 2 * sigma else None
+
+
+def _edge(band: Band, side: int) -> float:
+    return band.wavelength_nm + side * band.width_nm / 2

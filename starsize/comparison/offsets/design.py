@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...setup import Setup
-from .adjustment import Adjustment, adjust
+from .adjustment import adjust
 from .changes import with_changes
-from .mixture import Interval
+from .focuser import FOUND_SIGMAS, LEAST_RANGE_DEGC
 from .sweeps import BestFocusData
-from .temperature import FOUND_SIGMAS, LEAST_RANGE_DEGC
 from .terms import (
     COEFFICIENT_ROOM,
     choose_terms,
@@ -80,20 +79,22 @@ def expected_offsets(
     )
     whole = adjust(data, choice.terms, scatter=scatter, planned=True)
     steady = adjust(data, scatter=scatter, planned=True)
-    parts = zip(whole.offsets(reference), steady.offsets(reference), strict=True)
+    offsets = {}
+    both = zip(whole.offsets(reference), steady.offsets(reference), strict=True)
+    for name, (found, still) in zip(whole.filters, both, strict=True):
+        offsets[name] = ExpectedOffset(
+            sigma=found.sigma, frames=still.frames, focuser=still.focuser,
+            temperature=math.sqrt(max(found.sigma**2 - still.sigma**2, 0.0)),
+        )  # fmt: skip
+    usual = usual_coefficient(setup, um_per_step)
     return ExpectedTable(
-        offsets={
-            name: _parts(*both) if name != reference else ExpectedOffset(
-                sigma=0.0, frames=0.0, focuser=0.0, temperature=0.0
-            )
-            for name, both in zip(whole.filters, parts, strict=True)
-        },
+        offsets=offsets,
         covariance_steps2=whole.mixture.covariance_of(whole.contrasts(reference)),
         temperature=choice.source.get("temperature") == "frames"
         and (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
-        and _told(whole, usual_coefficient(setup, um_per_step)),
+        and whole.term("temperature").sigma * FOUND_SIGMAS <= usual,
         play=choice.source.get("direction") == "frames",
-    )  # fmt: skip
+    )
 
 
 def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
@@ -114,16 +115,3 @@ def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
     if stated is not None:
         return abs(stated[0])
     return coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
-
-
-def _told(adjustment: Adjustment, coefficient: float) -> bool:
-    return adjustment.term("temperature").sigma * FOUND_SIGMAS <= coefficient
-
-
-def _parts(whole: Interval, steady: Interval) -> ExpectedOffset:
-    return ExpectedOffset(
-        sigma=whole.sigma,
-        frames=steady.frames,
-        focuser=steady.focuser,
-        temperature=math.sqrt(max(whole.sigma**2 - steady.sigma**2, 0.0)),
-    )

@@ -6,55 +6,59 @@ import numpy as np
 from scipy.stats import chi2
 
 from ...estimate import Estimate, Finding, Notice, notice
-from ...setup import Setup
 from ..compared import Slip
-from .adjustment import Adjustment
-from .bounded import bounded_effects
-from .changes import Changes
+from .found import Found
 from .sweeps import BestFocusData
-from .terms import COOLING_DEGC_PER_HOUR, TermChoice, stated_prior
+from .terms import COOLING_DEGC_PER_HOUR, stated_prior
 
 INCONSISTENT = 0.01
 
+#: Effects below half a step move nothing.
+WORTH_SAYING_STEPS = 0.5
 
-def cautions(
-    data: BestFocusData, choice: TermChoice, reference: str, changes: Changes
-) -> dict[str, list[Finding]]:
+
+def cautions(found: Found) -> dict[str, list[Finding]]:
     """For each filter the reasons why its offset is not known better."""
+    data, changes = found.data, found.changes
     repeated = len(data.ids) > len(data.names)
     by_filter = {}
     for name in data.names:
-        found = [*_untied(data, name, changes)]
-        found += bounded_effects(data, choice, reference=reference, name=name)
+        sweeps = {one for one, f in zip(data.ids, data.filters, strict=True) if f == name}
+        # Slips that may or may not have come before all sweeps of a filter, which is lost then.
+        why = [
+            Finding("slip_unplaced", name=name, **_place(slip))
+            for slip in changes.slips or ()
+            if sweeps <= set(slip.between)
+        ]
+        why += bounded_effects(found, name)
         if changes.in_doubt is not None:
-            found.append(
-                Finding("slip_or_drift_here", reference=reference, **_place(changes.in_doubt))
-            )
-        if not found:
-            found = [Finding("sweep_again", name=name) if repeated else Finding("nothing_repeated")]
-        by_filter[name] = found
+            place = _place(changes.in_doubt)
+            why.append(Finding("slip_or_drift_here", reference=found.reference, **place))
+        if not why:
+            why = [Finding("sweep_again", name=name) if repeated else Finding("nothing_repeated")]
+        by_filter[name] = why
     return by_filter
 
 
-def notices_of(
-    data: BestFocusData,
-    adjustment: Adjustment,
-    choice: TermChoice,
-    *,
-    setup: Setup,
-    reference: str,
-    wanted: str | None,
-    changes: Changes,
-) -> tuple[Notice, ...]:
+def notices_of(found: Found, wanted: str | None) -> tuple[Notice, ...]:
     """Everything about the adjustment that a person should see beside the table."""
+    data, adjustment, reference = found.data, found.adjustment, found.reference
+    changes = found.changes
     notices = []
     if wanted is not None and wanted != reference:
         notices.append(notice("reference_refused", wanted=wanted, reference=reference))
-    notices += _drift_notices(data, choice, reference)
+    notices += _drift_notices(found)
     if len(data.ids) == len(data.names) and len(data.ids) > 1:
-        notices.append(_no_repeats(adjustment, reference))
-    notices += _consistency(adjustment)
-    notices += _disagreements(adjustment, choice, setup)
+        # How much of the uncertainty the frames bring.
+        offsets = zip(adjustment.filters, adjustment.offsets(reference), strict=True)
+        known = sorted((o for f, o in offsets if f != reference), key=lambda o: o.sigma)
+        half = known[len(known) // 2]
+        steps = {"frames_steps": half.frames, "sigma_steps": half.sigma}
+        notices.append(notice("no_repeats", reference=reference, **steps))
+    ratio, scatter = adjustment.birge_ratio, adjustment.scatter.value
+    if ratio is not None and chi2.sf(adjustment.chi2, adjustment.dof) <= INCONSISTENT:
+        notices.append(notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter))
+    notices += _disagreements(found)
     for slip in changes.slips or ():
         notices.append(notice("slip", **_place(slip), steps=slip.steps))
     if (doubt := changes.in_doubt) is not None:
@@ -67,35 +71,18 @@ def notices_of(
     return tuple(notices)
 
 
-def _untied(data: BestFocusData, name: str, changes: Changes) -> Iterator[Finding]:
-    """Slips that may or may not have come before all sweeps of a filter, which is lost then."""
-    sweeps = {one for one, f in zip(data.ids, data.filters, strict=True) if f == name}
-    for slip in changes.slips or ():
-        if sweeps <= set(slip.between):
-            yield Finding("slip_unplaced", name=name, **_place(slip))
-
-
 def _place(slip: Slip) -> dict[str, str]:
     return {"after_sweep": slip.after_sweep, "before_sweep": slip.before_sweep}
 
 
-def _no_repeats(adjustment: Adjustment, reference: str) -> Notice:
-    """How much of the uncertainty the frames bring where nothing was swept twice."""
-    offsets = zip(adjustment.filters, adjustment.offsets(reference), strict=True)
-    known = sorted((o for name, o in offsets if name != reference), key=lambda o: o.sigma)
-    middle = known[len(known) // 2]
-    return notice(
-        "no_repeats", reference=reference, frames_steps=middle.frames, sigma_steps=middle.sigma
-    )
-
-
-def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> Iterator[Notice]:
+def _drift_notices(found: Found) -> Iterator[Notice]:
     """What a bounded term may do to the filter that it harms most, and what drift stands on."""
+    data, choice = found.data, found.choice
     effects = [
         effect
         for name in data.names
-        if name != reference
-        for effect in bounded_effects(data, choice, reference=reference, name=name)
+        if name != found.reference
+        for effect in bounded_effects(found, name)
     ]
     if effects:
         worst = max(effects, key=lambda effect: effect.facts["steps"])
@@ -110,20 +97,42 @@ def _drift_notices(data: BestFocusData, choice: TermChoice, reference: str) -> I
         yield notice("no_temperature", allowed_degC_per_hour=COOLING_DEGC_PER_HOUR)
 
 
-def _consistency(adjustment: Adjustment) -> Iterator[Notice]:
-    ratio = adjustment.birge_ratio
-    if ratio is not None and chi2.sf(adjustment.chi2, adjustment.dof) <= INCONSISTENT:
-        scatter = adjustment.scatter.value
-        yield notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter)
-
-
-def _disagreements(adjustment: Adjustment, choice: TermChoice, setup: Setup) -> Iterator[Notice]:
+def _disagreements(found: Found) -> Iterator[Notice]:
     """Where the frames contradict what the setup states."""
     for name in ("temperature", "direction"):
-        stated = stated_prior(name, setup)
-        if stated is None or choice.source.get(name) != "frames":
+        stated = stated_prior(name, found.setup)
+        if stated is None or found.choice.source.get(name) != "frames":
             continue
-        found = adjustment.term(name)
-        if abs(found.value - stated[0]) > np.hypot(found.half997, 3 * stated[1]):
-            own = Estimate(found.value, found.sigma)
+        term = found.adjustment.term(name)
+        if abs(term.value - stated[0]) > np.hypot(term.half997, 3 * stated[1]):
+            own = Estimate(term.value, term.sigma)
             yield notice(f"{name}_disagrees", stated=stated[0], found=own)
+
+
+def bounded_effects(found: Found, name: str) -> list[Finding]:
+    """Every bounded effect on the offset of one filter from the reference, with its ``steps``."""
+    data, choice, reference = found.data, found.choice, found.reference
+    bounded = {t.name: t.column for t in choice.terms if choice.source[t.name] == "bound"}
+    pair = {"reference": reference, "name": name}
+    repeated = data.filters.count(reference) > 1
+    effects = []
+    for term in [t for t in ("temperature", "drift", "direction") if t in bounded]:
+        size, apart = choice.bound[term], _between(data, bounded[term], reference, name)
+        if term == "temperature":
+            facts = {"change_degC": apart, "steps": abs(apart) * size, "repeated": repeated}
+        elif term == "drift":
+            facts = {"hours": abs(apart), "steps": abs(apart) * size, "repeated": repeated}
+        else:
+            # Half-way means that nobody knows; the play may then lie either way.
+            facts = {"opposite": abs(apart) > 0.99, "steps": size if apart else 0.0}
+        effects.append(Finding(f"{term}_bounded", **pair, **facts))
+    nights = sorted(t for t in bounded if t.startswith("night"))
+    if any(_between(data, bounded[n], reference, name) for n in nights):
+        effects.append(Finding("other_nights", **pair, steps=choice.bound[nights[0]]))
+    return [effect for effect in effects if effect.facts["steps"] >= WORTH_SAYING_STEPS]
+
+
+def _between(data: BestFocusData, values: np.ndarray, reference: str, name: str) -> float:
+    """Mean over the sweeps of one filter minus that over the sweeps of the reference."""
+    filters = np.array(data.filters)
+    return float(np.mean(values[filters == name]) - np.mean(values[filters == reference]))

@@ -142,7 +142,7 @@ def series_of(curve: FocusCurve) -> str:
 
 
 def is_colour_channel(curve: FocusCurve) -> bool:
-    """True if the curve is one channel of a colour camera (``colour-1-R``), see stars.measured."""
+    """True if the curve is one channel of a colour camera (``colour-1-R``)."""
     return curve.filter in ("R", "G", "B") and curve.id.endswith(f"-{curve.filter}")
 
 

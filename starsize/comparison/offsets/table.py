@@ -2,52 +2,24 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from ...curves import radius_at
 from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate, Finding
 from ...filters import filter_order
 from ..compared import Action, OffsetRow
-from .adjustment import Adjustment
-from .growth import growth_if_ignored
+from .found import Found
 from .mixture import Interval
+from .remarks import cautions
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
 GROWTH_ALLOWED = 0.05
 #: What a zone needs besides the wavelength.
 ZONE_NEEDS = ("focal ratio", "step size")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
-    """Micrometres per step, and +1 where steps increase outward, else -1."""
-
-    um_per_step: Estimate | None = None
-    sense: int = 1
-
-    def micrometres(self, steps: float) -> float | None:
-        """Steps in micrometres, further out positive."""
-        return None if self.um_per_step is None else steps * self.um_per_step.value * self.sense
-
-    def estimate(self, value: float, sigma: float) -> Estimate | None:
-        """An estimate in steps as one in micrometres; the step size's own error is included."""
-        size = self.um_per_step
-        if size is None:
-            return None
-        own = size.sigma if math.isfinite(size.sigma) else 0.0
-        return Estimate(
-            value * size.value * self.sense, math.hypot(sigma * size.value, value * own)
-        )
-
-
-class _Doubts(NamedTuple):
-    """What the zone of a filter lacks, and why its offset is not known better."""
-
-    lacks: Sequence[str]
-    because: Sequence[Finding]
 
 
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
@@ -59,56 +31,74 @@ def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
     return min(counts, key=lambda name: (-counts[name], filter_order(name)))
 
 
-def offset_table(
-    curves: CurveSet,
-    adjustment: Adjustment | None,
-    *,
-    reference: str,
-    zone_steps: Mapping[str, float],
-    scale: Scale,
-    cautions: Mapping[str, Sequence[Finding]] | None = None,
-    zone_lacks: Mapping[str, Sequence[str]] | None = None,
-) -> tuple[OffsetRow, ...]:
-    """One row for every filter that was found, in the order people list them.
+def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple[OffsetRow, ...]:
+    """One row for every filter with a sweep, in the order people list them.
 
-    Parameters
-    ----------
-    curves : CurveSet
-    adjustment : Adjustment or None
-        None where no sweep was answered.
-    reference : str
-    zone_steps : mapping of str to float
-        Half-width of the critical focus zone of each filter where it is known.
-    scale : Scale
-    zone_lacks : mapping of str to sequence of str
-        Filter -> what its zone needs and nobody stated.
-    cautions : mapping of str to sequence of Finding
-        Filter -> why its uncertainty is as large as it is, added to the reason of a ``refocus``.
+    ``found`` is None where no sweep was answered.
     """
-    fits = _by_filter(curves.fits)
-    measured: dict[str, tuple[Interval, Interval]] = {}
-    if adjustment is not None:
-        focus = adjustment.mixture.intervals(
-            np.eye(len(adjustment.names))[: len(adjustment.filters)]
-        )
-        offsets = adjustment.offsets(reference)
-        measured = dict(zip(adjustment.filters, zip(focus, offsets, strict=True), strict=True))
-    return tuple(
-        _measured_row(
-            name,
-            fits[name],
-            measured[name],
-            reference=reference,
-            zone=zone_steps.get(name),
-            scale=scale,
-            doubts=_Doubts(
-                (zone_lacks or {}).get(name, ZONE_NEEDS), tuple((cautions or {}).get(name, ()))
-            ),
-        )
-        if name in measured
-        else _refused_row(name, fits[name], reference)
-        for name in sorted(fits, key=filter_order)
-    )
+    fits: dict[str, list[CurveFit]] = {}
+    for fit in curves.fits:
+        fits.setdefault(fit.curve.filter, []).append(fit)
+    measured = _measured_rows(found) if found else {}
+    reasons = cautions(found) if found else {}
+    rows = []
+    for name in sorted(fits, key=filter_order):
+        answered = [f for f in fits[name] if f.answered]
+        stars = np.concatenate([f.curve.n_stars[f.used] for f in answered or fits[name]])
+        why = tuple(f.reason for f in fits[name] if f.reason)
+        row = OffsetRow(
+            filter=name, reference=reference, status="refused", sweeps=len(answered),
+            frames=stars.size, stars=int(np.median(stars)) if stars.size else 0,
+            reason=Finding("not_measured", sweeps=why),
+        )  # fmt: skip
+        if found and name in measured:
+            offset, more = measured[name]
+            row = replace(row, status="measured", **more)
+            if name == reference:
+                row = replace(row, action="ignore", reason=Finding("reference"))
+            else:
+                depth, lacks = growth_depth_steps(answered), _zone_lacks(name, found)
+                action, reason = decide(
+                    offset, row.zone_steps, depth, lacks=lacks, because=reasons.get(name, ())
+                )
+                step = Estimate(offset.value, offset.sigma)
+                grown = growth_if_ignored(found.fits[name], step)
+                row = replace(row, action=action, reason=reason, growth_if_ignored=grown)
+        rows.append(row)
+    return tuple(rows)
+
+
+def _measured_rows(found: Found) -> dict[str, tuple[Interval, dict[str, Any]]]:
+    """By filter its offset, and the cells of its row that are numbers."""
+    adjustment = found.adjustment
+    own = np.eye(len(adjustment.names))[: len(adjustment.filters)]
+    both = zip(
+        adjustment.filters, adjustment.mixture.intervals(own),
+        adjustment.offsets(found.reference), strict=True,
+    )  # fmt: skip
+    return {
+        name: (offset, {
+            "best_focus_steps": focus.value,
+            "best_focus_sigma_steps": focus.sigma,
+            "offset_steps": offset.value,
+            "offset_sigma_steps": offset.sigma,
+            "move_steps": round(offset.value),
+            "offset_um": found.scale.micrometres(offset.value),
+            "zone_steps": found.zone_steps.get(name),
+            "sigma_frames_steps": offset.frames,
+            "sigma_focuser_steps": offset.focuser,
+            "offset_half997_steps": offset.half997,
+        })
+        for name, focus, offset in both
+    }  # fmt: skip
+
+
+def _zone_lacks(name: str, found: Found) -> tuple[str, ...]:
+    """What the zone of a filter needs and nobody stated."""
+    stated = (found.setup.telescope.focal_ratio, found.scale.um_per_step)
+    optics = [need for need, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
+    band = [] if found.setup.band(name) else [f"wavelength_nm under [filters.{name}]"]
+    return (*optics, *band)
 
 
 def decide(
@@ -152,77 +142,26 @@ def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
     return min(depths) if depths else None
 
 
-def _measured_row(
-    name: str,
-    fits: Sequence[CurveFit],
-    found: tuple[Interval, Interval],
-    *,
-    reference: str,
-    zone: float | None,
-    scale: Scale,
-    doubts: _Doubts,
-) -> OffsetRow:
-    focus, offset = found
-    answered = [f for f in fits if f.answered]
-    action: Action = "ignore"
-    reason = Finding("reference")
-    if name != reference:
-        depth = growth_depth_steps(answered)
-        lacks, because = doubts
-        action, reason = decide(offset, zone, depth, lacks=lacks, because=because)
-    frames, stars = _counts(answered)
-    return OffsetRow(
-        filter=name,
-        reference=reference,
-        status="measured",
-        sweeps=len(answered),
-        frames=frames,
-        stars=stars,
-        best_focus_steps=focus.value,
-        best_focus_sigma_steps=focus.sigma,
-        offset_steps=offset.value,
-        offset_sigma_steps=offset.sigma,
-        move_steps=round(offset.value),
-        offset_um=scale.micrometres(offset.value),
-        zone_steps=zone,
-        action=action,
-        reason=reason,
-        sigma_frames_steps=offset.frames,
-        sigma_focuser_steps=offset.focuser,
-        growth_if_ignored=None
-        if name == reference
-        else growth_if_ignored(_surest(answered), Estimate(offset.value, offset.sigma)),
-        offset_half997_steps=offset.half997,
-    )
+def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:
+    """Radius at a distance from best focus over the smallest radius, from the filter's curve."""
+    if fit is None or not fit.answered:
+        return None
+    if not fit.shape:
+        # A fit that somebody brought with no more than floor and slope is a hyperbola.
+        rise = fit.slope_px_per_step.value * defocus_steps / fit.floor_px.value
+        return math.hypot(1.0, rise) if math.isfinite(rise) else None
+    there, smallest = radius_at(fit, fit.best_steps + np.array([defocus_steps, 0.0]))
+    return float(there / smallest) if np.isfinite(there) and smallest > 0 else None
 
 
-def _surest(fits: Sequence[CurveFit]) -> CurveFit | None:
-    return min(fits, key=lambda fit: fit.best_sigma_steps, default=None)
+def growth_if_ignored(fit: CurveFit | None, offset: Estimate) -> Estimate | None:
+    """Fraction by which stars grow if the reference's position is kept, in the seeing of the sweep.
 
-
-def _refused_row(name: str, fits: Sequence[CurveFit], reference: str) -> OffsetRow:
-    frames, stars = _counts(fits)
-    return OffsetRow(
-        filter=name,
-        reference=reference,
-        status="refused",
-        sweeps=0,
-        frames=frames,
-        stars=stars,
-        action="refocus",
-        reason=Finding("not_measured", sweeps=tuple(f.reason for f in fits if f.reason)),
-    )
-
-
-def _by_filter(fits: Sequence[CurveFit]) -> dict[str, list[CurveFit]]:
-    grouped: dict[str, list[CurveFit]] = {}
-    for fit in fits:
-        grouped.setdefault(fit.curve.filter, []).append(fit)
-    return grouped
-
-
-def _counts(fits: Sequence[CurveFit]) -> tuple[int, int]:
-    """Frames used, and the median number of stars behind one of them."""
-    used = [fit.curve.n_stars[np.asarray(fit.used, bool)] for fit in fits]
-    stars = np.concatenate(used) if used else np.array([], int)
-    return stars.size, int(np.median(stars)) if stars.size else 0
+    ``offset`` is the filter's best focus minus the reference's, in steps; its uncertainty carries
+    over as the difference that one sigma to either side makes.
+    """
+    here = growth(fit, -offset.value)
+    sides = [growth(fit, -(offset.value + side * offset.sigma)) for side in (-1.0, 1.0)]
+    if here is None or sides[0] is None or sides[1] is None:
+        return None
+    return Estimate(here - 1, max(abs(s - here) for s in sides if s is not None))

@@ -60,7 +60,6 @@ class TermChoice:
     bound: dict[str, float]
     reference_degC: float | None
     range_degC: float | None
-    reference_direction: float
     coefficient_bound: float
 
 
@@ -99,30 +98,28 @@ def choose_terms(
     scatter_steps : float
         Run-to-run scatter to expect.
     """
-    steps = um_per_step
-    per_degC = coefficient_bound(setup, steps)
+    per_degC = coefficient_bound(setup, um_per_step)
     temperature = data.temperature_degC
-    warm = bool(np.isfinite(temperature).all())
+    known = temperature[np.isfinite(temperature)]
+    warm = known.size == temperature.size
     reference = float(np.mean(temperature)) if warm else None
-    bounded: list[Term] = []
-    bound: dict[str, float] = {}
-
-    def add(name: str, column: np.ndarray, size: float) -> None:
-        bounded.append(Term(name=name, column=column, bound=size))
-        bound[name] = size
-
-    night_bound = NIGHT_BOUND_UM / steps if steps else NIGHT_BOUND_STEPS
-    for night in range(1, int(data.night.max()) + 1):
-        add(f"night {night + 1}", (data.night == night).astype(float), night_bound)
+    night_bound = NIGHT_BOUND_UM / um_per_step if um_per_step else NIGHT_BOUND_STEPS
+    columns = {
+        f"night {night + 1}": ((data.night == night).astype(float), night_bound)
+        for night in range(1, int(data.night.max()) + 1)
+    }
     if warm and np.ptp(temperature) > 0:
-        add("temperature", temperature - np.mean(temperature), per_degC)
+        columns["temperature"] = temperature - np.mean(temperature), per_degC
     hours = hours_of(data)
     if not warm and hours is not None:
-        add("drift", hours, per_degC * COOLING_DEGC_PER_HOUR)
-    reference_direction = _usual_direction(data)
+        columns["drift"] = hours, per_degC * COOLING_DEGC_PER_HOUR
     if np.ptp(data.direction) > 0:
-        add("direction", data.direction - reference_direction, BACKLASH_BOUND_STEPS)
-    terms, source = _settle(data, tuple(bounded), setup, scatter_steps)
+        # Counted from the direction of most sweeps; of the first of them where it is a draw.
+        ways = [d for d in data.direction.tolist() if d]
+        usual = max(ways, key=ways.count)
+        columns["direction"] = data.direction - usual, BACKLASH_BOUND_STEPS
+    bounded = tuple(Term(name=name, column=c, bound=size) for name, (c, size) in columns.items())
+    terms, source = _settle(data, bounded, setup, scatter_steps)
     if warm and hours is not None:
         drift = Term(name="drift", column=hours)
         if _affordable(data, terms, drift, scatter_steps):
@@ -130,10 +127,9 @@ def choose_terms(
     return TermChoice(
         terms=terms,
         source=source,
-        bound=bound,
+        bound={name: size for name, (_, size) in columns.items()},
         reference_degC=reference,
-        range_degC=_range(temperature),
-        reference_direction=reference_direction,
+        range_degC=float(np.ptp(known)) if known.size else None,
         coefficient_bound=per_degC,
     )
 
@@ -165,12 +161,10 @@ def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tu
     return (*kept, usual(Term(name="drift", column=hours)))
 
 
-def with_doubtful_directions(
-    data: BestFocusData, choice: TermChoice, backlash_steps: float
-) -> BestFocusData:
-    """Widen the sweeps whose direction nobody knows by half the play, where others' is known."""
+def with_doubtful_directions(data: BestFocusData, backlash_steps: float) -> BestFocusData:
+    """Widen the sweeps whose direction nobody knows by half the play."""
     doubtful = data.direction == 0
-    if "direction" not in choice.source or not doubtful.any():
+    if not doubtful.any():
         return data
     extra = np.diag(np.where(doubtful, (backlash_steps / 2) ** 2, 0.0))
     return replace(data, covariance_steps2=data.covariance_steps2 + extra)
@@ -198,17 +192,11 @@ def _settle(
         stated = stated_prior(term.name, setup)
         limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
         if sigma < limit:
-            settled.append(Term(name=term.name, column=term.column))
+            settled.append(replace(term, bound=None))
             source[term.name] = "frames"
         elif stated:
-            settled.append(
-                Term(
-                    name=term.name,
-                    column=term.column,
-                    prior_value=stated[0],
-                    prior_sigma=stated[1],
-                )
-            )
+            value, own = stated
+            settled.append(replace(term, bound=None, prior_value=value, prior_sigma=own))
             source[term.name] = "setup"
         else:
             settled.append(term)
@@ -226,7 +214,7 @@ def _affordable(
     if not sigmas_from_data(data, wide, scatter_steps=scatter_steps)[-1] < np.inf:
         return False
     without, with_drift = (
-        offset_sigmas(data, chosen, scatter_steps=scatter_steps) for chosen in (terms, wide)
+        offset_sigmas(data, t, scatter_steps=scatter_steps) for t in (terms, wide)
     )
     return bool(np.all(with_drift <= DRIFT_LOSS * without))
 
@@ -239,14 +227,3 @@ def hours_of(data: BestFocusData) -> np.ndarray | None:
     middle = {night: np.mean(time[data.night == night]) for night in set(data.night.tolist())}
     hours = time - np.array([middle[night] for night in data.night.tolist()])
     return hours if np.ptp(hours) > 0 else None
-
-
-def _usual_direction(data: BestFocusData) -> float:
-    """The direction of most sweeps; the first of them where it is a draw."""
-    known = [d for d in data.direction.tolist() if d]
-    return max(known, key=known.count) if known else 0.0
-
-
-def _range(temperature: np.ndarray) -> float | None:
-    known = temperature[np.isfinite(temperature)]
-    return float(np.ptp(known)) if known.size else None

@@ -11,8 +11,18 @@ from ...estimate import Estimate, Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
 from ..compared import ColourWord, Comparison, OffsetRow, Outward
-from .compared import NORMAL_95, MeasuredSet, SetComparison, SetRow, SetWord
-from .scatter import TELLING, frames_alone, with_one_more, with_scatter_of
+from .compared import (
+    NORMAL_95,
+    TELLING,
+    Change,
+    MeasuredSet,
+    SetComparison,
+    SetRow,
+    SetWord,
+    frames_alone,
+    with_one_more,
+    with_scatter_of,
+)
 
 STEP_SIZES_DIFFER = 0.05
 
@@ -196,25 +206,12 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
     half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
     sense = 1 if new.outward == "increasing" else -1
     significant = abs(change) > half95
-    found = replace(
-        row,
-        change_steps=change,
-        change_sigma_steps=sigma,
+    word, why = _judged(row, old, new, change, (sigma, half95))
+    return replace(
+        row, change=word, change_steps=change, change_sigma_steps=sigma,
         change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
-        significant=significant,
-    )
-    return _judged(found, change, half95, zone, _what_would_tell(old, new, name, sigma))
-
-
-def _what_would_tell(
-    old: MeasuredSet, new: MeasuredSet, name: str, sigma: float
-) -> dict[str, float | str | None]:
-    """What the frames alone know of a change, and what one more sweep would make of it."""
-    told: dict[str, float | str | None] = {"frames": None, "one_more": None}
-    frames = frames_alone(old, new, name)
-    if frames is not None and frames <= TELLING * sigma:
-        told = {"frames": NORMAL_95 * frames, "one_more": with_one_more(old, new, name)}
-    return {**told, "reference": new.reference}
+        significant=significant, update=word == "changed", reason=why,
+    )  # fmt: skip
 
 
 def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
@@ -231,32 +228,35 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
 
 
 def _judged(
-    row: SetRow,
-    change: float,
-    half95: float,
-    zone: float | None,
-    telling: dict[str, float | str | None],
-) -> SetRow:
-    """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
-    size = {"change": change, "half95": half95}
+    row: SetRow, old: MeasuredSet, new: MeasuredSet, change: float, spread: tuple[float, float]
+) -> tuple[Change, Finding]:
+    """Changed if the change leaves the zone or is significant; unchanged if neither can be.
+
+    ``spread`` is the change's standard uncertainty and its 95 % half-width.
+    """
+    (sigma, half95), zone = spread, row.zone_steps
+    significant, size = abs(change) > half95, {"change": change, "half95": half95}
     moves = (row.old_move_steps, row.new_move_steps)
-    if zone is None and row.significant:
-        return _changed(row, Finding("changed", **size, moves=moves))
+    if zone is None and significant:
+        return "changed", Finding("changed", **size, moves=moves)
     if zone is None:
-        return replace(row, update=False, reason=Finding("perhaps_changed", **size))
+        return "cannot tell", Finding("perhaps_changed", **size)
+    size["zone"] = zone
     if abs(change) + half95 <= zone:
-        code = "real_but_inside" if row.significant else "nothing_changed"
-        why = Finding(code, **size, zone=zone)
-        return replace(row, change="unchanged", update=False, reason=why)
-    if row.significant:
+        return "unchanged", Finding("real_but_inside" if significant else "nothing_changed", **size)
+    if significant:
         surely = abs(change) - half95 > zone
-        return _changed(row, Finding("leaves_zone", **size, zone=zone, surely=surely, moves=moves))
-    why = Finding("change_unknown", name=row.filter, **size, zone=zone, **telling)
-    return replace(row, update=False, reason=why)
-
-
-def _changed(row: SetRow, why: Finding) -> SetRow:
-    return replace(row, change="changed", update=True, reason=why)
+        return "changed", Finding("leaves_zone", **size, surely=surely, moves=moves)
+    # What the frames alone know of the change, and what one more sweep would make of it.
+    frames, one_more = frames_alone(old, new, row.filter), None
+    if frames is not None and frames <= TELLING * sigma:
+        frames, one_more = NORMAL_95 * frames, with_one_more(old, new, row.filter)
+    else:
+        frames = None
+    return "cannot tell", Finding(
+        "change_unknown", name=row.filter, **size, frames=frames, one_more=one_more,
+        reference=new.reference,
+    )  # fmt: skip
 
 
 def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:

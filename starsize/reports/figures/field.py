@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
-from ..words import phrases
+from ..words import saying
 from . import _canvas
 
 #: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.
@@ -73,7 +73,7 @@ def field_words(field: FieldReport, steps_per_um: float) -> str:
 
 def signed(value: float, decimals: int = 0) -> str:
     """A number with its sign; nothing has none."""
-    return phrases.signed(value, decimals).replace("-", "−")
+    return saying.signed(value, decimals).replace("-", "−")
 
 
 def _frame(axes: _canvas.Axes) -> None:

@@ -13,11 +13,9 @@ from ..numbers import known
 from ..result import RunResult
 from . import _canvas
 from ._canvas import Axes
-from .colour import draw_colour
+from .colour import draw_colour, draw_lens
 from .field import draw_field
-from .lens import draw_lens
-from .overview import draw_overview
-from .sweeps import draw_curve
+from .sweeps import draw_curve, draw_overview
 
 _POSITION = "focuser position (steps)"
 

@@ -1,18 +1,23 @@
-"""One sweep drawn: radii, the fitted curve with its band, best focus, and the residuals below."""
+"""Sweeps drawn: one with its residuals, all on common axes, all against temperature."""
+
+from collections.abc import Sequence
 
 import numpy as np
 
+from ...comparison.compared import Comparison
 from ...curves import CurveFit, radius_at
 from ...curves.residuals import curve_sigma_px, residual_sigmas
-from ..letters import left_out_letters
 from ..numbers import estimate_text, known, number_text
 from ..sentences import VERDICT_WORDS
+from ..tables import left_out_letters, mean_temperature
 from . import _canvas
 
 #: So many points make a smooth line.
 _POINTS = 97
 #: The residuals' panel ends here, in standard uncertainties.
 _FARTHEST = 5.0
+
+_FEW_POINTS = 81
 
 
 def sweep_svg(fit: CurveFit, *, name: str) -> str:
@@ -115,3 +120,101 @@ def _farthest(fit: CurveFit) -> str:
     if not np.isfinite(left).any():
         return ""
     return f" No frame in use lies further off the curve than {np.nanmax(left):.1f} of its sigma."
+
+
+def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
+    """Draw radius against position less best focus; None for fewer than two answered sweeps."""
+    shown = [fit for fit in fits if fit.answered]
+    if len(shown) < 2:
+        return None
+    figure, axes = _canvas.new_axes(width_px, 330)
+    draw_overview(axes, shown, columns=7 if width_px > 500 else 4)
+    return _canvas.svg_text(
+        figure, name=name, title="All sweeps on common axes", description=_overview_words(shown)
+    )
+
+
+def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> None:
+    """Draw answered sweeps, each from its own best focus."""
+    named: set[str] = set()
+    for fit in fits:
+        _draw_radii(axes, fit, first=fit.curve.filter not in named)
+        named.add(fit.curve.filter)
+    axes.margins(y=0.16)
+    axes.set_ylim(bottom=0)
+    axes.set_xlabel("focuser position less best focus (steps)")
+    axes.set_ylabel("HFR (px)")
+    axes.legend(
+        frameon=False, labelcolor=_canvas.colour("ink"), fontsize=11, loc="upper center",
+        ncols=min(len(named), columns), handletextpad=0.3, columnspacing=1.0,
+    )  # fmt: skip
+
+
+def _draw_radii(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
+    curve, used = fit.curve, fit.used.astype(bool)
+    tint = _canvas.filter_colour(curve.filter)
+    position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _FEW_POINTS)
+    axes.plot(
+        position - fit.best_steps, radius_at(fit, position), color=tint, linewidth=1.1, alpha=0.8
+    )
+    axes.plot(
+        curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
+        **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
+    )  # fmt: skip
+
+
+def _overview_words(fits: list[CurveFit]) -> str:
+    parts = [f"{fit.curve.id}: smallest HFR {estimate_text(fit.floor_px)} px" for fit in fits]
+    return "; ".join(parts) + "."
+
+
+def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name: str) -> str | None:
+    """Draw best focus minus the filter's offset against temperature; None for too little."""
+    points = _sweeps_with_temperature(fits, comparison)
+    temperatures = np.array([point[1] for point in points])
+    if len(points) < 2 or np.ptp(temperatures) < 0.05:
+        return None
+    focus = np.array([point[2] for point in points])
+    figure, axes = _canvas.new_axes(560, 320)
+    slope = comparison.temperature.steps_per_degC
+    if slope is not None and slope.is_known:
+        ends = np.array([temperatures.min(), temperatures.max()])
+        middle = temperatures.mean(), focus.mean()
+        axes.plot(
+            ends, middle[1] + slope.value * (ends - middle[0]),
+            color=_canvas.colour("muted"), linewidth=1.4,
+        )  # fmt: skip
+    for filter_name, temperature, position, sigma in points:
+        axes.errorbar(
+            [temperature], [position], yerr=[sigma], elinewidth=1.3,
+            **_canvas.mark(filter_name, 7, edge=0.8),
+        )  # fmt: skip
+        axes.annotate(
+            filter_name, (temperature, position), parse_math=False,
+            xytext=(8, 4), textcoords="offset points",
+            color=_canvas.colour("ink"), fontsize=11,
+        )  # fmt: skip
+    axes.set_xlabel("temperature (°C)")
+    axes.set_ylabel("best focus less offset (steps)")
+    axes.margins(0.1)
+    axes.ticklabel_format(useOffset=False, style="plain")
+    words = f"{len(points)} sweeps between {temperatures.min():.1f} and {temperatures.max():.1f} °C"
+    rate = "not known" if slope is None else f"{estimate_text(slope, signed=True)} steps per °C"
+    return _canvas.svg_text(
+        figure, name=name, title="Focus against temperature",
+        description=f"{words}; coefficient {rate}.",
+    )  # fmt: skip
+
+
+def _sweeps_with_temperature(
+    fits: tuple[CurveFit, ...], comparison: Comparison
+) -> list[tuple[str, float, float, float]]:
+    """Filter, temperature, position less offset, sigma of each answered sweep that has all."""
+    offsets = {row.filter: row.offset_steps for row in comparison.rows}
+    points = []
+    for fit in fits:
+        offset, temperature = offsets.get(fit.curve.filter), mean_temperature(fit)
+        if fit.answered and offset is not None and temperature is not None:
+            sigma = float(np.nan_to_num(fit.best_sigma_steps))
+            points.append((fit.curve.filter, temperature, fit.best_steps - offset, sigma))
+    return points

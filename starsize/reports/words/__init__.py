@@ -2,5 +2,3 @@
 
 from . import colour, curves, offsets, sets
 from .saying import in_words, worded
-
-__all__ = ["colour", "curves", "in_words", "offsets", "sets", "worded"]

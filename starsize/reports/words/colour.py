@@ -3,8 +3,7 @@
 from collections.abc import Sequence
 
 from ...estimate import Estimate
-from .phrases import all_filters
-from .saying import say
+from .saying import all_filters, say
 
 _REMEDY = "state the thickness of the filters, or measure more filters"
 _GAP = "{pair[0]} and {pair[1]} focus {gap.value:.1f} +- {gap.sigma:.1f} steps apart"

@@ -1,8 +1,7 @@
 """What the curve of a sweep says, or why it has no answer and what to do next."""
 
 from ...estimate import Estimate
-from .phrases import about, counted
-from .saying import say
+from .saying import about, counted, say
 
 _LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
 _OVERSHOOT = "before the camera moved (play). Overshoot by more than that before each sweep."

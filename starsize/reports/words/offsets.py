@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from functools import partial
 
 from ...estimate import Estimate
-from .phrases import signed, spread
-from .saying import say
+from .saying import say, signed, spread
 
 _ZONE = "the zone of +-{zone:.1f} steps"
 

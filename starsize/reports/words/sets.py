@@ -2,8 +2,7 @@
 
 from functools import partial
 
-from .phrases import all_filters, signed, spread
-from .saying import say
+from .saying import all_filters, say, signed, spread
 
 _ZONE = "the zone of +-{zone:.1f} steps"
 _REPLACE = "replace the move of {moves[0]:+d} by {moves[1]:+d} steps"

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from starsize.comparison import fit_smooth_curve
-from starsize.comparison.colour.curve import curve_basis, secondary_shift
-from starsize.glasses import secondary_spectrum, thin_doublet_shift
+from starsize.comparison.colour.explanations import curve_basis, secondary_shift
+from starsize.simulate.glasses import secondary_spectrum, thin_doublet_shift
 
 # Back focus minus that at d in mm, prescriptions of M. Laikin, Lens Design, 4th ed. 2007, p. 44
 # and 45, traced again by two codes that agree to 1e-6: f/8 of 48.01 mm, f/6 of 20.01 mm.

@@ -7,7 +7,7 @@ from sweep_nights import answered_fit, curve_set
 
 from starsize import compare_sweeps
 from starsize.comparison.colour.glass import index_of, plate_steps
-from starsize.comparison.offsets.table import Scale
+from starsize.comparison.offsets.found import Scale
 from starsize.estimate import Estimate
 from starsize.filters import ORDER
 from starsize.optics import plate_shift_mm
@@ -153,3 +153,12 @@ def test_the_thickness_rule_of_a_published_offset_list():
     for name in ("Ha", "SII"):
         left = points[name].telescope_um.value - points["Hbeta"].telescope_um.value
         assert abs(left) / unit_um < 1.5 * np.hypot(7.5, 7.5)
+
+
+@pytest.mark.parametrize(
+    ("nm", "index"), [(486.1327, 1.52238), (587.5618, 1.51680), (656.2725, 1.51432)]
+)
+def test_a_filter_of_unknown_glass_has_the_index_of_the_usual_crown(nm, index):
+    # N-BK7, maker's data sheet: n_F, n_d and n_C.
+    setup = Setup(filters={"X": FilterGlass(wavelength_nm=nm)})
+    assert index_of("X", setup) == pytest.approx(index, abs=1e-5)

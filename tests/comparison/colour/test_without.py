@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from starsize.comparison.colour.verdict import colour_verdict
-from starsize.comparison.colour.without import odd_ones_out
+from starsize.comparison.colour.verdict import colour_verdict, odd_ones_out
 
 NAMES = ("L", "R", "G", "B", "SII", "OIII")
 

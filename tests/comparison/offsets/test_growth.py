@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.comparison.offsets.growth import growth, growth_if_ignored
+from starsize.comparison.offsets.table import growth, growth_if_ignored
 from starsize.curves import fit_curve, focus_curve
 from starsize.estimate import Estimate
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, answered_fit, curve_set
 
+from starsize.comparison.offsets.focuser import expected_coefficient
+from starsize.comparison.offsets.found import Scale
 from starsize.comparison.offsets.sweeps import data_of_curves
-from starsize.comparison.offsets.table import Scale
-from starsize.comparison.offsets.temperature import expected_coefficient
 from starsize.comparison.offsets.terms import choose_terms, coefficient_bound
 from starsize.estimate import Estimate
 from starsize.setup import Focuser, Setup, Telescope

@@ -7,8 +7,8 @@ import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
 
 from starsize.comparison import compare_sweeps
+from starsize.comparison.sets.compared import with_one_more, with_scatter_of
 from starsize.comparison.sets.filter_sets import compare_filter_sets, measured_set
-from starsize.comparison.sets.scatter import with_one_more, with_scatter_of
 from starsize.reports.words.saying import worded
 from starsize.setup import Telescope
 

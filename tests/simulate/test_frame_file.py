@@ -6,7 +6,8 @@ from astropy.io import fits
 from numpy.testing import assert_array_equal
 
 from starsize.errors import OutputError
-from starsize.frames import read_frame, write_frame
+from starsize.frames import read_frame
+from starsize.simulate import write_frame
 
 IMAGE = np.random.default_rng(1).integers(0, 65536, (30, 40)).astype(np.uint16)
 CARDS = {"FILTER": "L", "FOCUSPOS": (12000, "[steps]"), "OBS FOCUS STAGE": 3, "NOTE": None}

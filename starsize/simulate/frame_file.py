@@ -58,7 +58,11 @@ def write_frame(
         msg = f"{path}: exists already; choose another name or allow overwriting"
         raise OutputError(msg)
     squeeze = path.suffix.lower() == ".fz" if compressed is None else compressed
-    hdus = _hdus(image, _header(cards or {}), squeeze)
+    header = fits.Header()
+    for keyword, entry in (cards or {}).items():
+        # Names longer than eight letters need the HIERARCH convention.
+        header[keyword if len(keyword) <= 8 else f"HIERARCH {keyword}"] = entry
+    hdus = _hdus(image, header, squeeze)
     # Same folder (so that the rename is atomic) and same ending (it decides about gzip).
     part = path.with_name(f".{path.name}.{os.getpid()}.part{path.suffix}")
     try:
@@ -71,15 +75,6 @@ def write_frame(
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
     return path
-
-
-def _header(cards: Mapping[str, CardValue | tuple[CardValue, str]]) -> fits.Header:
-    header = fits.Header()
-    for keyword, entry in cards.items():
-        # Names longer than eight letters need the HIERARCH convention.
-        name = keyword if len(keyword) <= 8 else f"HIERARCH {keyword}"
-        header[name] = entry
-    return header
 
 
 def _hdus(image: np.ndarray, header: fits.Header, compressed: bool) -> fits.HDUList:

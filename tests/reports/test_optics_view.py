@@ -10,8 +10,8 @@ import pytest
 from starsize.comparison.compared import FieldReport
 from starsize.estimate import Estimate
 from starsize.reports import report_html, result_document
-from starsize.reports.field_view import field_advice, field_headline, field_view
 from starsize.reports.figures.field import field_svg, shape_um
+from starsize.reports.optics_view import field_advice, field_headline, field_view
 
 from .helpers import departures
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from starsize.glasses import (
+from starsize.simulate.glasses import (
     LINES_NM,
     abbe_number,
     partial_dispersion,

@@ -1,0 +1,61 @@
+"""What all parts of a comparison stand on: the sweeps, their adjustment, and the scale."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from ...curves.fitted import CurveFit, CurveSet
+from ...estimate import Estimate
+from ...setup import Setup
+from .adjustment import Adjustment
+from .changes import Changes
+from .sweeps import BestFocusData, is_colour_channel
+from .terms import TermChoice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """Micrometres per step, and +1 where steps increase outward, else -1."""
+
+    um_per_step: Estimate | None = None
+    sense: int = 1
+
+    def micrometres(self, steps: float) -> float | None:
+        """Steps in micrometres, further out positive."""
+        return None if self.um_per_step is None else steps * self.um_per_step.value * self.sense
+
+    def estimate(self, value: float, sigma: float) -> Estimate | None:
+        """An estimate in steps as one in micrometres; the step size's own error is included."""
+        size = self.um_per_step
+        if size is None:
+            return None
+        own = size.sigma if math.isfinite(size.sigma) else 0.0
+        return Estimate(
+            value * size.value * self.sense, math.hypot(sigma * size.value, value * own)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """Fitted sweeps, adjusted; ``zone_steps`` are half-widths of the zones where known."""
+
+    curves: CurveSet
+    setup: Setup
+    scale: Scale
+    reference: str
+    zone_steps: Mapping[str, float]
+    data: BestFocusData
+    choice: TermChoice
+    adjustment: Adjustment
+    changes: Changes
+
+    @property
+    def fits(self) -> dict[str, CurveFit]:
+        """The best known answered fit of each filter."""
+        best_first = sorted(self.curves.answered, key=lambda fit: fit.best_sigma_steps)
+        return {fit.curve.filter: fit for fit in reversed(best_first)}
+
+    @property
+    def same_glass(self) -> bool:
+        """Whether all colours are channels of one colour camera."""
+        return all(is_colour_channel(fit.curve) for fit in self.curves.answered)
