@@ -16,15 +16,19 @@ HEADS = {
 }
 
 
-def write_section(title: str, body: str, *, script: str, file: Path = RESULT) -> None:
-    """Write a section, or put it in the place of the one of the same title."""
-    commit = subprocess.run(
+def commit() -> str:
+    """The commit that is checked out."""
+    return subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"],
         capture_output=True, text=True, check=False, cwd=RESULTS,
     ).stdout.strip()  # fmt: skip
+
+
+def write_section(title: str, body: str, *, script: str, file: Path = RESULT) -> None:
+    """Write a section, or put it in the place of the one of the same title."""
     text = file.read_text("utf-8") if file.exists() else HEADS[file.stem]
     sections = re.split(r"\n(?=## )", text.rstrip())
-    fresh = f"## {title}\n\n`{script}`, at commit {commit}.\n\n{body}\n"
+    fresh = f"## {title}\n\n`{script}`, at commit {commit()}.\n\n{body}\n"
     kept = [s.rstrip() + "\n" for s in sections]
     places = [i for i, s in enumerate(kept) if s.startswith(f"## {title}\n")]
     if places:

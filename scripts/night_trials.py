@@ -13,22 +13,25 @@ at the frame's own seeing. Per telescope, knowledge and kind of night:
 - ideal: the same live for the same model told the star exactly
 - quiet: nights without a false ``lost`` (growth below half the limit)
 - zones: rms error of defocus beyond one zone; within 1 sigma: how often
-- named: nights in which just the filter that is off is named (of every third night without one:
-  in which none is)
+- named: nights in which just the filter that is off is named (of every fifth night without one:
+  in which none is), and how often its side is told
 - cause: of frames in cloud or wind, those that are said to be
 
 How many frames of each band of probability are truly lost stands below. Every call writes its
-section of ``scripts/results/night.md``.
+section of ``scripts/results/night.md`` from all nights of this commit; those of a call that was cut
+off are kept (``--kept``) and not drawn again.
 
 Run: ``python scripts/night_trials.py --scene triplet_f5.5 --known sweeps --nights 20``, and so on.
 """
 
 import argparse
+import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from _nights import Kept, Tally, together
 from _results import write_section
 
 from starsize.curves import focus_curve
@@ -45,7 +48,7 @@ from starsize.night.learn import (
     learn_shape,
 )
 from starsize.night.model import DEFOCUS_ZONES
-from starsize.night.observed import Exposure
+from starsize.night.observed import Exposure, with_scatter
 from starsize.night.table import StarTable
 from starsize.setup import Camera, Focuser, Setup, Telescope
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
@@ -94,26 +97,6 @@ class World:
     known: Equipment
     offsets: dict[str, float]
     zone: float
-
-
-@dataclass
-class Tally:
-    """What came of some nights."""
-
-    frames: int = 0
-    unclear: int = 0
-    lost: list[bool] = field(default_factory=list)
-    held: list[bool] = field(default_factory=list)
-    live: list[float] = field(default_factory=list)
-    after: list[float] = field(default_factory=list)
-    ideal: list[float] = field(default_factory=list)
-    false: list[bool] = field(default_factory=list)
-    zones: list[float] = field(default_factory=list)
-    sigmas: list[float] = field(default_factory=list)
-    named: list[bool] = field(default_factory=list)
-    change: list[tuple[float, float]] = field(default_factory=list)
-    cause: list[bool] = field(default_factory=list)
-    calls: list[tuple[float, bool]] = field(default_factory=list)
 
 
 def make_worlds(name: str, knowledge: str, seed: int) -> list[World]:
@@ -209,8 +192,8 @@ def ideal_course(world: World, course: Course) -> Course:
         # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
         rise = 0.9 * (grid - np.log(_scene_seeing_px(world)) - inside)
         tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
-    one = course.nodes.air == course.nodes.air[0]
-    nodes = replace(course.nodes.part(one), air=np.zeros(one.sum(), int))
+    one = course.nodes.star == course.nodes.star[0]
+    nodes = replace(course.nodes.part(one), star=np.zeros(one.sum(), int))
     return replace(course, tables=tables, airs=course.airs[:1], nodes=nodes)
 
 
@@ -235,11 +218,11 @@ def delay(frames: Sequence[FrameFocus], growth: np.ndarray) -> float | None:
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ideal: bool) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
-    exposures = exposures_of(world, night, points)
+    exposures = with_scatter(exposures_of(world, night, points))
     course = prepare_course(exposures, world.known)
     focus = follow(course, exposures, limit=LIMIT)
     offsets: tuple[FilterOffset, ...] = ()
-    if plan.wrong_filter or seed % 3 == 0:  # asking takes longer than all the rest
+    if plan.wrong_filter or seed % 5 == 0:  # asking takes longer than all the rest
         focus, offsets = find_offsets(course, exposures, focus, limit=LIMIT)
     wrong = [one.filter for one in offsets if one.agrees is False]
     moves = [step.move_zones for step in steps_between(course, exposures)]
@@ -275,6 +258,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ide
             off = next(o for o in offsets if o.filter == plan.wrong_filter)
             error = abs(off.change_zones) - plan.wrong_zones
             if off.side_known:
+                tally.sides.append(bool(off.change_zones * plan.wrong_zones < 0))
                 error = off.change_zones + plan.wrong_zones
             tally.change.append((error, error / off.change_sigma_zones))
     if not plan.wrong_filter:
@@ -305,6 +289,7 @@ def named(tally: Tally) -> str:
     if tally.change:
         zones, sigmas = np.sqrt(np.mean(np.square(tally.change), axis=0))
         text += f", rms {zones:.2f} zones, {sigmas:.1f} sigma"
+        text += f"; side told {len(tally.sides)} times, right {sum(tally.sides)}"
     return text
 
 
@@ -356,28 +341,36 @@ def main() -> None:
     parser.add_argument("--kinds", default=",".join(KINDS))
     parser.add_argument("--nights", type=int, default=20)
     parser.add_argument("--seed", type=int, default=100)
+    parser.add_argument("--kept", type=Path, default=Path(tempfile.gettempdir()) / "nights.jsonl")
     asked = parser.parse_args()
-    worlds = make_worlds(asked.scene, asked.known, asked.seed)
-    far = STRETCH.get(asked.scene, 1.0)
-    seeds = f"Seeds {asked.seed} to {asked.seed + asked.nights - 1}, radii only; limit 10 %."
-    if far != 1:
-        seeds += f" Focus goes {far:g} times as far as in the refractor's nights."
-    title = f"{asked.scene}, known by its {asked.known}"
-    rows: list[str] = []
-    tallies: list[Tally] = []
-    for kind in asked.kinds.split(","):
-        tally = Tally()
-        for seed in range(asked.seed, asked.seed + asked.nights):
-            plan = stretched(KINDS[kind], far)
+    kept = Kept(asked.kept, f"{asked.scene}, known by its {asked.known}")
+    worlds: list[World] = []
+    for seed in range(asked.seed, asked.seed + asked.nights):
+        for kind in asked.kinds.split(","):
+            if kept.has(kind, seed):
+                continue
+            worlds = worlds or make_worlds(asked.scene, asked.known, asked.seed)
+            plan = stretched(KINDS[kind], STRETCH.get(asked.scene, 1.0))
             if plan.slip_frame >= 0:
                 plan = replace(plan, slip_frame=15 + seed * 7 % 25)
+            tally = Tally()
             one_night(worlds[seed % len(worlds)], plan, seed, tally, ideal="drift" in kind)
-        rows.append(row(kind, asked.nights, tally))
-        tallies.append(tally)
-        print(rows[-1], flush=True)
-        # After each kind, so that a long trial that is cut off leaves what it has.
-        body = "\n".join([seeds, "", HEAD, *rows, "", *calibration(tallies)])
-        write_section(title, body, script=SCRIPT, file=RESULT)
+            kept.add(kind, seed, tally)
+        # After each seed, so that a long trial that is cut off leaves what it has.
+        report(kept, asked.scene, asked.seed)
+
+
+def report(kept: Kept, scene: str, first: int) -> None:
+    """Write the section of a telescope from the nights that are there."""
+    text = f"Seeds from {first}, radii only; limit 10 %."
+    far = STRETCH.get(scene, 1.0)
+    if far != 1:
+        text += f" Focus goes {far:g} times as far as in the refractor's nights."
+    rows = [
+        row(kind, len(kept.of(kind)), together(kept.of(kind))) for kind in KINDS if kept.of(kind)
+    ]
+    body = "\n".join([text, "", HEAD, *rows, "", *calibration(list(kept.nights.values()))])
+    write_section(kept.title, body, script=SCRIPT, file=RESULT)
 
 
 def stretched(plan: LongNightPlan, factor: float) -> LongNightPlan:

@@ -1,11 +1,11 @@
 """Forwards and backwards through a night on a grid of defocus and seeing, exactly.
 
-Nodes are values of what does not change in a night (coefficient, air, an offset); each has a grid
+Nodes are values of what does not change in a night (coefficient, star, an offset); each has a grid
 of its own, and its evidence weighs it.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -14,7 +14,9 @@ from scipy.special import ndtr
 from .emission import Likelihood
 from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
 
-_LEAST_WEIGHT, _MOST_NODES = 1e-3, 24
+_LEAST_WEIGHT, _MOST_NODES = 1e-3, 36
+#: Nodes of less weight than this are not followed any further.
+_NO_WEIGHT = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,12 +34,12 @@ class Step:
 class Nodes:
     """What does not change in a night, one entry a node.
 
-    (n,) arrays: zones per unit of the regressor, number of the air, error of the offset of the
-    filter in question.
+    (n,) arrays: zones per unit of the regressor, number of the star (its air, what its shape
+    lacks), error of the offset of the filter in question.
     """
 
     coefficient: np.ndarray
-    air: np.ndarray
+    star: np.ndarray
     offset_zones: np.ndarray
     log_prior: np.ndarray
 
@@ -53,14 +55,24 @@ class Nodes:
 class State:
     """Where the night stands: probability of (node, x, v), and ln evidence of each node."""
 
+    nodes: Nodes
     grid: np.ndarray
     log_evidence: np.ndarray
 
-    def weights(self, nodes: Nodes) -> np.ndarray:
+    @property
+    def weights(self) -> np.ndarray:
         """Posterior weights of the nodes."""
-        log = self.log_evidence + nodes.log_prior
+        log = self.log_evidence + self.nodes.log_prior
         weight = np.exp(log - log.max())
         return np.asarray(weight / weight.sum())
+
+    def pruned(self) -> "State":
+        """The same without the nodes that no longer matter."""
+        weights = self.weights
+        some = np.flatnonzero(weights > _NO_WEIGHT * weights.max())
+        if some.size == weights.size:
+            return self
+        return State(self.nodes.part(some), self.grid[some], self.log_evidence[some])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +92,7 @@ class Chain:
             middle = np.log(p.seeing_arcsec / self.arcsec_per_px)
             v = np.exp(-0.5 * ((self.log_seeing - middle) / p.seeing_log_sigma) ** 2)
         grid = np.outer(x, v / v.sum()).astype(np.float32)
-        return State(np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
+        return State(nodes, np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
 
     def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray]:
         """Transitions of x by node (n, D, D), from the second axis to the last, and of v (V, V)."""
@@ -101,29 +113,40 @@ class Chain:
         focused = np.exp(-0.5 * (DEFOCUS_ZONES / self.priors.start_zones) ** 2)
         return np.asarray(focused / focused.sum())
 
-    def moved(self, state: State, step: Step, nodes: Nodes) -> State:
+    def moved(self, state: State, step: Step) -> State:
         """The belief brought to the next frame."""
-        across, along = self.kernels(step, nodes)
-        return State(across.transpose(0, 2, 1) @ (state.grid @ along), state.log_evidence)
+        across, along = self.kernels(step, state.nodes)
+        return replace(state, grid=across.transpose(0, 2, 1) @ (state.grid @ along))
 
-    def told(self, state: State, seen: np.ndarray | None) -> State:
-        """The belief after a frame of the given likelihood (n, D, V)."""
+    def told(self, state: State, frame: "Seen") -> State:
+        """The belief after a frame."""
+        seen = frame.at(state.nodes, self.log_seeing)
         if seen is None:
             return state
         grid = state.grid * seen
         total = grid.sum(axis=(1, 2), keepdims=True)
-        return State(grid / total, state.log_evidence + np.log(total[:, 0, 0]))
+        log = state.log_evidence + np.log(total[:, 0, 0])
+        return replace(state, grid=grid / total, log_evidence=log)
 
     def forward(
-        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
+        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes, *, prune: bool = False
     ) -> Iterator[State]:
-        """The belief after each frame, by what came before it; ``steps[0]`` is not used."""
+        """The belief after each frame, by what came before it; ``steps[0]`` is not used.
+
+        ``prune`` drops nodes on the way as they lose all weight.
+        """
         state = self.start(nodes)
         for k, frame in enumerate(frames):
             if k:
-                state = self.moved(state, steps[k], nodes)
-            state = self.told(state, frame.at(nodes, self.log_seeing))
+                state = self.moved(state, steps[k])
+            state = self.told(state, frame)
+            state = state.pruned() if prune else state
             yield state
+
+    def after(self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes) -> State:
+        """The belief after all frames, for the nodes that still matter then."""
+        *_, last = self.forward(frames, steps, nodes, prune=True)
+        return last
 
     def smooth(
         self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
@@ -134,7 +157,7 @@ class Chain:
         (K,), weights of the nodes (n,).
         """
         past = list(self.forward(frames, steps, nodes))
-        weights = past[-1].weights(nodes)
+        weights = past[-1].weights
         after = np.ones_like(past[-1].grid)
         defocus = np.empty((len(frames), len(nodes), DEFOCUS_ZONES.size))
         seeing = np.empty(len(frames))
@@ -167,10 +190,10 @@ class Seen:
         if self.likelihood is None:
             return None
         offsets = self.offsets(nodes)
-        kinds, which = np.unique(np.stack([nodes.air, offsets]), axis=1, return_inverse=True)
-        airs = np.unique(kinds[0]).astype(int)
-        plain = dict(zip(airs, self.likelihood.at(airs, log_seeing), strict=True))
-        rows = [_moved_rows(plain[int(air)], zones) for air, zones in kinds.T]
+        kinds, which = np.unique(np.stack([nodes.star, offsets]), axis=1, return_inverse=True)
+        stars = np.unique(kinds[0]).astype(int)
+        plain = dict(zip(stars, self.likelihood.at(stars, log_seeing), strict=True))
+        rows = [_moved_rows(plain[int(star)], zones) for star, zones in kinds.T]
         return np.stack(rows).astype(np.float32)[which.ravel()]
 
     def offsets(self, nodes: Nodes) -> np.ndarray:
@@ -215,7 +238,8 @@ def _slips(scale_zones: float) -> np.ndarray:
     return np.asarray(row / row.sum(1, keepdims=True))
 
 
-def kept_nodes(nodes: Nodes, weights: np.ndarray) -> Nodes:
+def kept_nodes(state: State) -> Nodes:
     """The nodes that matter, so few that a long night fits into memory."""
+    weights = state.weights
     best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
-    return nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))
+    return state.nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))

@@ -15,9 +15,13 @@ from .model import DEFOCUS_ZONES, LOG_STEP, NightPriors
 from .observed import Exposure
 from .table import StarTable, star_table
 
-#: Nodes of the coefficient and of the star (z), in their prior's sigmas.
-_COEFFICIENTS = np.linspace(-2.1, 2.1, 7)
-_STARS = np.linspace(-2.1, 2.1, 13)
+#: Nodes of the coefficient and of the star (z, and w where sweeps tell the sides of focus apart),
+#: in their prior's sigmas. Frames in focus tell z to a twentieth of it.
+_COEFFICIENTS = np.linspace(-2.1, 2.1, 9)
+_STARS = np.linspace(-2.1, 2.1, 29)
+_SIDES = np.array([-2.2, -1.1, 0.0, 1.1, 2.2])
+#: How far in zones what a shape lacks goes along.
+_SMOOTH_ZONES = 2.0
 _FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
 _FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
@@ -30,7 +34,8 @@ _NEW_EVENING = 6.0
 class Course:
     """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
 
-    ``tables`` are by filter, with the airs of ``airs`` (A,) and what the shape lacks (`doubted`);
+    ``tables`` are by filter, with a star for each air of ``airs`` (A,) and what the shape lacks
+    (`doubted`);
     ``by_degree`` says whether the coefficient is one of temperature (else of hours).
     """
 
@@ -59,17 +64,18 @@ def prepare_course(
     air = equipment.air.value if equipment.air.is_known else priors.air
     air_sigma = equipment.air.sigma if equipment.air.is_known else priors.air_sigma
     airs = air + air_sigma * _STARS
+    lopsided = _SIDES if equipment.shape_lack else np.zeros(1)
     warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
     by_degree = len(warm) > 0.8 * len(exposures)
     mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
-    number, coefficient = (
-        grid.ravel() for grid in np.meshgrid(np.arange(len(airs)), _COEFFICIENTS, indexing="ij")
+    z, w, coefficient = (
+        grid.ravel() for grid in np.meshgrid(_STARS, lopsided, _COEFFICIENTS, indexing="ij")
     )
     nodes = Nodes(
         mean + sigma * coefficient,
-        number,
-        np.zeros(len(number)),
-        -0.5 * (_STARS[number] ** 2 + coefficient**2),
+        np.repeat(np.arange(len(airs) * len(lopsided)), len(_COEFFICIENTS)),
+        np.zeros(len(z)),
+        -0.5 * (z**2 + w**2 + coefficient**2),
     )
     names = sorted({e.filter for e in exposures})
     return Course(
@@ -79,10 +85,11 @@ def prepare_course(
             name: doubted(
                 table_of(equipment, name, log_seeing, airs),
                 shape_lack(equipment, name, log_seeing, priors),
+                lopsided,
             )
             for name in names
         },
-        airs=airs,
+        airs=np.repeat(airs, len(lopsided)),
         nodes=nodes,
         by_degree=by_degree,
         elongation=usual_elongation(exposures),
@@ -112,27 +119,54 @@ def table_of(
     )
 
 
+def alike(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """How far what a shape lacks goes along from one defocus to another, zones: 1 to 0."""
+    gap = (one[:, None] - other) / _SMOOTH_ZONES
+    return np.asarray(np.exp(-0.5 * gap * gap))
+
+
+def along_and_apart(covariance: np.ndarray) -> np.ndarray:
+    """Sigmas of a curve on ``DEFOCUS_ZONES``, (2, D): what goes along with focus, and what is left.
+
+    Of a normal distribution b(d) given b(0) has a mean that follows C(d, 0) / C(0, 0) b(0) and a
+    variance of C(d, d) - C(d, 0)^2 / C(0, 0); the squares of the two add up to C(d, d).
+    """
+    focus = DEFOCUS_ZONES.size // 2
+    along = covariance[:, focus] / np.sqrt(covariance[focus, focus])
+    left = np.maximum(np.diag(covariance) - along**2, 0.0)
+    return np.stack([np.abs(along), np.sqrt(left)])
+
+
 def shape_lack(
     equipment: Equipment, name: str, log_seeing: np.ndarray, priors: NightPriors
 ) -> np.ndarray:
-    """How well the modelled ln shape of a filter is known, (D, V)."""
+    """How well a filter's modelled ln shape is known, along with focus and apart, (2, D, V)."""
     if name not in equipment.shape_lack:
-        return np.full((DEFOCUS_ZONES.size, log_seeing.size), priors.lack)
+        plain = np.full((DEFOCUS_ZONES.size, log_seeing.size), priors.lack)
+        return np.stack([plain, np.zeros_like(plain)])
     away = priors.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
-    return np.asarray(np.hypot(equipment.shape_lack[name][:, None], away))
+    share = along_and_apart(alike(DEFOCUS_ZONES, DEFOCUS_ZONES))
+    return np.hypot(equipment.shape_lack[name][:, :, None], share[:, :, None] * away)
 
 
-def doubted(table: StarTable, lack: np.ndarray) -> StarTable:
-    """The stars of the airs moved by z as far as air and lack together may be off.
+def doubted(table: StarTable, lack: np.ndarray, lopsided: np.ndarray) -> StarTable:
+    """The stars of the airs moved by z as far as air and lack together may be off, and by w.
 
     Less steep air and a lack of the table both lift or lower the shape of all frames; of the two
-    the one number z is made, so that the night can tell it and it counts once.
+    the one number z is made, so that the night can tell it and it counts once. What frames in focus
+    do not tell of those out of it, either side's own, is w: a star for each value (``lopsided``).
     """
     middle = table.log_shape[len(_STARS) // 2]
     by_air = table.log_shape - middle
     way = math.copysign(1.0, float(by_air[-1].sum())) * np.sign(_STARS)[:, None, None]
-    size = np.hypot(by_air, _STARS[:, None, None] * lack)
-    return replace(table, log_shape=middle + way * size)
+    size = np.hypot(by_air, _STARS[:, None, None] * lack[0])
+    apart = lopsided[:, None, None] * np.sign(DEFOCUS_ZONES)[:, None] * lack[1]
+    shape = (middle + way * size)[:, None] + apart
+    return replace(
+        table,
+        log_radius=np.repeat(table.log_radius, len(lopsided), axis=0),
+        log_shape=shape.reshape(-1, *middle.shape),
+    )
 
 
 def coefficient_prior(

@@ -19,7 +19,7 @@ _SMEARED_WILD = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Likelihood:
-    """Of one frame: at each air (A) and defocus (D), in factors.
+    """Of one frame: at each star (A) and defocus (D), in factors.
 
     The likelihood at slow seeing v is ``height`` N(v; ``seeing``, ``spread``) (1 - wild) + wild.
 
@@ -32,10 +32,10 @@ class Likelihood:
     wild: float
     growth: np.ndarray
 
-    def at(self, air: np.ndarray, log_seeing: np.ndarray) -> np.ndarray:
-        """Likelihood for nodes of the air (n,): (n, D, V)."""
-        t = (log_seeing - self.seeing[air][..., None]) / self.spread[air][..., None]
-        good = np.exp(-0.5 * t * t) * (self.height / self.spread)[air][..., None]
+    def at(self, star: np.ndarray, log_seeing: np.ndarray) -> np.ndarray:
+        """Likelihood for stars by number (n,): (n, D, V)."""
+        t = (log_seeing - self.seeing[star][..., None]) / self.spread[star][..., None]
+        good = np.exp(-0.5 * t * t) * (self.height / self.spread)[star][..., None]
         return (1 - self.wild) * good / math.sqrt(2 * math.pi) + self.wild * _ANYTHING
 
 
@@ -57,8 +57,9 @@ def likelihood(
     height = 1 / slope
     if math.isfinite(one.shape):
         own = one.shape_scatter
-        own = own if math.isfinite(own) else one.shape_sigma / one.shape
-        sigma = math.hypot(own, priors.wobble, lack, _SMEAR_SHAPE * excess)
+        # The scatter that a night shows has the wobble in it.
+        own = own if math.isfinite(own) else math.hypot(one.shape_sigma / one.shape, priors.wobble)
+        sigma = math.hypot(own, lack, _SMEAR_SHAPE * excess)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
         bend = np.gradient(shape, STEP_ZONES, axis=1)
         wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))

@@ -32,9 +32,10 @@ class Equipment:
         Steps per degree.
     air : Estimate
         Exponent of the air's transfer function; NaN where nothing is known.
-    shape_bias, shape_lack : dict of str to (D,) array
-        By filter, on ``DEFOCUS_ZONES``: ln of measured over modelled shape as sweeps have shown it,
-        and how well that is known.
+    shape_bias : dict of str to (D,) array
+        By filter, on ``DEFOCUS_ZONES``: ln of measured over modelled shape as sweeps have shown it.
+    shape_lack : dict of str to (2, D) array
+        How well that is known: what goes along with focus, and what is left.
     swept_seeing : dict of str to float
         ln of the seeing under which they have shown it, pixels.
     arcsec_per_px : float

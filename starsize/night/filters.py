@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import logsumexp
 
-from .chain import Nodes
+from .chain import Nodes, Seen
 from .course import Course, seen_frame, steps_between
 from .judge import LOST, NightFocus, follow
 from .model import STEP_ZONES
@@ -15,12 +15,15 @@ from .observed import Exposure
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
-_MOST_NODES = 3
+_MOST_STARS = 3
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
-_SURE_SIDE = 0.99
+#: A wrong side is an error beyond 3 sigma and must be as rare as that (normal distribution).
+_SURE_SIDE = 0.9973
 _TELLING_ZONES = 1.0
+#: An error so small has a mean about 0, whatever its side.
+_NEAR_ZONES = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,13 +61,12 @@ def find_offsets(
     names = [n for n in course.equipment.offset_steps if any(e.filter == n for e in exposures)]
     if len(names) < 2:
         return focus, ()
-    top = np.argsort(-focus.weights)[:_MOST_NODES]
-    nodes = focus.nodes.part(top)
+    courses = {name: _asked(course, exposures, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
     while True:
         asked = {
-            name: _ask(course, exposures, nodes, name, settled)
+            name: _ask(courses[name], exposures, name, settled)
             for name in names
             if name not in settled
         }
@@ -79,10 +81,36 @@ def find_offsets(
         last = list(settled)[-1]
         others = {name: zones for name, zones in settled.items() if name != last}
         focus = follow(
-            course, exposures, limit=limit, nodes=_with_errors(nodes, _TRIED),
-            question=last, settled=others,
+            courses[last], exposures, limit=limit,
+            nodes=_with_errors(courses[last].nodes, _TRIED), question=last, settled=others,
         )  # fmt: skip
     return focus, tuple(offsets[name] for name in names)
+
+
+def _asked(course: Course, exposures: Sequence[Exposure], name: str) -> Course:
+    """The course for asking a filter, by what the frames of the others say.
+
+    Its nodes are those of the likeliest stars, each with its coefficient and with all that the
+    sides of focus may differ in: what they differ in is every filter's own, so that for the others
+    the likeliest is taken.
+    """
+    seen = [Seen(None) if e.filter == name else seen_frame(course, e) for e in exposures]
+    last = course.chain.after(seen, steps_between(course, exposures), course.nodes)
+    weights, coefficient = last.weights, last.nodes.coefficient
+    sides = len(course.airs) // np.unique(course.airs).size
+    star, side = np.divmod(last.nodes.star, sides)
+    among = np.zeros(len(course.nodes), bool)
+    for number in np.argsort(-np.bincount(star, weights))[:_MOST_STARS]:
+        turning = coefficient[np.argmax(np.where(star == number, weights, -1.0))]
+        mine = course.nodes.star // sides == number
+        among |= mine & (course.nodes.coefficient == turning)
+    likeliest = int(np.argmax(np.bincount(side, weights)))
+    every = np.arange(len(course.airs)) // sides * sides + likeliest
+    tables = {
+        other: table if other == name else replace(table, log_shape=table.log_shape[every])
+        for other, table in course.tables.items()
+    }
+    return replace(course, tables=tables, nodes=course.nodes.part(np.flatnonzero(among)))
 
 
 def _with_errors(nodes: Nodes, tried: np.ndarray) -> Nodes:
@@ -95,17 +123,15 @@ def _with_errors(nodes: Nodes, tried: np.ndarray) -> Nodes:
 def _ask(
     course: Course,
     exposures: Sequence[Exposure],
-    nodes: Nodes,
     name: str,
     settled: dict[str, float],
 ) -> tuple[FilterOffset, np.ndarray]:
     """What the night says of one filter's offset, and ln weight of the errors tried."""
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
-    every = _with_errors(nodes, _TRIED)
+    every = _with_errors(course.nodes, _TRIED)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
-    for state in course.chain.forward(seen, steps_between(course, exposures), every):
-        last = state
-    log = (last.log_evidence + every.log_prior).reshape(_TRIED.size, len(nodes))
+    *_, last = course.chain.forward(seen, steps_between(course, exposures), every)
+    log = (last.log_evidence + every.log_prior).reshape(_TRIED.size, len(course.nodes))
     evidence = logsumexp(log, axis=1)
     priors, table = course.priors, course.equipment.offset_steps[name]
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
@@ -145,7 +171,8 @@ def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
     cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
     out = float(weight[_TRIED > 0].sum())
     low = float(weight[_TRIED < 0].sum())
-    sided = max(out, low) > _SURE_SIDE or sigma < 0.6
+    near = float(weight @ _TRIED**2) < _NEAR_ZONES**2
+    sided = max(out, low) > _SURE_SIDE or near
     if not sided:
         size = np.abs(_TRIED)
         mean = float(weight @ size)

@@ -80,9 +80,7 @@ def follow(
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
     chosen = course.nodes if nodes is None else nodes
-    for state in course.chain.forward(seen, steps, chosen):
-        last = state
-    chosen = kept_nodes(chosen, last.weights(chosen))
+    chosen = kept_nodes(course.chain.after(seen, steps, chosen))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
@@ -120,15 +118,15 @@ class LiveNight:
 
     def add(self, one: Exposure) -> FrameFocus:
         """Judge the next frame."""
-        chain, nodes = self.course.chain, self.course.nodes
+        chain = self.course.chain
         usual = usual_elongation([*self.exposures, one])
         self.course = replace(self.course, elongation=usual)
         if self.exposures:
             step = steps_between(self.course, (self.exposures[-1], one))[1]
-            self._state = chain.moved(self._state, step, nodes)
+            self._state = chain.moved(self._state, step)
         frame = seen_frame(self.course, one)
-        self._state = chain.told(self._state, frame.at(nodes, chain.log_seeing))
-        weights = self._state.weights(nodes)
+        self._state = chain.told(self._state, frame).pruned()
+        nodes, weights = self._state.nodes, self._state.weights
         spread = weights[:, None] * self._state.grid.sum(2)
         v = float(weights @ (self._state.grid.sum(1) @ chain.log_seeing))
         judged = frame_focus(self.course, one, frame, nodes, spread, v, limit=self.limit)
@@ -139,8 +137,7 @@ class LiveNight:
 
     def focus(self) -> NightFocus:
         """The course of the night so far."""
-        nodes = self.course.nodes
-        weights = self._state.weights(nodes)
+        nodes, weights = self._state.nodes, self._state.weights
         return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
 
 
@@ -169,14 +166,14 @@ def frame_focus(
     else:
         growths = frame.likelihood.growth
     own = np.stack([_shift(row, z) for row, z in zip(spread, frame.offsets(nodes), strict=True)])
-    by_air = np.stack([own[nodes.air == a].sum(0) for a in range(len(course.airs))])
+    by_star = np.stack([own[nodes.star == a].sum(0) for a in range(len(course.airs))])
     growth = np.expm1(growths)
     # The limit falls within a cell of the grid: count the share of the cell that lies beyond.
     per_cell = np.abs(np.gradient(growth, axis=1)) + 1e-9
     beyond = np.clip((growth - limit) / per_cell + 0.5, 0.0, 1.0)
-    lost = float((by_air * beyond).sum())
-    mean = float((by_air * growth).sum())
-    sigma = math.sqrt(max(float((by_air * (growth - mean) ** 2).sum()), 0.0))
+    lost = float((by_star * beyond).sum())
+    mean = float((by_star * growth).sum())
+    sigma = math.sqrt(max(float((by_star * (growth - mean) ** 2).sum()), 0.0))
     defocus, defocus_sigma, sided = signed(own.sum(0))
     return FrameFocus(
         state="lost" if lost > LOST else "held" if lost < HELD else "unclear",

@@ -10,7 +10,7 @@ from ..curves.fitted import CurveFit
 from ..curves.prediction import STAR, share_radius
 from ..estimate import NOT_KNOWN, Estimate
 from ..setup import Setup
-from .course import seeing_grid, table_of
+from .course import alike, along_and_apart, seeing_grid, table_of
 from .emission import at_radius
 from .equipment import ARCSEC_PER_RADIAN, MIDDLE_UM, Equipment
 from .model import DEFOCUS_ZONES, NightPriors
@@ -19,10 +19,10 @@ _ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
 _AIRS = np.linspace(1.5, 1.95, 10)
 _FURTHEST_ZONES = 5.0
 _LEAST_FRAMES = 4
-#: What the modelled ln shape lacks: a common part, and one that changes with defocus.
-_COMMON, _LACK, _SMOOTH_ZONES = 0.02, 0.01, 2.0
-#: The air of another night, and what the sweeps' own frames cannot show of the model's lack.
-_OTHER_NIGHT, _LEAST_LACK = 0.025, 0.002
+#: What the modelled ln shape lacks: a common part, and parts that change with defocus.
+_COMMON, _LACK = 0.02, 0.01
+#: The air of another night.
+_OTHER_NIGHT = 0.025
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,70 +98,87 @@ def learn_shape(
     *,
     priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
 ) -> Equipment:
-    """Let the shapes of a sweep's frames tell the air and what the modelled shape lacks.
+    """Let the shapes of the sweeps' frames tell the air and what the modelled shape lacks.
 
-    For each air the frames of a filter leave residuals of ln shape. They are a smooth curve of the
-    defocus (a Gaussian process with a common part; Rasmussen & Williams 2006, eq. 2.23 to 2.25 --
-    from memory) and noise; the air is the one of most evidence. The curve is what the star of wave
-    optics lacks: curves of radii know little of the two sides of focus, shapes do.
+    For each air the frames leave residuals of ln shape. They are a smooth curve of the defocus for
+    each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 -- from memory) and
+    noise; the air is the one of most evidence. The curves are what the star of wave optics lacks:
+    curves of radii know little of the two sides of focus, shapes do.
     """
     grid = seeing_grid(equipment.arcsec_per_px)
-    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
-    curves: dict[str, tuple[np.ndarray, np.ndarray]] = {}
-    for name in equipment.shapes:
-        mine = [f for f in frames if f.filter == name]
-        zones, rows, sigmas = _residuals(equipment, mine, grid)
-        if len(zones) < _LEAST_FRAMES:
-            continue
-        noise = np.diag(sigmas**2 + priors.wobble**2)
-        inner = _covariance(zones, zones) + noise
-        gain = np.linalg.solve(inner, _covariance(zones, DEFOCUS_ZONES)).T
-        cost = cost + np.einsum("na,na->a", rows, np.linalg.solve(inner, rows))
-        spread = np.diag(_covariance(DEFOCUS_ZONES, DEFOCUS_ZONES))
-        spread = spread - np.einsum("dn,nd->d", gain, _covariance(zones, DEFOCUS_ZONES))
-        curves[name] = (gain @ rows, np.sqrt(np.maximum(spread, _LEAST_LACK**2)))
-    if not curves:
+    each = {name: _residuals(equipment, frames, name, grid) for name in equipment.shapes}
+    names = [name for name, found in each.items() if len(found[0]) >= _LEAST_FRAMES]
+    if not names:
         return equipment
+    parts = zip(*(each[name] for name in names), strict=True)
+    zones, rows, seeing, sigmas = (np.concatenate(part) for part in parts)
+    which = np.repeat(np.arange(len(names)), [len(each[name][0]) for name in names])
+    inner = _covariance(zones, which, zones, which)
+    inner = inner + np.diag(sigmas**2 + priors.wobble**2)
+    pulled = np.linalg.solve(inner, rows)
+    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
+    cost = cost + np.einsum("na,na->a", rows, pulled)
     at = int(np.argmin(cost))
     weights = np.exp(-0.5 * (cost - cost[at]))
     sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
+    bias, lack = {}, {}
+    for k, name in enumerate(names):
+        mine = np.full(DEFOCUS_ZONES.size, k)
+        cross = _covariance(DEFOCUS_ZONES, mine, zones, which)
+        left = _covariance(DEFOCUS_ZONES, mine, DEFOCUS_ZONES, mine)
+        left = left - cross @ np.linalg.solve(inner, cross.T)
+        bias[name] = cross @ pulled[:, at]
+        lack[name] = along_and_apart(left)
     return replace(
         equipment,
         air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
-        shape_bias={name: curve[:, at] for name, (curve, _) in curves.items()},
-        shape_lack={name: lack for name, (_, lack) in curves.items()},
-        swept_seeing={name: math.log(equipment.shapes[name][6]) for name in curves},
+        shape_bias=bias,
+        shape_lack=lack,
+        swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
 
 
-def _covariance(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Of what the modelled ln shape lacks, between defoci in zones."""
-    gap = (one[:, None] - other) / _SMOOTH_ZONES
-    return np.asarray(_COMMON**2 + _LACK**2 * np.exp(-0.5 * gap * gap))
+def _covariance(
+    one: np.ndarray, of_one: np.ndarray, other: np.ndarray, of_other: np.ndarray
+) -> np.ndarray:
+    """Of what the modelled ln shape lacks, between defoci in zones through filters by number.
+
+    All filters share what air and pupil lack, the same on both sides of focus; colours and
+    spherical aberration are each filter's own.
+    """
+    shared = (alike(one, other) + alike(one, -other)) / 2
+    own = (of_one[:, None] == of_other) * alike(one, other)
+    return np.asarray(_COMMON**2 + _LACK**2 * (shared + own))
 
 
 def _residuals(
-    equipment: Equipment,
-    frames: Sequence[SweptFrame],
-    grid: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Zones (n,), residuals of ln shape by frame and air (n, A), and their sigmas (n,)."""
-    places, rows, sigmas = [], [], []
-    if not frames:
-        return np.zeros(0), np.zeros((0, _AIRS.size)), np.zeros(0)
-    name = frames[0].filter
+    equipment: Equipment, frames: Sequence[SweptFrame], name: str, grid: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Of a filter's frames: zones (n,), residuals of ln shape and ln seeing (n, A), sigmas (n,)."""
+    places, rows, seeing, sigmas = [], [], [], []
     table = table_of(equipment, name, grid, _AIRS)
     way = math.copysign(1.0, equipment.shapes[name][4])
     for frame in frames:
         zones = way * frame.from_best_steps / equipment.zone_steps
-        if not (abs(zones) < _FURTHEST_ZONES and frame.radius_px > 0 and frame.shape > 0):
+        near = frame.filter == name and abs(zones) < _FURTHEST_ZONES
+        if not (near and frame.radius_px > 0 and frame.shape > 0):
             continue
-        shape = at_radius(table, math.log(frame.radius_px))[2]
-        model = np.array([np.interp(zones, DEFOCUS_ZONES, row) for row in shape])
+        seen, _, shape, _ = at_radius(table, math.log(frame.radius_px))
+        u, model = (
+            np.array([np.interp(zones, DEFOCUS_ZONES, row) for row in rows_of])
+            for rows_of in (seen, shape)
+        )
         places.append(zones)
         rows.append(math.log(frame.shape) - model)
+        seeing.append(u)
         sigmas.append(frame.shape_sigma / frame.shape)
-    return np.array(places), np.array(rows).reshape(-1, _AIRS.size), np.array(sigmas)
+    by_air = (-1, _AIRS.size)
+    return (
+        np.array(places),
+        np.array(rows).reshape(by_air),
+        np.array(seeing).reshape(by_air),
+        np.array(sigmas),
+    )
 
 
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:

@@ -18,23 +18,33 @@ Seen, with R_p(d, u; f, a) the radius of a share p of the light by wave optics (
 exponent of the air's transfer function:
 
     ln r50         = ln R50(d, u) + N(0, s50^2)
-    ln (r80 / r50) = ln R80 / R50 (d, u) + z g(d, u) + N(0, s_shape^2 + differs^2)
-    g^2 = (sigma_a dln(R80 / R50)/da)^2 + lack(d, u)^2,   z ~ N(0, 1)
+    ln (r80 / r50) = ln R80 / R50 (d, u) + b(d) + z g(d, u) + w h(d, u) sign d
+                     + N(0, s_shape^2 + differs^2)
+    g^2 = (sigma_a dln(R80 / R50)/da)^2 + along(d, u)^2,   z, w ~ N(0, 1)
 
 or, with a small probability, anything (a wild frame). Stars drawn out by wind or guiding beyond
 those of the night's better frames tell less: the excess of their elongation adds to s50 and
 s_shape. At each d the radius tells u to a few thousandths, so the shape, taken at that u, tells d,
 and the seeing's course says how likely that u is.
 
-z is one number for all frames of a night: what is not known of the air and what the table lacks
-both lift or lower every shape, and frames in focus tell how much. a = mean + z sigma_a.
+b is what sweeps have shown the star of wave optics to lack (`learn`), C its covariance between
+defoci, to which (l (v - v_swept))^2 k(d, d') is added under other seeing. Of C,
 
-c and z are averaged over on a grid by their evidence; e_f is tried for one filter after another,
+    along^2 = C(d, 0)^2 / C(0, 0)      goes along with frames in focus,
+    h^2     = C(d, d) - along^2        is left, and either side of focus has its own.
+
+z is one number for all frames of a night: what is not known of the air and what the table lacks
+both lift or lower every shape, and frames in focus tell how much. a = mean + z sigma_a. w is what
+they do not tell: without it a night would take the side of focus from what one evening's sweeps
+happened to show. Without sweeps both sides look alike, and h = 0. s_shape is what the night's own
+shapes scatter from frame to frame.
+
+c, z and w are averaged over on a grid by their evidence; e_f is tried for one filter after another,
 as long as its odds say so (`filters`). All else is exact on a grid of (x, v): forwards alone while
 the night goes on (the past only), forwards and backwards after it. Growth is
 R50(d, u) / min_d R50(d, u) - 1; what comes out is its distribution.
 
-The grids are small (about 80 x 70) and each step has a transition of its own, which libraries for
+The grids are small (about 80 x 50) and each step has a transition of its own, which libraries for
 hidden Markov models do not offer; products of matrices do.
 """
 

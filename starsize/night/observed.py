@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..tracking.measured import FrameRadius
+from .model import NightPriors
 
 NAN = float("nan")
 #: Share of the stated uncertainty of a shape that changes from frame to frame (common practice
@@ -25,7 +26,7 @@ class Exposure:
     shape, shape_sigma : float
         Radius of 80 % of the light over that of half of it.
     shape_scatter : float
-        What of that changes from frame to frame, relative; NaN where it is all of it. Most of what
+        What changes of it from frame to frame, relative; NaN where that is not known. Most of what
         a frame's photometry does not know of the shape, all frames share.
     stars, found : int
         Stars behind the radius, and seen.
@@ -68,8 +69,10 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
 
     Of three frames in a row through one filter the second difference of ln shape has a variance of
     6 sigma^2, whatever the course of focus; its median size over the night is 0.6745 sqrt(6) sigma
-    (normal distribution). Few such threes are joined by what is expected (``SHARED``).
+    (normal distribution). Few such threes are joined by what is expected: the share ``SHARED`` of
+    what is stated, and the wobble of shapes from frame to frame.
     """
+    wobble = NightPriors().wobble
     rows = []
     for one, two, three in zip(exposures, exposures[1:], exposures[2:], strict=False):
         if one.filter == two.filter == three.filter:
@@ -80,7 +83,7 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
     if not stated.size:
         return tuple(exposures)
     usual = float(np.median(stated))
-    expected = max(SHARED * usual, _LEAST)
+    expected = math.hypot(max(SHARED * usual, _LEAST), wobble)
     seen = float(np.median(found)) / (0.6745 * math.sqrt(6)) if found.size else expected
     weight = found.size / 3
     scatter = math.sqrt(
@@ -89,7 +92,7 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
     # A frame with few stars scatters more, in the proportion that it states.
     return tuple(
         replace(e, shape_scatter=min(max(e.shape_sigma / e.shape / usual, 1.0) * scatter,
-                                     e.shape_sigma / e.shape))
+                                     math.hypot(e.shape_sigma / e.shape, wobble)))
         if math.isfinite(e.shape_sigma) else e
         for e in exposures
     )  # fmt: skip

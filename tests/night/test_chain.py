@@ -71,5 +71,17 @@ def test_a_known_move_and_the_coefficient_carry_the_belief_along():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
     nodes = Nodes(np.array([0.8]), np.zeros(1, int), np.zeros(1), np.zeros(1))
     state = chain.start(nodes)
-    moved = chain.moved(state, Step(hours=0.0, warmed=-1.5, move_zones=0.4), nodes)
+    moved = chain.moved(state, Step(hours=0.0, warmed=-1.5, move_zones=0.4))
     assert_allclose(moved.grid[0].sum(1) @ DEFOCUS_ZONES, 0.4 + 0.8 * 1.5, atol=1e-3)
+
+
+def test_nodes_without_weight_are_left_behind_and_change_nothing():
+    chain = Chain(LOG_SEEING, np.nan, PLAIN)
+    turning = np.linspace(-1.5, 1.5, 13)
+    nodes = Nodes(turning, np.zeros(13, int), np.zeros(13), -0.5 * turning**2)
+    frames = [measured(0.6 * k, 0.5) for k in range(6)]
+    steps = [Step(hours=0.1, warmed=-1.0)] * len(frames)
+    *_, whole = chain.forward(frames, steps, nodes)
+    left = chain.after(frames, steps, nodes)
+    assert len(left.nodes) < len(nodes)
+    assert_allclose(left.weights @ left.nodes.coefficient, whole.weights @ turning, atol=1e-4)

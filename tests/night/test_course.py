@@ -1,13 +1,14 @@
-"""What is not known of the star: one number for the night."""
+"""What is not known of the star: two numbers for the night."""
 
 import numpy as np
 from numpy.testing import assert_allclose
 
-from starsize.night.course import _STARS, doubted
+from starsize.night.course import _SIDES, _STARS, alike, along_and_apart, doubted
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.table import StarTable
 
 LACK = 0.007
+NONE = np.zeros(1)
 
 
 def stars(per_sigma):
@@ -19,13 +20,35 @@ def stars(per_sigma):
 
 def test_air_and_lack_are_added_as_independent_errors_once():
     # Independent standard uncertainties add by their squares: JCGM 100:2008 (GUM), 5.1.2, eq. (10).
-    lack = np.full((DEFOCUS_ZONES.size, 5), LACK)
+    lack = np.stack([np.full((DEFOCUS_ZONES.size, 5), size) for size in (LACK, 0.0)])
     for per_sigma in (-0.017, 0.003):
-        found = doubted(stars(per_sigma), lack).log_shape[:, 40, 2]
+        found = doubted(stars(per_sigma), lack, NONE).log_shape[:, 40, 2]
         assert_allclose(found, 0.5 + np.sign(per_sigma) * _STARS * np.hypot(per_sigma, LACK))
 
 
 def test_a_table_without_lack_is_left_as_it_is():
     plain = stars(-0.017)
-    same = doubted(plain, np.zeros((DEFOCUS_ZONES.size, 5)))
+    same = doubted(plain, np.zeros((2, DEFOCUS_ZONES.size, 5)), NONE)
     assert_allclose(same.log_shape, plain.log_shape, atol=1e-12)
+
+
+def test_what_frames_in_focus_tell_of_others_is_the_mean_of_a_conditional_normal():
+    # Draws of b(0) and b(d): the part of b(d) that b(0) tells, and what is left, by regression.
+    rng = np.random.default_rng(1)
+    covariance = 4e-4 + 1e-4 * alike(DEFOCUS_ZONES, DEFOCUS_ZONES)
+    drawn = rng.multivariate_normal(np.zeros(DEFOCUS_ZONES.size), covariance, 20000)
+    focus = drawn[:, 40]
+    along, apart = along_and_apart(covariance)
+    for at in (25, 45, 55):
+        slope = drawn[:, at] @ focus / (focus @ focus)
+        assert_allclose(along[at], slope * focus.std(), rtol=0.02)
+        assert_allclose(apart[at], (drawn[:, at] - slope * focus).std(), rtol=0.02)
+    assert_allclose(along**2 + apart**2, np.diag(covariance))
+
+
+def test_either_side_of_focus_may_be_off_by_itself_and_focus_not():
+    away = np.abs(DEFOCUS_ZONES)[:, None] * np.full(5, LACK)
+    lack = np.stack([np.zeros_like(away), away])
+    found = doubted(stars(0.0), lack, _SIDES).log_shape.reshape(_STARS.size, _SIDES.size, -1, 5)
+    for k, w in enumerate(_SIDES):
+        assert_allclose(found[3, k, :, 2], 0.5 + w * LACK * DEFOCUS_ZONES, atol=1e-12)

@@ -1,9 +1,18 @@
 """Which way the offset of a filter is off, where the night tells it."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from starsize.night.filters import _TRIED, _signed
+from starsize.estimate import Estimate
+from starsize.night.course import prepare_course
+from starsize.night.filters import _TRIED, _ask, _asked, _signed
+from starsize.night.model import DEFOCUS_ZONES
+from starsize.simulate.long_night import LongNightPlan
+
+from .nights import FILTERS, drawn
 
 
 def shares(low, out):
@@ -14,7 +23,7 @@ def shares(low, out):
     return weight
 
 
-@pytest.mark.parametrize("out", [0.5, 0.15, 0.03])
+@pytest.mark.parametrize("out", [0.5, 0.15, 0.005])
 def test_a_side_that_is_only_likely_is_not_told(out):
     size, sigma, sided = _signed(shares(1 - out, out))
     assert not sided
@@ -25,3 +34,28 @@ def test_a_side_that_is_sure_is_told():
     error, sigma, sided = _signed(shares(0.999, 0.001))
     assert sided
     assert error == pytest.approx(-2.4, abs=3 * sigma)
+
+
+def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_side(
+    table, equipment
+):
+    """The star is nearly the same on both sides; its table is 1.5 sigma off on either."""
+    best, away = table.best_steps, np.minimum(np.abs(DEFOCUS_ZONES), 1.0)
+    seeing = math.log(1.06 * table.scene.seeing_um / table.scene.sensor.pixel_um)
+    plan = LongNightPlan(frames=24, order=FILTERS, block=4, wrong_filter="G", wrong_zones=2.6)
+    exposures, _, _ = drawn(table, plan, seed=7)
+
+    def odds(apart):
+        known = replace(
+            equipment,
+            offset_steps={n: Estimate(best[n] - best["L"], 0.5) for n in FILTERS},
+            air=Estimate(1.68, 0.03),
+            shape_bias={"G": 0.006 * np.sign(DEFOCUS_ZONES) * away},
+            shape_lack={n: np.stack([np.full(away.size, 0.003), apart * away]) for n in FILTERS},
+            swept_seeing=dict.fromkeys(FILTERS, seeing),
+        )
+        course = _asked(prepare_course(exposures, known), exposures, "G")
+        weight = np.exp(_ask(course, exposures, "G", {})[1])
+        return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
+
+    assert odds(0.004) < odds(0.0) / 5

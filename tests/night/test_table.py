@@ -81,3 +81,6 @@ def test_what_the_model_lacks_is_learnt_from_the_shapes_of_sweeps(table, equipme
         return np.sqrt(np.mean(np.square(found)))
 
     assert misses(learnt) < 0.004 < misses(known)
+    # They are learnt under the seeing that the star of the model needs for their radii.
+    drawn = np.log(table.scene.seeing_um / table.scene.sensor.pixel_um)
+    assert learnt.swept_seeing["G"] == pytest.approx(drawn, abs=0.1)
