@@ -80,7 +80,8 @@ def explain(night: Night) -> Posterior:
     if len(set(night.bands)) > PRIORS.few_bands:
         return found
     plain = _explain(replace(night, prior=without_colour(night)))
-    evidence = np.array([found.log_evidence, plain.log_evidence])
+    before = np.log([1 - PRIORS.plain, PRIORS.plain])
+    evidence = np.array([found.log_evidence, plain.log_evidence]) + before
     share = np.exp(evidence - np.logaddexp(*evidence))
     both = (found, plain)
     return replace(

@@ -22,7 +22,9 @@ Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike bu
 the filters, for temperature and for play between directions, z_s = Z + e_s, with e_s heavy-tailed,
 so that one thick filter does not pull the lens. Best focus is where the radius of half of all the
 light is smallest, for all sweeps at the night's median seeing; its distribution is the average over
-the grid of normal distributions, read at its median.
+the grid of normal distributions, read at its median. Through one band or two, the colour of a lens
+cannot be told from its spherical aberration and spread: the average is there also over two kinds
+of lenses, those with colour and those without, each weighed by its evidence.
 
 Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
 on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours,
@@ -48,9 +50,9 @@ class Priors:
     colour_um, colour_tail : tuple of float, float
         Scales of the three terms of the lens' colour, and the degrees of freedom of their Student's
         t: an achromat of 600 mm has 180, 3,900 and -360 um, a triplet of 480 mm -70, -40 and 420.
-    plain_colour_um, few_bands : float, int
-        Standard deviation of the second term for mirrors and apochromats, which are as likely as
-        the rest before looking; both kinds are tried where there are so few bands.
+    plain, plain_colour_um, few_bands : float, float, int
+        Share of mirrors and apochromats (judgement), and the standard deviation of their second
+        term; where there are no more bands than so few, both kinds are tried.
     glass_um, glass_tail : float
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
@@ -78,6 +80,7 @@ class Priors:
 
     colour_um: tuple[float, float, float] = (150.0, 2000.0, 300.0)
     colour_tail: float = 1.5
+    plain: float = 0.75
     plain_colour_um: float = 150.0
     few_bands: int = 2
     glass_um: float = 40.0
