@@ -9,7 +9,7 @@ from scipy.special import logsumexp
 
 from .chain import Nodes, Seen
 from .course import Course, seen_frame, steps_between
-from .judge import LOST, NightFocus, follow
+from .judge import LOST, SURE_SIDE, NightFocus, follow
 from .model import STEP_ZONES
 from .observed import Exposure
 
@@ -19,8 +19,6 @@ _MOST_STARS = 3
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
-#: A wrong side is an error beyond 3 sigma and must be as rare as that (normal distribution).
-_SURE_SIDE = 0.9973
 _TELLING_ZONES = 1.0
 #: An error so small has a mean about 0, whatever its side.
 _NEAR_ZONES = 0.6
@@ -172,7 +170,7 @@ def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
     out = float(weight[_TRIED > 0].sum())
     low = float(weight[_TRIED < 0].sum())
     near = float(weight @ _TRIED**2) < _NEAR_ZONES**2
-    sided = max(out, low) > _SURE_SIDE or near
+    sided = max(out, low) > SURE_SIDE or near
     if not sided:
         size = np.abs(_TRIED)
         mean = float(weight @ size)

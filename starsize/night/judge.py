@@ -14,7 +14,9 @@ from .model import DEFOCUS_ZONES, STEP_ZONES
 from .observed import Exposure
 
 LOST, HELD = 0.95, 0.05
-SURE_SIDE = 0.9
+SURE_SIDE = 0.9973
+"""A side is told from here on: a wrong one is an error beyond 3 sigma, and must be as rare as
+that (normal distribution)."""
 Verdict = Literal["held", "lost", "unclear"]
 
 
@@ -196,7 +198,7 @@ def signed(weight: np.ndarray) -> tuple[float, float, bool]:
     mean = float(weight @ DEFOCUS_ZONES / total)
     sigma = math.sqrt(max(float(weight @ (DEFOCUS_ZONES - mean) ** 2 / total), 0.0))
     size = np.abs(DEFOCUS_ZONES)
-    if not sided and abs(mean) < sigma:
+    if not sided:
         mean = float(weight @ size / total)
         sigma = math.sqrt(max(float(weight @ (size - mean) ** 2 / total), 0.0))
     # The grid's own cell.
