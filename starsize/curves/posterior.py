@@ -83,16 +83,27 @@ def explain(night: Night) -> Posterior:
     before = np.log([1 - PRIORS.plain, PRIORS.plain])
     evidence = np.array([found.log_evidence, plain.log_evidence]) + before
     share = np.exp(evidence - np.logaddexp(*evidence))
-    both = (found, plain)
-    return replace(
-        both[int(np.argmax(share))],
-        **{
-            name: np.concatenate([getattr(one, name) for one in both])
-            for name in ("jitter", "lack", "best_steps", "covariance", "values", "known")
-        },
-        weight=np.concatenate([w * one.weight for w, one in zip(share, both, strict=True)]),
-        floor_spread=np.concatenate([one.floor_spread for one in both]),
-        sound=share @ np.array([one.sound for one in both]),
+    return _averaged((found, plain), share, log_evidence=float(np.logaddexp(*evidence)))
+
+
+def _averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: float) -> Posterior:
+    """One posterior of several, each with its share."""
+
+    def joined(name: str) -> np.ndarray:
+        return np.concatenate([getattr(one, name) for one in parts])
+
+    return Posterior(
+        fit=parts[int(np.argmax(share))].fit,
+        weight=np.concatenate([s * one.weight for s, one in zip(share, parts, strict=True)]),
+        jitter=joined("jitter"),
+        lack=joined("lack"),
+        best_steps=joined("best_steps"),
+        covariance=joined("covariance"),
+        values=joined("values"),
+        known=joined("known"),
+        floor_spread=joined("floor_spread"),
+        sound=share @ np.array([one.sound for one in parts]),
+        log_evidence=log_evidence,
     )
 
 
