@@ -167,16 +167,18 @@ def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together, and anew where the curves say otherwise about the first frames."""
     starts = flat_starts(curves)
     joint = _joint(curves, starts, known)
+    plays = certain_plays(joint.fits)
     # One frame more than seems to have stood is left out at first, for it bends the curve; twice,
     # for where none was left out the play may look shorter than it is.
     for spare in (1, 1, 0):
         seen = [
             standing_start(fit, play.value, spare) if play.is_known else None
-            for fit, play in zip(joint.fits, certain_plays(joint.fits), strict=True)
+            for fit, play in zip(joint.fits, plays, strict=True)
         ]
         if seen != starts:
             starts = seen
             joint = _joint(curves, starts, known)
+            plays = certain_plays(joint.fits)
     return joint._replace(fits=tuple(with_doubtful_start(fit) for fit in joint.fits))
 
 
