@@ -142,8 +142,9 @@ def _doubtful(
         position = np.array([look.frame.facts.position_steps for look in mine], float)
         radius = np.array([look.frame.radius_px for look in mine])
         for j, k in enumerate(run.frames):
-            if (places := known_places(mine, one.best, j)) is not None:
-                hint = Hint(places, _likely_radius(position, radius, j))
+            likely = _likely_radius(position, radius, j)
+            if likely and (places := known_places(mine, one.best, j)) is not None:
+                hint = Hint(places, likely)
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
@@ -157,9 +158,13 @@ def _near(radius_px: float, other_px: float) -> bool:
     return bool(abs(np.log(radius_px / other_px)) < np.log(_FAR_OFF))
 
 
-def _likely_radius(position_steps: np.ndarray, radius_px: np.ndarray, frame: int) -> float:
-    """A frame's own radius, or the median of it and its two neighbours' if that is far off."""
-    near = np.argsort(np.abs(position_steps - position_steps[frame]))[:3]
-    typical = float(np.nanmedian(radius_px[near]))
-    own = float(radius_px[frame])
+def _likely_radius(position_steps: np.ndarray, radius_px: np.ndarray, frame: int) -> float | None:
+    """A frame's own radius, or the median of it and its two neighbours' if that is far off.
+
+    None where none of them has any.
+    """
+    near = radius_px[np.argsort(np.abs(position_steps - position_steps[frame]))[:3]]
+    if not np.isfinite(near).any():
+        return None
+    own, typical = float(radius_px[frame]), float(np.nanmedian(near))
     return own if _near(own, typical) else typical
