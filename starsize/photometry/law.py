@@ -15,7 +15,8 @@ import numpy as np
 GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.geomspace(6, 24, 13)])
 #: Radii at which the law of a frame is handed on.
 RADII = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 12.01, 0.25)])
-SHARES = (0.3, 0.5, 0.8)
+#: Shares of the light whose radii are measured, by the names of these.
+SHARES = {"radius30": 0.3, "radius": 0.5, "radius80": 0.8}
 #: Shares are stored as whole numbers, so many to one.
 SCALE = 60_000
 #: Real stars depart from the table by so much of their light, and so much of an annulus' own.

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from astropy.table import QTable, vstack
@@ -15,9 +14,8 @@ from ..photometry import star_table
 from ..setup import Setup
 from .colour import channels_of
 from .measured import FrameRadius
-from .remembered import remembered
-from .spread import Counter, Progress, spread
-from .tasks import Look, Task, measure_task, unmeasured
+from .remembered import Progress, look_at
+from .tasks import Look, Task
 
 
 def measure_files(
@@ -36,7 +34,8 @@ def measure_files(
     tuple of FrameRadius
         One for each frame, in order; three (R, G, B) for a frame of a colour camera.
     """
-    looks = _looks(facts_list, setup, calibration, executor, cache=cache, progress=progress)
+    tasks = _tasks(facts_list, setup, calibration)
+    looks = _one_by_one(look_at(tasks, executor, cache, progress))
     return tuple(look.frame for look in looks)
 
 
@@ -58,38 +57,35 @@ def measure_files_and_stars(
         `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
         no rows.
     """
-    looks = _looks(facts_list, setup, calibration, executor, all_stars=True)
+    tasks = _tasks(facts_list, setup, calibration, all_stars=True)
+    looks = _one_by_one(look_at(tasks, executor))
     tables = [_rows(look) for look in looks]
     return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
 
 
-def _looks(
+def _tasks(
     facts_list: Sequence[FrameFacts],
     setup: Setup,
     calibration: Calibration | None,
-    executor: Executor | None,
     *,
     all_stars: bool = False,
-    cache: Cache | None = None,
-    progress: Progress | None = None,
-) -> list[Look]:
-    """One look for each channel of each frame; one in all of a frame that cannot be read."""
-    tasks = [
-        Task(
-            facts, channels_of(facts, setup.camera), setup.camera, calibration, all_stars=all_stars
-        )
+) -> list[Task]:
+    camera = setup.camera
+    return [
+        Task(facts, channels_of(facts, camera), camera, calibration, all_stars=all_stars)
         for facts in facts_list
     ]
-    measure = partial(spread, executor, measure_task, lost=unmeasured)
-    told = Counter(progress, len(tasks))
+
+
+def _one_by_one(frames: Sequence[tuple[Look, ...]]) -> list[Look]:
+    """One look for each channel of each frame; one in all of a frame that cannot be read."""
     found: list[Look] = []
-    for looks in told(remembered(cache, measure, tasks)):
-        found += looks if looks[0].read else [_without_channel(looks[0])]
+    for looks in frames:
+        if looks[0].read:
+            found += looks
+        else:
+            found.append(replace(looks[0], frame=replace(looks[0].frame, channel="")))
     return found
-
-
-def _without_channel(look: Look) -> Look:
-    return replace(look, frame=replace(look.frame, channel=""))
 
 
 def _rows(look: Look) -> QTable:

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -13,13 +12,12 @@ from ..frames.frame import Sweep
 from ..setup import Setup
 from .colour import channels_of
 from .measured import MeasuredSweep
-from .remembered import remembered
-from .spread import Counter, Progress, spread
-from .tasks import Hint, Look, Task, measure_task, unmeasured
-from .tracks import Followed, follow, known_places, recognise, tracks_of
+from .remembered import Progress, look_at
+from .tasks import Hint, Look, Task
+from .tracks import known_places, recognise, shows_most, tracks_of
 
 #: Neighbours in a sweep differ by less than this factor.
-_FAR_OFF = 1.5
+_FAR_OFF = 2.0
 
 
 def measure_sweeps(
@@ -78,27 +76,26 @@ def measure_sweeps(
     <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
-    told = Counter(progress, len(tasks))
-    measure = partial(spread, executor, measure_task, lost=unmeasured)
-    looks = list(told(remembered(cache, measure, tasks)))
-    followed = [follow(run.of(looks)) for run in runs]
-    doubtful = _doubtful(runs, tasks, looks, followed)
+    looks = look_at(tasks, executor, cache, progress)
+    doubtful = _doubtful(runs, tasks, looks)
     # Second looks are no frames: the count of the first pass stands.
-    again = remembered(cache, measure, list(doubtful.values()))
-    for k, second in zip(doubtful, again, strict=True):
-        looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
-    own = [tracks_of(run.of(looks), one) for run, one in zip(runs, followed, strict=True)]
-    shown = [run.of(looks)[one.best].frame for run, one in zip(runs, followed, strict=True)]
-    tracks = recognise(own, [f.facts for f in shown], [f.radius_px for f in shown])
+    again = look_at(list(doubtful.values()), executor, cache)
+    for (k, task), second in zip(doubtful.items(), again, strict=True):
+        looks[k] = tuple(map(_better, looks[k], second, task.hints))
+    own = [run.of(looks) for run in runs]
+    shown = [one[shows_most(one)].frame for one in own]
+    tracks = recognise(
+        [tracks_of(one) for one in own], [f.facts for f in shown], [f.radius_px for f in shown]
+    )
     return tuple(
         MeasuredSweep(
             id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
             filter=run.name or run.sweep.filter,
             sweep=run.sweep,
-            frames=tuple(look.frame for look in run.of(looks)),
+            frames=tuple(look.frame for look in one),
             tracks=track,
         )
-        for run, track in zip(runs, tracks, strict=True)
+        for run, one, track in zip(runs, own, tracks, strict=True)
     )
 
 
@@ -130,41 +127,26 @@ def _tasks(
 
 
 def _doubtful(
-    runs: Sequence[_Run],
-    tasks: Sequence[Task],
-    looks: Sequence[tuple[Look, ...]],
-    followed: Sequence[Followed],
+    runs: Sequence[_Run], tasks: Sequence[Task], looks: Sequence[tuple[Look, ...]]
 ) -> dict[int, Task]:
     """Frames to be looked at once more, with what the others of their sweeps tell of them."""
     hints: dict[int, list[Hint | None]] = {}
-    for run, one in zip(runs, followed, strict=True):
+    for run in runs:
         mine = run.of(looks)
         position = np.array([look.frame.facts.position_steps for look in mine], float)
         radius = np.array([look.frame.radius_px for look in mine])
         for j, k in enumerate(run.frames):
-            likely = _likely_radius(position, radius, j)
-            if likely and (places := known_places(mine, one.best, j)) is not None:
-                hint = Hint(places, likely)
+            near = radius[np.argsort(np.abs(position - position[j]))[:3]]
+            near = near[np.isfinite(near)]
+            if len(near) and (places := known_places(mine, j)) is not None:
+                hint = Hint(places, float(np.median(near)))
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
 def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     """The second look, which knows more, unless it is far from what was expected of it."""
-    return second if hint and _near(second.frame.radius_px, hint.radius_px) else first
-
-
-def _near(radius_px: float, other_px: float) -> bool:
-    return bool(abs(np.log(radius_px / other_px)) < np.log(_FAR_OFF))
-
-
-def _likely_radius(position_steps: np.ndarray, radius_px: np.ndarray, frame: int) -> float | None:
-    """A frame's own radius, or the median of it and its two neighbours' if that is far off.
-
-    None where none of them has any.
-    """
-    near = radius_px[np.argsort(np.abs(position_steps - position_steps[frame]))[:3]]
-    if not np.isfinite(near).any():
-        return None
-    own, typical = float(radius_px[frame]), float(np.nanmedian(near))
-    return own if _near(own, typical) else typical
+    if hint is None:
+        return first
+    off = abs(np.log(second.frame.radius_px / hint.radius_px))
+    return second if off < np.log(_FAR_OFF) else first
