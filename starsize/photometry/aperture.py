@@ -37,25 +37,16 @@ class Noise:
     inverse_gain: float
 
 
-def measure_apertures(
-    patches: Patches,
-    rings: Rings,
-    guess_px: float,
-    noise: Noise,
-    *,
-    pixel_px2: float,
-    teach: np.ndarray,
-) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray, Law]:
-    """Measure the radii of stars of about one size; ``teach`` marks those fit to teach the law.
+def growth_of(
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, pixel_px2: float
+) -> "Growth":
+    """Growth of the light of stars of about one size, the level of their sky rings taken off.
 
-    ``pixel_px2`` is the variance along an axis by which pixels smear the light. The answer is
-    columns of `measured.Stars`; their part of the uncertainties of ``SHARES`` that all stars
-    share, (n, 3), from what is not known of the wings; half-flux radii as the pixels show them;
-    the law.
+    ``pixel_px2`` is the variance along an axis by which pixels smear the light.
     """
     limit = _NEAR_RING * min(float(np.median(rings.inner)), patches.half - 1.0)
     radii, light = patches.growth(max(limit, 1.5 * guess_px))
-    growth = _Growth(
+    return Growth(
         light=light - np.pi * radii**2 * rings.level[:, None],
         squares=radii**2,
         tried=np.searchsorted(radii, np.geomspace(_TRIED * guess_px, radii[-1], _CIRCLES)),
@@ -65,13 +56,6 @@ def measure_apertures(
         # To collect the light, and to count it as spread.
         pixel=pixel_px2 + (1 if patches.fine is None else FINER**-2) / 12,
     )
-    law = usual_law(round(min(growth.pixel / guess_px**2, 0.25), 2))
-    half = np.full(len(light), guess_px)
-    for again in range(3):
-        if again:
-            law = growth.learn(half, growth.circles(half, law).total, teach, law)
-        half = growth.radius_holding(0.5 * growth.circles(half, law).total)
-    return *growth.finish(half, law), half, law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +81,7 @@ class _Circles:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Growth:
+class Growth:
     """Light of stars, sky ring taken off, by the square of the radius: linear in a flat core.
 
     ``tried`` are the steps from which a star's total is tried, ``reach`` how far patches go;
@@ -111,6 +95,15 @@ class _Growth:
     noise: Noise
     reach: int
     pixel: float
+
+    def first_look(self, guess_px: float) -> tuple[np.ndarray, Law]:
+        """Half-flux radii as the usual law has them, and that law."""
+        law = usual_law(round(min(self.pixel / guess_px**2, 0.25), 2))
+        return self.halves(np.full(len(self.light), guess_px), law), law
+
+    def halves(self, half: np.ndarray, law: Law) -> np.ndarray:
+        """Half-flux radii from about such ones, as the pixels show them."""
+        return self.radius_holding(0.5 * self.circles(half, law).total)
 
     def inside(self, radii: np.ndarray, stars: slice | np.ndarray = slice(None)) -> np.ndarray:
         """(n, k) light of some stars inside circles of (n, k) radii."""
@@ -159,9 +152,9 @@ class _Growth:
         """Uncertainty of each ring's level."""
         return self.noise.pixel * self.noise.rough / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law) -> Law:
+    def learn(self, half: np.ndarray, before: Law, teach: np.ndarray) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
-        area, sky = 4 * np.pi * half**2, self.sky_sigma
+        total, area, sky = self.circles(half, before).total, 4 * np.pi * half**2, self.sky_sigma
         error = np.sqrt(self._variance(area, np.zeros(1)) + (sky * area) ** 2)
         error /= np.maximum(total, 1e-9)
         fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
@@ -207,8 +200,12 @@ class _Growth:
         best = np.arange(len(half)), np.argmin(np.where(near, error, np.inf), axis=1)
         return _Circles(tried[best[1]], *(v[best] for v in (light, share, echo, doubt, error)))
 
-    def finish(self, half: np.ndarray, law: Law) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Radii of all shares as the light fell, with their uncertainties; the common part."""
+    def measure(self, half: np.ndarray, law: Law) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Columns of `measured.Stars`: radii of all shares as the light fell, uncertainties, flux.
+
+        And (n, 3) the part of the uncertainties of ``SHARES`` that all stars have in common, from
+        what is not known of the wings.
+        """
         best = self.circles(half, law)
         total = np.maximum(best.total, 1e-12)
         shake = np.minimum(0.7 * (best.sigma / total) ** 2, 1) * half**2  # variance of the centre

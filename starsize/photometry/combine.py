@@ -47,7 +47,7 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
         radius30_sigma_px=small_sigma,
         radius80_px=large,
         radius80_sigma_px=large_sigma,
-        bounded=_bounded(some),
+        bounded=_bounded(some, weight),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
@@ -63,9 +63,9 @@ def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
         return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
-def _bounded(stars: Stars) -> Bounded:
+def _bounded(stars: Stars, weight: np.ndarray) -> Bounded:
     """The radius of half of the light inside one circle, of the stars that share it."""
-    usual = stars.bounds[np.argsort(stars.bounds[:, 0])[len(stars) // 2]]
+    usual = stars.bounds[np.argmax(weight)]
     alike = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
     alike &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
     if not alike.any():

@@ -228,10 +228,7 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     snr = value / here.noise_at(row, column)
     keep = snr > threshold
     snr, row, column = snr[keep], row[keep], column[keep]
-    x, y = (
-        (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
-        for axis, c in ((1, column), (0, row))
-    )
+    x, y = ((c + 0.5) * here.factor - 0.5 for c in (column, row))
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
     wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
@@ -254,56 +251,28 @@ def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarra
     return value, row, column
 
 
-def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
-    """Where the parabola through a maximum and its two neighbours has its own, in pixels."""
-    if axis == 1:
-        image, row, column = image.T, column, row
-    last = len(image) - 1
-    here = image[row, column]
-    before = np.where(row > 0, image[np.maximum(row - 1, 0), column], 0)
-    after = np.where(row < last, image[np.minimum(row + 1, last), column], 0)
-    bend = np.maximum(2 * here - before - after, 1e-9)
-    return np.clip((after - before) / (2 * bend), -0.5, 0.5)
-
-
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     """Stars, but in place of one that is several side by side, these, from the maxima ``rows``.
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    place, width, snr = rows[:, :2], rows[:, 2], rows[:, 3]
-    around = cKDTree(place).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
-    owner = np.repeat(wide, [len(near) for near in around])
-    child = np.concatenate([*around, np.zeros(0)]).astype(int)
-    fit = (width[child] < 0.8 * stars[owner, 2]) & (snr[child] > _LEAST_ALONE * stars[owner, 3])
-    owner, child = owner[fit], child[fit]
-    # Groups of one owner and one width, the widest first.
-    order = np.lexsort((-width[child], owner))
-    owner, child = owner[order], child[order]
-    first = np.flatnonzero(
-        (np.diff(owner, prepend=-1) != 0) | (np.diff(width[child], prepend=0) != 0)
-    )
-    if first.size == 0:
-        return stars
-    last = np.r_[first[1:], len(child)]
-    whole, found = np.ones(len(stars), bool), [stars]
-    stands = np.maximum.reduceat(snr[child], first) > _ALONE * stars[owner[first], 3]
-    for group in np.flatnonzero(stands & (last - first > 1)).tolist():
-        parent, members = owner[first[group]], child[first[group] : last[group]]
-        if whole[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
-            whole[parent] = False
-            found.append(rows[members])
-    found[0] = stars[whole]
-    return np.concatenate(found)
-
-
-def _least_gap(place: np.ndarray) -> float:
-    """Distance between the nearest two of a few places."""
-    z = place[:, 0] + 1j * place[:, 1]
-    gap = np.abs(z[:, None] - z)
-    gap.ravel()[:: len(z) + 1] = np.inf
-    return float(gap.min())
+    around = cKDTree(rows[:, :2]).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
+    whole, found = np.ones(len(stars), bool), []
+    for k, near in zip(wide, around, strict=True):
+        part = rows[near]
+        _, _, width, snr = stars[k]
+        part = part[(part[:, 2] < 0.8 * width) & (part[:, 3] > _LEAST_ALONE * snr)]
+        for narrow in np.unique(part[:, 2])[::-1]:
+            group = part[part[:, 2] == narrow]
+            if len(group) > 1 and group[:, 3].max() > _ALONE * snr:
+                place = group[:, 0] + 1j * group[:, 1]
+                gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
+                if gaps.min() > _CLEAR * narrow:
+                    whole[k] = False
+                    found.append(group)
+                    break
+    return np.concatenate([stars[whole], *found])
 
 
 def _one_each(rows: np.ndarray, expected: float | None) -> np.ndarray:

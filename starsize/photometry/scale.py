@@ -1,23 +1,25 @@
 """Stars of about one size, measured on the image at the binning that suits them."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from .aperture import Noise, measure_apertures
+from .aperture import Growth, Noise, growth_of
 from .combine import FAINT_SNR
 from .detect import Detected, Peaks, typical_width
 from .flags import StarFlag
 from .judge import FOREIGN, foreign_share, pixel_flags
+from .law import SHARES
 from .measured import Stars
-from .patches import Patches, centred, read_patches, sky_rings
+from .patches import Patches, Rings, centred, read_patches, sky_rings
 
 #: Half-flux radius over the width of the Gaussian that fits best.
 HALF_WIDTHS = 1.15
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
-#: So many looks settle how large all are.
-_LOOKS = 3
+#: So many bright stars settle in so many looks how large all are.
+_SCOUTS, _LOOKS = 20, 3
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.
@@ -54,20 +56,36 @@ def measure_peaks(
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
+        cut = partial(_cut, found, peaks, sensor=sensor, recentre=recentre)
         for _ in range(_LOOKS):
-            part, shared, seen = _measure_alike(
-                found, peaks, chosen[these], guess, sensor, recentre=recentre
-            )
-            if 0.8 < seen / guess < 1.25:
-                break
+            scouts = cut(chosen[these[:_SCOUTS]], guess)
+            half, _ = scouts.growth.first_look(scouts.half_px)
+            before, seen = guess, float(np.median(half)) * scouts.factor
             guess = float(np.clip(seen, guess / 3, guess * 3))
-        common[these] = shared
+            if 0.8 < seen / before < 1.25:
+                break
+        part, common[these] = _measured(cut(chosen[these], guess), sensor.ceiling)
         for name in Stars.__slots__:
             getattr(stars, name)[these] = getattr(part, name)
     return stars, common
 
 
-def _measure_alike(
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """Stars of about one size, cut from the image binned by a factor; pixels are its."""
+
+    factor: int
+    image: np.ndarray
+    half_px: float
+    peaks: Peaks
+    sky: np.ndarray
+    chosen: np.ndarray
+    patches: Patches
+    rings: Rings
+    growth: Growth
+
+
+def _cut(
     found: Detected,
     peaks: Peaks,
     chosen: np.ndarray,
@@ -75,8 +93,7 @@ def _measure_alike(
     sensor: Sensor,
     *,
     recentre: bool,
-) -> tuple[Stars, np.ndarray, float]:
-    """Measure stars of about one size; also their common errors, and what size they show."""
+) -> _Cut:
     level = 0
     while guess_px / 2**level > _LARGE_PX and min(found.levels[level].shape) >= 8:
         level += 1
@@ -98,30 +115,34 @@ def _measure_alike(
         inverse_gain=0.0 if not sensor.gain else 1 / (sensor.gain * f**2),
     )
     rings = sky_rings(patches, inner_px, outer_px, noise.pixel)
+    smear = (sensor.pixel_px2 + (f**2 - 1) / 12) / f**2
+    growth = growth_of(patches, rings, size, noise, pixel_px2=smear)
+    return _Cut(f, image, size, there, sky, chosen, patches, rings, growth)
+
+
+def _measured(cut: _Cut, ceiling: float) -> tuple[Stars, np.ndarray]:
+    """Stars of a cut; also their common errors (n, 3)."""
+    f, patches, chosen = cut.factor, cut.patches, cut.chosen
+    half, law = cut.growth.first_look(cut.half_px)
     # Those teach that lie within the image and have the fewest neighbours.
     clear = patches.trusted.mean(axis=(1, 2))
-    got, common, half, law = measure_apertures(
-        patches,
-        rings,
-        size,
-        noise,
-        pixel_px2=(sensor.pixel_px2 + (f**2 - 1) / 12) / f**2,
-        teach=clear >= min(0.995, float(np.quantile(clear, 0.7))),
-    )
-    seen = float(np.median(half))
+    teach = clear >= min(0.995, float(np.quantile(clear, 0.7)))
+    for _ in range(2):
+        law = cut.growth.learn(half, law, teach)
+        half = cut.growth.halves(half, law)
+    got, common = cut.growth.measure(half, law)
     snr = np.maximum(got["flux"], 0) / got["flux_sigma"]
-    light = np.maximum(there.snr * there.width, 1e-9)
+    light = np.maximum(cut.peaks.snr * cut.peaks.width, 1e-9)
     light *= np.median(np.maximum(got["flux"], 0) / light[chosen])
-    foreign = foreign_share(there.x, there.y, light, half_px=seen, law=law)[chosen]
-    flags = pixel_flags(patches, half, law, shape=image.shape, ceiling=sensor.ceiling - sky[chosen])
+    typical = float(np.median(half))
+    foreign = foreign_share(cut.peaks.x, cut.peaks.y, light, half_px=typical, law=law)[chosen]
+    above_sky = ceiling - cut.sky[chosen]
+    flags = pixel_flags(patches, half, law, shape=cut.image.shape, ceiling=above_sky)
     bad = ~(got["flux"] > 0)
-    for wrong, flag in (
-        (~(snr >= FAINT_SNR), StarFlag.FAINT),
-        (foreign > FOREIGN, StarFlag.BLENDED),
-        (bad, StarFlag.UNMEASURED),
-    ):
-        flags[wrong] |= int(flag)
-    for name in ("radius", "radius30", "radius80", "bounded"):
+    flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
+    flags[foreign > FOREIGN] |= int(StarFlag.BLENDED)
+    flags[bad] |= int(StarFlag.UNMEASURED)
+    for name in (*SHARES, "bounded"):
         blended = 0.35 * np.minimum(foreign, 1.0) * got[name]
         got[name] = np.where(bad, np.nan, f * got[name])
         got[f"{name}_sigma"] = f * np.hypot(got[f"{name}_sigma"], blended)
@@ -133,13 +154,13 @@ def _measure_alike(
         x=(patches.x + patches.left + 0.5) * f - 0.5,
         y=(patches.y + patches.top + 0.5) * f - 0.5,
         mean_radius=mean_radius * f,
-        background=sky[chosen] + rings.level,
+        background=cut.sky[chosen] + cut.rings.level,
         elongation=elongation,
         angle_deg=angle,
         snr=snr,
         flags=flags,
     )
-    return stars, common * f, seen * f
+    return stars, common * f
 
 
 def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

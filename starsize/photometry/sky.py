@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 from scipy.interpolate import BSpline
+from scipy.sparse import csr_array
 
-#: Cells of the map to one of those whose levels are found.
-_FINER = 4
 _CLIP, _CLIP_ROUNDS = 3.0, 5
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
@@ -25,7 +24,8 @@ class Sky:
     Attributes
     ----------
     cells : (my, mx) array
-        Level at the middle of each cell, ADU.
+        Level of each cell, ADU; joined by cubic B-splines, which smooth the noise of levels a
+        little and make no corners.
     first_px, pitch_px : (2,) arrays
         Middle of the first cell and how far apart middles lie, along y and x, pixels.
     noise : float
@@ -44,37 +44,26 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        (top, bottom, down), (left, right, across) = self._between(y, 0), self._between(x, 1)
-        above, below = (
-            self.cells[row, left] * (1 - across) + self.cells[row, right] * across
-            for row in (top, bottom)
-        )
-        return above * (1 - down) + below * down
+        rows, columns = self._weights(y, 0), self._weights(x, 1)
+        return np.asarray(columns.multiply(rows @ self._coefficients()).sum(axis=1)).ravel()
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        (top, bottom, down), (left, right, across) = (
-            self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
+        rows, columns = (
+            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
+            for k, n in enumerate(shape)
         )
-        lines = self.cells[:, left] * (1 - across) + self.cells[:, right] * across
-        lines, down = lines.astype(np.float32), down.astype(np.float32)[:, None]
-        grid = np.empty(shape, np.float32)
-        for cell in np.unique(top):
-            rows = slice(*np.searchsorted(top, [cell, cell + 1]))
-            here, below = lines[cell], lines[bottom[rows.start]]
-            np.multiply(below - here, down[rows], out=grid[rows])
-            grid[rows] += here
-        return grid
+        return np.asarray(rows @ (columns @ self._coefficients().T.astype(np.float32)).T)
 
-    def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The cells before and after pixels along an axis, and how far each lies between these.
+    def _coefficients(self) -> np.ndarray:
+        # Beyond the outer middles the slope goes on, else every gradient would leave a bright rim.
+        return np.pad(self.cells, 2, mode="reflect", reflect_type="odd")
 
-        Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
-        """
+    def _weights(self, pixel: np.ndarray, axis: int) -> csr_array:
+        """Weights of the coefficients along an axis at each pixel, four of each."""
         n = self.cells.shape[axis]
-        place = (pixel - self.first_px[axis]) / self.pitch_px[axis]
-        before = np.clip(place.astype(int), 0, max(n - 2, 0))
-        return before, np.minimum(before + 1, n - 1), place - before
+        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n)
+        return BSpline.design_matrix(place, np.arange(-4.0, n + 4), 3)
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -187,14 +176,7 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
     blocks = blocks.reshape(count.prod(), -1).astype(np.float32, copy=False)
     level = _fill(_quiet_level(blocks).reshape(count)).astype(float)
-    # Joined by cubic B-splines, which smooth the noise of levels a little and make no corners.
-    for axis, n in enumerate(count):
-        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
-        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
-        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
-        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
-    pitch = np.maximum(step, 1.0) * factor
-    return Sky(level, side * factor / 2 - 0.5 - pitch / 2, pitch / _FINER, noise)
+    return Sky(level, side * factor / 2 - 0.5, np.maximum(step, 1.0) * factor, noise)
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:
