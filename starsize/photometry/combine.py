@@ -5,6 +5,7 @@ from dataclasses import fields, replace
 import numpy as np
 
 from .flags import StarFlag, count_flags
+from .law import SHARES
 from .measured import Bounded, ImageRadius, Stars
 from .sky import Sky
 
@@ -32,21 +33,19 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     if not used.any():
         return replace(plain, set_aside=count_flags(stars.flags), reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
-    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
-    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
-    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
+    means = {
+        name: robust_mean(getattr(some, name), getattr(some, f"{name}_sigma"), float(shared))
+        for name, shared in zip(SHARES, common, strict=True)
+    }
+    weight = means["radius"][2]
     stars.flags[np.flatnonzero(used)[weight == 0]] |= int(StarFlag.SHAPE)
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
     return replace(
         plain,
-        radius_px=half,
-        radius_sigma_px=half_sigma,
-        radius30_px=small,
-        radius30_sigma_px=small_sigma,
-        radius80_px=large,
-        radius80_sigma_px=large_sigma,
+        **{f"{name}_px": value for name, (value, _, _) in means.items()},
+        **{f"{name}_sigma_px": sigma for name, (_, sigma, _) in means.items()},
         bounded=_bounded(some, weight),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
@@ -86,20 +85,18 @@ def robust_mean(
     """
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
-    scatter, kept = 0.0, np.isfinite(log) & np.isfinite(own)
-    total = np.hypot(own, LEAST_SCATTER)
-    centre = weighted_median(log[kept], total[kept] ** -2)
+    scatter, say = 0.0, 1 / (own**2 + LEAST_SCATTER**2)
+    centre = weighted_median(log, say)
     for _ in range(_ROUNDS):
-        gap = log - centre
-        near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, LEAST_SCATTER)))
-        if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
-            near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
+        gap = np.abs(log - centre)
+        near = gap <= _CLIP * np.hypot(own, max(scatter, LEAST_SCATTER))
+        if np.sum(say[near]) < 0.5 * np.sum(say):
+            near = gap <= np.median(gap)
         if near.sum() > 2:
             scatter = _scatter(log[near], own[near])
         weight = np.where(near, 1 / (own**2 + max(scatter, LEAST_SCATTER) ** 2), 0.0)
-        moved = float(np.average(log[near], weights=weight[near]))
-        done, centre = abs(moved - centre) < 1e-5, moved
-        if done:
+        before, centre = centre, float(np.average(log, weights=weight))
+        if abs(centre - before) < 1e-5:
             break
     share = weight / weight.sum()
     value = float(np.exp(centre))
@@ -111,8 +108,7 @@ def robust_mean(
 def _scatter(log: np.ndarray, own: np.ndarray) -> float:
     """Scatter beyond the stars' own noise, by maximum likelihood on a ladder."""
     ladder = np.r_[0.0, np.geomspace(0.001, 0.3, 30)][:, None]
-    variance = own**2 + ladder**2
-    variance = np.maximum(variance, 1e-10)
+    variance = np.maximum(own**2 + ladder**2, 1e-10)
     mean = np.sum(log / variance, axis=1) / np.sum(1 / variance, axis=1)
     fit = np.sum(np.log(variance) + (log - mean[:, None]) ** 2 / variance, axis=1)
     fit += np.log(np.sum(1 / variance, axis=1))  # the mean is fitted: restricted likelihood
