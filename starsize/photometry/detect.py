@@ -1,7 +1,6 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import sep
@@ -65,14 +64,8 @@ NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
 class Detected:
     """The stars of an image, its sky, and what measuring them needs.
 
-    Attributes
-    ----------
-    peaks : Peaks
-    sky : Sky
-    levels : list of (ny, nx) arrays
-        The image binned by 1, 2, 4, ...; the first without its lone spikes.
-    roughness : (n,) arrays
-        ``widths`` in pixels and how much noisier than white noise the sky is at each.
+    ``levels`` are the image binned by 1, 2, 4, ..., the first without its lone spikes;
+    ``roughness`` is how much noisier than white noise the sky is at each of ``widths`` in pixels.
     """
 
     peaks: Peaks
@@ -82,19 +75,10 @@ class Detected:
     roughness: np.ndarray
 
 
-def detect(
-    image: np.ndarray, *, threshold: float, expected_width_px: float | None = None
-) -> Detected:
-    """Find everything that stands out, of whatever size, each once.
+def detect(image: np.ndarray, *, threshold: float) -> Detected:
+    """Find everything of a signal-to-noise ratio above ``threshold``, of whatever size, each once.
 
-    Parameters
-    ----------
-    image : (ny, nx) array
-        Pixel values; NaN where unusable.
-    threshold : float
-        Lowest signal-to-noise ratio.
-    expected_width_px : float, optional
-        Where maxima of different size contend for one place, the nearer to this width wins.
+    ``image`` is NaN where unusable.
     """
     noise = pixel_noise(image)
     levels = [without_spikes(image, noise)]
@@ -105,20 +89,19 @@ def detect(
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
-    search = partial(_search, levels, expected=expected_width_px)
-    bright, _, _ = search(coarse, sky, 2 * threshold)
+    bright, _, _ = _search(levels, coarse, sky, 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
     covered = _cover(levels[coarse], 2**coarse, bright)
     sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
-    peaks, widths, roughness = search(first, sky, threshold)
+    peaks, widths, roughness = _search(levels, first, sky, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
-        peaks, widths, roughness = search(0, sky, threshold)
+        peaks, widths, roughness = _search(levels, 0, sky, threshold)
     return Detected(peaks, sky, levels, widths, roughness)
 
 
 def _search(
-    levels: list[np.ndarray], first: int, sky: Sky, threshold: float, expected: float | None
+    levels: list[np.ndarray], first: int, sky: Sky, threshold: float
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
@@ -140,8 +123,8 @@ def _search(
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
     rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
-    kept = _one_each(rows[rows[:, 4] > 0, :4], expected)
-    kept = _one_each(_told_apart(kept, rows[:, :4]), expected)
+    kept = _one_each(rows[rows[:, 4] > 0, :4])
+    kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
     roughness = np.array([float(np.median(m.rough)) for m in maps])
@@ -275,12 +258,9 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     return np.concatenate([stars[whole], *found])
 
 
-def _one_each(rows: np.ndarray, expected: float | None) -> np.ndarray:
-    """Leave one maximum a star: the strongest, or the nearer to the expected width."""
-    weight = rows[:, 3]
-    if expected is not None:
-        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
-    rows = rows[np.argsort(-weight, kind="stable")]
+def _one_each(rows: np.ndarray) -> np.ndarray:
+    """Leave one maximum a star: the strongest."""
+    rows = rows[np.argsort(-rows[:, 3], kind="stable")]
     if len(rows) < 2:
         return rows
     place, width = rows[:, :2], rows[:, 2]

@@ -43,8 +43,7 @@ def measure_image(
         Centres ``(x, y)`` in pixels known from other images: these are measured, whether or not
         anything stands out there, and nothing else.
     expected_radius_px : float, optional
-        About how large stars are, as other images suggest. It decides between a speck and a ring
-        where both are seen at one place.
+        About how large the stars at these places are, as other images suggest.
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; both are judged from the data where not given.
     threshold : float
@@ -77,7 +76,7 @@ def measure_image(
         stars = no_stars(0 if places is None else len(places))
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     width = None if expected_radius_px is None else expected_radius_px / HALF_WIDTHS
-    found = detect(usable, threshold=threshold, expected_width_px=width)
+    found = detect(usable, threshold=threshold)
     peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
     if places is not None:
         peaks = _with_places(peaks, places, width)
