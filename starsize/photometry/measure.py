@@ -117,20 +117,16 @@ def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks
     """The given places as peaks, before all found ones that are none of them."""
     if width is None:
         width = typical_width(peaks) if len(peaks) else 2.0
-    here = np.full(len(places), width)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
-        hits = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
-        gap, which = np.asarray(hits[0]), np.asarray(hits[1])
+        found = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        gap, which = map(np.asarray, found)
         same = gap < 1.5 * np.maximum(width, peaks.width[which])
         snr[same] = peaks.snr[which[same]]
-        others = np.ones(len(peaks), bool)
-        others[which[same]] = False
-        peaks = peaks.part(others)
-    return Peaks(
-        np.r_[places[:, 0], peaks.x], np.r_[places[:, 1], peaks.y],
-        np.r_[here, peaks.width], np.r_[snr, peaks.snr],
-    )  # fmt: skip
+        peaks = peaks.part(np.setdiff1d(np.arange(len(peaks)), which[same]))
+    known = (*places.T, np.full(len(places), width), snr)
+    others = (peaks.x, peaks.y, peaks.width, peaks.snr)
+    return Peaks(*(np.r_[a, b] for a, b in zip(known, others, strict=True)))
 
 
 def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:

@@ -153,17 +153,10 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
 
 
 def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
-    """Sky map from an image binned by ``factor``, star light clipped away cell by cell.
+    """Sky map from an image of means of blocks of ``factor`` pixels, star light clipped away.
 
-    Parameters
-    ----------
-    binned : (ny, nx) array
-        Means of blocks of ``factor`` pixels; NaN where unusable or covered by a star.
-    factor : int
-    noise : float
-        Noise of one full-resolution pixel, ADU.
-    cell_px : float
-        Wished width of a cell, pixels.
+    ``binned`` is NaN where unusable or covered by a star, ``noise`` that of one full-resolution
+    pixel, ``cell_px`` the wished width of a cell in such pixels.
     """
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     side = -(-np.array(binned.shape) // count)

@@ -71,20 +71,8 @@ def align(
     The guesses are tried first. Else each two stars of one list with each two as far apart in the
     other make a motion, and the motion that most of these agree on is refined with all stars.
 
-    Parameters
-    ----------
-    reference, places : (n,), (m,) complex arrays
-        Brightest first.
-    tolerance_px : float
-        How far apart a star may come to lie and still be the same.
-    scale : float
-        Pixels of ``places`` in one of ``reference``, along an axis.
-    guesses : tuple of Motion
-
-    Returns
-    -------
-    Motion or None
-        None where no more stars agree than chance would have.
+    Places are brightest first; a star within ``tolerance_px`` may be the same; ``scale`` is in
+    pixels of ``places`` to one of ``reference``. None where no more stars agree than chance has.
     """
     if min(len(reference), len(places)) < _FEWEST:
         return None

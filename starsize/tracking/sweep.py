@@ -48,9 +48,8 @@ def measure_sweeps(
     cache : Cache, optional
         Where the measurement of each frame is kept; what is there already is not measured again.
     executor : concurrent.futures.Executor, optional
-        Spreads the frames over its workers, which hand back small tables only; None works in
-        this process. The answers are the same to the last digit. A worker that dies costs one
-        frame.
+        Spreads the frames over its workers; None works in this process. The answers are the same
+        to the last digit. A worker that dies costs one frame.
     progress : callable, optional
         Called with the number of frames done and the number in all.
 

@@ -101,13 +101,7 @@ def recognise(
     one matched last: drift, dither, a meridian flip and other binning between the filters are
     followed. Sweeps of another field are brought together likewise.
 
-    Parameters
-    ----------
-    tracks : sequence of StarTracks
-    facts : sequence of FrameFacts
-        Of the reference frame of each.
-    radii_px : sequence of float
-        Half-flux radius there.
+    ``facts`` and half-flux ``radii_px`` are those of the reference frame of each sweep.
     """
     named = list(tracks)
     places = [t.x_px + 1j * t.y_px for t in tracks]
