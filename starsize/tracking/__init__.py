@@ -2,8 +2,7 @@
 
 from .filmstrip import Filmstrip, filmstrips
 from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .single import measure_files, measure_files_and_stars
-from .sweep import measure_sweeps
+from .sweep import measure_files, measure_files_and_stars, measure_sweeps
 from .words import left_out_notices, other_field_notices
 
 __all__ = [

@@ -1,21 +1,71 @@
-"""Tasks handed out to workers, or done here one by one."""
+"""Tasks handed out to workers, or done here one by one; what was done before is remembered."""
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import suppress
+from dataclasses import replace
 from multiprocessing import get_context
+from pathlib import Path
 from typing import TypeVar
 
-Task = TypeVar("Task")
+from ..cache import Cache
+from ..frames.pixels import content_digest
+from ..plain import digest
+from .tasks import Look, Task, measure_task, unmeasured
+
+Job = TypeVar("Job")
 Answer = TypeVar("Answer")
+Progress = Callable[[int, int], None]
+
+
+def look_at(
+    tasks: Sequence[Task],
+    executor: Executor | None,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> list[tuple[Look, ...]]:
+    """Carry out tasks, in order; what the cache has is not measured again.
+
+    Frames are known by their content, not by their name. One that could not be read is not kept:
+    the next run tries it again.
+    """
+    keys = [""] * len(tasks) if cache is None else _keys(tasks)
+    known = [cache and cache.get(key) for key in keys]
+    new = spread(
+        executor,
+        measure_task,
+        [task for task, answer in zip(tasks, known, strict=True) if answer is None],
+        lost=unmeasured,
+    )
+    looks: list[tuple[Look, ...]] = []
+    for key, task, answer in zip(keys, tasks, known, strict=True):
+        if answer is None:
+            answer = next(new)
+            if cache is not None and all(look.read for look in answer):
+                cache.put(key, answer)
+        # Under the name that the file has today.
+        looks.append(
+            tuple(replace(look, frame=replace(look.frame, facts=task.facts)) for look in answer)
+        )
+        if progress is not None:
+            progress(len(looks), len(tasks))
+    return looks
+
+
+def _keys(tasks: Sequence[Task]) -> list[str]:
+    """What the answers of tasks depend on: content of the file, facts, settings, master frames."""
+    masters = digest([task.calibration for task in tasks[:1]])  # the same for all
+    nameless = (replace(t, facts=replace(t.facts, path=Path()), calibration=None) for t in tasks)
+    files = (content_digest(task.facts.path) for task in tasks)
+    return [digest(*parts, masters) for parts in zip(files, nameless, strict=True)]
 
 
 def spread(
     executor: Executor | None,
-    work: Callable[[Task], Answer],
-    tasks: Sequence[Task],
+    work: Callable[[Job], Answer],
+    tasks: Sequence[Job],
     *,
-    lost: Callable[[Task], Answer],
+    lost: Callable[[Job], Answer],
 ) -> Iterator[Answer]:
     """Yield the answers in the order of the tasks, worked out here or by the executor.
 
@@ -39,7 +89,7 @@ def spread(
         yield answer
 
 
-def _handed_out(executor: Executor, work: Callable[[Task], Answer], task: Task) -> Future[Answer]:
+def _handed_out(executor: Executor, work: Callable[[Job], Answer], task: Job) -> Future[Answer]:
     """The future of a task; to a pool that takes no more, it comes back as broken."""
     try:
         return executor.submit(work, task)
@@ -49,7 +99,7 @@ def _handed_out(executor: Executor, work: Callable[[Task], Answer], task: Task) 
         return refused
 
 
-def _alone(work: Callable[[Task], Answer], task: Task, lost: Callable[[Task], Answer]) -> Answer:
+def _alone(work: Callable[[Job], Answer], task: Job, lost: Callable[[Job], Answer]) -> Answer:
     own = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
     with own, suppress(BrokenExecutor):
         return own.submit(work, task).result()

@@ -1,23 +1,96 @@
-"""Sweeps measured: every frame alone, then what the frames of a sweep tell each other."""
+"""Frames measured alone; sweeps, and what the frames of a sweep tell each other."""
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
+from astropy.table import QTable, vstack
 
 from ..cache import Cache
 from ..frames.calibration import Calibration
-from ..frames.frame import Sweep
+from ..frames.frame import FrameFacts, Sweep
+from ..photometry import star_table
 from ..setup import Setup
 from .colour import channels_of
-from .measured import MeasuredSweep
-from .remembered import Progress, look_at
+from .measured import FrameRadius, MeasuredSweep
+from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
 from .tracks import known_places, recognise, shows_most, tracks_of
 
 #: Neighbours in a sweep differ by less than this factor.
 _FAR_OFF = 2.0
+
+
+def measure_files(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> tuple[FrameRadius, ...]:
+    """Measure frames one by one, each on its own stars; those in the cache are not measured again.
+
+    Returns
+    -------
+    tuple of FrameRadius
+        One for each frame, in order; three (R, G, B) for a frame of a colour camera.
+    """
+    tasks = _tasks_of(facts_list, setup, calibration)
+    looks = _one_by_one(look_at(tasks, executor, cache, progress))
+    return tuple(look.frame for look in looks)
+
+
+def measure_files_and_stars(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+) -> tuple[tuple[FrameRadius, ...], QTable]:
+    """Measure frames one by one, and hand on their stars too.
+
+    Returns
+    -------
+    frames : tuple of FrameRadius
+        What `measure_files` returns for these frames, to the last digit.
+    stars : QTable
+        One row a star, frames and channels one below the other: ``file``, the columns of
+        `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
+        no rows.
+    """
+    tasks = _tasks_of(facts_list, setup, calibration)
+    tasks = [replace(task, all_stars=True) for task in tasks]
+    looks = _one_by_one(look_at(tasks, executor))
+    tables = [_rows(look) for look in looks]
+    return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
+
+
+def _tasks_of(
+    facts: Sequence[FrameFacts], setup: Setup, calibration: Calibration | None
+) -> list[Task]:
+    camera = setup.camera
+    return [Task(one, channels_of(one, camera), camera, calibration) for one in facts]
+
+
+def _one_by_one(frames: Sequence[tuple[Look, ...]]) -> list[Look]:
+    """One look for each channel of each frame; one in all of a frame that cannot be read."""
+    found: list[Look] = []
+    for looks in frames:
+        if looks[0].read:
+            found += looks
+        else:
+            found.append(replace(looks[0], frame=replace(looks[0].frame, channel="")))
+    return found
+
+
+def _rows(look: Look) -> QTable:
+    table = star_table(look.stars)
+    table.add_column(np.full(len(table), look.frame.facts.path.name), name="file", index=0)
+    table.add_column(np.full(len(table), look.frame.channel), name="channel")
+    return table
 
 
 def measure_sweeps(
@@ -121,7 +194,7 @@ def _tasks(
         frames = range(len(tasks), len(tasks) + len(sweep.frames))
         channels = channels_of(sweep.frames[0], setup.camera)
         runs += [_Run(sweep, c, name, frames) for c, name in enumerate(channels)]
-        tasks += [Task(facts, channels, setup.camera, calibration) for facts in sweep.frames]
+        tasks += _tasks_of(sweep.frames, setup, calibration)
     return tasks, runs
 
 
