@@ -6,7 +6,7 @@ import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
-from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
+from .sky import Sky, blocks_of, halve, pixel_noise, sky_map, without_spikes
 
 #: Images larger than this (pixels) are searched from half scale down, unless they hold so many
 #: stars to a pixel: close ones part at full scale. For the largest that costs too much.
@@ -143,20 +143,19 @@ class _Map:
 
     def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
-        ny, nx = self.smooth.shape
-        column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
-        side = np.arange(-1, 2)
-        rows, columns = (
-            np.clip(row[:, None] + side, 0, ny - 1),
-            np.clip(column[:, None] + side, 0, nx - 1),
+        row, column = (
+            np.clip(
+                np.rint((c + 0.5) / self.factor - 0.5).astype(int)[:, None] + [-1, 0, 1], 0, n - 1
+            )
+            for c, n in zip((y, x), self.smooth.shape, strict=True)
         )
-        return self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2)) / self.white
+        return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
 
     def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise at pixels of this map."""
         cells = (
-            np.minimum(place * n_cells // n, n_cells - 1)
-            for place, n, n_cells in zip(
+            place * many // n
+            for place, n, many in zip(
                 (row, column), self.smooth.shape, self.rough.shape, strict=True
             )
         )
@@ -192,15 +191,7 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     sample = smooth[::step, ::step]
     if sample.size / cells.prod() < _ENOUGH:
         return before
-    side = -(-np.array(sample.shape) // cells)
-    cells = -(-np.array(sample.shape) // side)
-    padded = np.full(cells * side, np.nan, np.float32)
-    padded[: sample.shape[0], : sample.shape[1]] = sample
-    blocks = padded.reshape(cells[0], side[0], cells[1], side[1]).swapaxes(1, 2)
-    ordered = np.sort(blocks.reshape(cells.prod(), -1), axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    low = -ordered[np.arange(len(ordered)), (0.1587 * count).astype(int)]
-    low[count < _ENOUGH // 2] = 0.0
+    low = -np.quantile(blocks_of(sample, cells)[0], 0.1587, axis=1)
     return np.maximum(low / white, 1.0).reshape(cells)
 
 
