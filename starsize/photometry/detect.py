@@ -202,7 +202,10 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     snr = value / here.noise_at(row, column)
     keep = snr > threshold
     snr, row, column = snr[keep], row[keep], column[keep]
-    x, y = ((c + 0.5) * here.factor - 0.5 for c in (column, row))
+    x, y = (
+        (c + _vertex(here.smooth, row, column, step) + 0.5) * here.factor - 0.5
+        for c, step in ((column, (0, 1)), (row, (1, 0)))
+    )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
     wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
@@ -223,6 +226,20 @@ def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarra
         keep = value > other if (down, right) > (0, 0) else value >= other
         row, column, value = row[keep], column[keep], value[keep]
     return value, row, column
+
+
+def _vertex(
+    image: np.ndarray, row: np.ndarray, column: np.ndarray, step: tuple[int, int]
+) -> np.ndarray:
+    """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
+    down, right = step
+    before, after = (
+        image[np.clip(row + k * down, 0, image.shape[0] - 1),
+              np.clip(column + k * right, 0, image.shape[1] - 1)]
+        for k in (-1, 1)
+    )  # fmt: skip
+    bend = np.maximum(2 * image[row, column] - before - after, 1e-9)
+    return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
