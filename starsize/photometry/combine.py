@@ -88,12 +88,14 @@ def robust_mean(
     scatter, say = 0.0, 1 / (own**2 + LEAST_SCATTER**2)
     centre = weighted_median(log, say)
     for _ in range(_ROUNDS):
-        gap = np.abs(log - centre)
-        near = gap <= _CLIP * np.hypot(own, max(scatter, LEAST_SCATTER))
+        gap, spread = np.abs(log - centre), own**2 + max(scatter, LEAST_SCATTER) ** 2
+        near = gap <= _CLIP * np.sqrt(spread)
         if np.sum(say[near]) < 0.5 * np.sum(say):
             near = gap <= np.median(gap)
         if near.sum() > 2:
-            scatter = _scatter(log[near], own[near])
+            # Squares about the mean of n are n / (n - 1) short of those about the truth.
+            beyond = gap[near] ** 2 * near.sum() / (near.sum() - 1) - own[near] ** 2
+            scatter = float(np.sqrt(max(np.average(beyond, weights=spread[near] ** -2), 0.0)))
         weight = np.where(near, 1 / (own**2 + max(scatter, LEAST_SCATTER) ** 2), 0.0)
         before, centre = centre, float(np.average(log, weights=weight))
         if abs(centre - before) < 1e-5:
@@ -103,16 +105,6 @@ def robust_mean(
     # What the stars really scatter: of three and fewer their own noise has to tell.
     noise = float(np.sqrt(np.sum(share**2 * (own**2 + scatter**2))))
     return value, float(np.hypot(noise * value, common)), weight
-
-
-def _scatter(log: np.ndarray, own: np.ndarray) -> float:
-    """Scatter beyond the stars' own noise, by maximum likelihood on a ladder."""
-    ladder = np.r_[0.0, np.geomspace(0.001, 0.3, 30)][:, None]
-    variance = np.maximum(own**2 + ladder**2, 1e-10)
-    mean = np.sum(log / variance, axis=1) / np.sum(1 / variance, axis=1)
-    fit = np.sum(np.log(variance) + (log - mean[:, None]) ** 2 / variance, axis=1)
-    fit += np.log(np.sum(1 / variance, axis=1))  # the mean is fitted: restricted likelihood
-    return float(ladder[np.argmin(fit), 0])
 
 
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
