@@ -1,6 +1,7 @@
 """One radius that stands for an image, from the radii of its stars: none leads all others."""
 
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -42,10 +43,11 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
+    radii: dict[str, Any] = {f"{name}_px": value for name, (value, _, _) in means.items()}
+    radii |= {f"{name}_sigma_px": sigma for name, (_, sigma, _) in means.items()}
     return replace(
         plain,
-        **{f"{name}_px": value for name, (value, _, _) in means.items()},
-        **{f"{name}_sigma_px": sigma for name, (_, sigma, _) in means.items()},
+        **radii,
         bounded=_bounded(some, weight),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),

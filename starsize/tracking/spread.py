@@ -30,7 +30,7 @@ def look_at(
     the next run tries it again.
     """
     keys = [""] * len(tasks) if cache is None else _keys(tasks)
-    known = [cache and cache.get(key) for key in keys]
+    known = [None if cache is None else cache.get(key) for key in keys]
     new = spread(
         executor,
         measure_task,

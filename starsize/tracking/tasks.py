@@ -83,8 +83,8 @@ def _measure(task: Task, channel: str, hint: Hint | None, image: np.ndarray) -> 
     measure = partial(
         measure_image,
         grid.pick(image),
-        places=hint and (hint.places - grid.origin) / grid.pitch,
-        expected_radius_px=hint and hint.radius_px / grid.pitch,
+        places=None if hint is None else (hint.places - grid.origin) / grid.pitch,
+        expected_radius_px=None if hint is None else hint.radius_px / grid.pitch,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or facts.saturation_adu,
