@@ -57,9 +57,6 @@ def typical_width(peaks: Peaks) -> float:
     return float(peaks.width[order][np.searchsorted(share, 0.5 * share[-1])])
 
 
-NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Detected:
     """The stars of an image, its sky, and what measuring them needs.
@@ -105,7 +102,7 @@ def _search(
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
-        return NO_PEAKS, np.ones(1), np.ones(1)
+        return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
@@ -144,10 +141,11 @@ class _Map:
     def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
         row, column = (
-            np.clip(
-                np.rint((c + 0.5) / self.factor - 0.5).astype(int)[:, None] + [-1, 0, 1], 0, n - 1
-            )
-            for c, n in zip((y, x), self.smooth.shape, strict=True)
+            np.rint((c + 0.5) / self.factor - 0.5).astype(int)[:, None] + [-1, 0, 1] for c in (y, x)
+        )
+        row, column = (
+            np.minimum(np.maximum(c, 0), n - 1)
+            for c, n in zip((row, column), self.smooth.shape, strict=True)
         )
         return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
 
@@ -191,7 +189,9 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     sample = smooth[::step, ::step]
     if sample.size / cells.prod() < _ENOUGH:
         return before
-    low = -np.quantile(blocks_of(sample, cells)[0], 0.1587, axis=1)
+    blocks, _, _ = blocks_of(sample, cells)
+    below = int(0.1587 * blocks.shape[1])
+    low = -np.partition(blocks, below, axis=1)[:, below]
     return np.maximum(low / white, 1.0).reshape(cells)
 
 
@@ -233,11 +233,9 @@ def _vertex(
 ) -> np.ndarray:
     """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
     down, right = step
-    before, after = (
-        image[np.clip(row + k * down, 0, image.shape[0] - 1),
-              np.clip(column + k * right, 0, image.shape[1] - 1)]
-        for k in (-1, 1)
-    )  # fmt: skip
+    ny, nx = image.shape
+    before = image[np.maximum(row - down, 0), np.maximum(column - right, 0)]
+    after = image[np.minimum(row + down, ny - 1), np.minimum(column + right, nx - 1)]
     bend = np.maximum(2 * image[row, column] - before - after, 1e-9)
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 

@@ -51,12 +51,12 @@ def measure_peaks(
     if len(chosen) == 0:
         return stars, common
     lg_size = np.log(peaks.width[chosen] / typical_width(peaks.part(chosen)))
-    near = np.abs(lg_size) < np.log(_SAME_SIZE)
+    near, sky = np.abs(lg_size) < np.log(_SAME_SIZE), found.sky.at(peaks.x, peaks.y)
     group = np.where(near, 0, np.rint(lg_size / np.log(2)))
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
-        cut = partial(_cut, found, peaks, sensor=sensor, recentre=recentre)
+        cut = partial(_cut, found, peaks, sky, sensor=sensor, recentre=recentre)
         for _ in range(_LOOKS):
             scouts = cut(chosen[these[:_SCOUTS]], guess)
             half, _ = scouts.growth.first_look(scouts.half_px)
@@ -88,6 +88,7 @@ class _Cut:
 def _cut(
     found: Detected,
     peaks: Peaks,
+    sky: np.ndarray,
     chosen: np.ndarray,
     guess_px: float,
     sensor: Sensor,
@@ -100,7 +101,6 @@ def _cut(
     f, image = 2**level, found.levels[level]
     size = max(guess_px / f, 0.5)
     there = Peaks((peaks.x + 0.5) / f - 0.5, (peaks.y + 0.5) / f - 0.5, peaks.width / f, peaks.snr)
-    sky = found.sky.at(peaks.x, peaks.y)
     # The wings of small stars are worth the pixels; rings have sharp rims.
     inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
     inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
