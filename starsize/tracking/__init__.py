@@ -2,9 +2,8 @@
 
 from .filmstrip import Filmstrip, filmstrips
 from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .notices import left_out_notices, other_field_notices
-from .single import measure_files, measure_files_and_stars
-from .sweep import measure_sweeps
+from .sweep import measure_files, measure_files_and_stars, measure_sweeps
+from .words import left_out_notices, other_field_notices
 
 __all__ = [
     "Filmstrip",
