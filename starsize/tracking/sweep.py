@@ -16,9 +16,9 @@ from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep
 from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
-from .tracks import known_places, recognise, shows_most, tracks_of
+from .tracks import known_stars, recognise, shows_most, tracks_of
 
-#: Neighbours in a sweep differ by less than this factor.
+#: The light of a star changes by less than this factor from frame to frame of a sweep.
 _FAR_OFF = 2.0
 
 
@@ -207,18 +207,18 @@ def _doubtful(
         mine = run.of(looks)
         position = np.array([look.frame.facts.position_steps for look in mine], float)
         radius = np.array([look.frame.radius_px for look in mine])
-        for j, k in enumerate(run.frames):
+        for j, (k, stars) in enumerate(zip(run.frames, known_stars(mine), strict=True)):
             near = radius[np.argsort(np.abs(position - position[j]))[:3]]
             near = near[np.isfinite(near)]
-            if len(near) and (places := known_places(mine, j)) is not None:
-                hint = Hint(places, float(np.median(near)))
+            if len(near) and stars is not None:
+                hint = Hint(*stars, float(np.median(near)))
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
 def _better(first: Look, second: Look, hint: Hint | None) -> Look:
-    """The second look, which knows more, unless it is far from what was expected of it."""
-    if hint is None:
+    """The second look, which knows more, if its stars give the light they are known to give."""
+    if hint is None or not np.isfinite(second.frame.radius_px):
         return first
-    off = abs(np.log(second.frame.radius_px / hint.radius_px))
-    return second if off < np.log(_FAR_OFF) else first
+    light = np.nan_to_num(second.stars.flux) / hint.light_adu
+    return second if abs(np.log(max(np.median(light), 1e-9))) < np.log(_FAR_OFF) else first

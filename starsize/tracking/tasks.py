@@ -27,6 +27,8 @@ class Hint:
 
     places: np.ndarray
     """(n, 2) places of its stars."""
+    light_adu: np.ndarray
+    """(n,) light of these stars."""
     radius_px: float
     """About its radius."""
 

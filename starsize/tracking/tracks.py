@@ -14,6 +14,7 @@ from .tasks import Look
 _LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
 _STRANGERS = 0.4
+_NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
 
 
@@ -27,50 +28,58 @@ def places_of(look: Look) -> np.ndarray:
     return np.asarray(look.stars.x + 1j * look.stars.y)
 
 
-def known_places(looks: Sequence[Look], frame: int) -> np.ndarray | None:
-    """(n, 2) places in a frame of the good stars of the one that shows most, if it needs them.
+def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
+    """From the frame of a sweep that shows most to each: None where too few of its stars agree."""
+    first = shows_most(looks)
+    best = looks[first]
+    motions: list[Motion | None] = [None] * len(looks)
+    motions[first] = STILL
+    last = {True: STILL, False: STILL}
+    # Outward from that frame, so that a drift goes on from one frame to the next.
+    for j in sorted(set(range(len(looks))) - {first}, key=lambda j: abs(j - first)):
+        lists = (places_of(look)[:_LIST_LENGTH] for look in (best, looks[j]))
+        tolerance = reach(best.frame.radius_px, looks[j].frame.radius_px)
+        motions[j] = align(*lists, tolerance_px=tolerance, guesses=(last[j > first], STILL))
+        last[j > first] = motions[j] or last[j > first]
+    return motions
 
-    It does where so much of what it shows is not seen there: sky left over and a satellite's
-    trail, taken for stars.
+
+def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
+    """Places (n, 2) in each frame of a sweep, and light, of the good stars of the one that shows
+    most; None where a frame needs no second look.
+
+    It does where so many of the stars behind its radius are no stars there, for none is seen or it
+    is of another size: sky left over, a knot of nebula, a satellite's trail, a cosmic ray. Where
+    too few stars agree to tell how the field moved, it is taken to lie as in the nearest frame that
+    tells.
     """
-    best = looks[shows_most(looks)]
-    if looks[frame] is best:
-        return None
-    here, there = places_of(looks[frame])[:_LIST_LENGTH], places_of(best)[:_LIST_LENGTH]
-    # Centres of rings are rough; those that are near enough place all.
-    tolerance = reach(best.frame.radius_px)
-    motion = align(there, here, tolerance_px=tolerance)
-    if motion is None:
-        return None
-    seen = motion(places_of(best))
-    strangers = 1 - len(nearest(seen, here, tolerance)[0]) / len(here)
-    good = seen[best.stars.flags == 0]
-    return np.stack([good.real, good.imag], 1) if strangers > _STRANGERS else None
+    first, motions = shows_most(looks), motions_of(looks)
+    best, places = looks[first], places_of(looks[first])
+    good, stars = best.stars.flags == 0, best.stars.flags & _NO_STAR == 0
+    told = np.array([j for j, motion in enumerate(motions) if motion is not None])
+    known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
+    for j, look in enumerate(looks):
+        motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
+        here, seen = places_of(look)[look.stars.flags == 0], motion(places)
+        own = len(nearest(seen[stars], here, reach(best.frame.radius_px))[0])
+        if j != first and good.any() and own < (1 - _STRANGERS) * max(len(here), 1):
+            known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
+    return known
 
 
 def tracks_of(looks: Sequence[Look]) -> StarTracks:
     """Radii of the stars of the frame that shows most in each frame of its sweep."""
-    first = shows_most(looks)
-    best, places = looks[first], places_of(looks[first])
+    best = looks[shows_most(looks)]
+    places = places_of(best)
     shape = len(places), len(looks)
     radius, sigma = np.full((2, *shape), np.nan)
     seen = np.full((*shape, 2), np.nan)
     flags = np.full(shape, int(StarFlag.UNMEASURED))
-    last = {True: STILL, False: STILL}
-    # Outward from that frame, so that a drift goes on from one frame to the next.
-    for j in sorted(range(len(looks)), key=lambda j: abs(j - first)):
-        look, here = looks[j], places_of(looks[j])
-        tolerance = reach(best.frame.radius_px, look.frame.radius_px)
-        guesses = (last[j > first], STILL)
-        motion = align(
-            places[:_LIST_LENGTH], here[:_LIST_LENGTH], tolerance_px=tolerance, guesses=guesses
-        )
-        if j == first:
-            motion = STILL
+    for j, (look, motion) in enumerate(zip(looks, motions_of(looks), strict=True)):
         if motion is None:
             continue
-        last[j > first] = motion
-        mine, star = nearest(motion(places), here, tolerance)
+        tolerance = reach(best.frame.radius_px, look.frame.radius_px)
+        mine, star = nearest(motion(places), places_of(look), tolerance)
         stars = look.stars.part(mine)
         radius[star, j], sigma[star, j], flags[star, j] = (
             stars.radius, stars.radius_sigma, stars.flags
