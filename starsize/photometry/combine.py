@@ -34,8 +34,10 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     if not used.any():
         return replace(plain, set_aside=count_flags(stars.flags), reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
+    # Where all stars overlap, what their neighbours leave behind is of one sign in all of them.
+    alike = bool(np.any(some.flags & StarFlag.BLENDED))
     means = {
-        name: robust_mean(getattr(some, name), getattr(some, f"{name}_sigma"), float(shared))
+        name: robust_mean(getattr(some, name), getattr(some, f"{name}_sigma"), float(shared), alike)
         for name, shared in zip(SHARES, common, strict=True)
     }
     weight = means["radius"][2]
@@ -48,7 +50,7 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     return replace(
         plain,
         **radii,
-        bounded=_bounded(some, weight),
+        bounded=_bounded(some, weight, alike),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
@@ -64,26 +66,26 @@ def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
         return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
-def _bounded(stars: Stars, weight: np.ndarray) -> Bounded:
+def _bounded(stars: Stars, weight: np.ndarray, alike: bool) -> Bounded:
     """The radius of half of the light inside one circle, of the stars that share it."""
     usual = stars.bounds[np.argmax(weight)]
-    alike = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
-    alike &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
-    if not alike.any():
+    same = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
+    same &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
+    if not same.any():
         return Bounded()
-    radius, sigma, _ = robust_mean(stars.bounded[alike], stars.bounded_sigma[alike], 0.0)
+    radius, sigma, _ = robust_mean(stars.bounded[same], stars.bounded_sigma[same], 0.0, alike)
     names = (f.name for f in fields(Bounded))
     return Bounded(**dict(zip(names, (radius, sigma, *map(float, usual)), strict=True)))
 
 
 def robust_mean(
-    radius: np.ndarray, sigma: np.ndarray, common: float
+    radius: np.ndarray, sigma: np.ndarray, common: float, alike: bool = False
 ) -> tuple[float, float, np.ndarray]:
     """Weighted mean of radii, its uncertainty, and the weights (0 for outliers).
 
     Weights are those of each star's own noise and the scatter among the stars, which is found from
     the stars and never taken below a hundredth. From the weighted median on, what departs by four
-    times that is left out.
+    times that is left out. Errors that are ``alike`` in all stars do not average out.
     """
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
@@ -105,7 +107,7 @@ def robust_mean(
     share = weight / weight.sum()
     value = float(np.exp(centre))
     # What the stars really scatter: of three and fewer their own noise has to tell.
-    noise = float(np.sqrt(np.sum(share**2 * (own**2 + scatter**2))))
+    noise = float(np.sqrt(np.sum((share if alike else share**2) * (own**2 + scatter**2))))
     return value, float(np.hypot(noise * value, common)), weight
 
 
