@@ -158,8 +158,7 @@ def _opened(path: Path) -> sqlite3.Connection:
     """Open the file, or make it; never one of another program."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.exists() and not _is_ours(path):
-        msg = "the file was not written by starsize; move it away"
-        raise OSError(msg)
+        raise OSError("the file was not written by starsize; move it away")
     file = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
     try:
         # What a power cut spoils is begun anew: no need to wait for the disk at each entry.

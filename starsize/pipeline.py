@@ -277,8 +277,7 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
     if name in found:
         return name
     listed = ", ".join(sorted(found, key=filter_order))
-    msg = f"the reference '{asked}' is not among the filters found: {listed}"
-    raise InputError(msg)
+    raise InputError(f"the reference '{asked}' is not among the filters found: {listed}")
 
 
 def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Comparison:
@@ -368,8 +367,7 @@ def scout(
     every, given = [Path(path) for path in paths], setup or Setup()
     if any(is_result(path) for path in every):
         if len(every) > 1:
-            msg = "plan from one result folder, or from test frames; not from both"
-            raise InputError(msg)
+            raise InputError("plan from one result folder, or from test frames; not from both")
         result = load_result(every[0])
         known = result.setup if setup is None or setup == Setup() else setup
         bands = _bands(known, (sweep.filter for sweep in result.measured))

@@ -66,8 +66,7 @@ class Standing:
 def run(arguments: argparse.Namespace) -> int:
     """Measure, write the results, show them; hand back the exit status."""
     if arguments.plan and not arguments.watch:
-        msg = "--plan says when --watch may stop; give both"
-        raise InputError(msg)
+        raise InputError("--plan says when --watch may stop; give both")
     # Before the frames are measured: a person should not wait to hear that there is no place.
     check_writable(arguments.out, overwrite=arguments.overwrite, frames=arguments.frames)
     stored = [load_run(path) for path in arguments.frames if is_result(path)]

@@ -20,8 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
         _follow_plan(arguments)
     else:
         if arguments.setup is not None:
-            msg = "--setup goes with --plan; a scenario has a telescope of its own"
-            raise InputError(msg)
+            raise InputError("--setup goes with --plan; a scenario has a telescope of its own")
         with progress_line("drawing frames", quiet=arguments.quiet) as progress:
             write_practice_night(
                 arguments.out,

@@ -60,21 +60,17 @@ def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
     elif path.is_dir():
         files = sorted(walk_folder(path, skip), key=natural_key)
         if not files:
-            msg = f"{path}: this folder holds no files"
-            raise InputError(msg)
+            raise InputError(f"{path}: this folder holds no files")
         if not any(has_frame_ending(file) for file in files):
-            msg = (
+            raise InputError(
                 f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
                 f"as {files[0].name}); give the folder with the frames as the camera wrote them"
             )
-            raise InputError(msg)
         yield from ((file, False) for file in files)
     elif path.exists():
-        msg = f"{path}: neither a file nor a folder"
-        raise InputError(msg)
+        raise InputError(f"{path}: neither a file nor a folder")
     else:
-        msg = f"{path}: there is no such file or folder"
-        raise InputError(msg)
+        raise InputError(f"{path}: there is no such file or folder")
 
 
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
@@ -106,8 +102,7 @@ def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
 
 
 def _refuse(error: OSError) -> None:
-    msg = f"{error.filename}: this folder cannot be read"
-    raise InputError(msg) from error
+    raise InputError(f"{error.filename}: this folder cannot be read") from error
 
 
 def _part_key(part: str) -> NaturalPart:
@@ -137,12 +132,10 @@ def follow_folders(
     clocks of two machines need not agree, so files are compared with themselves only.
     """
     if not folders:
-        msg = "there is no folder to watch; name the one that the frames are written to"
-        raise InputError(msg)
+        raise InputError("there is no folder to watch; name the one that the frames are written to")
     for folder in folders:
         if not folder.is_dir():
-            msg = f"{folder}: there is no such folder to watch"
-            raise InputError(msg)
+            raise InputError(f"{folder}: there is no such folder to watch")
     told = seen = _snapshot(folders, skip)
     moved = asked = time.monotonic()
     yield 0.0

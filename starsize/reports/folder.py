@@ -74,8 +74,7 @@ def _keep_apart(out: Path, folders: Iterable[Path]) -> None:
     """Refuse to write beside the frames: into their folders, or one below that holds some."""
     here, homes = out.resolve(), {folder.resolve() for folder in folders}
     if here in homes or (_frames_in(out) and homes.intersection(here.parents)):
-        msg = f"{out} is the folder of the frames; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{out} is the folder of the frames; give another folder for the results")
 
 
 def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
@@ -153,11 +152,9 @@ def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
     """
     before = _read(path)
     if before is not None and not overwrite:
-        msg = f"{path} is already there; give another name, or add --overwrite"
-        raise OutputError(msg)
+        raise OutputError(f"{path} is already there; give another name, or add --overwrite")
     if not path.parent.is_dir():
-        msg = f"cannot write {path}: there is no folder {path.parent}"
-        raise OutputError(msg)
+        raise OutputError(f"cannot write {path}: there is no folder {path.parent}")
     return before
 
 
@@ -184,8 +181,7 @@ def _check_permission(out: Path) -> None:
     """Look at the folder, or at the first of its parents that is there."""
     there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
     if not there.is_dir():
-        msg = f"{there} is a file, not a folder; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{there} is a file, not a folder; give another folder for the results")
     if not os.access(there, os.W_OK | os.X_OK):
         msg = f"cannot write into {there}: no permission; give another folder for the results"
         raise OutputError(msg)
@@ -223,11 +219,10 @@ def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSe
         and (marks is None or (name != files.document and marks.get(name) != _mark(data)))
     ]
     if foreign:
-        msg = (
+        raise OutputError(
             f"{out} holds files that were not written by starsize, or were changed since: "
             f"{', '.join(foreign)}; give another folder with --out, or add --overwrite"
         )
-        raise OutputError(msg)
 
 
 def _mark(data: bytes) -> str:

@@ -73,22 +73,19 @@ def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Bu
 def read_document(file: Path) -> Mapping[str, Any]:
     """The JSON of a result file; see ``load_measured_set`` for what it raises."""
     if not file.is_file():
-        msg = f"there is no {file}; give a folder that 'starsize offsets' wrote"
-        raise InputError(msg)
+        raise InputError(f"there is no {file}; give a folder that 'starsize offsets' wrote")
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         schema = document["schema"]
         ours = schema["name"] == RESULT_SCHEMA["name"]
         version = int(schema["version"])
     except OSError as error:
-        msg = f"cannot read {file}: {(error.strerror or str(error)).lower()}"
-        raise InputError(msg) from error
+        raise InputError(f"cannot read {file}: {(error.strerror or str(error)).lower()}") from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         msg = f"{file} is not a result of starsize; give a folder that 'starsize offsets' wrote"
         raise InputError(msg) from error
     if not ours:
-        msg = f"{file} is not a result of 'starsize offsets' but {schema['name']!r}"
-        raise InputError(msg)
+        raise InputError(f"{file} is not a result of 'starsize offsets' but {schema['name']!r}")
     if version > RESULT_SCHEMA["version"]:
         msg = f"{file} was written by a newer starsize (schema {version}); update starsize"
         raise InputError(msg)
@@ -144,8 +141,7 @@ def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
         repeatability_steps=scatter if scatter.is_known else None,
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
-        msg = "a number is missing"
-        raise ValueError(msg)
+        raise ValueError("a number is missing")
     return found
 
 
@@ -199,15 +195,13 @@ def check_same_focuser(
     for run in runs:
         way = run.setup.focuser.outward
         if way != outward:
-            msg = f"{run.name}: its steps count the other way (outward = {way!r})"
-            raise InputError(msg)
+            raise InputError(f"{run.name}: its steps count the other way (outward = {way!r})")
         ratio = run.um_per_step / um_per_step if run.um_per_step and um_per_step else 1.0
         if abs(ratio - 1) > _STEPS_AGREE:
-            msg = (
+            raise InputError(
                 f"{run.name}: its step is {run.um_per_step:.3g} um, here it is "
                 f"{um_per_step:.3g}; only nights with one and the same focuser go together"
             )
-            raise InputError(msg)
 
 
 def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:

@@ -56,8 +56,7 @@ def fit_smooth_curve(
     terms (1 to 3).
     """
     if len(np.unique(wavelength_nm)) < terms:
-        msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"
-        raise ValueError(msg)
+        raise ValueError(f"'terms' must not exceed the number of distinct wavelengths, got {terms}")
     found = least_squares(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
     return SmoothCurve(found.mean, found.covariance)
 

@@ -154,8 +154,7 @@ def adjust(
     """
     expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
     if expected.median_steps <= 0:
-        msg = f"'scatter' must be positive, got {expected.median_steps}"
-        raise ValueError(msg)
+        raise ValueError(f"'scatter' must be positive, got {expected.median_steps}")
     system = system_of(data, terms)
     tau = expected.trials(0.0 if planned else _largest_residual(system))
     found = system.solve(tau)

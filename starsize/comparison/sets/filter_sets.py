@@ -55,11 +55,10 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     """
     shared = [f for f in new.filters if f in old.filters]
     if not shared:
-        msg = (
+        raise InputError(
             f"{old.name} and {new.name} have no measured filter in common; at least the reference "
             "filter must be measured in both"
         )
-        raise InputError(msg)
     reference = new.reference if new.reference in shared else shared[0]
     new_here = change_reference(new, reference)
     scaled, notices = _in_steps_of(change_reference(old, reference), new_here)

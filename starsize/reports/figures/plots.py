@@ -31,11 +31,10 @@ def draw(thing: Any, axes: Axes | None) -> Axes:
 @singledispatch
 def _draw(thing: Any, axes: Axes) -> None:
     del axes
-    msg = (
+    raise TypeError(
         "'thing' must be a sweep, a fit, an offset table, a colour, lens or field report or a "
         f"result, got {type(thing).__name__}"
     )
-    raise TypeError(msg)
 
 
 @_draw.register
