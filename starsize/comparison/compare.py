@@ -12,20 +12,11 @@ from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from .colour.report import colour_report, empty_report
 from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
-from .offsets.adjustment import Adjustment
-from .offsets.changes import Changes, with_changes
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
-from .offsets.found import Found, Scale
+from .offsets.found import Found, Scale, adjusted_sweeps
 from .offsets.remarks import notices_of
-from .offsets.sweeps import BestFocusData, data_of_curves
+from .offsets.sweeps import data_of_curves
 from .offsets.table import choose_reference, offset_table
-from .offsets.terms import (
-    TermChoice,
-    choose_terms,
-    expected_scatter,
-    plausible_terms,
-    with_doubtful_directions,
-)
 
 
 def compare_sweeps(
@@ -120,29 +111,6 @@ def compare_sweeps(
         outward=known.focuser.outward,
         notices=notices_of(night, reference),
     )
-
-
-def adjusted_sweeps(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None
-) -> tuple[TermChoice, Adjustment, Changes]:
-    """The terms chosen, the adjustment with them, and what changed suddenly."""
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    plausible = plausible_terms(data, choice, setup)
-    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
-    # The play is known only after a first pass; a bound on it counts in full.
-    if choice.source.get("direction") == "bound":
-        play = choice.bound["direction"]
-    elif "direction" in choice.source:
-        play = abs(found[0].term("direction").value)
-    else:
-        return choice, *found
-    widened = with_doubtful_directions(data, play)
-    if widened is not data:
-        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
-    return choice, *found
 
 
 def zones_in_steps(

@@ -11,10 +11,8 @@ from typing import Any, TypeVar, get_args
 import numpy as np
 from scipy.linalg import block_diag
 
-from ..comparison.compared import OffsetRow
 from ..comparison.field import at_centre
 from ..comparison.sets.compared import MeasuredSet
-from ..comparison.sets.filter_sets import set_of_rows
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..curves.prediction import STAR
@@ -55,7 +53,7 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     >>> load_measured_set("my-results").filters  # doctest: +SKIP
     ('L', 'R', 'G', 'B')
     """
-    return read_result(path, lambda document, home: _measured_set(document, name=home.name))
+    return read_result(path, lambda document, home: set_of_document(document, name=home.name))
 
 
 def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Built]) -> _Built:
@@ -123,21 +121,24 @@ def estimate(stored: Mapping[str, float | None] | None) -> Estimate:
     return Estimate(_number(stored["value"]), _number(stored["sigma"]))
 
 
-def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
+def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
+    """The offsets of a run as its ``result.json`` holds them."""
     table, focuser = document["offset_covariance"], document["focuser"]
-    filters = tuple(table["filters"])
-    step, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
-    found = set_of_rows(
-        [
-            OffsetRow(**fields_of(OffsetRow, {**row, "growth_if_ignored": None}))
-            for row in document["offsets"]
-        ],
+    filters, rows = tuple(table["filters"]), {row["filter"]: row for row in document["offsets"]}
+    size, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
+    own = [rows[f].get("sigma_frames_steps") for f in filters]
+    found = MeasuredSet(
         name=name,
         filters=filters,
+        offset_steps=np.array([rows[f]["offset_steps"] for f in filters], float),
         covariance_steps2=np.reshape(np.array(table["matrix_steps2"], float), (len(filters),) * 2),
         half95_steps=tuple(map(float, table.get("half95_steps") or ())),
-        um_per_step=step if step.is_known else None,
+        refused={f: r["reason"] for f, r in rows.items() if r["status"] == "refused"},
+        zone_steps={f: float(z) for f, r in rows.items() if (z := r["zone_steps"]) is not None},
+        um_per_step=size if size.is_known else None,
         outward=document["setup"]["focuser"]["outward"],
+        frames_sigma_steps=() if None in own else tuple(map(float, own)),
+        sweeps=tuple(rows[f]["sweeps"] for f in filters),
         repeatability_steps=scatter if scatter.is_known else None,
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
@@ -269,13 +270,8 @@ def _file(stored: Mapping[str, Any], folder: Path) -> InputFile:
 
 def _sweep(stored: Mapping[str, Any], files: Mapping[str, InputFile], name: str) -> Sweep:
     frames = (files[one].facts for one in stored["frames"])
-    return Sweep(
-        id=_id(stored["id"], name),
-        filter=stored["filter"],
-        frames=tuple(facts for facts in frames if facts is not None),
-        approach=stored["approach"],
-        timed=stored["timed"],
-    )
+    own = {"id": _id(stored["id"], name), "frames": tuple(f for f in frames if f is not None)}
+    return Sweep(**fields_of(Sweep, {**stored, **own}))
 
 
 def _measured(

@@ -11,15 +11,14 @@ import numpy as np
 
 from ...setup import Setup
 from .adjustment import adjust
-from .changes import with_changes
 from .focuser import FOUND_SIGMAS, LEAST_RANGE_DEGC
+from .found import adjusted_sweeps
 from .sweeps import BestFocusData
 from .terms import (
     COEFFICIENT_ROOM,
     choose_terms,
     coefficient_bound,
     expected_scatter,
-    plausible_terms,
     stated_prior,
 )
 
@@ -99,14 +98,7 @@ def expected_offsets(
 
 def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
     """Whether a slip of usual size would be found wherever it lay among sweeps to come."""
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    plausible = plausible_terms(data, choice, setup)
-    return (
-        with_changes(data, choice.terms, scatter=scatter, plausible=plausible)[1].slips is not None
-    )
+    return adjusted_sweeps(data, setup=setup, um_per_step=um_per_step)[2].slips is not None
 
 
 def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
