@@ -327,26 +327,18 @@ def _set_row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
 
 def _set_rails(comparison: SetComparison) -> list[dict[str, float]]:
     """Places of all filters on one rail, in per cent of its length."""
+    shown = [
+        (known(row.old_offset_steps), known(row.new_offset_steps), known(row.zone_steps))
+        for row in comparison.rows
+    ]
     ends = [0.0]
-    for row in comparison.rows:
-        reach = known(row.zone_steps) or 0.0
-        old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+    for old, new, zone in shown:
         ends += [] if old is None else [old]
-        ends += [] if new is None else [new - reach, new + reach]
-    ruler = Ruler.over(ends)
-    return [_set_places(row, ruler) for row in comparison.rows]
-
-
-def _set_places(row: SetRow, ruler: Ruler) -> dict[str, float]:
-    place = ruler.place
-    places = {"zero": place(0.0)}
-    old, new = known(row.old_offset_steps), known(row.new_offset_steps)
-    zone = known(row.zone_steps)
-    if old is not None:
-        places["old"] = place(old)
-    if new is not None:
-        places |= {"new": place(new), **ruler.bar("zone", new, zone)}
-    if old is not None and new is not None:
-        places["jump_from"] = min(places["old"], places["new"])
-        places["jump_width"] = round(abs(places["new"] - places["old"]), 2)
-    return places
+        ends += [] if new is None else [new - (zone or 0.0), new + (zone or 0.0)]
+    ruler, rails = Ruler.over(ends), []
+    for old, new, zone in shown:
+        rails.append(ruler.marks(zero=0.0, old=old, new=new) | ruler.bar("zone", new, zone))
+        if old is not None and new is not None:
+            at = sorted((rails[-1]["old"], rails[-1]["new"]))
+            rails[-1] |= {"jump_from": at[0], "jump_width": round(at[1] - at[0], 2)}
+    return rails

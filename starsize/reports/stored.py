@@ -296,12 +296,8 @@ def _measured(
 
 
 def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:
-    if stored is None:
-        return FrameRadius(
-            facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
-        )
-    own = dict(stored)
-    radius, large = estimate(own.pop("hfr_px")), estimate(own.pop("radius80_px", None))
+    own = dict(stored or {"stars": 0, "stars_found": 0, "reason": "no radius"})
+    radius, large = (estimate(own.pop(name, None)) for name in ("hfr_px", "radius80_px"))
     found = fields_of(FrameRadius, own)
     if radius.is_known:
         found["reason"] = None
