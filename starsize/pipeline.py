@@ -36,8 +36,8 @@ from .reports.stored import (
     check_same_focuser,
     is_result,
     joined_curves,
-    load_measured_set,
     load_run,
+    opened,
 )
 from .reports.words import worded
 from .setup import Setup
@@ -68,7 +68,7 @@ class StepSize:
 
 
 def measure_offsets(
-    paths: Iterable[str | Path],
+    paths: Iterable[str | Path | StoredRun],
     *,
     setup: Setup | None = None,
     reference: str | None = None,
@@ -84,7 +84,7 @@ def measure_offsets(
     ----------
     paths : iterable of str or Path
         Folders (walked) and files with the frames of focus sweeps; folders of results of other
-        nights, whose sweeps go into the same adjustment.
+        nights (or as ``load_run`` read them), whose sweeps go into the same adjustment.
     setup : Setup, optional
         What is known of the equipment, that of the first folder of results by default; the rest
         is read from headers or found from the data.
@@ -116,9 +116,9 @@ def measure_offsets(
     >>> result  # doctest: +SKIP
     <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    every = [Path(path) for path in paths]
-    earlier = [load_run(path) for path in every if is_result(path)]
-    new = [path for path in every if not is_result(path)]
+    every = [opened(path) for path in paths]
+    earlier = [one for one in every if isinstance(one, StoredRun)]
+    new = [one for one in every if isinstance(one, Path)]
     given = setup or (earlier[0].setup if earlier else Setup())
     skip = [cache.path.parent] if cache else []
     wanted = bool(new) or not earlier
@@ -187,8 +187,8 @@ def load_result(path: str | Path) -> RunResult:
     >>> result.comparison  # doctest: +SKIP
     <Comparison: 7 of 7 filters measured, counted from L; colours: apart>
     """
-    stored = load_measured_set(path)
-    return measure_offsets([path], reference=stored.filters[0] if stored.filters else None)
+    run = load_run(path)
+    return measure_offsets([run], reference=run.reference)
 
 
 def compare_measured(

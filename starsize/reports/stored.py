@@ -152,6 +152,7 @@ class StoredRun:
 
     name: str
     setup: Setup
+    reference: str | None
     um_per_step: float | None
     files: tuple[InputFile, ...]
     sweeps: tuple[Sweep, ...]
@@ -171,6 +172,13 @@ def load_run(path: Path | str) -> StoredRun:
     ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
     """
     return read_result(path, _run)
+
+
+def opened(path: Path | str | StoredRun) -> Path | StoredRun:
+    """The stored run of a folder of results; the path of anything else."""
+    if isinstance(path, StoredRun):
+        return path
+    return load_run(path) if is_result(path) else Path(path)
 
 
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
@@ -233,6 +241,7 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
     return StoredRun(
         name=name,
         setup=setup,
+        reference=next(iter(document["offset_covariance"]["filters"]), None),
         um_per_step=own["value"] if own else setup.focuser.um_per_step,
         files=tuple(files.values()),
         sweeps=tuple(sweeps.values()),
