@@ -17,7 +17,7 @@ from .comparison.field import at_centre, field_of_sweeps
 from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .filters import Band, canonical_filter, filter_order
+from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
@@ -370,7 +370,7 @@ def scout(
             raise InputError("plan from one result folder, or from test frames; not from both")
         result = load_result(every[0])
         known = result.setup if setup is None or setup == Setup() else setup
-        bands = _bands(known, (sweep.filter for sweep in result.measured))
+        bands = known.bands(sweep.filter for sweep in result.measured)
         return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
     files = list_frames(every, setup=given)
     known, _ = complete_setup(given, files)
@@ -378,9 +378,4 @@ def scout(
     if not facts:
         raise InputError(nothing_to_measure(files))
     frames = measure_files(facts, setup=known, executor=executor)
-    return known, frames_told(frames, _bands(known, (f.filter or "" for f in facts)))
-
-
-def _bands(setup: Setup, names: Iterable[str]) -> dict[str, Band]:
-    found = {name: setup.band(name) for name in names}
-    return {name: band for name, band in found.items() if band is not None}
+    return known, frames_told(frames, known.bands(f.filter or "" for f in facts))

@@ -86,8 +86,9 @@ def compare_sweeps(
     zones = zones_in_steps(filters, setup=known, um_per_step=um)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
+        usual = "L" if "L" in filters or not filters else filters[0]
         return _nothing_measured(
-            curves, filters, reference, setup=known, scale=scale, source=source
+            curves, reference or usual, setup=known, scale=scale, source=source
         )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
@@ -120,27 +121,18 @@ def zones_in_steps(
     ratio = setup.telescope.focal_ratio
     if ratio is None or um_per_step is None:
         return {}
-    bands = {name: setup.band(name) for name in filters}
     return {
         name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
-        for name, band in bands.items()
-        if band is not None
+        for name, band in setup.bands(filters).items()
     }
 
 
 def _nothing_measured(
-    curves: CurveSet,
-    found: list[str],
-    reference: str | None,
-    *,
-    setup: Setup,
-    scale: Scale,
-    source: StepSource,
+    curves: CurveSet, reference: str, *, setup: Setup, scale: Scale, source: StepSource
 ) -> Comparison:
-    chosen = reference or ("L" if "L" in found or not found else found[0])
     return Comparison(
-        reference=chosen,
-        rows=offset_table(curves, chosen, None),
+        reference=reference,
+        rows=offset_table(curves, reference, None),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
         colour=empty_report(Finding("nothing_to_compare")),

@@ -1,7 +1,6 @@
 """What is written: a run, a comparison of two, a plan; tables, document and page of each."""
 
 import dataclasses
-from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -73,13 +72,8 @@ def write_results(
     folder = Path(out)
     keep_apart(folder, result.files)
     texts = recalled(cache, partial(result_texts, result), "texts", result)
-    return write_folder(
-        folder,
-        texts,
-        files=RESULT_FILES,
-        document=result_document(result),
-        overwrite=overwrite,
-    )
+    document = result_document(result)
+    return write_folder(folder, texts, files=RESULT_FILES, document=document, overwrite=overwrite)
 
 
 def result_texts(result: RunResult) -> dict[str, str]:
@@ -118,12 +112,9 @@ def write_comparison(
         "comparison.csv": csv_text(COMPARISON_COLUMNS, rows),
         "comparison.html": comparison_html(comparison),
     }
+    document = comparison_document(comparison)
     return write_folder(
-        Path(out),
-        texts,
-        files=COMPARISON_FILES,
-        document=comparison_document(comparison),
-        overwrite=overwrite,
+        Path(out), texts, files=COMPARISON_FILES, document=document, overwrite=overwrite
     )
 
 
@@ -171,11 +162,6 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     return {**plain(document), "setup": _stated(dataclasses.asdict(plan.setup))}
 
 
-def plan_csv(plan: CapturePlan) -> str:
-    """``plan.csv``: one row an exposure, in order."""
-    return csv_text(PLAN_COLUMNS, _rows(plan))
-
-
 def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -> tuple[Path, ...]:
     """Write plan.csv and plan.json.
 
@@ -202,21 +188,17 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     >>> from starsize import load_setup, plan_capture
     >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
-    return write_folder(
-        Path(out),
-        {"plan.csv": plan_csv(plan)},
-        files=PLAN_FILES,
-        document=plan_document(plan),
-        overwrite=overwrite,
-    )
-
-
-def _rows(plan: CapturePlan) -> Iterator[list[str]]:
-    for sweep in plan.sweeps:
-        for place, one in enumerate(sweep):
-            cells = (one.order, one.sweep, one.filter, one.position_steps)
-            note = frame_note(plan, sweep, place)
-            yield [*map(str, cells), number_text(one.exposure_s, digits=6), note]
+    rows = [
+        (
+            *map(str, (one.order, one.sweep, one.filter, one.position_steps)),
+            number_text(one.exposure_s, digits=6),
+            frame_note(plan, sweep, place),
+        )
+        for sweep in plan.sweeps
+        for place, one in enumerate(sweep)
+    ]
+    texts, document = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}, plan_document(plan)
+    return write_folder(Path(out), texts, files=PLAN_FILES, document=document, overwrite=overwrite)
 
 
 def _stated(tables: Any) -> Any:

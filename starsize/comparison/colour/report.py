@@ -107,7 +107,7 @@ def _colours(
     contrasts = adjustment.contrasts(judged[0])[[adjustment.filters.index(n) for n in judged]]
     colours = Colours(
         filters=tuple(judged),
-        bands=tuple(band for n in judged if (band := night.setup.band(n)) is not None),
+        bands=tuple(night.setup.bands(judged).values()),
         position=contrasts @ adjustment.mixture.average,
         covariance=adjustment.mixture.covariance_of(contrasts),
         zone=np.array([night.zone_steps[n] for n in judged]),
