@@ -129,7 +129,8 @@ def watch_sweeps(
                     reference = find_reference(arguments.reference, sweeps, setup=setup)
                 result = measure([*paths, *others], arguments.reference and reference)
                 told |= {frames_of(sweep) for sweep in new}
-                refused |= refused_sweeps(result)
+                pairs = zip(result.measured, result.curves.fits, strict=True)
+                refused |= {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
                 standing = how_far(sweeps, plan, quiet_s, refused)
                 for sweep in new:
                     say(sweep_line(result, sweep.id, to_come=standing.to_come))
@@ -168,12 +169,6 @@ def how_far(
         if counts and done and mine is not None:
             left.remove(mine)
     return Standing(tuple(over), tuple(running), tuple(name for (_, name), _ in left))
-
-
-def refused_sweeps(result: RunResult) -> set[tuple[Path, ...]]:
-    """The sweeps that gave no best focus, in any colour."""
-    pairs = zip(result.measured, result.curves.fits, strict=True)
-    return {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
 
 
 def frames_of(sweep: Sweep) -> tuple[Path, ...]:

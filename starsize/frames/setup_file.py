@@ -166,13 +166,15 @@ def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], wh
 
 def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
     options = get_args(wanted) if isinstance(wanted, types.UnionType) else (wanted,)
+    listed = (get_args(option) for option in options if get_origin(option) is Literal)
+    choices = _PATTERNS if key == "bayer" else next(listed, ())
     if float in options:
         return _number(where, key, value)
     if any(get_origin(option) is tuple for option in options):
         wanted = 'a list of names such as ["H-alpha"]'
         if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
             return tuple(value)
-    elif choices := _choices(key, options):
+    elif choices:
         wanted = "one of " + ", ".join(f'"{c}"' for c in choices)
         if isinstance(value, str) and value in choices:
             return value
@@ -181,12 +183,6 @@ def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
         if isinstance(value, str) and _is_name(value):
             return value.strip()
     raise SetupError(f"{where} must be {wanted}, not {_shown(value)}")
-
-
-def _choices(key: str, options: tuple[Any, ...]) -> tuple[str, ...]:
-    if key == "bayer":
-        return _PATTERNS
-    return next((get_args(option) for option in options if get_origin(option) is Literal), ())
 
 
 def _number(where: str, key: str, value: Any) -> float:

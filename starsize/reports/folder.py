@@ -121,7 +121,13 @@ def write_folder(
     made = not out.is_dir()
     if made:  # what is there already is looked at when no other run is at it
         _look_before(out, files, overwrite=overwrite)
-        _make_folder(out)
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            msg = (
+                f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
+            )
+            raise OutputError(msg) from error
     try:
         with _alone_in(out):
             _finish(out, files)
@@ -185,14 +191,6 @@ def _check_permission(out: Path) -> None:
     if not os.access(there, os.W_OK | os.X_OK):
         msg = f"cannot write into {there}: no permission; give another folder for the results"
         raise OutputError(msg)
-
-
-def _make_folder(out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        msg = f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
-        raise OutputError(msg) from error
 
 
 def _read(path: Path) -> bytes | None:

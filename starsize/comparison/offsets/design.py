@@ -85,7 +85,8 @@ def expected_offsets(
             sigma=found.sigma, frames=still.frames, focuser=still.focuser,
             temperature=math.sqrt(max(found.sigma**2 - still.sigma**2, 0.0)),
         )  # fmt: skip
-    usual = usual_coefficient(setup, um_per_step)
+    stated = stated_prior("temperature", setup)
+    usual = abs(stated[0]) if stated else coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
     return ExpectedTable(
         offsets=offsets,
         covariance_steps2=whole.mixture.covariance_of(whole.contrasts(reference)),
@@ -99,11 +100,3 @@ def expected_offsets(
 def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
     """Whether a slip of usual size would be found wherever it lay among sweeps to come."""
     return adjusted_sweeps(data, setup=setup, um_per_step=um_per_step)[2].slips is not None
-
-
-def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
-    """Size of the coefficient to expect, steps per degC: stated, or an aluminium tube's."""
-    stated = stated_prior("temperature", setup)
-    if stated is not None:
-        return abs(stated[0])
-    return coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
