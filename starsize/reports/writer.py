@@ -9,7 +9,7 @@ from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
 from ..plan.planned import CapturePlan
-from .document import plain, result_document
+from .document import own_fields, plain, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
 from .numbers import number_text
 from .page import comparison_html, report_html
@@ -137,28 +137,20 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     >>> plan = plan_capture(load_setup("setup.toml"))  # doctest: +SKIP
     >>> plan_document(plan)["duration_s"]  # doctest: +SKIP
     """
-    offsets = {name: dataclasses.asdict(one) for name, one in plan.offsets.items()}
+    parts = ("frames", "focuser", "temperature")
     document = {
         "schema": dict(PLAN_SCHEMA),
-        "duration_s": plan.duration_s,
-        "exposure_s": plan.exposure_s,
+        **own_fields(plan, "duration_s", "exposure_s"),
         "sweeps": len(plan.sweeps),
         "frames": len(plan.exposures),
-        "reference": plan.reference,
-        "wanted_sigma_steps": plan.wanted_sigma_steps,
-        "reached": plan.reached,
-        "expected_sigma_steps": {name: parts.pop("sigma") for name, parts in offsets.items()},
-        "expected_parts_steps": offsets,
-        "zone_steps": dict(plan.zone_steps),
-        "can_answer": dict(plan.can_answer),
-        "away_steps": list(plan.away_steps),
-        "centre_steps": dict(plan.centre_steps),
-        "run_in_steps": plan.run_in_steps,
-        "more": [dataclasses.asdict(one) for one in plan.more],
-        "hfr_px": plan.hfr_px,
-        "few_stars": dict(plan.few_stars),
-        "assumed": [dataclasses.asdict(one) for one in plan.assumed],
-    }
+        **own_fields(plan, "reference", "wanted_sigma_steps", "reached"),
+        "expected_sigma_steps": {name: one.sigma for name, one in plan.offsets.items()},
+        "expected_parts_steps": {n: own_fields(one, *parts) for n, one in plan.offsets.items()},
+        **own_fields(
+            plan, "zone_steps", "can_answer", "away_steps", "centre_steps", "run_in_steps", "more",
+            "hfr_px", "few_stars", "assumed",
+        ),
+    }  # fmt: skip
     return {**plain(document), "setup": _stated(dataclasses.asdict(plan.setup))}
 
 
