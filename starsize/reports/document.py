@@ -21,6 +21,13 @@ from .unanswered import open_questions
 
 RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}
 
+#: The points of a curve: key in the document, field of ``FocusCurve``.
+POINTS: Final = {
+    "file": "names", "position_steps": "position_steps", "hfr_px": "radius_px",
+    "hfr_sigma_px": "radius_sigma_px", "stars": "n_stars", "temperature_degC": "temperature_degC",
+    "time_mjd": "time_mjd",
+}  # fmt: skip
+
 Document = dict[str, Any]
 
 
@@ -169,16 +176,8 @@ def _sweeps(result: RunResult) -> list[Document]:
 
 def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
     curve = fit.curve
-    points = {
-        "file": curve.names,
-        "position_steps": curve.position_steps,
-        "hfr_px": curve.radius_px,
-        "hfr_sigma_px": curve.radius_sigma_px,
-        "stars": curve.n_stars,
-        **own_fields(curve, "temperature_degC", "time_mjd"),
-        "used": fit.used,
-        "reason": fit.frame_reasons,
-    }
+    points = {key: getattr(curve, name) for key, name in POINTS.items()}
+    points |= {"used": fit.used, "reason": fit.frame_reasons}
     document = {
         "id": measured.id,
         "sweep": measured.sweep.id,

@@ -22,7 +22,7 @@ from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .document import RESULT_SCHEMA
+from .document import POINTS, RESULT_SCHEMA
 
 _Built = TypeVar("_Built")
 
@@ -324,19 +324,11 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -
 
 
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
-    points = stored["points"]
-    curve = FocusCurve(
-        id=_id(stored["id"], name),
-        filter=stored["filter"],
-        position_steps=np.array(points["position_steps"], float),
-        radius_px=np.array(points["hfr_px"], float),
-        radius_sigma_px=np.array(points["hfr_sigma_px"], float),
-        n_stars=np.array(points["stars"], int),
-        temperature_degC=np.array(points["temperature_degC"], float),
-        time_mjd=np.array(points["time_mjd"], float),
-        names=tuple(points["file"]),
-        approach=stored["approach"],
-    )
+    points, own = stored["points"], {"filter": stored["filter"], "approach": stored["approach"]}
+    for key, field in POINTS.items():
+        kind = int if key == "stars" else float
+        own[field] = tuple(points[key]) if key == "file" else np.array(points[key], kind)
+    curve = FocusCurve(id=_id(stored["id"], name), **own)
     best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
     other_star = found["model"] == "star" and len(found["shape"]) != STAR
     if other_star or found["model"] not in get_args(ModelName):

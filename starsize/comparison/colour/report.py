@@ -22,7 +22,7 @@ from .explanations import (
 )
 from .glass import Blame, blame, plate_steps
 from .points import colour_points, lens_report
-from .verdict import odd_ones_out, verdict_of_errors
+from .verdict import binding_pair, odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
 
@@ -135,16 +135,13 @@ def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
 def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
-    together = zone[:, None] + zone
-    i, j = np.unravel_index(np.argmax(np.abs(best[:, None] - best) / together), together.shape)
-    if best[i] > best[j]:
-        i, j = j, i
+    i, j = sorted(binding_pair(best, zone), key=lambda k: best[k])
     c = colours.covariance
     sigma = math.sqrt(max(c[i, i] + c[j, j] - 2 * c[i, j], 0.0))
     pair: dict[str, Any] = {
         "pair": (colours.filters[i], colours.filters[j]),
         "gap": Estimate(float(best[j] - best[i]), sigma),
-        "reach": float(together[i, j]),
+        "reach": float(zone[i] + zone[j]),
     }
     if verdict == "together":
         return Finding("colours_together", count=len(colours.filters), **pair)
