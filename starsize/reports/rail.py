@@ -6,10 +6,9 @@ from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
 from ..setup import Setup
-from .numbers import known, micrometres, move_number, short_number, signed_text
+from .numbers import known, short_number, signed_text
 from .result import RunResult
 from .sentences import action_words, common_move, direction, is_colour_camera, move_text
-from .tints import filter_tint
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +100,10 @@ def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool
     zone = short_number(row.zone_steps)
     return {
         "row": row,
-        "tint": filter_tint(row.filter),
         "rail": rail,
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
-        "move": move_number(row.move_steps),
         "word": _word(row, setup, channels=channels),
         "offset": "" if is_reference else signed_text(row.offset_steps, row.offset_sigma_steps),
-        "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
         "quiet": is_reference or not row.move_steps,

@@ -13,7 +13,6 @@ from ..tracking.measured import MeasuredSweep
 from .numbers import known, number_text, short_number
 from .result import RunResult
 from .tables import left_out_letters
-from .tints import filter_tint
 
 #: Larger pictures are drawn smaller by whole factors.
 _LARGEST_PX = 96
@@ -47,7 +46,7 @@ class Strip:
     """A star through the positions of a sweep, in order of position."""
 
     sweep: str
-    tint: str
+    filter: str
     place: str
     stills: tuple[Still, ...]
 
@@ -79,7 +78,7 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
     order = np.argsort(position, kind="stable")
     return Strip(
         sweep=fit.curve.id,
-        tint=filter_tint(fit.curve.filter),
+        filter=fit.curve.filter,
         place=f"x {film.x_px:.0f}, y {film.y_px:.0f}",
         stills=tuple(stills[i] for i in order),
     )

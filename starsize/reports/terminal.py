@@ -37,11 +37,11 @@ _ASCII = str.maketrans(
 )  # fmt: skip
 
 
-def print_result(result: RunResult, *, console: Console | None = None, quiet: bool = False) -> None:
+def print_result(result: RunResult, *, console: Console | None = None) -> None:
     """Print the offset table, the verdict on colour and every warning.
 
     On standard output if no console is given; characters that its encoding cannot show are written
-    in ASCII. Quiet: the table alone.
+    in ASCII.
     """
     out = console or standard_output()
     if result.comparison.rows:
@@ -49,8 +49,6 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
         out.print(_offset_table(result, out))
         if moves := sentences.numbers_to_enter(result):
             say(out, f"To enter: {moves}")
-    if quiet:
-        return
     say(out, sentences.headline(result), style="bold")
     _print_reasons(result, out)
     if sentences.is_colour_camera(result):
