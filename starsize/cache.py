@@ -139,17 +139,19 @@ class Cache:
         return []
 
 
-def recalled(cache: Cache | None, work: Callable[[], Answer], *made_from: Any) -> Answer:
-    """The answer of ``work``, taken from the cache if all that it is made from was there before.
+def recalled(
+    cache: Cache | None, work: Callable[..., Answer], *made_from: Any, **more: Any
+) -> Answer:
+    """The answer of ``work`` for some arguments, from the cache if it was asked the same before.
 
-    ``made_from`` is plain data; it begins with a word that tells this work from any other.
+    The arguments are plain data.
     """
     if cache is None:
-        return work()
-    key = digest(made_from)
+        return work(*made_from, **more)
+    key = digest(work.__qualname__, made_from, more)
     known: Answer | None = cache.get(key)
     if known is None:
-        known = work()
+        known = work(*made_from, **more)
         cache.put(key, known)
     return known
 

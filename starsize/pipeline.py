@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -135,14 +134,11 @@ def measure_offsets(
         sweeps, setup=known, calibration=calibration, cache=cache, executor=executor,
         progress=progress,
     )  # fmt: skip
-    cut = partial(filmstrips, measured, camera=known.camera)
-    strips = recalled(cache, cut, "strips", measured, known.camera)
-    compare = partial(
-        compare_measured, measured, setup=known, given=given, reference=reference, earlier=earlier
-    )
+    strips = recalled(cache, filmstrips, measured, camera=known.camera)
     curves, comparison, step_notices = recalled(
-        cache, compare, "compare", measured, known, given, reference, earlier
-    )
+        cache, compare_measured, measured, setup=known, given=given, reference=reference,
+        earlier=earlier,
+    )  # fmt: skip
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)

@@ -109,16 +109,13 @@ def page_view(result: RunResult) -> dict[str, Any]:
         ),
         "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
         "colour_figures": in_both_widths(
-            colour_svg, comparison.colour, result.setup, um_per_step=um, name="colour",
-            widths=(760, 380),
+            colour_svg, comparison.colour, result.setup, um_per_step=um, name="colour"
         ),
         "um_per_step": um,
         "sweeps": [_sweep(one, fit, number) for number, (one, fit) in enumerate(pairs, 1)],
         "lens": lens_view(result),
         "strips": strips_of(result),
-        "overview": in_both_widths(
-            overview_svg, result.curves.fits, name="overview", widths=(760, 380)
-        ),
+        "overview": in_both_widths(overview_svg, result.curves.fits, name="overview"),
         "temperature_figure": Markup(warm) if warm else None,
         "field": field_view(result),
         "notices": list(dict.fromkeys(result.notices)),

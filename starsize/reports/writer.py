@@ -1,7 +1,6 @@
 """What is written: a run, a comparison of two, a plan; tables, document and page of each."""
 
 import dataclasses
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -71,7 +70,7 @@ def write_results(
     """
     folder = Path(out)
     keep_apart(folder, result.files)
-    texts = recalled(cache, partial(result_texts, result), "texts", result)
+    texts = recalled(cache, result_texts, result)
     document = result_document(result)
     return write_folder(folder, texts, files=RESULT_FILES, document=document, overwrite=overwrite)
 

@@ -130,7 +130,11 @@ def dress(axes: Axes) -> None:
 
 
 def in_both_widths(
-    draw: Callable[..., str | None], *args: Any, name: str, widths: tuple[int, int], **how: Any
+    draw: Callable[..., str | None],
+    *args: Any,
+    name: str,
+    widths: tuple[int, int] = (760, 380),
+    **how: Any,
 ) -> list[tuple[str, Markup]]:
     """The same drawing for a wide and for a narrow screen; the page shows one of them."""
     drawn = [
