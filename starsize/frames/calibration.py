@@ -16,6 +16,7 @@ from .pixels import read_frame
 
 #: A dark of another exposure than the frame's, by more than this, does not fit as it is.
 _EXPOSURE_TOLERANCE: Final = 0.1
+_KINDS: Final[tuple[FrameKind, ...]] = ("dark", "flat", "bias")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,13 +42,12 @@ class Calibration:
     @property
     def masters(self) -> dict[str, np.ndarray]:
         """Those that were given."""
-        every = {"dark": self.dark, "flat": self.flat, "bias": self.bias}
-        return {kind: image for kind, image in every.items() if image is not None}
+        return {kind: one for kind in _KINDS if (one := getattr(self, kind)) is not None}
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as file names: three full frames weigh too much."""
         if self.names.keys() == self.masters.keys():
-            return _reloaded, tuple(self.names.get(kind) for kind in ("dark", "flat", "bias"))
+            return _reloaded, tuple(self.names.get(kind) for kind in _KINDS)
         return Calibration, (self.dark, self.flat, self.bias, self.dark_exposure_s, self.names)
 
 
@@ -79,8 +79,8 @@ def load_calibration(
     --------
     >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
     """
-    given: dict[FrameKind, str | PathLike[str] | None] = {"dark": dark, "flat": flat, "bias": bias}
-    paths = {kind: Path(path) for kind, path in given.items() if path is not None}
+    given = zip(_KINDS, (dark, flat, bias), strict=True)
+    paths = {kind: Path(path) for kind, path in given if path is not None}
     masters = {kind: _master(kind, path) for kind, path in paths.items()}
     shapes = {kind: frame.image.shape for kind, frame in masters.items()}
     if len(set(shapes.values())) > 1:
@@ -88,7 +88,7 @@ def load_calibration(
         raise InputError(f"the calibration frames are not of one size ({sizes})")
     images = {k: _normalised(one) if k == "flat" else one.image for k, one in masters.items()}
     return Calibration(
-        **dict.fromkeys(given) | images,
+        **dict.fromkeys(_KINDS) | images,
         dark_exposure_s=masters["dark"].facts.exposure_s if "dark" in masters else None,
         names={kind: str(path) for kind, path in paths.items()},
     )

@@ -132,13 +132,14 @@ def told_in_one_line(path: Path) -> Iterator[None]:
             yield
     except FrameReadError:
         raise
-    except PermissionError as error:
-        raise FrameReadError(f"{path}: no permission to read the file") from error
-    except FileNotFoundError as error:
-        raise FrameReadError(f"{path}: no such file") from error
     except Exception as error:
         # A damaged file makes the reader fail in any of its parts, with any exception.
-        raise FrameReadError(f"{path}: the file is damaged and cannot be read") from error
+        usual = {
+            PermissionError: "no permission to read the file",
+            FileNotFoundError: "no such file",
+        }
+        why = usual.get(type(error), "the file is damaged and cannot be read")
+        raise FrameReadError(f"{path}: {why}") from error
 
 
 def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:

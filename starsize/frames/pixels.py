@@ -165,7 +165,7 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
         open_bytes(facts.path) as file,
         fits.open(file, memmap=False) as hdus,
     ):
-        if hdus[facts.hdu].shape[-2:] == facts.shape:
-            leading = (0,) * (len(hdus[facts.hdu].shape) - 2)
-            return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
-    raise FrameReadError(f"{facts.path}: the file has changed since its header was read")
+        shape = hdus[facts.hdu].shape
+        _check_shape(facts, shape[-2:])
+        leading = (0,) * (len(shape) - 2)
+        return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)

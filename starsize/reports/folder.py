@@ -28,6 +28,9 @@ except ImportError:  # Windows, where a folder cannot be locked
     fcntl = None  # type: ignore[assignment]
 
 
+_ELSEWHERE: Final = "; give another folder for the results"
+
+
 @dataclass(frozen=True, slots=True)
 class FileSet:
     """The files that are written together, and the JSON document among them that lists them."""
@@ -74,7 +77,7 @@ def _keep_apart(out: Path, folders: Iterable[Path]) -> None:
     """Refuse to write beside the frames: into their folders, or one below that holds some."""
     here, homes = out.resolve(), {folder.resolve() for folder in folders}
     if here in homes or (_frames_in(out) and homes.intersection(here.parents)):
-        raise OutputError(f"{out} is the folder of the frames; give another folder for the results")
+        raise OutputError(f"{out} is the folder of the frames{_ELSEWHERE}")
 
 
 def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
@@ -82,8 +85,7 @@ def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
     _keep_apart(out, {file.path.parent for file in files})
     known = {sign for file in files for sign in _signs(file)}
     if any(known & _signs(file) for file in list_frames(_frames_in(out))):
-        msg = f"{out} holds frames of these results; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{out} holds frames of these results{_ELSEWHERE}")
 
 
 def _frames_in(out: Path) -> list[Path]:
@@ -124,10 +126,7 @@ def write_folder(
         try:
             out.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            msg = (
-                f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
-            )
-            raise OutputError(msg) from error
+            raise OutputError(f"cannot make the folder {out}: {_why(error)}{_ELSEWHERE}") from error
     try:
         with _alone_in(out):
             _finish(out, files)
@@ -187,10 +186,9 @@ def _check_permission(out: Path) -> None:
     """Look at the folder, or at the first of its parents that is there."""
     there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
     if not there.is_dir():
-        raise OutputError(f"{there} is a file, not a folder; give another folder for the results")
+        raise OutputError(f"{there} is a file, not a folder{_ELSEWHERE}")
     if not os.access(there, os.W_OK | os.X_OK):
-        msg = f"cannot write into {there}: no permission; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"cannot write into {there}: no permission{_ELSEWHERE}")
 
 
 def _read(path: Path) -> bytes | None:
