@@ -27,6 +27,7 @@ from ..reports import (
 from ..reports.folder import keep_apart
 from ..reports.sentences import sweep_line
 from ..reports.stored import StoredRun, opened
+from ..setup import Setup
 from .shared import (
     calibration_of,
     executor_of,
@@ -88,7 +89,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
         if arguments.watch:
-            result = watch_sweeps(arguments, given, measure, say)
+            result = watch_sweeps(arguments, given, setup, measure, say)
         else:
             result = measure(given, arguments.reference)
     show(arguments, result, result_document, print_result, RESULT_FILES.names)
@@ -96,7 +97,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def watch_sweeps(
-    arguments: argparse.Namespace, given: Paths, measure: Measure, say: Callable[[str], None]
+    arguments: argparse.Namespace,
+    given: Paths,
+    setup: Setup,
+    measure: Measure,
+    say: Callable[[str], None],
 ) -> RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
@@ -106,7 +111,7 @@ def watch_sweeps(
     folders = [path for path in given if isinstance(path, Path) and path.is_dir()]
     others = [one for one in given if isinstance(one, StoredRun) or not one.is_dir()]
     say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
-    setup, skip = setup_of(arguments), (arguments.out,)
+    skip = (arguments.out,)
     plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     told: set[tuple[Path, ...]] = set()
     refused: set[tuple[Path, ...]] = set()
