@@ -134,7 +134,7 @@ def told_in_one_line(path: Path) -> Iterator[None]:
         raise
     except Exception as error:
         # A damaged file makes the reader fail in any of its parts, with any exception.
-        usual = {
+        usual: dict[type[Exception], str] = {
             PermissionError: "no permission to read the file",
             FileNotFoundError: "no such file",
         }
