@@ -10,8 +10,8 @@ from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
-from .colour.report import colour_report, empty_report
-from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
+from .colour.report import colour_report
+from .compared import ColourReport, Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
 from .offsets.found import Found, Scale, adjusted_sweeps
 from .offsets.remarks import notices_of
@@ -135,12 +135,9 @@ def _nothing_measured(
         rows=offset_table(curves, reference, None),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
-        colour=empty_report(Finding("nothing_to_compare")),
-        temperature=TemperatureTerm(
-            steps_per_degC=None, source="none", range_degC=None, reference_degC=None,
-            expected_steps_per_degC=expected_coefficient(setup, scale),
-        ),
+        colour=ColourReport(verdict="cannot tell", reason=Finding("nothing_to_compare")),
+        temperature=TemperatureTerm(expected_steps_per_degC=expected_coefficient(setup, scale)),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
         outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
-    )  # fmt: skip
+    )

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...estimate import Estimate, Finding
 from ...filters import Band
-from ..compared import ColourPoint, ColourReport, ColourWord
+from ..compared import ColourReport, ColourWord
 from ..linear import normal_errors
 from ..offsets.found import Found
 from .explanations import (
@@ -41,8 +41,9 @@ def colour_report(night: Found) -> ColourReport:
     known = {name: shift for name, shift in plates.items() if shift is not None}
     points, middle = colour_points(night, known)
     if len(judged) < 2:
-        return empty_report(
-            _why_not_judged(night),
+        return ColourReport(
+            verdict="cannot tell",
+            reason=_why_not_judged(night),
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
@@ -86,17 +87,6 @@ def colour_report(night: Found) -> ColourReport:
         without=without,
         without_steps=None if others_meet is None else others_meet + middle - own_zero,
     )
-
-
-def empty_report(
-    reason: Finding, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
-) -> ColourReport:
-    """A report without a verdict, and why there is none."""
-    none = np.array([])
-    return ColourReport(
-        verdict="cannot tell", reason=reason, points=points, compromise_steps=compromise_steps,
-        curve_wavelength_nm=none, curve_shift_steps=none, curve_sigma_steps=none,
-    )  # fmt: skip
 
 
 def _colours(
