@@ -93,7 +93,8 @@ def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
     """Join the frames of a sweep with the points of its curve, those that have a radius."""
     points = iter(zip(fit.used, fit.frame_reasons, strict=True))
     for frame in measured.frames:
-        used, reason = False, frame.reason or "no radius or no position"
+        used = False
+        reason: str | None = frame.reason or "no radius or no position"
         if math.isfinite(frame.radius_px):
             used, reason = next(points, (used, reason))
             if not fit.answered and not reason:
