@@ -328,8 +328,9 @@ def frame_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
     lines = []
     for filter_name in dict.fromkeys(key for night in nights for key in night["error"]):
         errors = [night["error"][filter_name] for night in nights if filter_name in night["error"]]
-        pulls = np.array(errors) / plan_of(name).offsets[filter_name].sigma
-        rms, sigma = ratio(pulls.tolist())
+        told = plan_of(name).offsets[filter_name].sigma
+        pulls = [error / told for error in errors]
+        rms, sigma = ratio(pulls)
         late = max(night["took"] / night["planned"] for night in nights)
         lines.append(
             f"| {name} | {filter_name} | {len(pulls)} | {rms:.2f} +- {sigma:.2f} "
