@@ -69,20 +69,19 @@ def follow(
     exposures: Sequence[Exposure],
     *,
     limit: float,
-    nodes: Nodes | None = None,
+    offsets: np.ndarray | None = None,
     question: str = "",
     settled: Mapping[str, float] = NONE,
 ) -> NightFocus:
     """Judge all frames of a night by all of it.
 
     Exposures are in order of time; ``limit`` is the growth, a fraction, beyond which focus counts
-    as lost. ``nodes`` are those of the course by default, ``question`` and ``settled`` as
-    `course.seen_frame` takes them.
+    as lost. ``offsets`` are errors that are tried of the offset in question, ``question`` and
+    ``settled`` as `course.seen_frame` takes them.
     """
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
-    chosen = course.nodes if nodes is None else nodes
-    chosen = kept_nodes(course.chain.after(seen, steps, chosen))
+    chosen = kept_nodes(course.chain.after(seen, steps, course.nodes, offsets))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
