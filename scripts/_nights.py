@@ -38,15 +38,18 @@ def planned(kind: str, seed: int, far: float) -> LongNightPlan:
         plan = stretched(KINDS[kind], far)
         return replace(plan, slip_frame=15 + seed * 7 % 25) if plan.slip_frame >= 0 else plan
     rng, p = np.random.default_rng([seed, 77]), NightPriors()
+    turns, slip = 9.0, 9.0
+    # The drawn table of radii ends at nine zones.
+    while abs(turns) > 1.5 or abs(slip) > 5:
+        turns, slip = float(rng.standard_normal()), float(rng.laplace(0, p.slip_zones))
     plan = LongNightPlan(
         start_zones=p.start_zones,
         walk_zones=p.walk_zones,
         cooling_degC=3.0,
-        zones_per_degC=p.per_degC + p.per_degC_sigma * float(rng.standard_normal()),
+        zones_per_degC=p.per_degC + p.per_degC_sigma * turns,
     )
     if rng.random() < 1 - (1 - p.slip_chance) ** plan.frames:
-        frame, zones = int(rng.integers(1, plan.frames)), float(rng.laplace(0, p.slip_zones))
-        plan = replace(plan, slip_frame=frame, slip_zones=zones)
+        plan = replace(plan, slip_frame=int(rng.integers(1, plan.frames)), slip_zones=slip)
     return plan
 
 
