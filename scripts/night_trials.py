@@ -46,7 +46,7 @@ from starsize.night.causes import causes
 from starsize.night.course import Course, prepare_course, steps_between
 from starsize.night.equipment import Equipment
 from starsize.night.filters import FilterOffset, find_offsets
-from starsize.night.judge import FrameFocus, follow, follow_live
+from starsize.night.judge import FrameFocus, LiveNight, follow
 from starsize.night.learn import (
     SweptFrame,
     equipment_from_fits,
@@ -204,6 +204,12 @@ def delay(frames: Sequence[FrameFocus], growth: np.ndarray) -> float | None:
     return float(called[0] - first) if called else float("inf")
 
 
+def followed(course: Course, exposures: Sequence[Exposure]) -> list[FrameFocus]:
+    """Each frame judged by itself and those before it."""
+    live = LiveNight(course, limit=LIMIT)
+    return [live.add(one) for one in exposures]
+
+
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ideal: bool) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
@@ -216,7 +222,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ide
     wrong = [one.filter for one in offsets if one.agrees is False]
     moves = [step.move_zones for step in steps_between(course, exposures)]
     why = causes(exposures, focus, limit=LIMIT, moves_zones=moves, wrong=wrong)
-    live = list(follow_live(course, exposures, limit=LIMIT))
+    live = followed(course, exposures)
     growth = points.growth
     tally.frames += len(exposures)
     for k, frame in enumerate(focus.frames):
@@ -256,9 +262,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ide
             if late is not None:
                 into.append(late)
         if ideal:
-            late = delay(
-                list(follow_live(ideal_course(world, course), exposures, limit=LIMIT)), growth
-            )
+            late = delay(followed(ideal_course(world, course), exposures), growth)
             if late is not None:
                 tally.ideal.append(late)
 

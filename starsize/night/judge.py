@@ -1,7 +1,7 @@
 """What the night says of each frame: growth by defocus, chance that it is lost, defocus."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -140,15 +140,6 @@ class LiveNight:
         """The course of the night so far."""
         nodes, weights = self._state.nodes, self._state.weights
         return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
-
-
-def follow_live(
-    course: Course, exposures: Iterable[Exposure], *, limit: float
-) -> Iterator[FrameFocus]:
-    """Judge frames one after another, each by itself and those before it."""
-    live = LiveNight(course, limit=limit)
-    for one in exposures:
-        yield live.add(one)
 
 
 def frame_focus(
