@@ -299,7 +299,7 @@ def position_line(name: str, pairs: Sequence[tuple[float, float]]) -> str:
 
 
 def night_of_frames(name: str, night_number: int) -> dict[str, Any]:
-    """A plan drawn as frames and measured: errors over what was predicted, and minutes."""
+    """A plan drawn as frames and measured: errors of the offsets, and minutes."""
     seed = night_number + 1
     trial, plan = TRIALS[name], plan_of(name)
     night = planned_night(plan.exposures, plan.setup, seed=seed, hfr_px=plan.hfr_px)
@@ -313,8 +313,8 @@ def night_of_frames(name: str, night_number: int) -> dict[str, Any]:
         comparison = measure_offsets([folder], setup=setup).comparison
     true = night.truth.offset_steps
     return {
-        "pull": {
-            row.filter: (row.offset_steps - true[row.filter]) / plan.offsets[row.filter].sigma
+        "error": {
+            row.filter: row.offset_steps - true[row.filter]
             for row in comparison.rows
             if row.offset_steps is not None and row.filter != plan.reference
         },
@@ -326,8 +326,10 @@ def night_of_frames(name: str, night_number: int) -> dict[str, Any]:
 
 def frame_lines(name: str, nights: Sequence[dict[str, Any]]) -> list[str]:
     lines = []
-    for filter_name in dict.fromkeys(key for night in nights for key in night["pull"]):
-        pulls = [night["pull"][filter_name] for night in nights if filter_name in night["pull"]]
+    for filter_name in dict.fromkeys(key for night in nights for key in night["error"]):
+        errors = [night["error"][filter_name] for night in nights if filter_name in night["error"]]
+        told = plan_of(name).offsets[filter_name].sigma
+        pulls = [error / told for error in errors]
         rms, sigma = ratio(pulls)
         late = max(night["took"] / night["planned"] for night in nights)
         lines.append(

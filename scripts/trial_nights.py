@@ -13,7 +13,9 @@ frame. Per scene:
 - radii: median and robust scatter of measured over true, in per cent, sweep by sweep
 
 Run: ``python scripts/trial_nights.py --scenes wind,crowded --seeds 10 --processes 2``; without
-``--scenes`` all of them. ``--label`` heads the table; ``--out`` names the file it is added to.
+``--scenes`` all of them. ``--random 60 --first 1`` draws telescopes, skies and stars themselves
+(``_random_night.py``), one night each. ``--label`` heads the table; ``--out`` names the file it is
+added to.
 """
 
 import argparse
@@ -26,12 +28,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+from _random_night import random_scenario
 
 from starsize import load_setup, measure_offsets
 from starsize.errors import InputError
 from starsize.simulate import (
     SCENARIOS,
     Night,
+    Scenario,
     frame_best_focus,
     frame_radius_px,
     place_stars,
@@ -44,6 +48,7 @@ from starsize.simulate.truth import measured_filters
 
 RESULTS = Path(__file__).parent / "results" / "trial_nights.md"
 SEEN = 10.0
+FAR = 3.0
 HEAD = (
     "| scene | nights | frames | left out | wrongly | refused | offsets: rms zones | worst "
     "| rms of error/sigma | worst | sweeps: rms of error/sigma | radii: bias % | scatter % |\n"
@@ -67,16 +72,21 @@ class Trial:
     notes: list[str] = field(default_factory=list)
 
 
+def scenario(name: str) -> Scenario:
+    """A scenario by name; ``random 17`` is drawn at random."""
+    return random_scenario(int(name[6:])) if name.startswith("random") else SCENARIOS[name]
+
+
 @lru_cache(maxsize=4)
 def best_focus(name: str) -> dict[str, float]:
     """Truth of a scene by filter; seeds do not change it."""
-    chosen = SCENARIOS[name]
+    chosen = scenario(name)
     filters = measured_filters(chosen.scene, chosen.plan)
     return {f: frame_best_focus(chosen.scene, f) for f in filters}
 
 
 def night_of(name: str, seed: int) -> Night:
-    chosen = SCENARIOS[name]
+    chosen = scenario(name)
     scene = replace(chosen.scene, stars=replace(chosen.scene.stars, seed=1000 + seed))
     return simulate_night(
         scene, chosen.plan, seed=1000 + seed, styles=chosen.styles, best_steps=best_focus(name)
@@ -160,12 +170,20 @@ def judge_offsets(night: Night, rows: dict, trial: Trial) -> None:
         row = rows.get(name)
         answered = row is not None and row.offset_steps is not None
         trial.refused.append(not answered)
+        if not answered:
+            why = row.reason if row else "no sweep"
+            trial.notes.append(f"{night.scene.telescope} {night.seed}: {name} refused: {why}")
         if row is None or not answered or name == row.reference:
             continue
         true_offset = truth.best_focus_steps[name] - truth.best_focus_steps[row.reference]
         error = row.offset_steps - true_offset
         trial.zones.append(error / truth.zone_steps[name])
         trial.sigmas.append(error / row.offset_sigma_steps)
+        if abs(trial.sigmas[-1]) > FAR:
+            trial.notes.append(
+                f"{night.scene.telescope} {night.seed}: {name} off by {trial.zones[-1]:.2f} zones, "
+                f"{trial.sigmas[-1]:.1f} sigma"
+            )
 
 
 def judge_sweeps(night: Night, fitted: Iterable, trial: Trial) -> None:
@@ -212,25 +230,31 @@ def line(name: str, trial: Trial) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenes", default="", help="comma-separated; all by default")
+    parser.add_argument("--random", type=int, default=0, help="nights drawn at random instead")
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--first", type=int, default=1, help="first seed")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--label", default="")
     parser.add_argument("--out", type=Path, default=RESULTS)
     asked = parser.parse_args()
-    scenes = asked.scenes.split(",") if asked.scenes else list(SCENARIOS)
     seeds = range(asked.first, asked.first + asked.seeds)
+    scenes = asked.scenes.split(",") if asked.scenes else list(SCENARIOS)
+    jobs = {name: [(name, seed) for seed in seeds] for name in scenes}
+    if asked.random:
+        last = asked.first + asked.random - 1
+        numbers = range(asked.first, last + 1)
+        jobs = {f"random {asked.first} to {last}": [(f"random {n}", 0) for n in numbers]}
     lines = [f"## {asked.label}\n", HEAD] if asked.label else [HEAD]
     print(HEAD, flush=True)
     whole, notes = Trial(), []
     with ProcessPoolExecutor(asked.processes) as pool:
-        for name in scenes:
-            trial = together(pool.map(one_night, [(name, seed) for seed in seeds]))
+        for name, nights in jobs.items():
+            trial = together(pool.map(one_night, nights))
             whole = together((whole, trial))
             lines.append(line(name, trial))
             print(lines[-1], flush=True)
             notes += trial.notes + sorted({f"{name}: {why}" for why in trial.wrongly})[:4]
-    if len(scenes) > 1:
+    if len(jobs) > 1:
         lines.append(line("all", whole))
         print(lines[-1])
     print(*notes, sep="\n")

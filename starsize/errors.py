@@ -28,11 +28,28 @@ def printable(text: str) -> str:
 
 
 class StarsizeError(Exception):
-    """Base of all exceptions that are ours."""
+    """Base of all exceptions that are ours.
+
+    Examples
+    --------
+    >>> from starsize import InputError
+    >>> issubclass(InputError, StarsizeError)
+    True
+    """
 
 
 class InputError(StarsizeError, ValueError):
-    """Something the person gave cannot be used; the message says what to do, on one line."""
+    """Something the person gave cannot be used; the message says what to do, on one line.
+
+    Examples
+    --------
+    >>> from starsize import measure_offsets
+    >>> try:
+    ...     measure_offsets(["no-such-night"])
+    ... except InputError as error:
+    ...     print(error)
+    no-such-night: there is no such file or folder
+    """
 
     def __init__(self, message: str) -> None:
         super().__init__(printable(message))

@@ -12,6 +12,12 @@ class Estimate:
     """A value and its standard uncertainty, both in the unit that the holder's name states.
 
     ``sigma`` is NaN where the value was given without an uncertainty.
+
+    Examples
+    --------
+    >>> move = Estimate(12.3, 1.4)
+    >>> abs(move.value) > 3 * move.sigma
+    True
     """
 
     value: float
@@ -47,7 +53,13 @@ class Finding(str):
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something the person should know: a stable code for scripts and a sentence for people."""
+    """Something the person should know: a stable code for scripts and a sentence for people.
+
+    Examples
+    --------
+    >>> Notice(code="no_repeats", text="repeat L at the end").code
+    'no_repeats'
+    """
 
     code: str
     text: str

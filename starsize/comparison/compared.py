@@ -28,6 +28,15 @@ class OffsetRow:
     the filter's stars grow when the reference's position is kept. ``offset_half997_steps`` is what
     three times the uncertainty would be with many repeats: half of the interval that holds the
     truth with 99.7 %; few repeats make it longer.
+
+    Examples
+    --------
+    >>> row = OffsetRow(
+    ...     filter="R", reference="L", status="measured", sweeps=1, frames=9, stars=80,
+    ...     offset_steps=12.3, offset_sigma_steps=1.4, zone_steps=9.7, move_steps=12,
+    ... )
+    >>> row.offset_steps / row.zone_steps > 1
+    True
     """
 
     filter: str
@@ -260,6 +269,15 @@ class Comparison:
 
     ``filters`` are those measured, the reference first; ``covariance_steps2`` is the (k, k)
     covariance of their offsets in that order, so row and column of the reference are zero.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> found = load_result("my-results").comparison  # doctest: +SKIP
+    >>> {row.filter: row.move_steps for row in found.rows}  # doctest: +SKIP
+    {'L': 0, 'R': 12, 'G': 0, 'B': -9}
+    >>> found.colour.verdict  # doctest: +SKIP
+    'apart'
     """
 
     reference: str

@@ -49,6 +49,13 @@ class FocusCurve:
         File names, for messages.
     bounded : BoundedRadii, optional
         What the star is fitted to, where photometry measured it.
+
+    Examples
+    --------
+    >>> from starsize import focus_curve
+    >>> curve = focus_curve([960, 980, 1000, 1020], [2.5, 1.6, 1.2, 1.7], 0.02, filter="R")
+    >>> curve.position_steps[curve.radius_px.argmin()]
+    np.float64(1000.0)
     """
 
     id: str

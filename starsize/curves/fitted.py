@@ -30,6 +30,14 @@ class CurveFit:
     ``bound_steps`` carries the one-sided bound that is known: (low, high) with an infinity on the
     open side. ``used`` and ``frame_reasons`` follow the curve's entries one to one;
     ``frame_reasons[i]`` says why frame i was left out or weighed down.
+
+    Examples
+    --------
+    >>> from starsize import fit_curves, focus_curve
+    >>> curve = focus_curve([960, 980, 1000, 1020, 1040], [3.3, 1.9, 1.2, 1.9, 3.3], 0.02)
+    >>> fit = fit_curves([curve]).fits[0]
+    >>> fit.answered, round(fit.best_steps)
+    (True, 1000)
     """
 
     curve: FocusCurve
@@ -113,6 +121,17 @@ class CurveSet:
     slope_px_per_step : Estimate
         Wing slope shared by the sweeps that agree on it; NaN where nothing is shared.
     notices : tuple of Notice
+
+    Examples
+    --------
+    >>> from starsize import fit_curves, focus_curve
+    >>> radii = [3.3, 1.9, 1.2, 1.9, 3.3]
+    >>> night = fit_curves([
+    ...     focus_curve([960, 980, 1000, 1020, 1040], radii, 0.02, filter="L"),
+    ...     focus_curve([972, 992, 1012, 1032, 1052], radii, 0.02, filter="R"),
+    ... ])
+    >>> [round(fit.best_steps) for fit in night.answered], night.covariance_steps2.shape
+    ([1000, 1012], (2, 2))
     """
 
     fits: tuple[CurveFit, ...]

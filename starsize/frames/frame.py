@@ -15,7 +15,15 @@ SINGLE: Final = "a single exposure at a position of its own, not part of a sweep
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class FrameFacts:
-    """What is known of one exposure without its pixels. None means not known, never a sentinel."""
+    """What is known of one exposure without its pixels. None means not known, never a sentinel.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> facts = FrameFacts(path=Path("light_0001.fits"), filter="R", position_steps=10250.0)
+    >>> facts.temperature_degC is None
+    True
+    """
 
     path: Path
     kind: FrameKind = "light"
@@ -66,6 +74,15 @@ class Frame:
     facts : FrameFacts
     mask : (ny, nx) bool array or None
         True where a pixel must not be used (not a number, BLANK).
+
+    Examples
+    --------
+    >>> from starsize import measure_frame, read_frame
+    >>> frame = read_frame("light_0001.fits")  # doctest: +SKIP
+    >>> frame.facts.filter, frame.image.dtype  # doctest: +SKIP
+    ('R', dtype('float32'))
+    >>> len(measure_frame(frame))  # doctest: +SKIP
+    211
     """
 
     image: np.ndarray
@@ -102,6 +119,16 @@ class Sweep:
     ``frames`` are in order of time (of file name where ``timed`` is False). ``id`` is the filter's
     name and a number counted from 1 in order of time, such as ``L-2``. For a colour camera the
     filter is that of the header, or ``colour`` where it names none.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> facts = [
+    ...     FrameFacts(path=Path(f"{k}.fits"), filter="R", position_steps=900.0 + 20 * k)
+    ...     for k in range(9)
+    ... ]
+    >>> Sweep(id="R-1", filter="R", frames=tuple(facts), approach="outward", timed=False)
+    <Sweep R-1: 9 frames, outward>
     """
 
     id: str

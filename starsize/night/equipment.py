@@ -43,6 +43,13 @@ class Equipment:
         Whether the stars come from sweeps.
     assumed : str
         What had to be assumed, in words; empty if nothing.
+
+    Examples
+    --------
+    >>> from starsize import measure_night
+    >>> known = measure_night(["tonight"], offsets="my-results").equipment  # doctest: +SKIP
+    >>> known.learnt, known.offset_steps["R"]  # doctest: +SKIP
+    (True, Estimate(value=12.3, sigma=1.4))
     """
 
     shapes: Mapping[str, tuple[float, ...]]

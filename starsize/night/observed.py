@@ -32,6 +32,12 @@ class Exposure:
         Stars behind the radius, and seen.
     light_adu : float
         Of the brighter stars: falls with cloud.
+
+    Examples
+    --------
+    >>> one = Exposure(file="light_0001.fits", filter="L", time_mjd=60000.9, hfr_px=2.31)
+    >>> one.filter, one.hfr_px, one.reason
+    ('L', 2.31, None)
     """
 
     file: str

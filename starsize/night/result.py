@@ -40,6 +40,14 @@ class NightResult:
         Growth, a fraction, that counts as loss.
     unused : tuple of InputFile
     notices : tuple of Notice
+
+    Examples
+    --------
+    >>> from starsize import measure_night
+    >>> night = measure_night(["tonight"], offsets="my-results")  # doctest: +SKIP
+    >>> lost = [one.file for one, frame in zip(night.exposures, night.frames, strict=True)
+    ...         if frame.state == "lost"]  # doctest: +SKIP
+    >>> night.table["file", "state", "defocus_steps"][:3]  # doctest: +SKIP
     """
 
     exposures: tuple[Exposure, ...]

@@ -32,9 +32,11 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     if not used.any():
         return replace(plain, set_aside=count_flags(stars.flags), reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
-    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1])
-    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0])
-    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2])
+    # Where all stars overlap, what their neighbours leave behind is of one sign in all of them.
+    alike = bool(np.any(some.flags & StarFlag.BLENDED))
+    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1], alike)
+    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0], alike)
+    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2], alike)
     stars.flags[np.flatnonzero(used)[weight == 0]] |= int(StarFlag.SHAPE)
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
@@ -47,7 +49,7 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
         radius30_sigma_px=small_sigma,
         radius80_px=large,
         radius80_sigma_px=large_sigma,
-        bounded=_bounded(some),
+        bounded=_bounded(some, alike),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
@@ -63,26 +65,26 @@ def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
         return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
-def _bounded(stars: Stars) -> Bounded:
+def _bounded(stars: Stars, alike: bool) -> Bounded:
     """The radius of half of the light inside one circle, of the stars that share it."""
     usual = stars.bounds[np.argsort(stars.bounds[:, 0])[len(stars) // 2]]
-    alike = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
-    alike &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
-    if not alike.any():
+    same = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
+    same &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
+    if not same.any():
         return Bounded()
-    radius, sigma, _ = robust_mean(stars.bounded[alike], stars.bounded_sigma[alike], 0.0)
+    radius, sigma, _ = robust_mean(stars.bounded[same], stars.bounded_sigma[same], 0.0, alike)
     names = (f.name for f in fields(Bounded))
     return Bounded(**dict(zip(names, (radius, sigma, *map(float, usual)), strict=True)))
 
 
 def robust_mean(
-    radius: np.ndarray, sigma: np.ndarray, common: float
+    radius: np.ndarray, sigma: np.ndarray, common: float, alike: bool = False
 ) -> tuple[float, float, np.ndarray]:
     """Weighted mean of radii, its uncertainty, and the weights (0 for outliers).
 
     Weights are those of each star's own noise and the scatter among the stars, which is found from
     the stars and never taken below a hundredth. From the weighted median on, what departs by four
-    times that is left out.
+    times that is left out. Errors that are ``alike`` in all stars do not average out.
     """
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
@@ -104,7 +106,7 @@ def robust_mean(
     share = weight / weight.sum()
     value = float(np.exp(centre))
     # What the stars really scatter: of three and fewer their own noise has to tell.
-    noise = float(np.sqrt(np.sum(share**2 * (own**2 + scatter**2))))
+    noise = float(np.sqrt(np.sum((share if alike else share**2) * (own**2 + scatter**2))))
     return value, float(np.hypot(noise * value, common)), weight
 
 

@@ -8,7 +8,14 @@ import numpy as np
 
 
 class StarFlag(IntFlag):
-    """Reasons to set a star aside; 0 means none."""
+    """Reasons to set a star aside; 0 means none.
+
+    Examples
+    --------
+    >>> flag = StarFlag.SATURATED | StarFlag.EDGE
+    >>> bool(flag & StarFlag.SATURATED), bool(flag & StarFlag.BLENDED)
+    (True, False)
+    """
 
     EDGE = 1
     """Its light, or its sky, reaches beyond the frame."""

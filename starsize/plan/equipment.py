@@ -48,6 +48,16 @@ class Scouted:
     steps_per_degC : (value, sigma)
     colour_um : tuple of float
         Of the lens, as `curves.design.Outlook` has it.
+
+    Examples
+    --------
+    >>> from starsize import Setup, plan_capture
+    >>> from starsize.setup import Focuser, Telescope
+    >>> scope = Telescope(focal_length_mm=480.0, aperture_mm=87.0)
+    >>> told = Scouted(centre_steps={"L": 12000.0, "R": 12012.0, "": 12000.0})
+    >>> setup = Setup(telescope=scope, focuser=Focuser(um_per_step=4.0))
+    >>> plan_capture(setup, told=told).centre_steps
+    {'L': 12000, 'R': 12012}
     """
 
     floor_px: float | None = None

@@ -64,6 +64,18 @@ class CapturePlan:
         Half-flux radius expected in focus.
     few_stars : mapping of str to float
         Filters that even the longest exposure shows few stars through, and about how many.
+
+    Examples
+    --------
+    >>> from starsize import Setup, plan_capture
+    >>> from starsize.setup import Focuser, Telescope
+    >>> scope = Telescope(focal_length_mm=480.0, aperture_mm=87.0)
+    >>> setup = Setup(telescope=scope, focuser=Focuser(um_per_step=4.0))
+    >>> plan = plan_capture(setup, position_steps=12000)
+    >>> plan.away_steps
+    (-66, -44, -22, 0, 22, 44, 66)
+    >>> round(plan.offsets["B"].sigma, 1), plan.can_answer["play"]
+    (1.5, False)
     """
 
     setup: Setup

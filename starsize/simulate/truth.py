@@ -1,5 +1,6 @@
 """What is true of a simulated night."""
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,8 @@ def night_truth(
     """Bring the truths of the sweeps to the mean temperature and to offsets."""
     warm = float(np.mean([sweep.temperature_degC for sweep in sweeps]))
     counts = {name: count_at(scene, plan, value, warm) for name, value in best.items()}
-    reference = "L" if "L" in best else "G" if "G" in best else plan.order[0]
+    reference = "G" if scene.sensor.bayer else Counter(plan.order).most_common(1)[0][0]
+    reference = "L" if "L" in best else reference
     zones = {}
     for name in best:
         plate = scene.filters[name]

@@ -19,6 +19,13 @@ class FrameRadius:
     frame share, is the business of the curve layer. The radii of 30 and 80 % of the light stand
     beside. All are NaN where ``reason`` says why. Radii of a colour channel are counted in pixels
     of the full-resolution frame.
+
+    Examples
+    --------
+    >>> from starsize import load_result
+    >>> sweep = load_result("my-results").measured[0]  # doctest: +SKIP
+    >>> [round(frame.radius_px, 2) for frame in sweep.frames]  # doctest: +SKIP
+    [5.48, 3.91, 2.43, 1.44, 2.46, 3.95, 5.51]
     """
 
     facts: FrameFacts
@@ -88,6 +95,15 @@ class MeasuredSweep:
     ``filter`` is the sweep's filter or the channel (R, G, B); ``id`` is the sweep's id, with the
     channel appended for a colour camera (``colour-1-R``). ``frames`` follows ``sweep.frames``
     one to one.
+
+    Examples
+    --------
+    >>> from starsize import curve_of, load_result
+    >>> sweep = load_result("my-results").measured[0]  # doctest: +SKIP
+    >>> sweep  # doctest: +SKIP
+    <MeasuredSweep L-1 (L): 11 of 11 frames measured>
+    >>> curve_of(sweep).position_steps.min()  # doctest: +SKIP
+    np.float64(9942.0)
     """
 
     id: str

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from starsize.photometry import measure_image
+from starsize.photometry.combine import robust_mean
 
 from .fields import moffat, moffat_field, noisy
 
@@ -24,3 +25,15 @@ def test_a_lone_star_leads_the_specks_beside_it():
         image += moffat(image.shape, x, y, 450.0 + 20 * k, half_px=0.7)
     radius = measure_image(image, gain_e_per_adu=1.0).radius
     assert radius.radius_px == pytest.approx(5.4, rel=0.02)
+
+
+def test_errors_of_one_sign_in_all_stars_do_not_average_out():
+    rng = np.random.default_rng(4)
+    radius = 20 * np.exp(0.1 * rng.standard_normal(400))
+    own = np.full(400, 0.2)
+    value, single, _ = robust_mean(radius, own, 0.0, alike=True)
+    same, mean, _ = robust_mean(radius, own, 0.0)
+    assert value == same == pytest.approx(20, rel=0.02)
+    # Of a normal distribution: its width, and that of the mean of 400.
+    assert single == pytest.approx(2.0, rel=0.1)
+    assert mean == pytest.approx(2.0 / 20, rel=0.1)

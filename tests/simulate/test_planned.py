@@ -54,6 +54,12 @@ def test_the_reference_focuses_within_a_zone_of_where_it_is_expected(night):
     assert truth.reference == "L"
 
 
+def test_without_l_the_truth_counts_from_the_filter_swept_most_as_the_table_does():
+    rows = exposures(centres=(("R", 5000), ("G", 5000), ("B", 5000), ("R", 5000)))
+    night = planned_night(rows, SETUP, seed=3, best_steps=dict.fromkeys("RGB", 5000.0))
+    assert night.truth.reference == "R"
+
+
 def test_play_is_taken_up_before_each_sweep(night):
     away = [s.shot.camera_steps - s.position for s in night.shots]
     assert np.max(np.abs(away)) < 2

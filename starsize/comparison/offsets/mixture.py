@@ -16,11 +16,12 @@ P68, P95, P997 = 0.682689492137, 0.95, 0.997300203937
 class Interval:
     """A value, its standard uncertainty and its 95 % and 99.7 % half-widths.
 
-    ``sigma`` is half the width of the interval that holds the truth with 68.3 % probability. With
-    few degrees of freedom the errors have the tails of Student's t: ``half95`` is more than twice
-    as large, ``half997``, which three of a normal distribution would hold, more than three times
-    (JCGM 100:2008, G.3). ``frames`` is the part of ``sigma`` that the fits of the sweeps bring; the
-    rest adds to it in squares.
+    ``sigma`` is half the width of the interval that holds the truth with 68.3 % probability, with
+    effects of which only a bound is known spread evenly within it (JCGM 100:2008, 4.3.7); the wider
+    two cover such an effect wherever in its bound it lies. With few degrees of freedom the errors
+    have the tails of Student's t: ``half95`` is more than twice as large, ``half997``, which three
+    of a normal distribution would hold, more than three times (G.3). ``frames`` is the part of
+    ``sigma`` that the fits of the sweeps bring; the rest adds to it in squares.
     """
 
     value: float
@@ -52,8 +53,7 @@ class Mixture:
         Degrees of freedom behind its diagonal; infinite where it is known.
     reach : (G, p, q) array
         How far each of q effects of which only a bound is known may push each parameter.
-        ``covariance`` holds them as spread evenly within the bound; the intervals cover them
-        wherever in it they lie.
+        ``covariance`` holds them as spread evenly within the bound.
     """
 
     weight: np.ndarray
@@ -84,14 +84,16 @@ class Mixture:
         shift = (self.mean - self.average) @ contrasts.T
         pushed = np.abs(np.einsum("mp,gpq->gmq", contrasts, self.reach))
         variance = np.einsum("mp,gpq,mq->gm", contrasts, self.covariance, contrasts)
-        variance = np.maximum(variance - (pushed**2).sum(axis=2) / 3, 0.0)
+        spread = (pushed**2).sum(axis=2) / 3
+        variance = np.maximum(variance - spread, 0.0)
         answer = contrasts @ self.response
         dof = self._effective_dof(answer, variance)
         worst = self.weight @ pushed.sum(axis=2)
         half = [_half_width(self.weight, shift, variance**0.5, dof, p) for p in (P68, P95, P997)]
         own = self.weight @ np.einsum("gmn,nk,gmk->gm", answer, self.noise, answer)
         frames = np.minimum(half[0], np.sqrt(np.maximum(own, 0.0)))
-        columns = (contrasts @ self.average, *(h + worst for h in half), frames)
+        sigma = np.sqrt(half[0] ** 2 + self.weight @ spread)
+        columns = (contrasts @ self.average, sigma, half[1] + worst, half[2] + worst, frames)
         return [Interval(*map(float, row)) for row in zip(*columns, strict=True)]
 
     def draws(self, contrasts: np.ndarray, size: int, *, seed: int = 0) -> np.ndarray:

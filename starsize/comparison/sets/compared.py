@@ -46,6 +46,13 @@ class MeasuredSet:
     um_per_step : Estimate or None
     outward : str
         Sense of the step count in that run's setup.
+
+    Examples
+    --------
+    >>> from starsize import load_measured_set
+    >>> old = load_measured_set("old-set")  # doctest: +SKIP
+    >>> dict(zip(old.filters, old.offset_steps.round(1), strict=True))  # doctest: +SKIP
+    {'L': 0.0, 'R': 12.3, 'G': 0.4, 'B': -9.1}
     """
 
     name: str
