@@ -58,7 +58,7 @@ def main() -> None:
         learning.append(cost)
         return learnt
 
-    night_trials.learn_shape, night_trials.FOLDERS = learn, 1
+    vars(night_trials).update(learn_shape=learn, FOLDERS=1)
     world = night_trials.make_worlds("triplet_f5.5", "sweeps", "kolmogorov", 201)[0]
     lines = [f"One frame of 26 megapixels: {frame:.2f} s. Learning from a folder of 66 frames: "
              f"{learning[0]:.1f} s.", "",
