@@ -11,6 +11,8 @@ from .shapes import hyperbola
 
 STAR = 17
 """Numbers that make the shape of a star's curve; a hyperbola has three."""
+COLOUR = 14
+"""Where those of the lens' colour begin, the last three."""
 
 
 def radius_at(fit: CurveFit, position_steps: ArrayLike) -> np.ndarray:

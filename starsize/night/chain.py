@@ -47,6 +47,11 @@ class Nodes:
         """Some of the nodes."""
         return Nodes(*(getattr(self, name)[which] for name in self.__slots__))
 
+    def with_offsets(self, zones: np.ndarray) -> "Nodes":
+        """Each node with each error of the offset in question."""
+        every = self.part(np.tile(np.arange(len(self)), zones.size))
+        return replace(every, offset_zones=np.repeat(zones, len(self)))
+
     def __len__(self) -> int:
         return len(self.coefficient)
 
@@ -73,6 +78,14 @@ class State:
         if some.size == weights.size:
             return self
         return State(self.nodes.part(some), self.grid[some], self.log_evidence[some])
+
+    def with_offsets(self, zones: np.ndarray) -> "State":
+        """The same belief for each error of the offset in question."""
+        return State(
+            self.nodes.with_offsets(zones),
+            np.tile(self.grid, (zones.size, 1, 1)),
+            np.tile(self.log_evidence, zones.size),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,24 +142,37 @@ class Chain:
         return replace(state, grid=grid / total, log_evidence=log)
 
     def forward(
-        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes, *, prune: bool = False
+        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
     ) -> Iterator[State]:
-        """The belief after each frame, by what came before it; ``steps[0]`` is not used.
-
-        ``prune`` drops nodes on the way as they lose all weight.
-        """
+        """The belief after each frame, by what came before it; ``steps[0]`` is not used."""
         state = self.start(nodes)
         for k, frame in enumerate(frames):
             if k:
                 state = self.moved(state, steps[k])
             state = self.told(state, frame)
-            state = state.pruned() if prune else state
             yield state
 
-    def after(self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes) -> State:
-        """The belief after all frames, for the nodes that still matter then."""
-        *_, last = self.forward(frames, steps, nodes, prune=True)
-        return last
+    def after(
+        self,
+        frames: Sequence["Seen"],
+        steps: Sequence[Step],
+        nodes: Nodes,
+        offsets: np.ndarray | None = None,
+    ) -> State:
+        """The belief after all frames, for the nodes that still matter then.
+
+        ``offsets`` are errors of the offset in question; each node takes each of them from the
+        first frame on that bears it.
+        """
+        first = next((k for k, frame in enumerate(frames) if frame.in_question), -1)
+        state = self.start(nodes)
+        for k, frame in enumerate(frames):
+            if k:
+                state = self.moved(state, steps[k])
+            if k == first and offsets is not None:
+                state = state.with_offsets(offsets)
+            state = self.told(state, frame).pruned()
+        return state
 
     def smooth(
         self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes

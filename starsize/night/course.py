@@ -64,16 +64,15 @@ def prepare_course(
     air = equipment.air.value if equipment.air.is_known else priors.air
     air_sigma = equipment.air.sigma if equipment.air.is_known else priors.air_sigma
     airs = air + air_sigma * _STARS
-    lopsided = _SIDES if equipment.shape_lack else np.zeros(1)
     warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
     by_degree = len(warm) > 0.8 * len(exposures)
     mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
     z, w, coefficient = (
-        grid.ravel() for grid in np.meshgrid(_STARS, lopsided, _COEFFICIENTS, indexing="ij")
+        grid.ravel() for grid in np.meshgrid(_STARS, _SIDES, _COEFFICIENTS, indexing="ij")
     )
     nodes = Nodes(
         mean + sigma * coefficient,
-        np.repeat(np.arange(len(airs) * len(lopsided)), len(_COEFFICIENTS)),
+        np.repeat(np.arange(len(airs) * len(_SIDES)), len(_COEFFICIENTS)),
         np.zeros(len(z)),
         -0.5 * (z**2 + w**2 + coefficient**2),
     )
@@ -85,11 +84,11 @@ def prepare_course(
             name: doubted(
                 table_of(equipment, name, log_seeing, airs),
                 shape_lack(equipment, name, log_seeing, priors),
-                lopsided,
+                _SIDES,
             )
             for name in names
         },
-        airs=np.repeat(airs, len(lopsided)),
+        airs=np.repeat(airs, len(_SIDES)),
         nodes=nodes,
         by_degree=by_degree,
         elongation=usual_elongation(exposures),
@@ -141,11 +140,10 @@ def shape_lack(
     equipment: Equipment, name: str, log_seeing: np.ndarray, priors: NightPriors
 ) -> np.ndarray:
     """How well a filter's modelled ln shape is known, along with focus and apart, (2, D, V)."""
-    if name not in equipment.shape_lack:
-        plain = np.full((DEFOCUS_ZONES.size, log_seeing.size), priors.lack)
-        return np.stack([plain, np.zeros_like(plain)])
-    away = priors.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
     share = along_and_apart(alike(DEFOCUS_ZONES, DEFOCUS_ZONES))
+    if name not in equipment.shape_lack:
+        return np.repeat(priors.lack * share[:, :, None], log_seeing.size, axis=2)
+    away = priors.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
     return np.hypot(equipment.shape_lack[name][:, :, None], share[:, :, None] * away)
 
 

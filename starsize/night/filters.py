@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import logsumexp
 
-from .chain import Nodes, Seen
+from .chain import Seen
 from .course import Course, seen_frame, steps_between
 from .judge import LOST, SURE_SIDE, NightFocus, follow
 from .model import STEP_ZONES
 from .observed import Exposure
+from .table import StarTable
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
@@ -59,7 +60,8 @@ def find_offsets(
     names = [n for n in course.equipment.offset_steps if any(e.filter == n for e in exposures)]
     if len(names) < 2:
         return focus, ()
-    courses = {name: _asked(course, exposures, name) for name in names}
+    seen = [seen_frame(course, e) for e in exposures]
+    courses = {name: _asked(course, exposures, seen, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
     while True:
@@ -80,20 +82,24 @@ def find_offsets(
         others = {name: zones for name, zones in settled.items() if name != last}
         focus = follow(
             courses[last], exposures, limit=limit,
-            nodes=_with_errors(courses[last].nodes, _TRIED), question=last, settled=others,
+            offsets=_TRIED, question=last, settled=others,
         )  # fmt: skip
     return focus, tuple(offsets[name] for name in names)
 
 
-def _asked(course: Course, exposures: Sequence[Exposure], name: str) -> Course:
+def _asked(
+    course: Course, exposures: Sequence[Exposure], seen: Sequence[Seen], name: str
+) -> Course:
     """The course for asking a filter, by what the frames of the others say.
 
     Its nodes are those of the likeliest stars, each with its coefficient and with all that the
     sides of focus may differ in: what they differ in is every filter's own, so that for the others
     the likeliest is taken.
     """
-    seen = [Seen(None) if e.filter == name else seen_frame(course, e) for e in exposures]
-    last = course.chain.after(seen, steps_between(course, exposures), course.nodes)
+    others = [
+        Seen(None) if e.filter == name else frame for e, frame in zip(exposures, seen, strict=True)
+    ]
+    last = course.chain.after(others, steps_between(course, exposures), course.nodes)
     weights, coefficient = last.weights, last.nodes.coefficient
     sides = len(course.airs) // np.unique(course.airs).size
     star, side = np.divmod(last.nodes.star, sides)
@@ -103,19 +109,21 @@ def _asked(course: Course, exposures: Sequence[Exposure], name: str) -> Course:
         mine = course.nodes.star // sides == number
         among |= mine & (course.nodes.coefficient == turning)
     likeliest = int(np.argmax(np.bincount(side, weights)))
-    every = np.arange(len(course.airs)) // sides * sides + likeliest
+    # Only these stars are looked at, each once a frame.
+    nodes = course.nodes.part(np.flatnonzero(among))
+    stars, number = np.unique(nodes.star, return_inverse=True)
+    alike = stars // sides * sides + likeliest
     tables = {
-        other: table if other == name else replace(table, log_shape=table.log_shape[every])
+        other: _of_stars(table, stars if other == name else alike)
         for other, table in course.tables.items()
     }
-    return replace(course, tables=tables, nodes=course.nodes.part(np.flatnonzero(among)))
+    return replace(
+        course, tables=tables, airs=course.airs[stars], nodes=replace(nodes, star=number)
+    )
 
 
-def _with_errors(nodes: Nodes, tried: np.ndarray) -> Nodes:
-    """Each node with each error of the offset in question."""
-    count = len(nodes)
-    every = nodes.part(np.tile(np.arange(count), tried.size))
-    return replace(every, offset_zones=np.repeat(tried, count))
+def _of_stars(table: StarTable, stars: np.ndarray) -> StarTable:
+    return replace(table, log_radius=table.log_radius[stars], log_shape=table.log_shape[stars])
 
 
 def _ask(
@@ -126,11 +134,10 @@ def _ask(
 ) -> tuple[FilterOffset, np.ndarray]:
     """What the night says of one filter's offset, and ln weight of the errors tried."""
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
-    every = _with_errors(course.nodes, _TRIED)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
-    *_, last = course.chain.forward(seen, steps_between(course, exposures), every)
-    log = (last.log_evidence + every.log_prior).reshape(_TRIED.size, len(course.nodes))
-    evidence = logsumexp(log, axis=1)
+    last = course.chain.after(seen, steps_between(course, exposures), course.nodes, _TRIED)
+    left = last.nodes.offset_zones == _TRIED[:, None]
+    evidence = logsumexp(last.log_evidence + last.nodes.log_prior, b=left, axis=1)
     priors, table = course.priors, course.equipment.offset_steps[name]
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
     right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))

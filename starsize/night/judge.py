@@ -1,7 +1,7 @@
 """What the night says of each frame: growth by defocus, chance that it is lost, defocus."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -69,20 +69,19 @@ def follow(
     exposures: Sequence[Exposure],
     *,
     limit: float,
-    nodes: Nodes | None = None,
+    offsets: np.ndarray | None = None,
     question: str = "",
     settled: Mapping[str, float] = NONE,
 ) -> NightFocus:
     """Judge all frames of a night by all of it.
 
     Exposures are in order of time; ``limit`` is the growth, a fraction, beyond which focus counts
-    as lost. ``nodes`` are those of the course by default, ``question`` and ``settled`` as
-    `course.seen_frame` takes them.
+    as lost. ``offsets`` are errors that are tried of the offset in question, ``question`` and
+    ``settled`` as `course.seen_frame` takes them.
     """
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
-    chosen = course.nodes if nodes is None else nodes
-    chosen = kept_nodes(course.chain.after(seen, steps, chosen))
+    chosen = kept_nodes(course.chain.after(seen, steps, course.nodes, offsets))
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
@@ -141,15 +140,6 @@ class LiveNight:
         """The course of the night so far."""
         nodes, weights = self._state.nodes, self._state.weights
         return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
-
-
-def follow_live(
-    course: Course, exposures: Iterable[Exposure], *, limit: float
-) -> Iterator[FrameFocus]:
-    """Judge frames one after another, each by itself and those before it."""
-    live = LiveNight(course, limit=limit)
-    for one in exposures:
-        yield live.add(one)
 
 
 def frame_focus(

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..curves.fitted import CurveFit
-from ..curves.prediction import STAR, share_radius
+from ..curves.prediction import COLOUR, STAR, share_radius
+from ..curves.statistics import PRIORS
 from ..estimate import NOT_KNOWN, Estimate
 from ..setup import Setup
 from .course import alike, along_and_apart, seeing_grid, table_of
@@ -19,6 +20,8 @@ _ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
 _AIRS = np.linspace(1.5, 1.95, 10)
 _FURTHEST_ZONES = 5.0
 _LEAST_FRAMES = 4
+#: Shares of the fitted colour that the lens may really have; the first where no shapes tell.
+_COLOURS = (1.0, 0.5, 0.0)
 #: What the modelled ln shape lacks: a common part, and parts that change with defocus.
 _COMMON, _LACK = 0.02, 0.01
 #: The air of another night.
@@ -98,18 +101,42 @@ def learn_shape(
     *,
     priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
 ) -> Equipment:
-    """Let the shapes of the sweeps' frames tell the air and what the modelled shape lacks.
+    """Let the shapes of the sweeps' frames tell colour and air, and what the modelled shape lacks.
 
-    For each air the frames leave residuals of ln shape. They are a smooth curve of the defocus for
-    each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 -- from memory) and
-    noise; the air is the one of most evidence. The curves are what the star of wave optics lacks:
-    curves of radii know little of the two sides of focus, shapes do.
+    For each colour and air the frames leave residuals of ln shape. They are a smooth curve of the
+    defocus for each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 -- from
+    memory) and noise; colour and air are those of most evidence. The curves are what the star of
+    wave optics lacks: curves of radii know little of the two sides of focus, shapes do.
     """
+    # Of a lens' colour curves of radii know so little that it may not be there at all: then it
+    # would part the two sides of focus under other seeing.
+    some = (1 - PRIORS.plain) / (len(_COLOURS) - 1)
+    tried = []
+    for share in _COLOURS:
+        cost, learnt = _learnt(_coloured(equipment, share), frames, priors)
+        tried.append((cost - 2 * math.log(some if share else PRIORS.plain), learnt))
+    return min(tried, key=lambda one: one[0])[1]
+
+
+def _coloured(equipment: Equipment, share: float) -> Equipment:
+    """The telescope with a share of its lens' colour."""
+    shapes = {
+        name: (*shape[:COLOUR], *(share * colour for colour in shape[COLOUR:]))
+        for name, shape in equipment.shapes.items()
+    }
+    best = {name: _sharpest(shape, equipment.zone_px) for name, shape in shapes.items()}
+    return replace(equipment, shapes=shapes, best_px=best)
+
+
+def _learnt(
+    equipment: Equipment, frames: Sequence[SweptFrame], priors: NightPriors
+) -> tuple[float, Equipment]:
+    """What frames tell of a lens: -2 ln of the evidence, and the equipment with it."""
     grid = seeing_grid(equipment.arcsec_per_px)
     each = {name: _residuals(equipment, frames, name, grid) for name in equipment.shapes}
     names = [name for name, found in each.items() if len(found[0]) >= _LEAST_FRAMES]
     if not names:
-        return equipment
+        return math.inf, equipment
     parts = zip(*(each[name] for name in names), strict=True)
     zones, rows, seeing, sigmas = (np.concatenate(part) for part in parts)
     which = np.repeat(np.arange(len(names)), [len(each[name][0]) for name in names])
@@ -129,13 +156,14 @@ def learn_shape(
         left = left - cross @ np.linalg.solve(inner, cross.T)
         bias[name] = cross @ pulled[:, at]
         lack[name] = along_and_apart(left)
-    return replace(
+    learnt = replace(
         equipment,
         air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
         shape_bias=bias,
         shape_lack=lack,
         swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
+    return float(cost[at]), learnt
 
 
 def _covariance(

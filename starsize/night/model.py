@@ -28,7 +28,8 @@ s_shape. At each d the radius tells u to a few thousandths, so the shape, taken 
 and the seeing's course says how likely that u is.
 
 b is what sweeps have shown the star of wave optics to lack (`learn`), C its covariance between
-defoci, to which (l (v - v_swept))^2 k(d, d') is added under other seeing. Of C,
+defoci, to which (l (v - v_swept))^2 k(d, d') is added under other seeing; without sweeps b = 0 and
+C = lack^2 k. Of C,
 
     along^2 = C(d, 0)^2 / C(0, 0)      goes along with frames in focus,
     h^2     = C(d, d) - along^2        is left, and either side of focus has its own.
@@ -36,8 +37,8 @@ defoci, to which (l (v - v_swept))^2 k(d, d') is added under other seeing. Of C,
 z is one number for all frames of a night: what is not known of the air and what the table lacks
 both lift or lower every shape, and frames in focus tell how much. a = mean + z sigma_a. w is what
 they do not tell: without it a night would take the side of focus from what one evening's sweeps
-happened to show. Without sweeps both sides look alike, and h = 0. s_shape is what the night's own
-shapes scatter from frame to frame.
+happened to show. Without sweeps both sides look alike. s_shape is what the night's own shapes
+scatter from frame to frame.
 
 c, z and w are averaged over on a grid by their evidence; e_f is tried for one filter after another,
 as long as its odds say so (`filters`). All else is exact on a grid of (x, v): forwards alone while

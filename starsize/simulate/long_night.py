@@ -25,6 +25,8 @@ class LongNightPlan:
         Fall of the temperature over the night, fastest at its start.
     zones_per_degC : float
         How far best focus moves outward for each degree that the tube warms.
+    walk_zones : float
+        How far focus wanders beside that, per square root of an hour.
     refocus_each : int
         The observer focuses anew before every so many frames; 0 for never.
     slip_frame, slip_zones : int, float
@@ -55,6 +57,7 @@ class LongNightPlan:
     start_zones: float = 0.3
     cooling_degC: float = 0.0
     zones_per_degC: float = 0.0
+    walk_zones: float = 0.0
     refocus_each: int = 0
     slip_frame: int = -1
     slip_zones: float = 0.0
@@ -130,7 +133,7 @@ def live_through(plan: LongNightPlan, *, seed: int) -> LongNight:
     warm = 10.0 - plan.cooling_degC * fall + 0.03 * rng.standard_normal(count)
     drift = plan.zones_per_degC * plan.cooling_degC * fall
     slip = np.where((number >= plan.slip_frame) & (plan.slip_frame >= 0), plan.slip_zones, 0.0)
-    moved, focus = _focused(plan, drift + slip, rng)
+    moved, focus = _focused(plan, drift + slip + _walk(plan, hours, seed), rng)
     wrong = np.array([plan.wrong_zones if f == plan.wrong_filter else 0.0 for f in filters])
     return LongNight(
         filters=filters,
@@ -159,6 +162,11 @@ def _focused(
             stands = plan.start_zones * rng.standard_normal() - begin - zones
         moved[k], focus[k] = stands, begin + zones + stands
     return moved, focus
+
+
+def _walk(plan: LongNightPlan, hours: np.ndarray, seed: int) -> np.ndarray:
+    steps = np.random.default_rng([seed, 62]).standard_normal(hours.size)
+    return np.cumsum(plan.walk_zones * np.sqrt(np.diff(hours, prepend=hours[0])) * steps)
 
 
 def _seeing(plan: LongNightPlan, hours: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -1,5 +1,7 @@
 """The grid against closed forms: a linear Gaussian night, as Kalman filter and smoother solve."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
@@ -85,3 +87,20 @@ def test_nodes_without_weight_are_left_behind_and_change_nothing():
     left = chain.after(frames, steps, nodes)
     assert len(left.nodes) < len(nodes)
     assert_allclose(left.weights @ left.nodes.coefficient, whole.weights @ turning, atol=1e-4)
+
+
+def test_the_offset_of_a_filter_is_what_its_frames_show_beyond_the_others():
+    """Of x ~ N(0, 1) seen by some frames and x + e by others, e flat: the normal distribution's
+    mean(others) - E(x | some), with the variances' sum."""
+    chain = Chain(LOG_SEEING, np.nan, PLAIN)
+    sigma, tried = 0.4, 0.2 * np.arange(-20, 21)
+    plain, beyond = [0.3, 0.5], [1.5, 1.7]
+    frames = [measured(v, sigma) for v in plain]
+    frames += [replace(measured(v, sigma), in_question=True) for v in beyond]
+    left = chain.after(frames, [Step()] * 4, NODES, tried)
+    x_var = 1 / (1 + 2 / sigma**2)
+    mean = np.mean(beyond) - x_var * sum(plain) / sigma**2
+    found = left.weights @ left.nodes.offset_zones
+    assert_allclose(found, mean, atol=0.01)
+    variance = left.weights @ (left.nodes.offset_zones - found) ** 2
+    assert_allclose(variance, sigma**2 / 2 + x_var, rtol=0.03)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from starsize.estimate import Estimate
-from starsize.night.course import prepare_course
+from starsize.night.course import prepare_course, seen_frame
 from starsize.night.filters import _TRIED, _ask, _asked, _signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
@@ -54,7 +54,9 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
             shape_lack={n: np.stack([np.full(away.size, 0.003), apart * away]) for n in FILTERS},
             swept_seeing=dict.fromkeys(FILTERS, seeing),
         )
-        course = _asked(prepare_course(exposures, known), exposures, "G")
+        course = prepare_course(exposures, known)
+        seen = [seen_frame(course, one) for one in exposures]
+        course = _asked(course, exposures, seen, "G")
         weight = np.exp(_ask(course, exposures, "G", {})[1])
         return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
 

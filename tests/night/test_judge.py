@@ -8,7 +8,7 @@ import pytest
 from starsize.estimate import Estimate
 from starsize.night import judge_night
 from starsize.night.course import prepare_course
-from starsize.night.judge import follow_live, signed
+from starsize.night.judge import LiveNight, signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
@@ -52,8 +52,10 @@ def test_a_drift_behind_better_air_is_seen_while_radii_stay_level(table, equipme
 def test_live_judges_by_the_past_alone(table, equipment):
     exposures, _, _ = drawn(table, replace(PLAN, slip_frame=10, slip_zones=3.0), seed=4)
     course = prepare_course(exposures, equipment)
-    whole = list(follow_live(course, exposures, limit=LIMIT))
-    part = list(follow_live(course, exposures[:8], limit=LIMIT))
+    live = LiveNight(course, limit=LIMIT)
+    whole = [live.add(one) for one in exposures]
+    live = LiveNight(course, limit=LIMIT)
+    part = [live.add(one) for one in exposures[:8]]
     for one, other in zip(part, whole, strict=False):
         assert one.probability_lost == pytest.approx(other.probability_lost, abs=1e-6)
 

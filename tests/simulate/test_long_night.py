@@ -28,6 +28,17 @@ def test_cooling_moves_focus_by_the_coefficient():
     assert_allclose(night.temperature_degC[0] - night.temperature_degC[-1], 5.0, atol=0.2)
 
 
+def test_wander_grows_with_the_root_of_time():
+    """Variance of a random walk: sigma^2 t (Einstein 1905)."""
+    plan = replace(PLAN, start_zones=0.0, walk_zones=0.3)
+    nights = [live_through(plan, seed=seed) for seed in range(400)]
+    hours = nights[0].hours
+    walks = np.array([night.focus_zones - night.focus_zones[0] for night in nights])
+    # The standard deviation of 400 is known to 3.5 %.
+    assert_allclose(walks[:, -1].std(), 0.3 * np.sqrt(hours[-1]), rtol=0.12)
+    assert_allclose(walks[:, 10].std(), 0.3 * np.sqrt(hours[10]), rtol=0.12)
+
+
 def test_seeing_grows_with_airmass_to_the_power_of_six_tenths():
     """FWHM goes as the airmass to 3/5 in Kolmogorov turbulence (Fried 1966 -- from memory)."""
     night = live_through(replace(PLAN, airmass=(1.0, 2.0)), seed=1)
