@@ -47,10 +47,10 @@ def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
 def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
     """Where the good stars of the frame that shows most lie in each frame of its sweep, and light.
 
-    Places are (n, 2); None where a frame needs no second look. It does where so many of the stars behind its radius are no stars there, for none is seen or it
-    is of another size: sky left over, a knot of nebula, a satellite's trail, a cosmic ray. Where
-    too few stars agree to tell how the field moved, it is taken to lie as in the nearest frame that
-    tells.
+    Places are (n, 2); None where a frame needs no second look. It does where so many of the stars
+    behind its radius are no stars there, for none is seen or it is of another size: sky left over,
+    a knot of nebula, a satellite's trail, a cosmic ray. Where too few stars agree to tell how the
+    field moved, it is taken to lie as in the nearest frame that tells.
     """
     first, motions = shows_most(looks), motions_of(looks)
     best, places = looks[first], places_of(looks[first])
