@@ -7,6 +7,9 @@ import numpy as np
 USUAL_JITTER = 0.08
 """Frame-to-frame scatter of the seeing taken before the data have spoken (common practice)."""
 
+MOST_PAIRS = 120
+"""Curves tried for each place of best focus."""
+
 
 class Guess(NamedTuple):
     """Best focus in steps, floor in pixels, wing slope in pixels per step."""
@@ -50,30 +53,47 @@ def guess_hyperbola(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
 
 
 def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
-    """Starting values that a few frames far off cannot lead astray.
+    """Starting values that frames far off, be they many, cannot lead astray.
 
-    Every place on a fine grid, with the floor and slope whose misses, shrunk where they are large,
-    are least: y^2 = floor^2 + (slope (x - best))^2 is linear in the squares of floor and slope.
+    y^2 = floor^2 + (slope (x - best))^2 goes through any two frames for every place of best focus
+    on a fine grid. Where of all these most others lie near, is improved by least squares in which
+    large misses count little.
     """
     x, y = np.asarray(position_steps, float), np.asarray(radius_px, float)
-    low, span = x.min(), max(float(np.ptp(x)), 1e-9)
+    low, span, square = x.min(), max(float(np.ptp(x)), 1e-9), y**2
     place = low + span * np.linspace(-0.25, 1.25, 91)
     away = (x - place[:, None]) ** 2 / span**2
-    usual = float(np.median(y)) ** 2
-    # One frame alone may be wrecked and small: no star is half as large as the second smallest.
-    least = (0.6 * float(np.sort(y)[1])) ** 2
-    square = np.broadcast_to(y**2, away.shape)
-    weight = 1 / np.maximum(square, 0.1 * usual) ** 2
-    for _ in range(10):
-        s0, s1, s2 = weight.sum(1), (weight * away).sum(1), (weight * away**2).sum(1)
-        t0, t1 = (weight * y**2).sum(1), (weight * away * y**2).sum(1)
-        determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
-        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-4 * usual)
-        floor = np.maximum((t0 - rise * s1) / s0, least)
-        model = floor[:, None] + rise[:, None] * away
+    least = 0.01 * float(np.median(y)) ** 2
+
+    def judged(floor: np.ndarray, rise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Cost of curves at each place, and the weights of their frames."""
+        shape = len(place), *(1,) * (floor.ndim - 1), x.size
+        model = floor[..., None] + rise[..., None] * away.reshape(shape)
         # y scatters by 3 % in the wings; the seeing scatters the floor by some more.
-        spread = 2 * model * (0.03 + USUAL_JITTER * floor[:, None] / model)
-        miss = ((square - model) / spread) ** 2
-        weight = 1 / spread**2 / (1 + miss / 4)
-    k = int(np.argmin((np.log1p(miss / 4) + np.log(spread / model)).sum(1)))
+        spread = 0.03 + USUAL_JITTER * floor[..., None] / model
+        cost = np.log1p((np.log(square / model) / spread) ** 2 / 16) + np.log(spread)
+        return cost.sum(-1), 1 / ((spread * model) ** 2 + (square - model) ** 2 / 16)
+
+    first, second = _pairs(x.size)
+    apart = away[:, second] - away[:, first]
+    rise = (square[second] - square[first]) / np.where(apart == 0, np.inf, apart)
+    rise = np.maximum(rise, 1e-3 * least)
+    floor = np.maximum(square[first] - rise * away[:, first], least)
+    best = np.argmin(judged(floor, rise)[0], axis=1)[:, None]
+    floor, rise = (np.take_along_axis(v, best, 1)[:, 0] for v in (floor, rise))
+    for _ in range(5):
+        weight = judged(floor, rise)[1]
+        s0, s1, s2 = weight.sum(1), (weight * away).sum(1), (weight * away**2).sum(1)
+        t0, t1 = (weight * square).sum(1), (weight * away * square).sum(1)
+        determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
+        rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-3 * least)
+        floor = np.maximum((t0 - rise * s1) / s0, least)
+    k = int(np.argmin(judged(floor, rise)[0]))
     return Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))
+
+
+def _pairs(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Every two of so many frames; of many frames, evenly chosen ones."""
+    first, second = np.triu_indices(count, 1)
+    some = slice(None, None, 1 + first.size // MOST_PAIRS)
+    return first[some], second[some]

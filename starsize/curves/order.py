@@ -12,7 +12,8 @@ from .fitted import CurveFit
 SURE = 4.0
 """Two directions disagree at this many sigma."""
 BETTER = 3.0
-"""The scatter must fall by this factor before another reading of the positions is believed."""
+"""The scatter must fall by this factor before another reading of the positions is believed, where
+the one as written has a curve at all."""
 RESTLESS = 0.12
 
 Fit = Callable[[FocusCurve], CurveFit]
@@ -38,13 +39,14 @@ def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> Finding |
 
 
 def _late_header(curve: FocusCurve, fit: CurveFit, refit: Fit) -> Finding | None:
-    if not fit.jitter > RESTLESS:
+    lost = fit.verdict == "not_repeatable"
+    if not (lost or fit.jitter > RESTLESS):
         return None
     for shift, which in ((1, "before"), (-1, "after")):
         keep = slice(1, None) if shift == 1 else slice(None, -1)
         moved = part(replace(curve, position_steps=np.roll(curve.position_steps, shift)), keep)
         again = refit(moved)
-        if again.answered and again.jitter < fit.jitter / BETTER:
+        if again.answered and (lost or again.jitter < fit.jitter / BETTER):
             return Finding("late_header", which=which)
     return None
 

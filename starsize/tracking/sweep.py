@@ -16,10 +16,7 @@ from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep
 from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
-from .tracks import known_stars, recognise, shows_most, tracks_of
-
-#: The light of a star changes by less than this factor from frame to frame of a sweep.
-_FAR_OFF = 2.0
+from .tracks import SAME_LIGHT, known_stars, recognise, shows_most, tracks_of
 
 
 def measure_files(
@@ -221,4 +218,4 @@ def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     if hint is None or not np.isfinite(second.frame.radius_px):
         return first
     light = np.nan_to_num(second.stars.flux) / hint.light_adu
-    return second if abs(np.log(max(np.median(light), 1e-9))) < np.log(_FAR_OFF) else first
+    return second if abs(np.log(max(np.median(light), 1e-9))) < np.log(SAME_LIGHT) else first

@@ -16,6 +16,8 @@ _LIST_LENGTH = 400
 _STRANGERS = 0.4
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
+#: The light of a star changes by less than this factor from frame to frame of a sweep.
+SAME_LIGHT = 2.0
 
 
 def shows_most(looks: Sequence[Look]) -> int:
@@ -58,12 +60,23 @@ def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | N
     told = np.array([j for j, motion in enumerate(motions) if motion is not None])
     known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
     for j, look in enumerate(looks):
+        used = look.stars.flags == 0
+        if j == first or not good.any() or (motions[j] is None and _as_bright(look, best)):
+            continue
         motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
-        here, seen = places_of(look)[look.stars.flags == 0], motion(places)
+        here, seen = places_of(look)[used], motion(places)
         own = len(nearest(seen[stars], here, reach(best.frame.radius_px))[0])
-        if j != first and good.any() and own < (1 - _STRANGERS) * max(len(here), 1):
+        if own < (1 - _STRANGERS) * max(len(here), 1):
             known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
     return known
+
+
+def _as_bright(look: Look, best: Look) -> bool:
+    """Whether the brightest of the good stars are as bright: then they are the same, but moved."""
+    here, there = (
+        np.max(one.stars.flux[one.stars.flags == 0], initial=0.0) for one in (look, best)
+    )
+    return bool(there / SAME_LIGHT < here < there * SAME_LIGHT)
 
 
 def tracks_of(looks: Sequence[Look]) -> StarTracks:

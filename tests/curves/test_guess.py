@@ -35,3 +35,11 @@ def test_a_straight_wing_gives_a_finite_guess():
 def test_two_positions_are_too_few():
     with pytest.raises(ValueError, match="at least three different positions"):
         guess_hyperbola(np.array([1.0, 2.0, 2.0]), np.ones(3))
+
+
+def test_half_of_the_frames_led_by_specks_do_not_lead_the_guess():
+    radius = disc_radius_px(POSITION, 1003.0, 2.0, slope_px_per_step=0.05)
+    radius[[0, 3, 6, 8]] = 0.7, 0.9, 30.0, 0.5
+    found = robust_guess(POSITION, radius)
+    assert abs(found.best_steps - 1003) < 37.5
+    assert 1.5 < found.floor_px < 2.6
