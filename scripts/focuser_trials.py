@@ -17,12 +17,11 @@ from _results import write_section
 from _sweeps import REFRACTOR, curves_of
 from scipy.stats import chi2, t as student
 
-from starsize.comparison.compare import adjusted_sweeps
 from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import FieldSweep, Frame, field_of_focus
 from starsize.comparison.offsets.adjustment import Adjustment
 from starsize.comparison.offsets.changes import Changes
-from starsize.comparison.offsets.found import Scale
+from starsize.comparison.offsets.found import Scale, adjusted_sweeps
 from starsize.comparison.offsets.mixture import P68, Interval
 from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.terms import expected_scatter

@@ -127,7 +127,7 @@ def curve(transfer: np.ndarray, size: float) -> tuple[np.ndarray, np.ndarray, np
     light = np.clip(light, 0, 1.09)
     dense = np.arange(0, 4, 0.0005)
     splines = [PchipInterpolator(GRID, column) for column in light.T]
-    radii = [[np.interp(p, spline(dense), dense) for p in SHARES] for spline in splines]
+    radii = [[np.interp(p, spline(dense), dense) for p in SHARES.values()] for spline in splines]
     sizes = np.array(radii)[:, 1]
     share = [
         spline(np.minimum(GRID * s, GRID[-1])) for spline, s in zip(splines, sizes, strict=True)

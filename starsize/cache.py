@@ -139,17 +139,19 @@ class Cache:
         return []
 
 
-def recalled(cache: Cache | None, work: Callable[[], Answer], *made_from: Any) -> Answer:
-    """The answer of ``work``, taken from the cache if all that it is made from was there before.
+def recalled(
+    cache: Cache | None, work: Callable[..., Answer], *made_from: Any, **more: Any
+) -> Answer:
+    """The answer of ``work`` for some arguments, from the cache if it was asked the same before.
 
-    ``made_from`` is plain data; it begins with a word that tells this work from any other.
+    The arguments are plain data.
     """
     if cache is None:
-        return work()
-    key = digest(made_from)
+        return work(*made_from, **more)
+    key = digest(work.__qualname__, made_from, more)
     known: Answer | None = cache.get(key)
     if known is None:
-        known = work()
+        known = work(*made_from, **more)
         cache.put(key, known)
     return known
 
@@ -158,8 +160,7 @@ def _opened(path: Path) -> sqlite3.Connection:
     """Open the file, or make it; never one of another program."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.exists() and not _is_ours(path):
-        msg = "the file was not written by starsize; move it away"
-        raise OSError(msg)
+        raise OSError("the file was not written by starsize; move it away")
     file = sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
     try:
         # What a power cut spoils is begun anew: no need to wait for the disk at each entry.

@@ -40,7 +40,7 @@ _SURVEY: Final = re.compile(r"sloan|sdss|'", re.IGNORECASE)
 _PHOTOMETRIC: Final = re.compile(r"johnson|cousins|bessell?|kron", re.IGNORECASE)
 
 #: The order in which a person expects the filters to be listed.
-ORDER: Final = ("L", "R", "G", "B", "Ha", "SII", "OIII")
+ORDER: Final = tuple(BANDS)
 
 _SPELLINGS: Final[Mapping[str, tuple[str, ...]]] = {
     "L": ("l", "lum", "luminance", "luminosity", "clear", "lrgbl"),

@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -17,7 +16,7 @@ from .comparison.field import at_centre, field_of_sweeps
 from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
 from .estimate import Estimate, Notice
-from .filters import Band, canonical_filter, filter_order
+from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
@@ -36,8 +35,8 @@ from .reports.stored import (
     check_same_focuser,
     is_result,
     joined_curves,
-    load_measured_set,
     load_run,
+    opened,
 )
 from .reports.words import worded
 from .setup import Setup
@@ -68,7 +67,7 @@ class StepSize:
 
 
 def measure_offsets(
-    paths: Iterable[str | Path],
+    paths: Iterable[str | Path | StoredRun],
     *,
     setup: Setup | None = None,
     reference: str | None = None,
@@ -84,7 +83,7 @@ def measure_offsets(
     ----------
     paths : iterable of str or Path
         Folders (walked) and files with the frames of focus sweeps; folders of results of other
-        nights, whose sweeps go into the same adjustment.
+        nights (or as ``load_run`` read them), whose sweeps go into the same adjustment.
     setup : Setup, optional
         What is known of the equipment, that of the first folder of results by default; the rest
         is read from headers or found from the data.
@@ -116,9 +115,9 @@ def measure_offsets(
     >>> result  # doctest: +SKIP
     <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    every = [Path(path) for path in paths]
-    earlier = [load_run(path) for path in every if is_result(path)]
-    new = [path for path in every if not is_result(path)]
+    every = [opened(path) for path in paths]
+    earlier = [one for one in every if isinstance(one, StoredRun)]
+    new = [one for one in every if isinstance(one, Path)]
     given = setup or (earlier[0].setup if earlier else Setup())
     skip = [cache.path.parent] if cache else []
     wanted = bool(new) or not earlier
@@ -135,14 +134,11 @@ def measure_offsets(
         sweeps, setup=known, calibration=calibration, cache=cache, executor=executor,
         progress=progress,
     )  # fmt: skip
-    cut = partial(filmstrips, measured, camera=known.camera)
-    strips = recalled(cache, cut, "strips", measured, known.camera)
-    compare = partial(
-        compare_measured, measured, setup=known, given=given, reference=reference, earlier=earlier
-    )
+    strips = recalled(cache, filmstrips, measured, camera=known.camera)
     curves, comparison, step_notices = recalled(
-        cache, compare, "compare", measured, known, given, reference, earlier
-    )
+        cache, compare_measured, measured, setup=known, given=given, reference=reference,
+        earlier=earlier,
+    )  # fmt: skip
     files, sweeps = (*files, *stored_files), (*sweeps, *stored_sweeps)
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
@@ -187,8 +183,8 @@ def load_result(path: str | Path) -> RunResult:
     >>> result.comparison  # doctest: +SKIP
     <Comparison: 7 of 7 filters measured, counted from L; colours: apart>
     """
-    stored = load_measured_set(path)
-    return measure_offsets([path], reference=stored.filters[0] if stored.filters else None)
+    run = load_run(path)
+    return measure_offsets([run], reference=run.reference)
 
 
 def compare_measured(
@@ -277,8 +273,7 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
     if name in found:
         return name
     listed = ", ".join(sorted(found, key=filter_order))
-    msg = f"the reference '{asked}' is not among the filters found: {listed}"
-    raise InputError(msg)
+    raise InputError(f"the reference '{asked}' is not among the filters found: {listed}")
 
 
 def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Comparison:
@@ -368,11 +363,10 @@ def scout(
     every, given = [Path(path) for path in paths], setup or Setup()
     if any(is_result(path) for path in every):
         if len(every) > 1:
-            msg = "plan from one result folder, or from test frames; not from both"
-            raise InputError(msg)
+            raise InputError("plan from one result folder, or from test frames; not from both")
         result = load_result(every[0])
         known = result.setup if setup is None or setup == Setup() else setup
-        bands = _bands(known, (sweep.filter for sweep in result.measured))
+        bands = known.bands(sweep.filter for sweep in result.measured)
         return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
     files = list_frames(every, setup=given)
     known, _ = complete_setup(given, files)
@@ -380,9 +374,4 @@ def scout(
     if not facts:
         raise InputError(nothing_to_measure(files))
     frames = measure_files(facts, setup=known, executor=executor)
-    return known, frames_told(frames, _bands(known, (f.filter or "" for f in facts)))
-
-
-def _bands(setup: Setup, names: Iterable[str]) -> dict[str, Band]:
-    found = {name: setup.band(name) for name in names}
-    return {name: band for name, band in found.items() if band is not None}
+    return known, frames_told(frames, known.bands(f.filter or "" for f in facts))

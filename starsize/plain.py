@@ -66,8 +66,7 @@ def _outline(thing: Any, arrays: list[bytes]) -> Any:
         names = [field.name for field in dataclasses.fields(kind)]
         values = [_outline(getattr(thing, name), arrays) for name in names]
         return {"data": [kind.__module__, kind.__qualname__, dict(zip(names, values, strict=True))]}
-    msg = f"not plain data: {kind.__module__}.{kind.__qualname__}"
-    raise TypeError(msg)
+    raise TypeError(f"not plain data: {kind.__module__}.{kind.__qualname__}")
 
 
 def _filled(outline: Any, arrays: memoryview) -> Any:
@@ -97,6 +96,5 @@ def _made(module: str, name: str, values: dict[str, Any]) -> Any:
     if module.split(".")[0] == _PACKAGE:
         made = getattr(importlib.import_module(module), name, None)
     if not (isinstance(made, type) and dataclasses.is_dataclass(made)):
-        msg = f"not one of our data classes: {module}.{name}"
-        raise TypeError(msg)
+        raise TypeError(f"not one of our data classes: {module}.{name}")
     return made(**values)

@@ -3,7 +3,7 @@
 Reading the TOML file is the work of ``frames.setup_file``; this module only holds the facts.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -141,6 +141,10 @@ class Setup:
             return None
         width = glass.bandwidth_nm or (usual.width_nm if usual else 0.0)
         return Band(wavelength, width)
+
+    def bands(self, names: Iterable[str]) -> dict[str, Band]:
+        """Passbands of those filters that have one."""
+        return {name: band for name in names if (band := self.band(name)) is not None}
 
     @property
     def aliases(self) -> dict[str, str]:

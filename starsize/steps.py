@@ -138,7 +138,7 @@ def fit_curves(
         um_per_step=known.focuser.um_per_step,
         obstruction=known.telescope.obstruction if obstruction is None else obstruction,
     )
-    bands = {c.filter: band for c in chosen if (band := known.band(c.filter)) is not None}
+    bands = known.bands(c.filter for c in chosen)
     return worded(curves.fit_curves(chosen, telescope=telescope, bands=bands, model=model))
 
 

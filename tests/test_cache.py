@@ -8,7 +8,6 @@ import sqlite3
 import subprocess
 import sys
 import time
-from functools import partial
 
 import numpy as np
 import pytest
@@ -54,10 +53,10 @@ def test_a_function_is_asked_once(path):
 
     for _ in range(2):
         with Cache(path) as kept:
-            found = [recalled(kept, partial(double, x), "double", x) for x in (1, 2, 1)]
+            found = [recalled(kept, double, x) for x in (1, 2, 1)]
             assert found == [2, 4, 2]
     assert asked == [1, 2]
-    assert recalled(None, partial(double, 4), "double", 1) == 8
+    assert recalled(None, double, 4) == 8
 
 
 def test_another_version_of_the_code_finds_nothing_and_drops_what_was_there(path, monkeypatch):

@@ -101,7 +101,6 @@ def test_a_sweep_of_another_field_is_compared_and_told_of(tmp_path):
 
 
 def comparison(*names):
-    empty = np.array([])
     rows = tuple(
         OffsetRow(filter=n, reference="L", status="measured", sweeps=1, frames=9, stars=5)
         for n in names
@@ -111,15 +110,10 @@ def comparison(*names):
         rows=rows,
         filters=names,
         covariance_steps2=np.zeros((len(names), len(names))),
-        colour=ColourReport(
-            verdict="cannot tell", reason="", curve_wavelength_nm=empty,
-            curve_shift_steps=empty, curve_sigma_steps=empty,
-        ),
-        temperature=TemperatureTerm(
-            steps_per_degC=None, source="none", range_degC=None, reference_degC=None
-        ),
+        colour=ColourReport(verdict="cannot tell", reason=""),
+        temperature=TemperatureTerm(),
         focuser=FocuserHealth(),
-    )  # fmt: skip
+    )
 
 
 def test_the_steps_follow_one_another_without_a_glance_inside():

@@ -145,7 +145,8 @@ def _add_plan(verbs: _Verbs) -> None:
     frames = "test frames, the sharpest in focus, or one result folder"
     seen.add_argument("--from", dest="seen", nargs="+", **_file("PATH", frames))
     verb.add_argument(
-        "--filters", type=_names, default=(), metavar="L,R,...",
+        "--filters", default=(), metavar="L,R,...",
+        type=lambda text: tuple(name.strip() for name in text.split(",") if name.strip()),
         help="filters to sweep (default: those of the setup file)",
     )  # fmt: skip
     _add(verb, "--reference")
@@ -222,10 +223,6 @@ def _percent(text: str) -> float:
     wanted = "per cent above 0, at most 200, are wanted"
     share = _number(text, lambda t: float(t.removesuffix("%")), lambda n: 0 < n <= 200, wanted)
     return share / 100
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
 
 
 def _steps_or_zones(text: str) -> tuple[float | None, float | None]:

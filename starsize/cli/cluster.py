@@ -40,18 +40,15 @@ def cluster(address: str, paths: Sequence[Path]) -> Iterator[Executor]:
 def _check_workers(client: Any, address: str, paths: Sequence[Path]) -> None:
     versions = list(client.run(code_version, on_error="return").values())
     if not versions:
-        msg = f"--cluster {address}: the scheduler has no workers; start some"
-        raise InputError(msg)
+        raise InputError(f"--cluster {address}: the scheduler has no workers; start some")
     if others := sum(one != code_version() for one in versions):
-        msg = (
+        raise InputError(
             f"--cluster {address}: {others} of {len(versions)} workers have no starsize, or not "
             "the same as here; install the same versions of it, Python and all packages there"
         )
-        raise InputError(msg)
     for path in paths:
         if not all(client.run(os.path.exists, str(path)).values()):
-            msg = f"{path}: not seen by all workers; put it on a disk that they share"
-            raise InputError(msg)
+            raise InputError(f"{path}: not seen by all workers; put it on a disk that they share")
 
 
 class _Cluster(Executor):

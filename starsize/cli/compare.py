@@ -19,12 +19,6 @@ def run(arguments: argparse.Namespace) -> int:
     old, new = load_measured_set(arguments.old), load_measured_set(arguments.new)
     check_writable(arguments.out, overwrite=arguments.overwrite, files=COMPARISON_FILES)
     comparison = compare_filter_sets(old, new)
-    written = write_comparison(comparison, arguments.out, overwrite=arguments.overwrite)
-    show(
-        arguments,
-        comparison,
-        comparison_document,
-        print_comparison,
-        [path.name for path in written],
-    )
+    write_comparison(comparison, arguments.out, overwrite=arguments.overwrite)
+    show(arguments, comparison, comparison_document, print_comparison, COMPARISON_FILES.names)
     return 0

@@ -38,8 +38,8 @@ def run(arguments: argparse.Namespace) -> int:
         result = measure_night(
             arguments.frames, cache=cache, executor=executor, progress=progress, **_how(arguments)
         )
-        written = write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-    show(arguments, result, night_document, print_night, [path.name for path in written])
+        write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+    show(arguments, result, night_document, print_night, NIGHT_FILES.names)
     return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
 
 

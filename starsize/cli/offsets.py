@@ -4,14 +4,12 @@ import argparse
 import sys
 from collections import Counter
 from collections.abc import Callable, Collection, Sequence
-from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from ..cache import Cache
 from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
 from ..frames.header import has_frame_ending
@@ -28,7 +26,7 @@ from ..reports import (
 )
 from ..reports.folder import keep_apart
 from ..reports.sentences import sweep_line
-from ..reports.stored import is_result, load_run
+from ..reports.stored import StoredRun, opened
 from ..setup import Setup
 from .shared import (
     calibration_of,
@@ -49,8 +47,9 @@ _LEAST_QUIET_S = 45.0
 #: All sweeps were taken, some are to be repeated, and for so long nobody did.
 _GIVEN_UP_S = 900.0
 
-Measure = Callable[[Sequence[Path], str | None], RunResult]
-"""Measure the given folders and files from the given reference, and write the results."""
+Paths = Sequence[Path | StoredRun]
+Measure = Callable[[Paths, str | None], RunResult]
+"""Measure folders, files and stored runs from the given reference, and write the results."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +65,12 @@ class Standing:
 def run(arguments: argparse.Namespace) -> int:
     """Measure, write the results, show them; hand back the exit status."""
     if arguments.plan and not arguments.watch:
-        msg = "--plan says when --watch may stop; give both"
-        raise InputError(msg)
+        raise InputError("--plan says when --watch may stop; give both")
     # Before the frames are measured: a person should not wait to hear that there is no place.
     check_writable(arguments.out, overwrite=arguments.overwrite, frames=arguments.frames)
-    stored = [load_run(path) for path in arguments.frames if is_result(path)]
-    keep_apart(arguments.out, [file for run in stored for file in run.files])
-    setup = setup_of(arguments)
+    given = [opened(path) for path in arguments.frames]
+    keep_apart(arguments.out, [f for run in given if isinstance(run, StoredRun) for f in run.files])
+    setup, calibration = setup_of(arguments), calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
 
     def say(line: str) -> None:
@@ -80,54 +78,41 @@ def run(arguments: argparse.Namespace) -> int:
             print_line(line)
             sys.stdout.flush()  # seen at once, in a pipe too
 
+    def measure(paths: Paths, reference: str | None) -> RunResult:
+        with progress_line("measuring frames", quiet=quiet) as progress:
+            result = measure_offsets(
+                paths, setup=setup, reference=reference, facts_csv=arguments.facts,
+                calibration=calibration, cache=cache, executor=executor, progress=progress,
+            )  # fmt: skip
+        write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
+        return result
+
     with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
-        measure = _measurer(arguments, setup, cache, executor)
         if arguments.watch:
-            folders = ", ".join(str(path) for path in arguments.frames if path.is_dir())
-            say(f"watching {folders}; Ctrl-C ends it")
-            result = watch_sweeps(arguments, setup, measure, say)
+            result = watch_sweeps(arguments, given, setup, measure, say)
         else:
-            result = measure(arguments.frames, arguments.reference)
+            result = measure(given, arguments.reference)
     show(arguments, result, result_document, print_result, RESULT_FILES.names)
     return exit_status([row.status == "measured" for row in result.comparison.rows])
 
 
-def _measurer(
-    arguments: argparse.Namespace, setup: Setup, cache: Cache, executor: Executor | None
-) -> Measure:
-    """What measures folders and files, and writes the results."""
-    calibration = calibration_of(arguments)
-    quiet = arguments.quiet or arguments.json
-
-    def measure(paths: Sequence[Path], reference: str | None) -> RunResult:
-        with progress_line("measuring frames", quiet=quiet) as progress:
-            result = measure_offsets(
-                paths,
-                setup=setup,
-                reference=reference,
-                facts_csv=arguments.facts,
-                calibration=calibration,
-                cache=cache,
-                executor=executor,
-                progress=progress,
-            )
-        write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
-        return result
-
-    return measure
-
-
 def watch_sweeps(
-    arguments: argparse.Namespace, setup: Setup, measure: Measure, say: Callable[[str], None]
+    arguments: argparse.Namespace,
+    given: Paths,
+    setup: Setup,
+    measure: Measure,
+    say: Callable[[str], None],
 ) -> RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
     Ends when all planned sweeps are in, by Ctrl-C once there is a result, or where some ought to be
     repeated and for a quarter of an hour nobody did.
     """
-    folders = [path for path in arguments.frames if path.is_dir() and not is_result(path)]
-    plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
+    folders = [path for path in given if isinstance(path, Path) and path.is_dir()]
+    others = [one for one in given if isinstance(one, StoredRun) or not one.is_dir()]
+    say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
     skip = (arguments.out,)
+    plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     told: set[tuple[Path, ...]] = set()
     refused: set[tuple[Path, ...]] = set()
     result: RunResult | None = None
@@ -135,11 +120,8 @@ def watch_sweeps(
         for quiet_s in follow_folders(folders, skip=skip):
             if not any(frame_files(folders, skip)):
                 continue
-            files = [
-                file
-                for file in list_frames(folders, setup=setup, facts_csv=arguments.facts, skip=skip)
-                if has_frame_ending(file.path)
-            ]
+            listed = list_frames(folders, setup=setup, facts_csv=arguments.facts, skip=skip)
+            files = [file for file in listed if has_frame_ending(file.path)]
             sweeps, _ = find_sweeps(files, outward=setup.focuser.outward)
             standing = how_far(sweeps, plan, quiet_s, refused)
             new = [sweep for sweep in standing.over if frames_of(sweep) not in told]
@@ -147,19 +129,21 @@ def watch_sweeps(
                 # Without the sweep that is being taken: half of it would be refused.
                 running = {path for sweep in standing.running for path in frames_of(sweep)}
                 paths = [file.path for file in files if file.path not in running]
-                stored = [path for path in arguments.frames if path not in folders]
-                reference = _reference_so_far(arguments, sweeps, setup)
-                result = measure([*paths, *stored], reference)
+                reference = None  # until there is a sweep of the one asked for
+                with suppress(InputError):
+                    reference = find_reference(arguments.reference, sweeps, setup=setup)
+                result = measure([*paths, *others], arguments.reference and reference)
                 told |= {frames_of(sweep) for sweep in new}
-                refused |= refused_sweeps(result)
+                pairs = zip(result.measured, result.curves.fits, strict=True)
+                refused |= {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
                 standing = how_far(sweeps, plan, quiet_s, refused)
                 for sweep in new:
                     say(sweep_line(result, sweep.id, to_come=standing.to_come))
-            all_taken = plan and not how_far(sweeps, plan, quiet_s).to_come
-            if result is not None and plan and not standing.to_come:
-                break
-            if result is not None and all_taken and quiet_s > _GIVEN_UP_S:
-                break
+            if result is not None and plan:
+                if not standing.to_come:
+                    break
+                if quiet_s > _GIVEN_UP_S and not how_far(sweeps, plan, quiet_s).to_come:
+                    break
     if result is None:
         raise KeyboardInterrupt
     return result
@@ -192,12 +176,6 @@ def how_far(
     return Standing(tuple(over), tuple(running), tuple(name for (_, name), _ in left))
 
 
-def refused_sweeps(result: RunResult) -> set[tuple[Path, ...]]:
-    """The sweeps that gave no best focus, in any colour."""
-    pairs = zip(result.measured, result.curves.fits, strict=True)
-    return {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
-
-
 def frames_of(sweep: Sweep) -> tuple[Path, ...]:
     """What makes it the same sweep: its frames."""
     return tuple(frame.path for frame in sweep.frames)
@@ -214,14 +192,3 @@ def _patience_s(sweep: Sweep) -> float:
     times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
     usual = float(np.median(np.diff(times))) * 86400 if len(times) > 1 else 0.0
     return max(_LEAST_QUIET_S, _INTERVALS * usual)
-
-
-def _reference_so_far(
-    arguments: argparse.Namespace, sweeps: Sequence[Sweep], setup: Setup
-) -> str | None:
-    """The reference asked for, once there is a sweep of it."""
-    if arguments.reference is None:
-        return None
-    with suppress(InputError):
-        return find_reference(arguments.reference, sweeps, setup=setup)
-    return None

@@ -31,6 +31,6 @@ def run(arguments: argparse.Namespace) -> int:
             sigma_steps=steps,
             sigma_zones=zones,
         )
-    written = write_plan(plan, arguments.out, overwrite=arguments.overwrite)
-    show(arguments, plan, plan_document, print_plan, [path.name for path in written])
+    write_plan(plan, arguments.out, overwrite=arguments.overwrite)
+    show(arguments, plan, plan_document, print_plan, PLAN_FILES.names)
     return 0 if plan.reached or arguments.sigma is None else 3

@@ -20,4 +20,4 @@ from .compared import (
 from .offsets.adjustment import Adjustment, Scatter, Term, adjust
 from .offsets.sweeps import BestFocusData, best_focus_data
 from .sets.compared import MeasuredSet, SetComparison, SetRow
-from .sets.filter_sets import change_reference, compare_filter_sets, measured_set
+from .sets.filter_sets import change_reference, compare_filter_sets

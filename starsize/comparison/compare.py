@@ -10,22 +10,13 @@ from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
-from .colour.report import colour_report, empty_report
-from .compared import Comparison, FocuserHealth, StepSource, TemperatureTerm
-from .offsets.adjustment import Adjustment
-from .offsets.changes import Changes, with_changes
+from .colour.report import colour_report
+from .compared import ColourReport, Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
-from .offsets.found import Found, Scale
+from .offsets.found import Found, Scale, adjusted_sweeps
 from .offsets.remarks import notices_of
-from .offsets.sweeps import BestFocusData, data_of_curves
+from .offsets.sweeps import data_of_curves
 from .offsets.table import choose_reference, offset_table
-from .offsets.terms import (
-    TermChoice,
-    choose_terms,
-    expected_scatter,
-    plausible_terms,
-    with_doubtful_directions,
-)
 
 
 def compare_sweeps(
@@ -95,8 +86,9 @@ def compare_sweeps(
     zones = zones_in_steps(filters, setup=known, um_per_step=um)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
+        usual = "L" if "L" in filters or not filters else filters[0]
         return _nothing_measured(
-            curves, filters, reference, setup=known, scale=scale, source=source
+            curves, reference or usual, setup=known, scale=scale, source=source
         )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
@@ -122,29 +114,6 @@ def compare_sweeps(
     )
 
 
-def adjusted_sweeps(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None
-) -> tuple[TermChoice, Adjustment, Changes]:
-    """The terms chosen, the adjustment with them, and what changed suddenly."""
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    plausible = plausible_terms(data, choice, setup)
-    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
-    # The play is known only after a first pass; a bound on it counts in full.
-    if choice.source.get("direction") == "bound":
-        play = choice.bound["direction"]
-    elif "direction" in choice.source:
-        play = abs(found[0].term("direction").value)
-    else:
-        return choice, *found
-    widened = with_doubtful_directions(data, play)
-    if widened is not data:
-        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
-    return choice, *found
-
-
 def zones_in_steps(
     filters: list[str], *, setup: Setup, um_per_step: float | None
 ) -> dict[str, float]:
@@ -152,35 +121,23 @@ def zones_in_steps(
     ratio = setup.telescope.focal_ratio
     if ratio is None or um_per_step is None:
         return {}
-    bands = {name: setup.band(name) for name in filters}
     return {
         name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
-        for name, band in bands.items()
-        if band is not None
+        for name, band in setup.bands(filters).items()
     }
 
 
 def _nothing_measured(
-    curves: CurveSet,
-    found: list[str],
-    reference: str | None,
-    *,
-    setup: Setup,
-    scale: Scale,
-    source: StepSource,
+    curves: CurveSet, reference: str, *, setup: Setup, scale: Scale, source: StepSource
 ) -> Comparison:
-    chosen = reference or ("L" if "L" in found or not found else found[0])
     return Comparison(
-        reference=chosen,
-        rows=offset_table(curves, chosen, None),
+        reference=reference,
+        rows=offset_table(curves, reference, None),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
-        colour=empty_report(Finding("nothing_to_compare")),
-        temperature=TemperatureTerm(
-            steps_per_degC=None, source="none", range_degC=None, reference_degC=None,
-            expected_steps_per_degC=expected_coefficient(setup, scale),
-        ),
+        colour=ColourReport(verdict="cannot tell", reason=Finding("nothing_to_compare")),
+        temperature=TemperatureTerm(expected_steps_per_degC=expected_coefficient(setup, scale)),
         focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
         outward=setup.focuser.outward,
         notices=(notice("nothing_measured"),),
-    )  # fmt: skip
+    )

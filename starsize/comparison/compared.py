@@ -144,9 +144,9 @@ class ColourReport:
     """Verdict for parts of the set: ("R, G, B", "together"), ("L's whole band", ...)."""
     secondary_spectrum: float | None = None
     """Focal length over the shift between the F-C focus and the middle of the band."""
-    curve_wavelength_nm: np.ndarray
-    curve_shift_steps: np.ndarray
-    curve_sigma_steps: np.ndarray
+    curve_wavelength_nm: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    curve_shift_steps: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    curve_sigma_steps: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __repr__(self) -> str:
         cause = f", {self.cause}" if self.cause else ""
@@ -163,10 +163,10 @@ class ColourReport:
 class TemperatureTerm:
     """Focus against temperature: the coefficient used, where it is from, and the range seen."""
 
-    steps_per_degC: Estimate | None
-    source: Literal["frames", "setup", "none"]
-    range_degC: float | None
-    reference_degC: float | None
+    steps_per_degC: Estimate | None = None
+    source: Literal["frames", "setup", "none"] = "none"
+    range_degC: float | None = None
+    reference_degC: float | None = None
     refocus_degC: Mapping[str, Estimate] = field(default_factory=dict)
     """For each filter with a zone the change of temperature that uses up half of it."""
     expected_steps_per_degC: Estimate | None = None

@@ -12,7 +12,7 @@ from -1 to 1 across the frame and w the squared distance from the centre, 1 in t
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -163,30 +163,27 @@ class _Stars:
 
     @classmethod
     def of(cls, sweeps: Sequence[FieldSweep], frame: Frame) -> "_Stars":
-        parts: list[tuple[np.ndarray, ...]] = []
-        fresh = -1
-        for i, sweep in enumerate(sweeps):
-            delta, sigma = star_shifts(sweep)
-            good = np.isfinite(delta)
-            middle = (frame.width_px - 1) / 2, (frame.height_px - 1) / 2
-            x, y = sweep.x_px[good] - middle[0], sweep.y_px[good] - middle[1]
-            corner = math.hypot(frame.width_px, frame.height_px) / 2
-            star = sweep.star[good].astype(int)
-            unknown = star < 0
-            star[unknown] = fresh - np.arange(unknown.sum())
-            fresh -= int(unknown.sum())
-            parts.append(
-                (
-                    delta[good],
-                    sigma[good],
-                    x / (frame.width_px / 2),
-                    y / (frame.height_px / 2),
-                    (x**2 + y**2) / corner**2,
-                    np.full(x.size, i),
-                    star,
-                )
-            )
-        return cls(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        shifts = [star_shifts(sweep) for sweep in sweeps]
+        told = np.concatenate([np.isfinite(delta) for delta, _ in shifts])
+
+        def column(parts: Iterable[np.ndarray]) -> np.ndarray:
+            return np.concatenate(list(parts))[told]
+
+        x = column(s.x_px for s in sweeps) - (frame.width_px - 1) / 2
+        y = column(s.y_px for s in sweeps) - (frame.height_px - 1) / 2
+        star = column(s.star for s in sweeps).astype(int)
+        unknown = star < 0  # each a cluster of its own
+        star[unknown] = -1 - np.arange(unknown.sum())
+        corner = math.hypot(frame.width_px, frame.height_px) / 2
+        return cls(
+            delta=column(delta for delta, _ in shifts),
+            sigma=column(sigma for _, sigma in shifts),
+            u=x / (frame.width_px / 2),
+            v=y / (frame.height_px / 2),
+            w=(x**2 + y**2) / corner**2,
+            sweep=column(np.full(len(s.x_px), i) for i, s in enumerate(sweeps)),
+            cluster=star,
+        )
 
     def design(self, sweeps: int) -> np.ndarray:
         """(n, sweeps + 3) array."""

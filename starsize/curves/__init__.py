@@ -9,26 +9,3 @@ from .night import Known
 from .prediction import radius_at
 from .shapes import hyperbola, v_curve
 from .step_size import micrometres_per_step
-
-__all__ = [
-    "BoundedRadii",
-    "CurveFit",
-    "CurveSet",
-    "FocusCurve",
-    "Guess",
-    "Known",
-    "LeastSquares",
-    "ModelName",
-    "Verdict",
-    "correct_to_mean_temperature",
-    "fit_curve",
-    "fit_curves",
-    "fit_hyperbola",
-    "focus_curve",
-    "guess_hyperbola",
-    "hyperbola",
-    "least_squares_fit",
-    "micrometres_per_step",
-    "radius_at",
-    "v_curve",
-]

@@ -16,6 +16,7 @@ from .pixels import read_frame
 
 #: A dark of another exposure than the frame's, by more than this, does not fit as it is.
 _EXPOSURE_TOLERANCE: Final = 0.1
+_KINDS: Final[tuple[FrameKind, ...]] = ("dark", "flat", "bias")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,13 +42,12 @@ class Calibration:
     @property
     def masters(self) -> dict[str, np.ndarray]:
         """Those that were given."""
-        every = {"dark": self.dark, "flat": self.flat, "bias": self.bias}
-        return {kind: image for kind, image in every.items() if image is not None}
+        return {kind: one for kind in _KINDS if (one := getattr(self, kind)) is not None}
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as file names: three full frames weigh too much."""
         if self.names.keys() == self.masters.keys():
-            return _reloaded, tuple(self.names.get(kind) for kind in ("dark", "flat", "bias"))
+            return _reloaded, tuple(self.names.get(kind) for kind in _KINDS)
         return Calibration, (self.dark, self.flat, self.bias, self.dark_exposure_s, self.names)
 
 
@@ -79,17 +79,16 @@ def load_calibration(
     --------
     >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
     """
-    given: dict[FrameKind, str | PathLike[str] | None] = {"dark": dark, "flat": flat, "bias": bias}
-    paths = {kind: Path(path) for kind, path in given.items() if path is not None}
+    given = zip(_KINDS, (dark, flat, bias), strict=True)
+    paths = {kind: Path(path) for kind, path in given if path is not None}
     masters = {kind: _master(kind, path) for kind, path in paths.items()}
     shapes = {kind: frame.image.shape for kind, frame in masters.items()}
     if len(set(shapes.values())) > 1:
         sizes = ", ".join(f"{kind} {_size(shape)}" for kind, shape in shapes.items())
-        msg = f"the calibration frames are not of one size ({sizes})"
-        raise InputError(msg)
+        raise InputError(f"the calibration frames are not of one size ({sizes})")
     images = {k: _normalised(one) if k == "flat" else one.image for k, one in masters.items()}
     return Calibration(
-        **dict.fromkeys(given) | images,
+        **dict.fromkeys(_KINDS) | images,
         dark_exposure_s=masters["dark"].facts.exposure_s if "dark" in masters else None,
         names={kind: str(path) for kind, path in paths.items()},
     )
@@ -153,16 +152,14 @@ def _reloaded(dark: str | None, flat: str | None, bias: str | None) -> Calibrati
 def _master(kind: FrameKind, path: Path) -> Frame:
     stated = kind_in_header(read_image_header(path))
     if stated not in (None, "light", kind):
-        msg = f"{path}: is a {stated} frame by its header, but was given as {kind}"
-        raise InputError(msg)
+        raise InputError(f"{path}: is a {stated} frame by its header, but was given as {kind}")
     return read_frame(path)
 
 
 def _normalised(flat: Frame) -> np.ndarray:
     good = flat.image[np.isfinite(flat.image) & (flat.image > 0)]
     if good.size == 0:
-        msg = f"{flat.facts.path}: this flat is nowhere above zero"
-        raise InputError(msg)
+        raise InputError(f"{flat.facts.path}: this flat is nowhere above zero")
     image = flat.image / np.float32(np.median(good))
     image[~(image > 0)] = np.nan
     return image
@@ -171,12 +168,11 @@ def _normalised(flat: Frame) -> np.ndarray:
 def _check_size(frame: Frame, calibration: Calibration) -> None:
     for kind, master in calibration.masters.items():
         if master.shape != frame.image.shape:
-            msg = (
+            raise InputError(
                 f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
                 f"{frame.facts.path.name} has {_size(frame.image.shape)}; "
                 f"give a {kind} of the same size and binning, or none"
             )
-            raise InputError(msg)
 
 
 def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
@@ -188,12 +184,11 @@ def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
     if wanted is None or has is None or abs(wanted - has) <= _EXPOSURE_TOLERANCE * has:
         return frame.image - dark
     if bias is None or has <= 0:
-        msg = (
+        raise InputError(
             f"{calibration.names['dark']}: this dark was exposed for {has:g} s, "
             f"{frame.facts.path.name} for {wanted:g} s; give a dark of that exposure, "
             "or a bias frame as well, with which it can be scaled"
         )
-        raise InputError(msg)
     # frame - bias - (dark - bias) wanted / has, with one new array only.
     image = bias - dark
     image *= np.float32(wanted / has)

@@ -45,8 +45,7 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     understood, or two lines name the same file.
     """
     if path.exists() and not path.is_file():
-        msg = f"{path}: the facts table cannot be read (not an ordinary file)"
-        raise SetupError(msg)
+        raise SetupError(f"{path}: the facts table cannot be read (not an ordinary file)")
     try:
         content = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -55,8 +54,7 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
             if isinstance(error, OSError)
             else "is not UTF-8 text; save it anew as CSV in UTF-8"
         )
-        msg = f"{path}: the facts table {why}"
-        raise SetupError(msg) from error
+        raise SetupError(f"{path}: the facts table {why}") from error
     first = content.split("\n", 1)[0]
     separator = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
@@ -64,8 +62,7 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
         return _read_rows(reader, separator)
     except (csv.Error, SetupError) as error:
         why = str(error) if isinstance(error, SetupError) else f"not a table ({error})"
-        msg = f"{path}, line {max(reader.line_num, 1)}: {why}"
-        raise SetupError(msg) from error
+        raise SetupError(f"{path}, line {max(reader.line_num, 1)}: {why}") from error
 
 
 def _read_rows(reader: Any, separator: str) -> tuple[FactsRow, ...]:
@@ -76,11 +73,9 @@ def _read_rows(reader: Any, separator: str) -> tuple[FactsRow, ...]:
             continue
         row = _row(reader.line_num, dict(zip(columns, cells, strict=False)), separator)
         if row.file in rows:
-            msg = f"{row.file} is already in line {rows[row.file].line}"
-            raise SetupError(msg)
+            raise SetupError(f"{row.file} is already in line {rows[row.file].line}")
         if len(cells) > len(columns):
-            msg = f"{len(cells)} cells for {len(columns)} columns"
-            raise SetupError(msg)
+            raise SetupError(f"{len(cells)} cells for {len(columns)} columns")
         rows[row.file] = row
     return tuple(rows.values())
 
@@ -100,12 +95,10 @@ def match_rows(
         wanted = PurePosixPath(row.file.replace("\\", "/")).parts
         found = [f for f in by_name.get(wanted[-1], []) if f.parts[-len(wanted) :] == wanted]
         if len(found) != 1:
-            msg = f"{path}, line {row.line}: {_no_match(row, found, by_name)}"
-            raise SetupError(msg)
+            raise SetupError(f"{path}, line {row.line}: {_no_match(row, found, by_name)}")
         if found[0] in matched:
             other = matched[found[0]].line
-            msg = f"{path}, line {row.line}: {row.file} is already in line {other}"
-            raise SetupError(msg)
+            raise SetupError(f"{path}, line {row.line}: {row.file} is already in line {other}")
         matched[found[0]] = row
     return matched
 
@@ -130,25 +123,20 @@ def _columns(header: list[str]) -> list[str]:
         if name not in COLUMNS:
             near = get_close_matches(name[:60], COLUMNS, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
-            msg = f"unknown column '{name[:60]}'; {hint}"
-            raise SetupError(msg)
+            raise SetupError(f"unknown column '{name[:60]}'; {hint}")
         if columns.count(name) > 1:
-            msg = f"column '{name}' is there twice"
-            raise SetupError(msg)
+            raise SetupError(f"column '{name}' is there twice")
     if "file" not in columns:
-        msg = "there is no column 'file'"
-        raise SetupError(msg)
+        raise SetupError("there is no column 'file'")
     return columns
 
 
 def _row(line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
     given = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
     if not given.get("filter", "").isprintable():
-        msg = "the filter's name holds characters that cannot be shown"
-        raise SetupError(msg)
+        raise SetupError("the filter's name holds characters that cannot be shown")
     if "file" not in given:
-        msg = "the cell 'file' is empty"
-        raise SetupError(msg)
+        raise SetupError("the cell 'file' is empty")
     numbers = {}
     for name in _NUMBERS:
         if name in given:
@@ -162,8 +150,7 @@ def _row(line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
         raise SetupError(msg)
     start = None
     if "time" in given and (start := mjd(given["time"])) is None:
-        msg = f"time '{given['time']}' is not like 2026-01-31T22:15:00"
-        raise SetupError(msg)
+        raise SetupError(f"time '{given['time']}' is not like 2026-01-31T22:15:00")
     return FactsRow(line, given["file"], given.get("filter"), start_mjd=start, **numbers)
 
 
@@ -174,8 +161,7 @@ def number_in(column: str, word: str, low: float, high: float) -> float:
     except ValueError:
         value = float("nan")
     if not low <= value <= high:
-        msg = f"{column} '{printable(word)}' is not a number that can be used"
-        raise SetupError(msg)
+        raise SetupError(f"{column} '{printable(word)}' is not a number that can be used")
     return value
 
 

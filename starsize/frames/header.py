@@ -96,8 +96,7 @@ def read_image_header(path: Path) -> ImageHeader:
     image.
     """
     if path.exists() and not path.is_file():
-        msg = f"{path}: not an ordinary file"
-        raise FrameReadError(msg)
+        raise FrameReadError(f"{path}: not an ordinary file")
     if is_raw(path):
         with told_in_one_line(path):
             header = raw_header(path)
@@ -113,8 +112,7 @@ def read_image_header(path: Path) -> ImageHeader:
             # Of a compressed image the table's header holds all that the image's own did.
             headers = (unit.header,) if index == 0 else (unit.header, primary)
             return ImageHeader(index, shape, unit.start, unit.size, headers)
-        msg = f"{path}: the file holds no image"
-        raise FrameReadError(msg)
+        raise FrameReadError(f"{path}: the file holds no image")
 
 
 def open_bytes(path: Path) -> BinaryIO:
@@ -134,16 +132,14 @@ def told_in_one_line(path: Path) -> Iterator[None]:
             yield
     except FrameReadError:
         raise
-    except PermissionError as error:
-        msg = f"{path}: no permission to read the file"
-        raise FrameReadError(msg) from error
-    except FileNotFoundError as error:
-        msg = f"{path}: no such file"
-        raise FrameReadError(msg) from error
     except Exception as error:
         # A damaged file makes the reader fail in any of its parts, with any exception.
-        msg = f"{path}: the file is damaged and cannot be read"
-        raise FrameReadError(msg) from error
+        usual: dict[type[Exception], str] = {
+            PermissionError: "no permission to read the file",
+            FileNotFoundError: "no such file",
+        }
+        why = usual.get(type(error), "the file is damaged and cannot be read")
+        raise FrameReadError(f"{path}: {why}") from error
 
 
 def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
@@ -156,8 +152,7 @@ def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
         pixels = math.prod(header[f"NAXIS{i}"] for i in range(1, count + 1)) if count else 0
         size *= header.get("PCOUNT", 0) + pixels
         if size < 0:  # or the walk would go round for ever
-            msg = f"{path}: the file is damaged and cannot be read"
-            raise FrameReadError(msg)
+            raise FrameReadError(f"{path}: the file is damaged and cannot be read")
         unit = _Unit(header, file.tell(), size)
         yield unit
         file.seek(unit.start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
@@ -172,8 +167,7 @@ def _next_header(file: BinaryIO) -> fits.Header:
             return fits.Header.fromstring(b"".join(blocks))
         if len(block) < _BLOCK_BYTES:
             break
-    msg = "a header without END"
-    raise OSError(msg)
+    raise OSError("a header without END")
 
 
 def _check_signature(path: Path, file: BinaryIO) -> None:
@@ -195,11 +189,10 @@ def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:
     if any(n != 1 for n in above):
         depth = "x".join(str(n) for n in above)
         kind = "a finished colour picture" if above == [3] else "a cube"
-        msg = (
+        raise FrameReadError(
             f"{path}: {kind} of {depth} planes, not a single exposure; "
             "give the frames as the camera wrote them"
         )
-        raise FrameReadError(msg)
     return rows, columns
 
 

@@ -80,8 +80,7 @@ def list_frames(
         keyword = getattr(setup.headers, item)
         # A keyword that the person named and no file has is a slip of the pen.
         if keyword and headers and not any(entries(header, keyword) for header in headers):
-            msg = f"setup, [headers] {item}: no frame has the keyword {keyword}"
-            raise SetupError(msg)
+            raise SetupError(f"setup, [headers] {item}: no frame has the keyword {keyword}")
     return second_look(read, position_keyword=setup.headers.position)
 
 

@@ -94,8 +94,7 @@ def read_pixels(
     Peak memory: the array returned and the stored values; cost: scripts/bench/bench_frames.py.
     """
     if dtype is not None and np.dtype(dtype).kind != "f":
-        msg = f"'dtype' must be a floating type or None, got {dtype}"
-        raise TypeError(msg)
+        raise TypeError(f"'dtype' must be a floating type or None, got {dtype}")
     if is_raw(facts.path):
         with told_in_one_line(facts.path):
             image = raw_pixels(facts.path)
@@ -113,8 +112,7 @@ def read_pixels(
 
 def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
     if shape != facts.shape:
-        msg = f"{facts.path}: the file has changed since its header was read"
-        raise FrameReadError(msg)
+        raise FrameReadError(f"{facts.path}: the file has changed since its header was read")
 
 
 def _unpacked(path: Path, file: BinaryIO, header: ImageHeader) -> BinaryIO:
@@ -167,8 +165,7 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
         open_bytes(facts.path) as file,
         fits.open(file, memmap=False) as hdus,
     ):
-        if hdus[facts.hdu].shape[-2:] == facts.shape:
-            leading = (0,) * (len(hdus[facts.hdu].shape) - 2)
-            return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
-    msg = f"{facts.path}: the file has changed since its header was read"
-    raise FrameReadError(msg)
+        shape = hdus[facts.hdu].shape
+        _check_shape(facts, shape[-2:])
+        leading = (0,) * (len(shape) - 2)
+        return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)

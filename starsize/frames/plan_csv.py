@@ -54,8 +54,7 @@ def read_plan(
             rows = list(table)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         why = getattr(error, "strerror", None) or "not a table of text"
-        msg = f"{path}: the plan cannot be read ({why.lower()})"
-        raise InputError(msg) from error
+        raise InputError(f"{path}: the plan cannot be read ({why.lower()})") from error
     if missing:
         msg = f"{path}: no column {missing[0]}; give the plan.csv that 'starsize plan' wrote"
         raise InputError(msg)
@@ -64,11 +63,9 @@ def read_plan(
         try:
             exposures.append(_exposure(row, exposures, aliases))
         except InputError as error:
-            msg = f"{path}, line {line}: {error}"
-            raise InputError(msg) from error
+            raise InputError(f"{path}, line {line}: {error}") from error
     if not exposures:
-        msg = f"{path}: this plan holds no exposure"
-        raise InputError(msg)
+        raise InputError(f"{path}: this plan holds no exposure")
     return tuple(exposures)
 
 
@@ -91,8 +88,7 @@ def _exposure(
     cells = {name: (row.get(name) or "").strip() for name in PLAN_COLUMNS}
     name = canonical_filter(cells["filter"], aliases=aliases)
     if not name or not name.isprintable():
-        msg = f"the filter '{printable(name)}' cannot be used"
-        raise InputError(msg)
+        raise InputError(f"the filter '{printable(name)}' cannot be used")
     order, sweep, position, exposure = (
         number_in(column, cells[column], low, high)
         for column, low, high in (
@@ -105,11 +101,9 @@ def _exposure(
     number = round(sweep)
     of = {one.sweep: one.filter for one in before}
     if number in of and before[-1].sweep != number:
-        msg = f"sweep {number} was already over; put its rows together"
-        raise InputError(msg)
+        raise InputError(f"sweep {number} was already over; put its rows together")
     if of.get(number, name) != name:
-        msg = f"sweep {number} is one of {of[number]}"
-        raise InputError(msg)
+        raise InputError(f"sweep {number} is one of {of[number]}")
     return PlannedExposure(
         order=round(order), sweep=number, filter=name, position_steps=round(position),
         exposure_s=exposure, note=cells["note"],

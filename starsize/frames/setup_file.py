@@ -80,22 +80,18 @@ def load_setup(path: str | PathLike[str]) -> Setup:
     """
     path = Path(path)
     if path.exists() and not path.is_file():
-        msg = f"{path}: the setup file cannot be read (not an ordinary file)"
-        raise SetupError(msg)
+        raise SetupError(f"{path}: the setup file cannot be read (not an ordinary file)")
     if path.exists() and path.stat().st_size > _MOST_BYTES:
-        msg = f"{path}: too large for a setup file"
-        raise SetupError(msg)
+        raise SetupError(f"{path}: too large for a setup file")
     try:
         content = tomllib.loads(path.read_bytes().decode())
     except OSError as error:
         msg = f"{path}: the setup file cannot be read ({error.strerror or 'no such file'})"
         raise SetupError(msg) from error
     except UnicodeDecodeError as error:
-        msg = f"{path}: is not UTF-8 text; save it anew in UTF-8"
-        raise SetupError(msg) from error
+        raise SetupError(f"{path}: is not UTF-8 text; save it anew in UTF-8") from error
     except tomllib.TOMLDecodeError as error:
-        msg = f"{path}: not valid TOML: {' '.join(str(error).split())}"
-        raise SetupError(msg) from error
+        raise SetupError(f"{path}: not valid TOML: {' '.join(str(error).split())}") from error
     except (ValueError, RecursionError) as error:
         # Python reads numbers of thousands of digits, and tables as deep, no further.
         msg = f"{path}: not a setup file: a number too long or tables too deep"
@@ -103,8 +99,7 @@ def load_setup(path: str | PathLike[str]) -> Setup:
     try:
         return setup_from_tables(content)
     except SetupError as error:
-        msg = f"{path}: {error}"
-        raise SetupError(msg) from None
+        raise SetupError(f"{path}: {error}") from None
 
 
 def setup_from_tables(content: Mapping[str, Any]) -> Setup:
@@ -135,8 +130,7 @@ def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
     glasses = {}
     for written in tables:
         if not _is_name(written):
-            msg = f"[filters.{_shown(written)}]: not a name that can be shown"
-            raise SetupError(msg)
+            raise SetupError(f"[filters.{_shown(written)}]: not a name that can be shown")
         name = canonical_filter(written)
         glass = FilterGlass(
             **_values(f"[filters.{written}]", _table(tables, written, "filters."), FilterGlass)
@@ -148,8 +142,7 @@ def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
 def _table(content: Mapping[str, Any], name: str, above: str = "") -> Mapping[str, Any]:
     table = content.get(name, {})
     if not isinstance(table, Mapping):
-        msg = f"'{name}' must be a table, written [{above}{name}], not {_shown(table)}"
-        raise SetupError(msg)
+        raise SetupError(f"'{name}' must be a table, written [{above}{name}], not {_shown(table)}")
     return table
 
 
@@ -168,19 +161,20 @@ def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], wh
         near = get_close_matches(short.lower(), lower, n=1, cutoff=0.6)
         hint = f"did you mean {lower[near[0]]}?" if near else f"known are {', '.join(known)}"
         shown = f"{where} {short}" if where else f"[{short}]"
-        msg = f"{shown}: unknown {what}; {hint}"
-        raise SetupError(msg)
+        raise SetupError(f"{shown}: unknown {what}; {hint}")
 
 
 def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
     options = get_args(wanted) if isinstance(wanted, types.UnionType) else (wanted,)
+    listed = (get_args(option) for option in options if get_origin(option) is Literal)
+    choices = _PATTERNS if key == "bayer" else next(listed, ())
     if float in options:
         return _number(where, key, value)
     if any(get_origin(option) is tuple for option in options):
         wanted = 'a list of names such as ["H-alpha"]'
         if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
             return tuple(value)
-    elif choices := _choices(key, options):
+    elif choices:
         wanted = "one of " + ", ".join(f'"{c}"' for c in choices)
         if isinstance(value, str) and value in choices:
             return value
@@ -188,20 +182,12 @@ def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
         wanted = "a word in quotes"
         if isinstance(value, str) and _is_name(value):
             return value.strip()
-    msg = f"{where} must be {wanted}, not {_shown(value)}"
-    raise SetupError(msg)
-
-
-def _choices(key: str, options: tuple[Any, ...]) -> tuple[str, ...]:
-    if key == "bayer":
-        return _PATTERNS
-    return next((get_args(option) for option in options if get_origin(option) is Literal), ())
+    raise SetupError(f"{where} must be {wanted}, not {_shown(value)}")
 
 
 def _number(where: str, key: str, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        msg = f"{where} must be a number (without quotes), not {_shown(value)}"
-        raise SetupError(msg)
+        raise SetupError(f"{where} must be a number (without quotes), not {_shown(value)}")
     low, high = PLAUSIBLE[key]
     if not low <= value <= high:
         msg = f"{where} must lie between {low:,.10g} and {high:,.10g}, not {_shown(value)}"
@@ -217,21 +203,18 @@ def _check_together(setup: Setup) -> None:
     """Values that are possible alone but not together."""
     ratio = setup.telescope.focal_ratio
     if setup.telescope.obstruction >= 1:
-        msg = "[telescope] obstruction_mm must be smaller than aperture_mm"
-        raise SetupError(msg)
+        raise SetupError("[telescope] obstruction_mm must be smaller than aperture_mm")
     if ratio is not None and not FASTEST <= ratio <= SLOWEST:
-        msg = (
+        raise SetupError(
             f"[telescope] focal_length_mm over aperture_mm makes f/{ratio:.3g}; "
             "both are in millimetres, check them"
         )
-        raise SetupError(msg)
     owner: dict[str, str] = {}
     for name, glass in setup.filters.items():
         for alias in glass.aliases:
             other = owner.setdefault(alias.casefold(), name)
             if other != name:
-                msg = f"[filters.{name}] aliases: '{alias}' already stands for {other}"
-                raise SetupError(msg)
+                raise SetupError(f"[filters.{name}] aliases: '{alias}' already stands for {other}")
 
 
 def _shown(value: Any) -> str:

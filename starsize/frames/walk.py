@@ -12,8 +12,6 @@ from typing import NamedTuple
 from ..errors import InputError
 from .header import has_frame_ending
 
-NaturalPart = tuple[tuple[str | int, ...], str]
-
 Snapshot = dict[Path, tuple[int, int]]
 
 
@@ -25,7 +23,7 @@ class FoundFile(NamedTuple):
     first_seen: Path | None = None
 
 
-def natural_key(path: Path) -> list[NaturalPart]:
+def natural_key(path: Path) -> list[tuple[tuple[str | int, ...], str]]:
     """Sort key by which ``L_2.fits`` stands before ``L_10.fits``, folder by folder.
 
     Examples
@@ -33,7 +31,9 @@ def natural_key(path: Path) -> list[NaturalPart]:
     >>> [str(p) for p in sorted(map(Path, ["b_10", "b_9", "B_1", "a"]), key=natural_key)]
     ['a', 'B_1', 'b_9', 'b_10']
     """
-    return [_part_key(part) for part in path.parts]
+    # Text and numbers alternate, so that like is compared with like.
+    pieces = ((part, enumerate(re.split(r"(\d+)", part.casefold()))) for part in path.parts)
+    return [(tuple(int(p) if i % 2 else p for i, p in split), part) for part, split in pieces]
 
 
 def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundFile, ...]:
@@ -60,21 +60,17 @@ def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
     elif path.is_dir():
         files = sorted(walk_folder(path, skip), key=natural_key)
         if not files:
-            msg = f"{path}: this folder holds no files"
-            raise InputError(msg)
+            raise InputError(f"{path}: this folder holds no files")
         if not any(has_frame_ending(file) for file in files):
-            msg = (
+            raise InputError(
                 f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
                 f"as {files[0].name}); give the folder with the frames as the camera wrote them"
             )
-            raise InputError(msg)
         yield from ((file, False) for file in files)
     elif path.exists():
-        msg = f"{path}: neither a file nor a folder"
-        raise InputError(msg)
+        raise InputError(f"{path}: neither a file nor a folder")
     else:
-        msg = f"{path}: there is no such file or folder"
-        raise InputError(msg)
+        raise InputError(f"{path}: there is no such file or folder")
 
 
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
@@ -84,9 +80,6 @@ def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
     """
     skipped = {Path(realpath(path)) for path in skip}
     skipped_names = {path.name for path in skip}  # spares most files the search for links
-
-    def is_skipped(path: Path) -> bool:
-        return Path(realpath(path)) in skipped
 
     entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
@@ -101,19 +94,13 @@ def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
         ]
         for name in names:
             path = here / name
-            if not name.startswith(".") and (name not in skipped_names or not is_skipped(path)):
+            is_skipped = name in skipped_names and Path(realpath(path)) in skipped
+            if not (name.startswith(".") or is_skipped):
                 yield path
 
 
 def _refuse(error: OSError) -> None:
-    msg = f"{error.filename}: this folder cannot be read"
-    raise InputError(msg) from error
-
-
-def _part_key(part: str) -> NaturalPart:
-    # Text and numbers alternate, so that like is compared with like.
-    pieces = re.split(r"(\d+)", part.casefold())
-    return tuple(int(p) if i % 2 else p for i, p in enumerate(pieces)), part
+    raise InputError(f"{error.filename}: this folder cannot be read") from error
 
 
 def follow_folders(
@@ -137,12 +124,10 @@ def follow_folders(
     clocks of two machines need not agree, so files are compared with themselves only.
     """
     if not folders:
-        msg = "there is no folder to watch; name the one that the frames are written to"
-        raise InputError(msg)
+        raise InputError("there is no folder to watch; name the one that the frames are written to")
     for folder in folders:
         if not folder.is_dir():
-            msg = f"{folder}: there is no such folder to watch"
-            raise InputError(msg)
+            raise InputError(f"{folder}: there is no such folder to watch")
     told = seen = _snapshot(folders, skip)
     moved = asked = time.monotonic()
     yield 0.0

@@ -7,20 +7,3 @@ from .learn import SweptFrame, equipment_from_fits, equipment_from_setup, learn_
 from .observed import Exposure, exposures_of
 from .result import NightResult, judge_night, with_files
 from .rule import FOCUSING_MINUTES, RefocusRule
-
-__all__ = [
-    "FOCUSING_MINUTES",
-    "Equipment",
-    "Exposure",
-    "FilterOffset",
-    "FrameFocus",
-    "NightResult",
-    "RefocusRule",
-    "SweptFrame",
-    "equipment_from_fits",
-    "equipment_from_setup",
-    "exposures_of",
-    "judge_night",
-    "learn_shape",
-    "with_files",
-]

@@ -9,13 +9,3 @@ from .closed_forms import (
     plate_shift_mm,
     wing_slope_px_per_um,
 )
-
-__all__ = [
-    "annulus_half_flux_radius",
-    "critical_focus_zone_um",
-    "gaussian_half_flux_radius",
-    "glass_for_shift_mm",
-    "moffat_half_flux_radius",
-    "plate_shift_mm",
-    "wing_slope_px_per_um",
-]

@@ -5,19 +5,3 @@ from .measure import measure_image
 from .measured import REASONS, Bounded, ImageRadius, MeasuredImage, Stars
 from .sky import Sky
 from .tables import half_flux_radius, measure_frame, star_table
-
-__all__ = [
-    "FLAG_WORDS",
-    "REASONS",
-    "Bounded",
-    "ImageRadius",
-    "MeasuredImage",
-    "Sky",
-    "StarFlag",
-    "Stars",
-    "count_flags",
-    "half_flux_radius",
-    "measure_frame",
-    "measure_image",
-    "star_table",
-]

@@ -37,84 +37,55 @@ class Noise:
     inverse_gain: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Apertures:
-    """Radii of stars in pixels of their patches; columns follow ``SHARES``.
+def growth_of(
+    patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, pixel_px2: float
+) -> "Growth":
+    """Growth of the light of stars of about one size, the level of their sky rings taken off.
 
-    ``common`` is the part of ``sigma`` that all stars of the image share: what is not known of
-    their wings. ``seen`` are the half-flux radii as the pixels show them; ``bounded`` and
-    ``bounds`` are those of `measured.Stars`.
+    ``pixel_px2`` is the variance along an axis by which pixels smear the light.
     """
-
-    radius: np.ndarray
-    sigma: np.ndarray
-    common: np.ndarray
-    seen: np.ndarray
-    total: np.ndarray
-    total_sigma: np.ndarray
-    law: Law
-    bounded: np.ndarray
-    bounded_sigma: np.ndarray
-    bounds: np.ndarray
-
-
-def measure_apertures(
-    patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, teach: np.ndarray
-) -> Apertures:
-    """Measure the radii of stars of about one size; ``teach`` marks those fit to teach the law."""
-    growth, half, law = _first_look(patches, rings, guess_px, noise)
-    for _ in range(2):
-        law = growth.learn(half, growth.totals(half, law).light, teach, law)
-        half = growth.radius_holding(0.5 * growth.totals(half, law).light)
-    return growth.finish(half, growth.totals(half, law), law)
-
-
-def about_how_large(patches: Patches, rings: Rings, guess_px: float, noise: Noise) -> float:
-    """Median half-flux radius of stars of about one size, as the usual law has it."""
-    return float(np.median(_first_look(patches, rings, guess_px, noise)[1]))
-
-
-def _first_look(
-    patches: Patches, rings: Rings, guess_px: float, noise: Noise
-) -> tuple["_Growth", np.ndarray, Law]:
-    """Growth of the stars, about their size, and the usual law."""
     limit = _NEAR_RING * min(float(np.median(rings.inner)), patches.half - 1.0)
     radii, light = patches.growth(max(limit, 1.5 * guess_px))
-    growth = _Growth(
+    return Growth(
         light=light - np.pi * radii**2 * rings.level[:, None],
         squares=radii**2,
         tried=np.searchsorted(radii, np.geomspace(_TRIED * guess_px, radii[-1], _CIRCLES)),
         rings=rings,
         noise=noise,
         reach=patches.half - 1,
-        pixel=(1 + (1 if patches.fine is None else FINER**-2)) / 12,
+        # To collect the light, and to count it as spread.
+        pixel=pixel_px2 + (1 if patches.fine is None else FINER**-2) / 12,
     )
-    law = usual_law(round(min(growth.pixel / guess_px**2, 0.25), 2))
-    half = growth.radius_holding(0.5 * growth.totals(np.full(len(light), guess_px), law).light)
-    return growth, half, law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Totals:
-    """All the light of each star.
+class _Circles:
+    """The circle of each star that tells most of all its light.
 
-    ``random`` is its noise less that of the sky's level, which counts ``area`` times; ``doubt`` its
-    uncertainty from the law.
+    ``light`` inside it is a ``share`` of all; ``doubt`` is what the law leaves unknown of that,
+    relative. An error of the light grows by ``echo``: what is taken to lie beyond hangs on the
+    radius that the light decides.
     """
 
+    radius: np.ndarray
     light: np.ndarray
-    random: np.ndarray
-    area: np.ndarray
+    share: np.ndarray
+    echo: np.ndarray
     doubt: np.ndarray
+    sigma: np.ndarray
+
+    @property
+    def total(self) -> np.ndarray:
+        """All the light; ``sigma`` is its uncertainty."""
+        return self.light / self.share
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Growth:
+class Growth:
     """Light of stars, sky ring taken off, by the square of the radius: linear in a flat core.
 
     ``tried`` are the steps from which a star's total is tried, ``reach`` how far patches go;
-    ``pixel`` is the variance along an axis that pixels add: to collect the light, and to count it
-    as spread.
+    ``pixel`` is the variance along an axis that pixels add.
     """
 
     light: np.ndarray
@@ -124,6 +95,15 @@ class _Growth:
     noise: Noise
     reach: int
     pixel: float
+
+    def first_look(self, guess_px: float) -> tuple[np.ndarray, Law]:
+        """Half-flux radii as the usual law has them, and that law."""
+        law = usual_law(round(min(self.pixel / guess_px**2, 0.25), 2))
+        return self.halves(np.full(len(self.light), guess_px), law), law
+
+    def halves(self, half: np.ndarray, law: Law) -> np.ndarray:
+        """Half-flux radii from about such ones, as the pixels show them."""
+        return self.radius_holding(0.5 * self.circles(half, law).total)
 
     def inside(self, radii: np.ndarray, stars: slice | np.ndarray = slice(None)) -> np.ndarray:
         """(n, k) light of some stars inside circles of (n, k) radii."""
@@ -143,22 +123,40 @@ class _Growth:
         a, b = self.squares[after - 1], self.squares[after]
         return np.maximum(np.sqrt(a + part * (b - a)), 0.05)
 
-    def slope(self, radius: np.ndarray, light: np.ndarray) -> np.ndarray:
-        """Growth with the radius of light about circles; never much below that of ``light``."""
-        near = self.inside(radius[:, None] * np.array([0.95, 1.05]))
-        steep = (near[:, 1] - near[:, 0]) / (0.1 * radius)
-        return np.maximum(np.maximum(steep, 0.2 * np.abs(light) / radius), 1e-12)
+    def held(
+        self, share: np.ndarray, circle: np.ndarray, light: np.ndarray, echo: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Radius r that holds a share q of the light T of circles, its variance, dF/dr there.
 
+        Light F within r is part of that of the circle: delta r = (q dT - dF(r)) / F'(r).
+        """
+        seen = self.radius_holding(share * light)
+        near = self.inside(seen[:, None] * np.array([0.95, 1.05]))
+        slope = np.maximum((near[:, 1] - near[:, 0]) / (0.1 * seen), 0.2 * np.abs(light) / seen)
+        slope, q = np.maximum(slope, 1e-12), echo * share
+        areas = np.pi * circle**2, np.pi * seen**2
+        all_of_it, within = (
+            self._variance(a, f) for a, f in zip(areas, (light, share * light), strict=True)
+        )
+        variance = q**2 * all_of_it + within - 2 * q * np.minimum(all_of_it, within)
+        variance += ((q * areas[0] - areas[1]) * self.sky_sigma) ** 2
+        return seen, variance / slope**2, slope
+
+    def _variance(self, area: np.ndarray, light: np.ndarray) -> np.ndarray:
+        """Of light on an area, but for the sky's level."""
+        noise = self.noise
+        return (noise.pixel * noise.rough) ** 2 * area + noise.inverse_gain * np.maximum(light, 0)
+
+    @property
     def sky_sigma(self) -> np.ndarray:
         """Uncertainty of each ring's level."""
-        one = self.noise.pixel * self.noise.rough
-        return one / np.sqrt(np.maximum(self.rings.count, 9))
+        return self.noise.pixel * self.noise.rough / np.sqrt(np.maximum(self.rings.count, 9))
 
-    def learn(self, half: np.ndarray, total: np.ndarray, teach: np.ndarray, before: Law) -> Law:
+    def learn(self, half: np.ndarray, before: Law, teach: np.ndarray) -> Law:
         """Learn the law from the stacked growth of the brightest stars fit to teach."""
-        area, sky = 4 * np.pi * half**2, self.sky_sigma()
-        noise2 = (self.noise.pixel * self.noise.rough) ** 2 * area + (sky * area) ** 2
-        error = np.sqrt(noise2) / np.maximum(total, 1e-9)
+        total, area, sky = self.circles(half, before).total, 4 * np.pi * half**2, self.sky_sigma
+        error = np.sqrt(self._variance(area, np.zeros(1)) + (sky * area) ** 2)
+        error /= np.maximum(total, 1e-9)
         fit = teach & (total > 0) & (error < 0.5) & (half > 0.3)
         if not fit.any():
             return before
@@ -175,11 +173,10 @@ class _Growth:
         stack = weight @ curves
         if not stack[-1] > 0:
             return before
-        area = np.pi * np.diff(radii**2, prepend=0.0)
-        light = np.maximum(np.diff(stack, prepend=0.0), 0)
-        variance = (self.noise.pixel * half / total)[:, None] ** 2 * area
-        variance += light * (self.noise.inverse_gain / total)[:, None]
-        sigma = np.sqrt(weight**2 @ variance)
+        area = np.pi * np.diff(radii**2, prepend=0.0) * half[:, None] ** 2
+        light = np.maximum(np.diff(stack, prepend=0.0), 0) * total[:, None]
+        noise = self.noise.pixel**2 * area + self.noise.inverse_gain * light
+        sigma = np.sqrt(weight**2 @ (noise / total[:, None] ** 2))
         if len(best) >= _ENOUGH:
             stack, scatter = _typical_growth(curves, weight)
             sigma = np.maximum(sigma, scatter)
@@ -188,73 +185,53 @@ class _Growth:
         ring = inner, max(outer, inner + 0.1)
         return learn_law(radii, stack, sigma, ring=ring, sky_sigma=level, blur=blur)
 
-    def totals(self, half: np.ndarray, law: Law) -> _Totals:
-        """All the light, each star's from the circle that makes its uncertainty least."""
+    def circles(self, half: np.ndarray, law: Law) -> _Circles:
+        """For each star the circle that makes the uncertainty of its light least."""
         inner, outer = ((r / half)[:, None] for r in (self.rings.inner, self.rings.outer))
-        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()[:, None]
         tried = np.sqrt(self.squares[self.tried])
-        k = tried / half[:, None]
-        seen = np.maximum(law.seen(k, inner, outer), 0.2)
-        light = self.light[:, self.tried] / seen
+        k, light, area = tried / half[:, None], self.light[:, self.tried], np.pi * tried**2
+        share = np.maximum(law.seen(k, inner, outer), 0.2)
         beyond = _LEAST_LAW_ERROR * (1 - law.inside(k))
-        doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / seen * np.abs(light)
-        # What is taken to lie beyond hangs on the radius that the light decides.
+        doubt = np.maximum(np.interp(k, RADII, law.sigma), beyond) / share
         echo = 1 / (1 - np.minimum(0.5 * law.slope(k) / law.slope(1.0), 0.7))
-        area = echo * np.pi * tried**2 / seen
-        photons = self.noise.inverse_gain * np.maximum(light, 0)
-        random = np.sqrt(echo * one**2 * area / seen + echo**2 * photons)
-        error = np.sqrt(random**2 + (sky * area) ** 2 + doubt**2)
-        error[(k > inner) & (tried > tried[0])] = np.inf
-        best = np.arange(len(half)), np.argmin(error, axis=1)
-        return _Totals(light[best], random[best], area[best], doubt[best])
+        noise2 = self._variance(area, light) + (self.sky_sigma[:, None] * area) ** 2
+        error = np.hypot(echo * np.sqrt(noise2), doubt * light) / share
+        near = (k <= inner) | (tried == tried[0])
+        best = np.arange(len(half)), np.argmin(np.where(near, error, np.inf), axis=1)
+        return _Circles(tried[best[1]], *(v[best] for v in (light, share, echo, doubt, error)))
 
-    def bounded(
-        self, half: np.ndarray, shake: np.ndarray, place: np.ndarray, law: Law
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Radius of half of the light inside one circle for all stars, its sigma, bounds."""
-        circle = min(_CIRCLE * float(np.median(half)), self.reach + 0.5)
-        bounds = np.tile([circle, 0, 0, self.pixel], (len(half), 1))
-        bounds[:, 1], bounds[:, 2] = self.rings.inner, self.rings.outer
-        light = np.maximum(self.inside(np.full((len(half), 1), circle))[:, 0], 1e-12)
-        seen = self.radius_holding(0.5 * light)
-        area = np.pi * circle**2
-        one, sky = self.noise.pixel * self.noise.rough, self.sky_sigma()
-        variance = 0.25 * (one**2 * area + self.noise.inverse_gain * light)
-        variance += ((0.5 * area - np.pi * seen**2) * sky) ** 2
-        radius = np.sqrt(np.maximum(seen**2 - law.kappa[1] * shake, 0.1 * seen**2))
-        slope = self.slope(seen, light)
-        return radius, seen / radius * np.sqrt(variance / slope**2 + place**2), bounds
+    def measure(self, half: np.ndarray, law: Law) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Columns of `measured.Stars`: radii of all shares as the light fell, uncertainties, flux.
 
-    def total_sigma(self, totals: _Totals) -> np.ndarray:
-        """Uncertainty of all the light."""
-        return np.sqrt(totals.random**2 + (self.sky_sigma() * totals.area) ** 2 + totals.doubt**2)
-
-    def finish(self, half: np.ndarray, totals: _Totals, law: Law) -> Apertures:
-        """Radii of all shares as the light fell, with their uncertainties."""
-        share, light = np.array(SHARES), np.maximum(totals.light, 1e-12)[:, None]
-        seen = np.stack([self.radius_holding(p * totals.light) for p in SHARES], axis=1)
-        slope = np.stack([self.slope(r, totals.light) for r in seen.T], axis=1)
-        # Light within r is part of the total: delta r = (p dT - dF(r)) / F'(r).
-        area, one, sky = np.pi * seen**2, self.noise.pixel * self.noise.rough, self.sky_sigma()
-        within = one**2 * area + self.noise.inverse_gain * share * light
-        variance = share**2 * totals.random[:, None] ** 2 + (1 - 2 * share) * within
-        variance = np.maximum(variance, share * (1 - share) * within)
-        variance += ((share * totals.area[:, None] - area) * sky[:, None]) ** 2
-        doubts = share * totals.doubt[:, None] / slope, law.kappa_sigma * self.pixel / (2 * seen)
-        common = np.hypot(np.hypot(*doubts), _LEAST_COMMON * seen)
-        light_sigma = self.total_sigma(totals)
-        shake = 0.7 * (half * light_sigma / light[:, 0]) ** 2  # variance of the centre
-        shake = np.minimum(shake, half**2)
-        blur = (self.pixel + shake)[:, None]
-        radius = np.sqrt(np.maximum(seen**2 - law.kappa * blur, 0.1 * seen**2))
-        widen = seen / radius
+        And (n, 3) the part of the uncertainties of ``SHARES`` that all stars have in common, from
+        what is not known of the wings.
+        """
+        best = self.circles(half, law)
+        total = np.maximum(best.total, 1e-12)
+        shake = np.minimum(0.7 * (best.sigma / total) ** 2, 1) * half**2  # variance of the centre
         # Less than a pixel wide, a star's radius hangs on where in its pixel it lies (seen so).
-        place = 0.03 * seen * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))[:, None]
-        sigma = widen * np.sqrt(variance / slope**2 + common**2 + place**2)
-        return Apertures(
-            radius, sigma, widen * common, seen[:, 1], totals.light, light_sigma, law,
-            *self.bounded(half, shake, place[:, 0], law),
-        )  # fmt: skip
+        place = 0.03 * np.exp(np.minimum((0.82 - half) / 0.13, 1.0))
+        found, in_common = {"flux": best.total, "flux_sigma": best.sigma}, []
+        for k, (name, share) in enumerate(SHARES.items()):
+            seen, variance, slope = self.held(
+                share / best.share, best.radius, best.light, best.echo
+            )
+            common = np.hypot(share * best.doubt * total / slope, _LEAST_COMMON * seen)
+            common = np.hypot(common, law.kappa_sigma[k] * self.pixel / (2 * seen))
+            blur = law.kappa[k] * (self.pixel + shake)
+            found[name] = np.sqrt(np.maximum(seen**2 - blur, 0.1 * seen**2))
+            widen = seen / found[name]
+            found[f"{name}_sigma"] = widen * np.sqrt(variance + common**2 + (place * seen) ** 2)
+            in_common.append(widen * common)
+        circle = np.full(len(half), min(_CIRCLE * float(np.median(half)), self.reach + 0.5))
+        light = np.maximum(self.inside(circle[:, None])[:, 0], 1e-12)
+        seen, variance, _ = self.held(np.full_like(circle, 0.5), circle, light, np.ones(1))
+        found["bounded"] = np.sqrt(np.maximum(seen**2 - law.kappa[1] * shake, 0.1 * seen**2))
+        widen = seen / found["bounded"]
+        found["bounded_sigma"] = widen * np.sqrt(variance + (place * seen) ** 2)
+        pixel = np.full_like(circle, self.pixel)
+        found["bounds"] = np.stack([circle, self.rings.inner, self.rings.outer, pixel], axis=1)
+        return found, np.stack(in_common, axis=1)
 
 
 def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,10 +1,12 @@
 """One radius that stands for an image, from the radii of its stars: none leads all others."""
 
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
 from .flags import StarFlag, count_flags
+from .law import SHARES
 from .measured import Bounded, ImageRadius, Stars
 from .sky import Sky
 
@@ -34,22 +36,21 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
     some, common = stars.part(used), np.median(common[used], axis=0)
     # Where all stars overlap, what their neighbours leave behind is of one sign in all of them.
     alike = bool(np.any(some.flags & StarFlag.BLENDED))
-    half, half_sigma, weight = robust_mean(some.radius, some.radius_sigma, common[1], alike)
-    small, small_sigma, _ = robust_mean(some.radius30, some.radius30_sigma, common[0], alike)
-    large, large_sigma, _ = robust_mean(some.radius80, some.radius80_sigma, common[2], alike)
+    means = {
+        name: robust_mean(getattr(some, name), getattr(some, f"{name}_sigma"), float(shared), alike)
+        for name, shared in zip(SHARES, common, strict=True)
+    }
+    weight = means["radius"][2]
     stars.flags[np.flatnonzero(used)[weight == 0]] |= int(StarFlag.SHAPE)
     shape = weight / weight.sum()
     # Directions are averaged at twice their angle: 0 and 180 degrees are one.
     twice = np.exp(2j * np.radians(some.angle_deg)) * (some.elongation - 1)
+    radii: dict[str, Any] = {f"{name}_px": value for name, (value, _, _) in means.items()}
+    radii |= {f"{name}_sigma_px": sigma for name, (_, sigma, _) in means.items()}
     return replace(
         plain,
-        radius_px=half,
-        radius_sigma_px=half_sigma,
-        radius30_px=small,
-        radius30_sigma_px=small_sigma,
-        radius80_px=large,
-        radius80_sigma_px=large_sigma,
-        bounded=_bounded(some, alike),
+        **radii,
+        bounded=_bounded(some, weight, alike),
         set_aside=count_flags(stars.flags),
         n_stars=int((weight > 0).sum()),
         elongation=float(np.nansum(shape * some.elongation)),
@@ -65,9 +66,9 @@ def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
         return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
-def _bounded(stars: Stars, alike: bool) -> Bounded:
+def _bounded(stars: Stars, weight: np.ndarray, alike: bool) -> Bounded:
     """The radius of half of the light inside one circle, of the stars that share it."""
-    usual = stars.bounds[np.argsort(stars.bounds[:, 0])[len(stars) // 2]]
+    usual = stars.bounds[np.argmax(weight)]
     same = np.all(np.abs(stars.bounds - usual) < 0.02 * usual, axis=1)
     same &= np.isfinite(stars.bounded) & (stars.bounded_sigma > 0)
     if not same.any():
@@ -88,37 +89,26 @@ def robust_mean(
     """
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
-    scatter, kept = 0.0, np.isfinite(log) & np.isfinite(own)
-    total = np.hypot(own, LEAST_SCATTER)
-    centre = weighted_median(log[kept], total[kept] ** -2)
+    scatter, say = 0.0, 1 / (own**2 + LEAST_SCATTER**2)
+    centre = weighted_median(log, say)
     for _ in range(_ROUNDS):
-        gap = log - centre
-        near = kept & (np.abs(gap) <= _CLIP * np.hypot(own, max(scatter, LEAST_SCATTER)))
-        if np.sum(total[near] ** -2) < 0.5 * np.sum(total[kept] ** -2):
-            near = kept & (np.abs(gap) <= np.median(np.abs(gap[kept])))
+        gap, spread = np.abs(log - centre), own**2 + max(scatter, LEAST_SCATTER) ** 2
+        near = gap <= _CLIP * np.sqrt(spread)
+        if np.sum(say[near]) < 0.5 * np.sum(say):
+            near = gap <= np.median(gap)
         if near.sum() > 2:
-            scatter = _scatter(log[near], own[near])
+            # Squares about the mean of n are n / (n - 1) short of those about the truth.
+            beyond = gap[near] ** 2 * near.sum() / (near.sum() - 1) - own[near] ** 2
+            scatter = float(np.sqrt(max(np.average(beyond, weights=spread[near] ** -2), 0.0)))
         weight = np.where(near, 1 / (own**2 + max(scatter, LEAST_SCATTER) ** 2), 0.0)
-        moved = float(np.average(log[near], weights=weight[near]))
-        done, centre = abs(moved - centre) < 1e-5, moved
-        if done:
+        before, centre = centre, float(np.average(log, weights=weight))
+        if abs(centre - before) < 1e-5:
             break
     share = weight / weight.sum()
     value = float(np.exp(centre))
     # What the stars really scatter: of three and fewer their own noise has to tell.
     noise = float(np.sqrt(np.sum((share if alike else share**2) * (own**2 + scatter**2))))
     return value, float(np.hypot(noise * value, common)), weight
-
-
-def _scatter(log: np.ndarray, own: np.ndarray) -> float:
-    """Scatter beyond the stars' own noise, by maximum likelihood on a ladder."""
-    ladder = np.r_[0.0, np.geomspace(0.001, 0.3, 30)][:, None]
-    variance = own**2 + ladder**2
-    variance = np.maximum(variance, 1e-10)
-    mean = np.sum(log / variance, axis=1) / np.sum(1 / variance, axis=1)
-    fit = np.sum(np.log(variance) + (log - mean[:, None]) ** 2 / variance, axis=1)
-    fit += np.log(np.sum(1 / variance, axis=1))  # the mean is fitted: restricted likelihood
-    return float(ladder[np.argmin(fit), 0])
 
 
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

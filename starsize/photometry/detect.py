@@ -1,13 +1,12 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import sep
 from scipy.spatial import cKDTree
 
-from .sky import Sky, halve, pixel_noise, sky_map, without_spikes
+from .sky import Sky, blocks_of, halve, pixel_noise, sky_map, without_spikes
 
 #: Images larger than this (pixels) are searched from half scale down, unless they hold so many
 #: stars to a pixel: close ones part at full scale. For the largest that costs too much.
@@ -58,21 +57,12 @@ def typical_width(peaks: Peaks) -> float:
     return float(peaks.width[order][np.searchsorted(share, 0.5 * share[-1])])
 
 
-NO_PEAKS = Peaks(*(np.zeros(0) for _ in range(4)))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Detected:
     """The stars of an image, its sky, and what measuring them needs.
 
-    Attributes
-    ----------
-    peaks : Peaks
-    sky : Sky
-    levels : list of (ny, nx) arrays
-        The image binned by 1, 2, 4, ...; the first without its lone spikes.
-    roughness : (n,) arrays
-        ``widths`` in pixels and how much noisier than white noise the sky is at each.
+    ``levels`` are the image binned by 1, 2, 4, ..., the first without its lone spikes;
+    ``roughness`` is how much noisier than white noise the sky is at each of ``widths`` in pixels.
     """
 
     peaks: Peaks
@@ -82,19 +72,10 @@ class Detected:
     roughness: np.ndarray
 
 
-def detect(
-    image: np.ndarray, *, threshold: float, expected_width_px: float | None = None
-) -> Detected:
-    """Find everything that stands out, of whatever size, each once.
+def detect(image: np.ndarray, *, threshold: float) -> Detected:
+    """Find everything of a signal-to-noise ratio above ``threshold``, of whatever size, each once.
 
-    Parameters
-    ----------
-    image : (ny, nx) array
-        Pixel values; NaN where unusable.
-    threshold : float
-        Lowest signal-to-noise ratio.
-    expected_width_px : float, optional
-        Where maxima of different size contend for one place, the nearer to this width wins.
+    ``image`` is NaN where unusable.
     """
     noise = pixel_noise(image)
     levels = [without_spikes(image, noise)]
@@ -105,24 +86,23 @@ def detect(
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
-    search = partial(_search, levels, expected=expected_width_px)
-    bright, _, _ = search(coarse, sky, 2 * threshold)
+    bright, _, _ = _search(levels, coarse, sky, 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
     covered = _cover(levels[coarse], 2**coarse, bright)
     sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
-    peaks, widths, roughness = search(first, sky, threshold)
+    peaks, widths, roughness = _search(levels, first, sky, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
-        peaks, widths, roughness = search(0, sky, threshold)
+        peaks, widths, roughness = _search(levels, 0, sky, threshold)
     return Detected(peaks, sky, levels, widths, roughness)
 
 
 def _search(
-    levels: list[np.ndarray], first: int, sky: Sky, threshold: float, expected: float | None
+    levels: list[np.ndarray], first: int, sky: Sky, threshold: float
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
-        return NO_PEAKS, np.ones(1), np.ones(1)
+        return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
@@ -140,8 +120,8 @@ def _search(
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
     rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
-    kept = _one_each(rows[rows[:, 4] > 0, :4], expected)
-    kept = _one_each(_told_apart(kept, rows[:, :4]), expected)
+    kept = _one_each(rows[rows[:, 4] > 0, :4])
+    kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
     roughness = np.array([float(np.median(m.rough)) for m in maps])
@@ -160,20 +140,20 @@ class _Map:
 
     def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
-        ny, nx = self.smooth.shape
-        column, row = ((np.rint((c + 0.5) / self.factor - 0.5)).astype(int) for c in (x, y))
-        side = np.arange(-1, 2)
-        rows, columns = (
-            np.clip(row[:, None] + side, 0, ny - 1),
-            np.clip(column[:, None] + side, 0, nx - 1),
+        row, column = (
+            np.rint((c + 0.5) / self.factor - 0.5).astype(int)[:, None] + [-1, 0, 1] for c in (y, x)
         )
-        return self.smooth[rows[:, :, None], columns[:, None, :]].max(axis=(1, 2)) / self.white
+        row, column = (
+            np.minimum(np.maximum(c, 0), n - 1)
+            for c, n in zip((row, column), self.smooth.shape, strict=True)
+        )
+        return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
 
     def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Noise at pixels of this map."""
         cells = (
-            np.minimum(place * n_cells // n, n_cells - 1)
-            for place, n, n_cells in zip(
+            place * many // n
+            for place, n, many in zip(
                 (row, column), self.smooth.shape, self.rough.shape, strict=True
             )
         )
@@ -209,15 +189,9 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     sample = smooth[::step, ::step]
     if sample.size / cells.prod() < _ENOUGH:
         return before
-    side = -(-np.array(sample.shape) // cells)
-    cells = -(-np.array(sample.shape) // side)
-    padded = np.full(cells * side, np.nan, np.float32)
-    padded[: sample.shape[0], : sample.shape[1]] = sample
-    blocks = padded.reshape(cells[0], side[0], cells[1], side[1]).swapaxes(1, 2)
-    ordered = np.sort(blocks.reshape(cells.prod(), -1), axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    low = -ordered[np.arange(len(ordered)), (0.1587 * count).astype(int)]
-    low[count < _ENOUGH // 2] = 0.0
+    blocks, _, _ = blocks_of(sample, cells)
+    below = int(0.1587 * blocks.shape[1])
+    low = -np.partition(blocks, below, axis=1)[:, below]
     return np.maximum(low / white, 1.0).reshape(cells)
 
 
@@ -229,8 +203,8 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     keep = snr > threshold
     snr, row, column = snr[keep], row[keep], column[keep]
     x, y = (
-        (c + _vertex(here.smooth, row, column, axis) + 0.5) * here.factor - 0.5
-        for axis, c in ((1, column), (0, row))
+        (c + _vertex(here.smooth, row, column, step) + 0.5) * here.factor - 0.5
+        for c, step in ((column, (0, 1)), (row, (1, 0)))
     )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
@@ -254,15 +228,15 @@ def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarra
     return value, row, column
 
 
-def _vertex(image: np.ndarray, row: np.ndarray, column: np.ndarray, axis: int) -> np.ndarray:
-    """Where the parabola through a maximum and its two neighbours has its own, in pixels."""
-    if axis == 1:
-        image, row, column = image.T, column, row
-    last = len(image) - 1
-    here = image[row, column]
-    before = np.where(row > 0, image[np.maximum(row - 1, 0), column], 0)
-    after = np.where(row < last, image[np.minimum(row + 1, last), column], 0)
-    bend = np.maximum(2 * here - before - after, 1e-9)
+def _vertex(
+    image: np.ndarray, row: np.ndarray, column: np.ndarray, step: tuple[int, int]
+) -> np.ndarray:
+    """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
+    down, right = step
+    ny, nx = image.shape
+    before = image[np.maximum(row - down, 0), np.maximum(column - right, 0)]
+    after = image[np.minimum(row + down, ny - 1), np.minimum(column + right, nx - 1)]
+    bend = np.maximum(2 * image[row, column] - before - after, 1e-9)
     return np.clip((after - before) / (2 * bend), -0.5, 0.5)
 
 
@@ -272,46 +246,27 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    place, width, snr = rows[:, :2], rows[:, 2], rows[:, 3]
-    around = cKDTree(place).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
-    owner = np.repeat(wide, [len(near) for near in around])
-    child = np.concatenate([*around, np.zeros(0)]).astype(int)
-    fit = (width[child] < 0.8 * stars[owner, 2]) & (snr[child] > _LEAST_ALONE * stars[owner, 3])
-    owner, child = owner[fit], child[fit]
-    # Groups of one owner and one width, the widest first.
-    order = np.lexsort((-width[child], owner))
-    owner, child = owner[order], child[order]
-    first = np.flatnonzero(
-        (np.diff(owner, prepend=-1) != 0) | (np.diff(width[child], prepend=0) != 0)
-    )
-    if first.size == 0:
-        return stars
-    last = np.r_[first[1:], len(child)]
-    whole, found = np.ones(len(stars), bool), [stars]
-    stands = np.maximum.reduceat(snr[child], first) > _ALONE * stars[owner[first], 3]
-    for group in np.flatnonzero(stands & (last - first > 1)).tolist():
-        parent, members = owner[first[group]], child[first[group] : last[group]]
-        if whole[parent] and _least_gap(place[members]) > _CLEAR * width[members[0]]:
-            whole[parent] = False
-            found.append(rows[members])
-    found[0] = stars[whole]
-    return np.concatenate(found)
+    around = cKDTree(rows[:, :2]).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
+    whole, found = np.ones(len(stars), bool), []
+    for k, near in zip(wide, around, strict=True):
+        part = rows[near]
+        _, _, width, snr = stars[k]
+        part = part[(part[:, 2] < 0.8 * width) & (part[:, 3] > _LEAST_ALONE * snr)]
+        for narrow in np.unique(part[:, 2])[::-1]:
+            group = part[part[:, 2] == narrow]
+            if len(group) > 1 and group[:, 3].max() > _ALONE * snr:
+                place = group[:, 0] + 1j * group[:, 1]
+                gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
+                if gaps.min() > _CLEAR * narrow:
+                    whole[k] = False
+                    found.append(group)
+                    break
+    return np.concatenate([stars[whole], *found])
 
 
-def _least_gap(place: np.ndarray) -> float:
-    """Distance between the nearest two of a few places."""
-    z = place[:, 0] + 1j * place[:, 1]
-    gap = np.abs(z[:, None] - z)
-    gap.ravel()[:: len(z) + 1] = np.inf
-    return float(gap.min())
-
-
-def _one_each(rows: np.ndarray, expected: float | None) -> np.ndarray:
-    """Leave one maximum a star: the strongest, or the nearer to the expected width."""
-    weight = rows[:, 3]
-    if expected is not None:
-        weight = weight * np.exp(-0.5 * np.log(rows[:, 2] / expected) ** 2)
-    rows = rows[np.argsort(-weight, kind="stable")]
+def _one_each(rows: np.ndarray) -> np.ndarray:
+    """Leave one maximum a star: the strongest."""
+    rows = rows[np.argsort(-rows[:, 3], kind="stable")]
     if len(rows) < 2:
         return rows
     place, width = rows[:, :2], rows[:, 2]

@@ -15,7 +15,8 @@ import numpy as np
 GRID = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 6.0, 0.25), np.geomspace(6, 24, 13)])
 #: Radii at which the law of a frame is handed on.
 RADII = np.concatenate([np.arange(0, 3.0, 0.05), np.arange(3.0, 12.01, 0.25)])
-SHARES = (0.3, 0.5, 0.8)
+#: Shares of the light whose radii are measured, by the names of these.
+SHARES = {"radius30": 0.3, "radius": 0.5, "radius80": 0.8}
 #: Shares are stored as whole numbers, so many to one.
 SCALE = 60_000
 #: Real stars depart from the table by so much of their light, and so much of an annulus' own.
@@ -26,18 +27,10 @@ _TOLERANCE, _TOLERANCE_SHARE = 0.0005, 0.004
 class Bank:
     """Growth curves as pixels of several sizes show them, ``b`` tables of ``m`` curves.
 
-    Attributes
-    ----------
-    share : (b, m, g) array
-        Share of the light inside each radius of ``GRID``, in half-flux radii as seen.
-    size : (b, m) array
-        Half-flux radius as seen over that of the light as it fell.
-    kappa : (b, m, 3) array
-        What the pixels add to the squares of the radii of ``SHARES``, over their variance.
-    blur : (b,) array
-        That variance over the square of the half-flux radius.
-    weight : (m,) array
-        Prior probability, summing to 1.
+    ``share`` (b, m, g) of the light lies inside each radius of ``GRID``, in half-flux radii as
+    seen; these are ``size`` (b, m) times those of the light as it fell. Pixels add ``kappa``
+    (b, m, 3) times their variance to the squares of the radii of ``SHARES``; ``blur`` (b,) is that
+    variance over the square of the half-flux radius; ``weight`` (m,) are prior probabilities.
     """
 
     share: np.ndarray
@@ -73,13 +66,9 @@ def growth_bank() -> Bank:
 class Law:
     """The growth of a frame's stars as seen on its pixels.
 
-    Attributes
-    ----------
-    share, sigma : arrays
-        Share of all the light inside ``RADII`` (in half-flux radii as seen), and its uncertainty.
-    kappa, kappa_sigma : (3,) arrays
-        What a blur of unit variance adds to the squares of the radii of ``SHARES``, and its
-        uncertainty.
+    A ``share`` of all the light lies inside each of ``RADII`` (in half-flux radii as seen), known
+    to ``sigma``. A blur of unit variance adds ``kappa`` (3,), known to ``kappa_sigma``, to the
+    squares of the radii of ``SHARES``.
     """
 
     share: np.ndarray
@@ -131,24 +120,10 @@ def learn_law(
 ) -> Law:
     """Weigh the table by the stacked growth curve of a frame's stars.
 
-    Parameters
-    ----------
-    radii : (j,) array
-        In half-flux radii as seen, increasing.
-    growth : (j,) array
-        Light inside, sky ring taken off, in any unit.
-    sigma : (j,) array
-        Uncertainty of the light of the annulus that ends at each radius, same unit.
-    ring : tuple of float
-        Inner and outer radius of the sky ring.
-    sky_sigma : float
-        Uncertainty of the sky's light on a circle of radius 1, same unit.
-    blur : float
-        Variance of the pixel's blur in squared half-flux radii as seen.
-
-    Returns
-    -------
-    Law
+    ``growth`` (j,) is the light inside ``radii`` (in half-flux radii as seen, increasing), that of
+    the sky ring taken off, in any unit; ``sigma`` the uncertainty of the annulus that ends at each.
+    ``ring`` are the inner and outer radius of the sky ring, ``sky_sigma`` is the uncertainty of the
+    sky's light on a circle of radius 1, ``blur`` the pixels' variance in squared half-flux radii.
     """
     bank = growth_bank()
     curves, kappas = bank.through(blur)

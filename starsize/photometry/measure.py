@@ -6,20 +6,14 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .combine import LEAST_SCATTER, combine
-from .detect import Detected, Peaks, detect, typical_width
+from .detect import Peaks, detect, typical_width
 from .doubles import find_doubles, parted
 from .flags import StarFlag
 from .judge import ceiling_of
-from .measured import ImageRadius, MeasuredImage, Stars
-from .scale import Scale
+from .measured import ImageRadius, MeasuredImage
+from .scale import HALF_WIDTHS, Sensor, measure_peaks, no_stars
 from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 
-#: Half-flux radius over the width of the Gaussian that fits best.
-_HALF_WIDTHS = 1.15
-#: A star so much smaller or larger than the others has patches of its own.
-_SAME_SIZE = 2.5
-#: So many bright stars settle in so many looks how large all are.
-_SCOUTS, _LOOKS = 20, 3
 #: So many stars are always measured, of more those that hold this share of what all tell.
 _ALWAYS, _TOLD = 120, 0.95
 #: Among so many good stars two in one are set aside; among fewer they are parted and measured.
@@ -37,6 +31,7 @@ def measure_image(
     saturation_adu: float | None = None,
     threshold: float = 6.0,
     max_stars: int | None = 250,
+    pixel_px2: float = 1 / 12,
 ) -> MeasuredImage:
     """Find and measure the stars of one image and the radius that stands for it.
 
@@ -48,8 +43,7 @@ def measure_image(
         Centres ``(x, y)`` in pixels known from other images: these are measured, whether or not
         anything stands out there, and nothing else.
     expected_radius_px : float, optional
-        About how large stars are, as other images suggest. It decides between a speck and a ring
-        where both are seen at one place.
+        About how large the stars at these places are, as other images suggest.
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain and ceiling; both are judged from the data where not given.
     threshold : float
@@ -57,6 +51,9 @@ def measure_image(
     max_stars : int, optional
         Measure at most this many of the brightest, and of many no more than hold 95 % of what
         these tell of the radius; None for all.
+    pixel_px2 : float
+        Variance along an axis by which a pixel smears the light, pixels squared: less than 1/12
+        where pixels are narrower than they lie apart.
 
     Returns
     -------
@@ -78,22 +75,21 @@ def measure_image(
         empty = Sky(np.full((1, 1), np.nan), np.zeros(2), np.ones(2), np.nan)
         stars = no_stars(0 if places is None else len(places))
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
-    width = None if expected_radius_px is None else expected_radius_px / _HALF_WIDTHS
-    found = detect(usable, threshold=threshold, expected_width_px=width)
+    width = None if expected_radius_px is None else expected_radius_px / HALF_WIDTHS
+    found = detect(usable, threshold=threshold)
     peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
     if places is not None:
         peaks = _with_places(peaks, places, width)
         chosen = np.arange(len(places))
     ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
-    gain = gain_e_per_adu or gain_from_sky(found.sky)
-    measure = partial(measure_peaks, found, gain=gain, ceiling=ceiling, recentre_all=places is None)
-    stars, common = measure(peaks, chosen)
+    sensor = Sensor(gain_e_per_adu or gain_from_sky(found.sky), ceiling, pixel_px2)
+    measure = partial(measure_peaks, found, sensor=sensor, recentre=places is None)
+    stars, common = measure(peaks=peaks, chosen=chosen)
     doubles = find_doubles(found, peaks, stars) if places is None else {}
     stars.flags[list(doubles)] |= int(StarFlag.BLENDED)
     if doubles and np.count_nonzero(stars.flags == 0) < _PLENTY:
-        stars, common = measure(
-            parted(peaks, stars, doubles), np.arange(len(chosen) + len(doubles))
-        )
+        peaks = parted(peaks, stars, doubles)
+        stars, common = measure(peaks=peaks, chosen=np.arange(len(chosen) + len(doubles)))
     radius = combine(stars, common, found.sky, len(found.peaks) + len(doubles))
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
@@ -117,69 +113,20 @@ def _hopeless(image: np.ndarray) -> str | None:
     return "too_many_holes" if full_of_holes(image) else None
 
 
-def measure_peaks(
-    found: Detected,
-    peaks: Peaks,
-    chosen: np.ndarray,
-    *,
-    gain: float | None,
-    ceiling: float,
-    recentre_all: bool,
-) -> tuple[Stars, np.ndarray]:
-    """Measure the chosen peaks, stars of one size together; also their common errors (n, 3)."""
-    n = len(chosen)
-    if n == 0:
-        return no_stars(0), np.zeros((0, 3))
-    half = _HALF_WIDTHS * peaks.width[chosen]
-    main = _HALF_WIDTHS * typical_width(peaks.part(chosen))
-    group = np.where(
-        np.abs(np.log(half / main)) < np.log(_SAME_SIZE), 0, np.rint(np.log2(half / main))
-    )
-    stars, common = no_stars(n), np.full((n, 3), np.nan)
-    columns = {f: getattr(stars, f) for f in Stars.__slots__}
-    for size in np.unique(group):
-        these = np.flatnonzero(group == size)
-        guess = _HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
-        for _ in range(_LOOKS):
-            scale = Scale(found, peaks, guess, gain)
-            size = scale.size(chosen[these][:_SCOUTS], recentre_all)
-            settled = 0.8 < size / guess < 1.25
-            guess = float(np.clip(size, guess / 3, guess * 3))
-            if settled:
-                break
-        scale = Scale(found, peaks, guess, gain)
-        part, part_common = scale.measure(chosen[these], recentre_all, ceiling)
-        common[these] = part_common
-        for name, column in columns.items():
-            column[these] = getattr(part, name)
-    return stars, common
-
-
-def no_stars(n: int) -> Stars:
-    """Return ``n`` stars that could not be measured."""
-    nothing = {f: np.full(n, np.nan) for f in Stars.__slots__ if f != "flags"}
-    nothing["bounds"] = np.full((n, 4), np.nan)
-    return Stars(**nothing, flags=np.full(n, int(StarFlag.UNMEASURED)))
-
-
 def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks:
     """The given places as peaks, before all found ones that are none of them."""
     if width is None:
         width = typical_width(peaks) if len(peaks) else 2.0
-    here = np.full(len(places), width)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
-        hits = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
-        gap, which = np.asarray(hits[0]), np.asarray(hits[1])
+        found = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
+        gap, which = map(np.asarray, found)
         same = gap < 1.5 * np.maximum(width, peaks.width[which])
         snr[same] = peaks.snr[which[same]]
-        others = np.ones(len(peaks), bool)
-        others[which[same]] = False
-        peaks = peaks.part(others)
-    return Peaks(
-        np.r_[places[:, 0], peaks.x], np.r_[places[:, 1], peaks.y],
-        np.r_[here, peaks.width], np.r_[snr, peaks.snr],
-    )  # fmt: skip
+        peaks = peaks.part(np.setdiff1d(np.arange(len(peaks)), which[same]))
+    known = (*places.T, np.full(len(places), width), snr)
+    others = (peaks.x, peaks.y, peaks.width, peaks.snr)
+    return Peaks(*(np.r_[a, b] for a, b in zip(known, others, strict=True)))
 
 
 def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:

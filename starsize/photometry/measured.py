@@ -77,15 +77,8 @@ class Stars:
 class Bounded:
     """Radius of half of the light inside a circle, and all that it hangs on, in pixels.
 
-    Attributes
-    ----------
-    radius_px, sigma_px : float
-    total_px : float
-        Radius of the circle whose light counts as all.
-    inner_px, outer_px : float
-        The ring whose mean level was taken for the sky's.
-    pixel_px2 : float
-        Variance along an axis of what the pixels add to the blur.
+    The light of the circle ``total_px`` counts as all; the sky's level is the mean of the ring from
+    ``inner_px`` to ``outer_px``; pixels add the variance ``pixel_px2`` along an axis to the blur.
     """
 
     radius_px: float = float("nan")
@@ -101,8 +94,8 @@ class ImageRadius:
     """The radius that stands for the whole image.
 
     ``radius_sigma_px`` holds photons, read-out, sky and the scatter between the stars; seeing,
-    which all stars of an image share, is the business of ``curves``. The radii are NaN exactly
-    where ``reason`` says why.
+    which all stars of an image share, is the business of ``curves``. The radii, of half and of 30
+    and 80 % of the light, are NaN exactly where ``reason`` says why.
     """
 
     radius_px: float = float("nan")

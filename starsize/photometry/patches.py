@@ -28,22 +28,12 @@ Grown = tuple[np.ndarray, np.ndarray]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
-    """Patches about ``n`` stars, each ``2 half + 1`` pixels wide.
+    """Patches about ``n`` stars, each ``2 half + 1`` pixels wide, less the sky map.
 
-    Attributes
-    ----------
-    pixels : (n, s, s) float32 array
-        Less the sky map; pixels not to be trusted hold what lies opposite the star's centre.
-    trusted : (n, s, s) bool array
-        False outside the image, where there is no reading, and under a neighbour.
-    read : (n, s, s) bool array
-        True where the image has a reading.
-    x, y : (n,) arrays
-        Centres in patch pixels.
-    left, top : (n,) int arrays
-        Image pixel of the patch's first one.
-    fine : (n, t, t) float32 array, optional
-        The middle of each patch on pixels ``FINER`` times finer.
+    ``read`` (n, s, s) is False where the image has no reading, ``trusted`` also under neighbours;
+    ``pixels`` not to be trusted hold what lies opposite the star's centre. ``x``, ``y`` are centres
+    in patch pixels, ``left``, ``top`` the image pixel of the patch's first one, ``fine`` the middle
+    of each patch on pixels ``FINER`` times finer.
     """
 
     pixels: np.ndarray
@@ -129,12 +119,7 @@ def _refining(n: int) -> np.ndarray:
 
 
 def read_patches(
-    level: np.ndarray,
-    sky: np.ndarray,
-    peaks: Peaks,
-    chosen: np.ndarray,
-    *,
-    half: int,
+    level: np.ndarray, sky: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
 ) -> Patches:
     """Cut patches from an image, all places in its pixels.
 
@@ -161,20 +146,21 @@ def _leave_out_neighbours(
     trusted: np.ndarray, peaks: Peaks, chosen: np.ndarray, left: np.ndarray, top: np.ndarray
 ) -> None:
     """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
-    size = trusted.shape[1]
-    grid = np.arange(size)
+    grid = np.arange(trusted.shape[1])
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
-    near = cKDTree(places).query_ball_point(places[chosen], 0.75 * size + np.max(reach))
+    room = 0.75 * len(grid)
+    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach))
     for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
         some = np.array(others)
         off = np.hypot(*(places[some] - places[star]).T)
-        some = np.r_[star, some[(off < 0.75 * size + reach[some]) & (some != star)]]
+        some = np.r_[star, some[(off < room + reach[some]) & (some != star)]]
         dx, dy = (
-            (c + grid - p[some, None]) ** 2 for c, p in ((left[k], peaks.x), (top[k], peaks.y))
+            ((c + grid - p[some, None]) ** 2).astype(np.float32)
+            for c, p in ((left[k], peaks.x), (top[k], peaks.y))
         )
-        squares = dy[:, :, None].astype(np.float32) + dx[:, None, :].astype(np.float32)
+        squares = dy[:, :, None] + dx[:, None, :]
         wide, reached = (v[some, None, None].astype(np.float32) ** 2 for v in (peaks.width, reach))
         nearer = (squares * wide[0] < squares[0] * wide) & (squares < reached)
         trusted[k] &= ~nearer.any(axis=0)
@@ -201,28 +187,15 @@ def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
     x, y, _ = sep.winpos(tower, patches.x, patches.y + floors, sigma, subpix=1)
     y -= floors
     good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
-    good &= (np.abs(x - patches.half) < patches.half / 2) & (
-        np.abs(y - patches.half) < patches.half / 2
-    )
+    good &= np.maximum(np.abs(x - patches.half), np.abs(y - patches.half)) < patches.half / 2
     return replace(patches, x=np.where(good, x, patches.x), y=np.where(good, y, patches.y))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rings:
-    """The sky about each star, beyond the sky map.
-
-    Attributes
-    ----------
-    level, scatter : (n,) arrays
-        Clipped mean of the ring's pixels and their scatter.
-    count : (n,) array
-        Pixels behind it.
-    inner, outer : (n,) arrays
-        Radii of the ring, pixels.
-    """
+    """The sky about each star beyond the sky map: clipped mean of ``count`` pixels of a ring."""
 
     level: np.ndarray
-    scatter: np.ndarray
     count: np.ndarray
     inner: np.ndarray
     outer: np.ndarray
@@ -239,7 +212,7 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) 
     rows, columns = np.nonzero((distance > inner_px) & (distance <= outer_px))
     values = patches.pixels[:, rows, columns]
     values[~patches.trusted[:, rows, columns]] = np.nan
-    level, scatter, count = _clipped_mean(values, noise)
+    level, count = _clipped_mean(values, noise)
     inner, outer = np.full(n, inner_px), np.full(n, outer_px)
     for k in np.flatnonzero(count < max(_FEWEST, 0.12 * len(rows))):
         trusted = patches.trusted[k]
@@ -249,24 +222,19 @@ def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) 
             continue
         far = np.sort(distance[trusted])[-int(wanted) :]
         chosen = patches.pixels[k][trusted & (distance >= far[0])]
-        level[k], scatter[k], count[k] = (v[0] for v in _clipped_mean(chosen[None], noise))
+        level[k], count[k] = (v[0] for v in _clipped_mean(chosen[None], noise))
         inner[k], outer[k] = far[0], np.sqrt(2 * np.mean(far**2) - far[0] ** 2)
-    return Rings(level, scatter, count, inner, outer)
+    return Rings(level, count, inner, outer)
 
 
-def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean of each row within so many scatters of its median, that scatter, and the number."""
+def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of each row within so many scatters of its median, and the number of values."""
     sample = np.sort(values[:, :: max(1, values.shape[1] // _SAMPLE)], axis=1)  # NaN last
-    count = np.isfinite(sample).sum(axis=1)
-    rows, last = np.arange(len(sample)), sample.shape[1] - 1
-
-    def quantile(q: float) -> np.ndarray:
-        return np.nan_to_num(sample[rows, np.minimum((q * count).astype(int), last)])
-
-    middle = quantile(0.5)
+    last = np.maximum(np.isfinite(sample).sum(axis=1) - 1, 0)
+    rows = np.arange(len(sample))
+    low, middle = (sample[rows, (q * last).astype(int)] for q in (0.1587, 0.5))
     # Stars only add light, so the scatter is taken from below.
-    spread = np.maximum(middle - quantile(0.1587), noise)
-    kept = np.abs(values - middle[:, None]) <= _CLIP * spread[:, None]
-    number = kept.sum(axis=1)
-    mean = np.where(kept, values, 0).sum(axis=1) / np.maximum(number, 1)
-    return np.where(number > 0, mean, 0.0), spread, number
+    reach = _CLIP * np.maximum(middle - low, noise)
+    kept = np.abs(values - middle[:, None]) <= reach[:, None]
+    count = kept.sum(axis=1)
+    return np.where(kept, values, 0).sum(axis=1) / np.maximum(count, 1), count

@@ -1,105 +1,166 @@
 """Stars of about one size, measured on the image at the binning that suits them."""
 
+from dataclasses import dataclass
+from functools import partial
+
 import numpy as np
 
-from .aperture import Apertures, Noise, about_how_large, measure_apertures
+from .aperture import Growth, Noise, growth_of
 from .combine import FAINT_SNR
-from .detect import Detected, Peaks
+from .detect import Detected, Peaks, typical_width
 from .flags import StarFlag
 from .judge import FOREIGN, foreign_share, pixel_flags
+from .law import SHARES
 from .measured import Stars
 from .patches import Patches, Rings, centred, read_patches, sky_rings
 
+#: Half-flux radius over the width of the Gaussian that fits best.
+HALF_WIDTHS = 1.15
+#: A star so much smaller or larger than the others has patches of its own.
+_SAME_SIZE = 2.5
+#: So many bright stars settle in so many looks how large all are.
+_SCOUTS, _LOOKS = 20, 3
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.
 _SMALL_PX = 4.0
 
 
-class Scale:
-    """The image at the binning that suits stars of one size."""
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is known of the camera."""
 
-    def __init__(self, found: Detected, peaks: Peaks, guess_px: float, gain: float | None) -> None:
-        level = 0
-        while guess_px / 2**level > _LARGE_PX and min(found.levels[level].shape) >= 8:
-            level += 1
-        self.factor = factor = 2**level
-        self.image = found.levels[level]
-        self.half_px = max(guess_px / factor, 0.5)
-        self.peaks = Peaks(
-            (peaks.x + 0.5) / factor - 0.5, (peaks.y + 0.5) / factor - 0.5,
-            peaks.width / factor, peaks.snr,
-        )  # fmt: skip
-        self.sky = found.sky.at(peaks.x, peaks.y)
-        rough = float(np.interp(1.3 * guess_px, found.widths, found.roughness))
-        self.noise = Noise(
-            max(found.sky.noise, 1e-6) / factor, rough, 0.0 if not gain else 1 / (gain * factor**2)
-        )
+    gain: float | None
+    ceiling: float
+    pixel_px2: float
+    """Variance along an axis by which a pixel smears the light."""
 
-    def size(self, chosen: np.ndarray, recentre: bool) -> float:
-        """About how large the chosen peaks are: their median half-flux radius in image pixels."""
-        cut = self._cut(chosen, recentre)
-        return about_how_large(*cut, self.half_px, self.noise) * self.factor
 
-    def measure(
-        self, chosen: np.ndarray, recentre: bool, ceiling: float
-    ) -> tuple[Stars, np.ndarray]:
-        """Measure the chosen peaks; also the errors (n, 3) that they share."""
-        patches, rings = self._cut(chosen, recentre)
-        # Those teach that lie within the image and have the fewest neighbours.
-        clear = patches.trusted.mean(axis=(1, 2))
-        whole = clear >= min(0.995, float(np.quantile(clear, 0.7)))
-        got = measure_apertures(patches, rings, self.half_px, self.noise, teach=whole)
-        return self._stars(patches, rings, got, chosen, ceiling), got.common * self.factor
+def no_stars(n: int) -> Stars:
+    """Return ``n`` stars that could not be measured."""
+    nothing = {f: np.full(n, np.nan) for f in Stars.__slots__ if f != "flags"}
+    nothing["bounds"] = np.full((n, 4), np.nan)
+    return Stars(**nothing, flags=np.full(n, int(StarFlag.UNMEASURED)))
 
-    def _cut(self, chosen: np.ndarray, recentre: bool) -> tuple[Patches, Rings]:
-        """Patches about the chosen peaks and the sky around these."""
-        size = self.half_px
-        # The wings of small stars are worth the pixels; rings have sharp rims.
-        inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
-        inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
-        half = int(np.ceil(outer_px)) + 1
-        patches = read_patches(self.image, self.sky, self.peaks, chosen, half=half)
-        if recentre:
-            patches = centred(patches, np.full(len(chosen), size))
-        if size < _SMALL_PX:
-            patches = patches.refined()
-        return patches, sky_rings(patches, inner_px, outer_px, self.noise.pixel)
 
-    def _stars(
-        self, patches: Patches, rings: Rings, got: Apertures, chosen: np.ndarray, ceiling: float
-    ) -> Stars:
-        """Flags, shapes and units of the image."""
-        f, half = self.factor, got.seen
-        typical = float(np.median(half))
-        flags = pixel_flags(
-            patches, half, got.law, shape=self.image.shape, ceiling=ceiling - self.sky[chosen]
-        )
-        snr = np.maximum(got.total, 0) / got.total_sigma
-        flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
-        light = np.maximum(self.peaks.snr * self.peaks.width, 1e-9)
-        light *= np.median(np.maximum(got.total, 0) / light[chosen])
-        foreign = foreign_share(self.peaks.x, self.peaks.y, light, half_px=typical, law=got.law)
-        flags[foreign[chosen] > FOREIGN] |= int(StarFlag.BLENDED)
-        bad = ~np.isfinite(got.radius[:, 1]) | (got.total <= 0)
-        flags[bad] |= int(StarFlag.UNMEASURED)
-        mean_radius, elongation, angle = _moments(patches, 1.6 * half)
-        radius, sigma = (np.where(bad[:, None], np.nan, v * f) for v in (got.radius, got.sigma))
-        foreign_sigma = 0.35 * np.minimum(foreign[chosen], 1.0) * radius[:, 1]
-        sigma = np.hypot(sigma, 0.35 * np.minimum(foreign[chosen], 1.0)[:, None] * radius)
-        return Stars(
-            x=(patches.x + patches.left + 0.5) * f - 0.5,
-            y=(patches.y + patches.top + 0.5) * f - 0.5,
-            flux=got.total * f**2, flux_sigma=got.total_sigma * f**2,
-            radius=radius[:, 1], radius_sigma=sigma[:, 1],
-            radius30=radius[:, 0], radius30_sigma=sigma[:, 0],
-            radius80=radius[:, 2], radius80_sigma=sigma[:, 2],
-            bounded=np.where(bad, np.nan, got.bounded * f),
-            bounded_sigma=np.hypot(got.bounded_sigma * f, foreign_sigma),
-            bounds=got.bounds * (f, f, f, f * f),
-            mean_radius=mean_radius * f, background=self.sky[chosen] + rings.level,
-            elongation=elongation, angle_deg=angle, snr=snr, flags=flags,
-        )  # fmt: skip
+def measure_peaks(
+    found: Detected, peaks: Peaks, chosen: np.ndarray, sensor: Sensor, *, recentre: bool
+) -> tuple[Stars, np.ndarray]:
+    """Measure the chosen peaks, stars of one size together; also their common errors (n, 3)."""
+    stars, common = no_stars(len(chosen)), np.full((len(chosen), 3), np.nan)
+    if len(chosen) == 0:
+        return stars, common
+    lg_size = np.log(peaks.width[chosen] / typical_width(peaks.part(chosen)))
+    near, sky = np.abs(lg_size) < np.log(_SAME_SIZE), found.sky.at(peaks.x, peaks.y)
+    group = np.where(near, 0, np.rint(lg_size / np.log(2)))
+    for size in np.unique(group):
+        these = np.flatnonzero(group == size)
+        guess = HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
+        cut = partial(_cut, found, peaks, sky, sensor=sensor, recentre=recentre)
+        for _ in range(_LOOKS):
+            scouts = cut(chosen[these[:_SCOUTS]], guess)
+            half, _ = scouts.growth.first_look(scouts.half_px)
+            before, seen = guess, float(np.median(half)) * scouts.factor
+            guess = float(np.clip(seen, guess / 3, guess * 3))
+            if 0.8 < seen / before < 1.25:
+                break
+        part, common[these] = _measured(cut(chosen[these], guess), sensor.ceiling)
+        for name in Stars.__slots__:
+            getattr(stars, name)[these] = getattr(part, name)
+    return stars, common
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """Stars of about one size, cut from the image binned by a factor; pixels are its."""
+
+    factor: int
+    image: np.ndarray
+    half_px: float
+    peaks: Peaks
+    sky: np.ndarray
+    chosen: np.ndarray
+    patches: Patches
+    rings: Rings
+    growth: Growth
+
+
+def _cut(
+    found: Detected,
+    peaks: Peaks,
+    sky: np.ndarray,
+    chosen: np.ndarray,
+    guess_px: float,
+    sensor: Sensor,
+    *,
+    recentre: bool,
+) -> _Cut:
+    level = 0
+    while guess_px / 2**level > _LARGE_PX and min(found.levels[level].shape) >= 8:
+        level += 1
+    f, image = 2**level, found.levels[level]
+    size = max(guess_px / f, 0.5)
+    there = Peaks((peaks.x + 0.5) / f - 0.5, (peaks.y + 0.5) / f - 0.5, peaks.width / f, peaks.snr)
+    # The wings of small stars are worth the pixels; rings have sharp rims.
+    inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
+    inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
+    patches = read_patches(image, sky, there, chosen, half=int(np.ceil(outer_px)) + 1)
+    if recentre:
+        patches = centred(patches, np.full(len(chosen), size))
+    if size < _SMALL_PX:
+        patches = patches.refined()
+    noise = Noise(
+        pixel=max(found.sky.noise, 1e-6) / f,
+        rough=float(np.interp(1.3 * guess_px, found.widths, found.roughness)),
+        inverse_gain=0.0 if not sensor.gain else 1 / (sensor.gain * f**2),
+    )
+    rings = sky_rings(patches, inner_px, outer_px, noise.pixel)
+    smear = (sensor.pixel_px2 + (f**2 - 1) / 12) / f**2
+    growth = growth_of(patches, rings, size, noise, pixel_px2=smear)
+    return _Cut(f, image, size, there, sky, chosen, patches, rings, growth)
+
+
+def _measured(cut: _Cut, ceiling: float) -> tuple[Stars, np.ndarray]:
+    """Stars of a cut; also their common errors (n, 3)."""
+    f, patches, chosen = cut.factor, cut.patches, cut.chosen
+    half, law = cut.growth.first_look(cut.half_px)
+    # Those teach that lie within the image and have the fewest neighbours.
+    clear = patches.trusted.mean(axis=(1, 2))
+    teach = clear >= min(0.995, float(np.quantile(clear, 0.7)))
+    for _ in range(2):
+        law = cut.growth.learn(half, law, teach)
+        half = cut.growth.halves(half, law)
+    got, common = cut.growth.measure(half, law)
+    snr = np.maximum(got["flux"], 0) / got["flux_sigma"]
+    light = np.maximum(cut.peaks.snr * cut.peaks.width, 1e-9)
+    light *= np.median(np.maximum(got["flux"], 0) / light[chosen])
+    typical = float(np.median(half))
+    foreign = foreign_share(cut.peaks.x, cut.peaks.y, light, half_px=typical, law=law)[chosen]
+    above_sky = ceiling - cut.sky[chosen]
+    flags = pixel_flags(patches, half, law, shape=cut.image.shape, ceiling=above_sky)
+    bad = ~(got["flux"] > 0)
+    flags[~(snr >= FAINT_SNR)] |= int(StarFlag.FAINT)
+    flags[foreign > FOREIGN] |= int(StarFlag.BLENDED)
+    flags[bad] |= int(StarFlag.UNMEASURED)
+    for name in (*SHARES, "bounded"):
+        blended = 0.35 * np.minimum(foreign, 1.0) * got[name]
+        got[name] = np.where(bad, np.nan, f * got[name])
+        got[f"{name}_sigma"] = f * np.hypot(got[f"{name}_sigma"], blended)
+    for name, unit in (("flux", f**2), ("flux_sigma", f**2), ("bounds", (f, f, f, f**2))):
+        got[name] = got[name] * unit
+    mean_radius, elongation, angle = _moments(patches, 1.6 * half)
+    stars = Stars(
+        **got,
+        x=(patches.x + patches.left + 0.5) * f - 0.5,
+        y=(patches.y + patches.top + 0.5) * f - 0.5,
+        mean_radius=mean_radius * f,
+        background=cut.sky[chosen] + cut.rings.level,
+        elongation=elongation,
+        angle_deg=angle,
+        snr=snr,
+        flags=flags,
+    )
+    return stars, common * f
 
 
 def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

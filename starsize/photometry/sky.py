@@ -5,10 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 from scipy.interpolate import BSpline
+from scipy.sparse import csr_array
 
-#: Cells of the map to one of those whose levels are found.
-_FINER = 4
-_CLIP, _CLIP_ROUNDS = 3.0, 5
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
 _SAMPLE_ROWS = 48
@@ -25,7 +23,8 @@ class Sky:
     Attributes
     ----------
     cells : (my, mx) array
-        Level at the middle of each cell, ADU.
+        Level of each cell, ADU; joined by cubic B-splines, which smooth the noise of levels a
+        little and make no corners.
     first_px, pitch_px : (2,) arrays
         Middle of the first cell and how far apart middles lie, along y and x, pixels.
     noise : float
@@ -44,37 +43,26 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        (top, bottom, down), (left, right, across) = self._between(y, 0), self._between(x, 1)
-        above, below = (
-            self.cells[row, left] * (1 - across) + self.cells[row, right] * across
-            for row in (top, bottom)
-        )
-        return above * (1 - down) + below * down
+        rows, columns = self._weights(y, 0), self._weights(x, 1)
+        return np.asarray(columns.multiply(rows @ self._coefficients()).sum(axis=1)).ravel()
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        (top, bottom, down), (left, right, across) = (
-            self._between((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
+        rows, columns = (
+            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
+            for k, n in enumerate(shape)
         )
-        lines = self.cells[:, left] * (1 - across) + self.cells[:, right] * across
-        lines, down = lines.astype(np.float32), down.astype(np.float32)[:, None]
-        grid = np.empty(shape, np.float32)
-        for cell in np.unique(top):
-            rows = slice(*np.searchsorted(top, [cell, cell + 1]))
-            here, below = lines[cell], lines[bottom[rows.start]]
-            np.multiply(below - here, down[rows], out=grid[rows])
-            grid[rows] += here
-        return grid
+        return np.asarray(rows @ (columns @ self._coefficients().T.astype(np.float32)).T)
 
-    def _between(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """The cells before and after pixels along an axis, and how far each lies between these.
+    def _coefficients(self) -> np.ndarray:
+        # Beyond the outer middles the slope goes on, else every gradient would leave a bright rim.
+        return np.pad(self.cells, 2, mode="reflect", reflect_type="odd")
 
-        Beyond the last middles the slope goes on, else every gradient would leave a bright rim.
-        """
+    def _weights(self, pixel: np.ndarray, axis: int) -> csr_array:
+        """Weights of the coefficients along an axis at each pixel, four of each."""
         n = self.cells.shape[axis]
-        place = (pixel - self.first_px[axis]) / self.pitch_px[axis]
-        before = np.clip(place.astype(int), 0, max(n - 2, 0))
-        return before, np.minimum(before + 1, n - 1), place - before
+        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n)
+        return BSpline.design_matrix(place, np.arange(-4.0, n + 4), 3)
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -164,68 +152,50 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
 
 
 def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
-    """Sky map from an image binned by ``factor``, star light clipped away cell by cell.
+    """Sky map from an image of means of blocks of ``factor`` pixels, star light clipped away.
 
-    Parameters
-    ----------
-    binned : (ny, nx) array
-        Means of blocks of ``factor`` pixels; NaN where unusable or covered by a star.
-    factor : int
-    noise : float
-        Noise of one full-resolution pixel, ADU.
-    cell_px : float
-        Wished width of a cell, pixels.
+    ``binned`` is NaN where unusable or covered by a star, ``noise`` that of one full-resolution
+    pixel, ``cell_px`` the wished width of a cell in such pixels.
     """
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
-    side = -(-np.array(binned.shape) // count)
-    # All cells are whole; those of a side that they do not divide overlap a little.
-    step = (np.array(binned.shape) - side) / np.maximum(count - 1, 1)
+    blocks, side, step = blocks_of(binned, count)
+    level = _fill(_quiet_level(blocks).reshape(count)).astype(float)
+    return Sky(level, side * factor / 2 - 0.5, np.maximum(step, 1.0) * factor, noise)
+
+
+def blocks_of(image: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pixels of each of ``count`` cells along y and x, the cells' sides, and their distances.
+
+    All cells are whole; those of a side that they do not divide overlap a little.
+    """
+    side = -(-np.array(image.shape) // count)
+    step = (np.array(image.shape) - side) / np.maximum(count - 1, 1)
     rows, columns = (
         (np.arange(n) * away).astype(int)[:, None] + np.arange(width)
         for n, away, width in zip(count, step, side, strict=True)
     )
-    blocks = binned[rows[:, None, :, None], columns[None, :, None, :]]
-    blocks = blocks.reshape(count.prod(), -1).astype(np.float32, copy=False)
-    level = _fill(_quiet_level(blocks).reshape(count)).astype(float)
-    # Joined by cubic B-splines, which smooth the noise of levels a little and make no corners.
-    for axis, n in enumerate(count):
-        beyond = [(2, 2) if k == axis else (0, 0) for k in range(2)]
-        wide = np.pad(level, beyond, mode="reflect", reflect_type="odd")
-        places = np.arange(-0.5, n - 0.49, 1 / _FINER)
-        level = BSpline(np.arange(-4, n + 4), wide, 3, axis=axis)(places)
-    pitch = np.maximum(step, 1.0) * factor
-    return Sky(level, side * factor / 2 - 0.5 - pitch / 2, pitch / _FINER, noise)
+    blocks = image[rows[:, None, :, None], columns[None, :, None, :]]
+    return blocks.reshape(count.prod(), -1).astype(np.float32, copy=False), side, step
 
 
 def _quiet_level(blocks: np.ndarray) -> np.ndarray:
-    """Mode of each row of pixels once the stars are clipped away; NaN for a row too empty."""
+    """Level of each row of pixels where they lie densest; NaN for a row too empty.
+
+    Star light lies thinly above. The densest two fifths of a normal's values lie within 1.05 of its
+    sigma; what is within one and a half sigma of their mean tells the level.
+    """
     ordered = np.sort(blocks, axis=1)  # NaN sorts last
-    count = np.isfinite(ordered).sum(axis=1)
-    enough = count >= max(6, blocks.shape[1] // 16)
-    values = np.nan_to_num(ordered).astype(float)
-    rows, last = np.arange(len(values)), values.shape[1] - 1
-    # Sorted values turn every clipped sum into a difference of running sums.
-    start = np.zeros((len(values), 1))
-    sums = np.concatenate([start, np.cumsum(values, axis=1)], axis=1)
-    squares = np.concatenate([start, np.cumsum(values**2, axis=1)], axis=1)
-    low, high = np.zeros_like(count), count.copy()
-    for _ in range(_CLIP_ROUNDS):
-        middle = np.minimum(low + (high - low) // 2, last)
-        # The middle fifth: a coarse converter's values come in steps, and so would their median.
-        fifth = (high - low) // 10
-        above = np.minimum(middle + fifth + 1, last + 1)
-        median = (sums[rows, above] - sums[rows, middle - fifth]) / (above - middle + fifth)
-        mean = (sums[rows, high] - sums[rows, low]) / np.maximum(high - low, 1)
-        # Stars only ever add light, so the spread is taken from below the median.
-        n = middle + 1 - low
-        below = sums[rows, middle + 1] - sums[rows, low]
-        below2 = squares[rows, middle + 1] - squares[rows, low]
-        reach = _CLIP * np.sqrt(np.maximum((below2 - 2 * median * below) / n + median**2, 0.0))
-        low = (ordered < (median - reach)[:, None]).sum(axis=1)
-        high = np.maximum((ordered <= (median + reach)[:, None]).sum(axis=1), low)
-    mode = 2.5 * median - 1.5 * mean
-    skewed = np.abs(mean - median) > 0.1 * reach
-    return np.where(enough, np.where(skewed, median, mode), np.nan)
+    count = np.isfinite(ordered).sum(axis=1)[:, None]
+    first, most = np.arange(ordered.shape[1]), np.maximum(2 * count // 5, 1)
+    last = np.minimum(first + most, ordered.shape[1] - 1)
+    span = np.take_along_axis(ordered, last, axis=1) - ordered
+    start = np.argmin(np.where(first + most < count, span, np.inf), axis=1)[:, None]
+    width = np.take_along_axis(span, start, axis=1)
+    dense = (first >= start) & (first <= start + most)
+    middle = np.mean(ordered, axis=1, where=dense, keepdims=True)
+    near = np.abs(ordered - middle) <= 1.5 * width / 1.05
+    level = np.sum(ordered, axis=1, where=near) / np.maximum(near.sum(axis=1), 1)
+    return np.where(count[:, 0] >= max(6, ordered.shape[1] // 16), level, np.nan)
 
 
 def _fill(level: np.ndarray) -> np.ndarray:

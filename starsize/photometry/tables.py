@@ -47,11 +47,6 @@ def half_flux_radius(
     ValueError
         If ``image`` is not 2-D, or ``positions`` neither (n, 2) nor a table that has them.
 
-    Notes
-    -----
-    Accuracy: within 1 % of all the light as it fell, from 0.7 px up, for stars alone above a
-    signal-to-noise ratio of 30 (scripts/results/star_accuracy.md, tests/photometry/).
-
     References
     ----------
     .. [1] E. Bertin and S. Arnouts, Astron. Astrophys. Suppl. 117 (1996) 393: radii that hold a
@@ -99,13 +94,7 @@ def measure_frame(
 
     Parameters
     ----------
-    image : (ny, nx) array
-        Pixel values in ADU; NaN where unusable.
-    threshold : float
-        Lowest signal-to-noise ratio of a star.
-    gain_e_per_adu, saturation_adu : float, optional
-        Camera gain and ceiling; both are judged from the data where not given.
-    max_stars : int, optional
+    image, threshold, gain_e_per_adu, saturation_adu, max_stars
         As in `measure_image`.
 
     Returns
@@ -120,10 +109,6 @@ def measure_frame(
     ------
     ValueError
         If ``image`` is not 2-D.
-
-    Notes
-    -----
-    Accuracy: that of `half_flux_radius`.
     """
     measured = measure_image(
         image, threshold=threshold, gain_e_per_adu=gain_e_per_adu, saturation_adu=saturation_adu,

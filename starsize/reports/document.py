@@ -21,6 +21,13 @@ from .unanswered import open_questions
 
 RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}
 
+#: The points of a curve: key in the document, field of ``FocusCurve``.
+POINTS: Final = {
+    "file": "names", "position_steps": "position_steps", "hfr_px": "radius_px",
+    "hfr_sigma_px": "radius_sigma_px", "stars": "n_stars", "temperature_degC": "temperature_degC",
+    "time_mjd": "time_mjd",
+}  # fmt: skip
+
 Document = dict[str, Any]
 
 
@@ -82,9 +89,9 @@ def measurement_document(frame: FrameRadius) -> Document:
     ``hfr_px`` is value and sigma, ``set_aside`` why and how many; ``reason`` is None if there is a
     radius, ``channel`` R, G or B of a colour camera, empty for a mono one.
     """
-    facts = _own(frame.facts, "filter", "position_steps", "temperature_degC")
+    facts = own_fields(frame.facts, "filter", "position_steps", "temperature_degC")
     own = {"file": frame.facts.path.name, **facts, **_radius(frame)}
-    return plain({**own, **_own(frame, "reason", "channel")})
+    return plain({**own, **own_fields(frame, "reason", "channel")})
 
 
 def plain(value: Any) -> Any:
@@ -131,9 +138,9 @@ def _file(entry: FileEntry) -> Document:
         "readings": [
             plain(
                 {
-                    **_own(reading, "sweep", "filter"),
+                    **own_fields(reading, "sweep", "filter"),
                     **_radius(reading.frame),
-                    **_own(reading, "used", "reason"),
+                    **own_fields(reading, "used", "reason"),
                 }
             )
             for reading in entry.readings
@@ -147,11 +154,11 @@ def _radius(frame: FrameRadius) -> Document:
         "radius80_px": Estimate(frame.radius80_px, frame.radius80_sigma_px),
         "stars": frame.n_stars,
         "stars_found": frame.n_found,
-        **_own(frame, "set_aside", "background_adu", "background_rms_adu", "elongation"),
+        **own_fields(frame, "set_aside", "background_adu", "background_rms_adu", "elongation"),
     }
 
 
-def _own(thing: object, *names: str) -> Document:
+def own_fields(thing: object, *names: str) -> Document:
     """Some attributes under their own names."""
     return {name: getattr(thing, name) for name in names}
 
@@ -160,7 +167,7 @@ def _sweeps(result: RunResult) -> list[Document]:
     names = shown_names(item.path for item in result.files)
     return [
         {
-            **_own(sweep, "id", "filter", "approach", "timed"),
+            **own_fields(sweep, "id", "filter", "approach", "timed"),
             "frames": [names.get(facts.path, facts.path.name) for facts in sweep.frames],
         }
         for sweep in result.sweeps
@@ -169,16 +176,8 @@ def _sweeps(result: RunResult) -> list[Document]:
 
 def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
     curve = fit.curve
-    points = {
-        "file": curve.names,
-        "position_steps": curve.position_steps,
-        "hfr_px": curve.radius_px,
-        "hfr_sigma_px": curve.radius_sigma_px,
-        "stars": curve.n_stars,
-        **_own(curve, "temperature_degC", "time_mjd"),
-        "used": fit.used,
-        "reason": fit.frame_reasons,
-    }
+    points = {key: getattr(curve, name) for key, name in POINTS.items()}
+    points |= {"used": fit.used, "reason": fit.frame_reasons}
     document = {
         "id": measured.id,
         "sweep": measured.sweep.id,
@@ -186,10 +185,10 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
         "approach": curve.approach,
         "start_utc": time_text(start_mjd(measured)) or None,
         "stars": stars_of(fit),
-        **_own(fit, "verdict", "answered", "reason"),
+        **own_fields(fit, "verdict", "answered", "reason"),
         "model": fit.model if fit.answered else None,
         "best_focus_steps": Estimate(fit.best_steps, fit.best_sigma_steps),
-        **_own(
+        **own_fields(
             fit, "dof", "interval68_steps", "interval95_steps", "bound_steps", "floor_px",
             "slope_px_per_step", "jitter", "chi2_reduced", "wing_centre_steps", "hyperbola_steps",
             "v_steps", "play_steps", "shape",
@@ -202,7 +201,7 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
 def _colour(colour: ColourReport) -> Document:
     curve = ("wavelength_nm", "shift_steps", "sigma_steps")
     document = {
-        **_own(
+        **own_fields(
             colour, "verdict", "reason", "cause", "cause_reason", "odd_filters", "compromise_steps",
             "secondary_spectrum",
         ),
@@ -218,7 +217,7 @@ def _colour(colour: ColourReport) -> Document:
 def _field(field: FieldReport | None) -> Document | None:
     if field is None:
         return None
-    own = _own(
+    own = own_fields(
         field, "tilt_arcmin", "curvature_um", "significant", "corners_um", "changes_with_filter",
         "stars", "centre_steps", "tilt_significant", "towards_telescope", "zone_um",
         "corners_zones", "frame_px",

@@ -28,6 +28,9 @@ except ImportError:  # Windows, where a folder cannot be locked
     fcntl = None  # type: ignore[assignment]
 
 
+_ELSEWHERE: Final = "; give another folder for the results"
+
+
 @dataclass(frozen=True, slots=True)
 class FileSet:
     """The files that are written together, and the JSON document among them that lists them."""
@@ -74,8 +77,7 @@ def _keep_apart(out: Path, folders: Iterable[Path]) -> None:
     """Refuse to write beside the frames: into their folders, or one below that holds some."""
     here, homes = out.resolve(), {folder.resolve() for folder in folders}
     if here in homes or (_frames_in(out) and homes.intersection(here.parents)):
-        msg = f"{out} is the folder of the frames; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{out} is the folder of the frames{_ELSEWHERE}")
 
 
 def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
@@ -83,8 +85,7 @@ def keep_apart(out: Path, files: Sequence[InputFile]) -> None:
     _keep_apart(out, {file.path.parent for file in files})
     known = {sign for file in files for sign in _signs(file)}
     if any(known & _signs(file) for file in list_frames(_frames_in(out))):
-        msg = f"{out} holds frames of these results; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{out} holds frames of these results{_ELSEWHERE}")
 
 
 def _frames_in(out: Path) -> list[Path]:
@@ -122,7 +123,10 @@ def write_folder(
     made = not out.is_dir()
     if made:  # what is there already is looked at when no other run is at it
         _look_before(out, files, overwrite=overwrite)
-        _make_folder(out)
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"cannot make the folder {out}: {_why(error)}{_ELSEWHERE}") from error
     try:
         with _alone_in(out):
             _finish(out, files)
@@ -153,11 +157,9 @@ def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
     """
     before = _read(path)
     if before is not None and not overwrite:
-        msg = f"{path} is already there; give another name, or add --overwrite"
-        raise OutputError(msg)
+        raise OutputError(f"{path} is already there; give another name, or add --overwrite")
     if not path.parent.is_dir():
-        msg = f"cannot write {path}: there is no folder {path.parent}"
-        raise OutputError(msg)
+        raise OutputError(f"cannot write {path}: there is no folder {path.parent}")
     return before
 
 
@@ -184,19 +186,9 @@ def _check_permission(out: Path) -> None:
     """Look at the folder, or at the first of its parents that is there."""
     there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
     if not there.is_dir():
-        msg = f"{there} is a file, not a folder; give another folder for the results"
-        raise OutputError(msg)
+        raise OutputError(f"{there} is a file, not a folder{_ELSEWHERE}")
     if not os.access(there, os.W_OK | os.X_OK):
-        msg = f"cannot write into {there}: no permission; give another folder for the results"
-        raise OutputError(msg)
-
-
-def _make_folder(out: Path) -> None:
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        msg = f"cannot make the folder {out}: {_why(error)}; give another folder for the results"
-        raise OutputError(msg) from error
+        raise OutputError(f"cannot write into {there}: no permission{_ELSEWHERE}")
 
 
 def _read(path: Path) -> bytes | None:
@@ -223,11 +215,10 @@ def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSe
         and (marks is None or (name != files.document and marks.get(name) != _mark(data)))
     ]
     if foreign:
-        msg = (
+        raise OutputError(
             f"{out} holds files that were not written by starsize, or were changed since: "
             f"{', '.join(foreign)}; give another folder with --out, or add --overwrite"
         )
-        raise OutputError(msg)
 
 
 def _mark(data: bytes) -> str:

@@ -124,7 +124,7 @@ def lens_view(result: RunResult) -> dict[str, Any] | None:
     from .figures import in_both_widths, lens_svg
 
     return {
-        "figures": in_both_widths(lens_svg, lens, name="lens", widths=(760, 380)),
+        "figures": in_both_widths(lens_svg, lens, name="lens"),
         "facts": _lens_facts(lens, result.setup.telescope.focal_length_mm),
         "costs": _costs(lens),
         "filters": lens.filters,

@@ -70,17 +70,18 @@ def render(template: str, view: dict[str, Any]) -> str:
     environment.filters |= {
         "estimate": estimate_text,
         "glass": sentences.glass_text,
+        "micrometres": micrometres,
+        "move": move_number,
         "number": number_text,
-        "sentence": _unbroken,
+        # No line ends between a number and its per cent sign.
+        "sentence": lambda text: sentence(text).replace(" %", "\N{NO-BREAK SPACE}%"),
         "short": short_number,
+        "slip": sentences.slip_sentence,
+        "tint": filter_tint,
     }
+    environment.globals |= {"known": known, "words": sentences}
     style = environment.loader.get_source(environment, "style.css")[0]  # type: ignore[union-attr]
     return environment.get_template(template).render(style=Markup(style), **view)
-
-
-def _unbroken(text: str) -> str:
-    """A sentence in which no line ends between a number and its per cent sign."""
-    return sentence(text).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def page_view(result: RunResult) -> dict[str, Any]:
@@ -88,57 +89,40 @@ def page_view(result: RunResult) -> dict[str, Any]:
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures import colour_svg, in_both_widths, overview_svg, temperature_svg
 
-    comparison, setup = result.comparison, result.setup
-    entries, common = file_entries(result), sentences.common_move(comparison)
+    comparison, entries = result.comparison, file_entries(result)
     step = comparison.focuser.um_per_step
     um = step.value if step is not None and step.is_known else None
     warm = temperature_svg(result.curves.fits, comparison, name="temperature")
+    pairs = zip(result.measured, result.curves.fits, strict=True)
     return {
-        "headline": sentences.headline(result),
-        "lead": sentences.lead(result),
-        "colour_headline": sentences.colour_headline(result),
+        "result": result,
+        "comparison": comparison,
+        "colour": comparison.colour,
         "facts": _facts(result, entries),
         "rows": offset_rows(result),
-        "moves": sentences.numbers_to_enter(result),
-        "entering": sentences.entering(result),
         "identity": identity(result),
-        "common": "" if common is None else sentences.move_text(common, setup),
         "play": play_seen(result),
         "notes": sentences.grouped_reasons(
             row
             for row in comparison.rows
             if row.status == "refused" or row.filter != comparison.reference
         ),
-        "any_measured": any(row.status == "measured" for row in comparison.rows),
         "zones_known": any(known(row.zone_steps) is not None for row in comparison.rows),
-        "reference": comparison.reference,
-        "colour": comparison.colour,
         "colour_figures": in_both_widths(
-            colour_svg, comparison.colour, setup, um_per_step=um, name="colour", widths=(760, 380)
+            colour_svg, comparison.colour, result.setup, um_per_step=um, name="colour"
         ),
         "um_per_step": um,
-        "sweeps": _sweeps(result),
+        "sweeps": [_sweep(one, fit, number) for number, (one, fit) in enumerate(pairs, 1)],
         "lens": lens_view(result),
         "strips": strips_of(result),
-        "overview": in_both_widths(
-            overview_svg, result.curves.fits, name="overview", widths=(760, 380)
-        ),
-        "without": sentences.without_sentence(result),
-        "temperature": comparison.temperature,
+        "overview": in_both_widths(overview_svg, result.curves.fits, name="overview"),
         "temperature_figure": Markup(warm) if warm else None,
-        "focuser": comparison.focuser,
-        "slips": [sentences.slip_sentence(slip) for slip in comparison.focuser.slips or ()],
         "field": field_view(result),
-        "refocus": sentences.refocus_text(comparison),
-        "birge_ratio": comparison.birge_ratio,
-        "glass_known": any(p.telescope_um is not None for p in comparison.colour.points),
         "notices": list(dict.fromkeys(result.notices)),
         "questions": open_questions(result),
         "entries": entries,
-        "known": known,
         "models": sorted({sentences.MODEL_WORDS[fit.model] for fit in result.curves.answered}),
-        "out_sign": "+" if setup.focuser.outward == "increasing" else "-",
-    }
+    }  # fmt: skip
 
 
 def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
@@ -153,18 +137,12 @@ def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
     return facts
 
 
-def _sweeps(result: RunResult) -> list[dict[str, Any]]:
-    pairs = zip(result.measured, result.curves.fits, strict=True)
-    return [_sweep(measured, fit, number) for number, (measured, fit) in enumerate(pairs, 1)]
-
-
 def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
     from .figures import sweep_svg
 
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
     return {
         "fit": fit,
-        "tint": filter_tint(fit.curve.filter),
         "facts": _sweep_facts(measured, fit),
         "verdict": sentences.VERDICT_WORDS[fit.verdict],
         "best": estimate_text(best, most_decimals=_STEP_DECIMALS),
@@ -274,15 +252,10 @@ def _folder(result: RunResult) -> list[str]:
 def comparison_html(comparison: SetComparison) -> str:
     """The comparison as one HTML page: styles inside, nothing fetched."""
     rows = [
-        _set_row(row, places)
-        for row, places in zip(comparison.rows, _set_rails(comparison), strict=True)
+        {"row": row, "places": at, "change": change_text(row), "zone": _ZONE_WORDS[row.parfocal]}
+        for row, at in zip(comparison.rows, _set_rails(comparison), strict=True)
     ]
-    view = {
-        "comparison": comparison,
-        "headline": set_headline(comparison),
-        "rows": rows,
-        "updates": [item for item in rows if item["row"].update],
-    }
+    view = {"comparison": comparison, "headline": set_headline(comparison), "rows": rows}
     return render("comparison.html", view)
 
 
@@ -310,43 +283,20 @@ def change_text(row: SetRow) -> str:
     return signed_text(row.change_steps, row.change_sigma_steps)
 
 
-def _set_row(row: SetRow, places: dict[str, float]) -> dict[str, Any]:
-    old, new = move_number(row.old_move_steps), move_number(row.new_move_steps)
-    return {
-        "row": row,
-        "places": places,
-        "tint": filter_tint(row.filter),
-        "old": old,
-        "new": new,
-        "change": change_text(row),
-        "change_um": micrometres(row.change_um) if row.filter != row.reference else "",
-        "zone": _ZONE_WORDS[row.parfocal],
-        "words": f"{row.filter}: old {old}, new {new} steps",
-    }
-
-
 def _set_rails(comparison: SetComparison) -> list[dict[str, float]]:
     """Places of all filters on one rail, in per cent of its length."""
+    shown = [
+        (known(row.old_offset_steps), known(row.new_offset_steps), known(row.zone_steps))
+        for row in comparison.rows
+    ]
     ends = [0.0]
-    for row in comparison.rows:
-        reach = known(row.zone_steps) or 0.0
-        old, new = known(row.old_offset_steps), known(row.new_offset_steps)
+    for old, new, zone in shown:
         ends += [] if old is None else [old]
-        ends += [] if new is None else [new - reach, new + reach]
-    ruler = Ruler.over(ends)
-    return [_set_places(row, ruler) for row in comparison.rows]
-
-
-def _set_places(row: SetRow, ruler: Ruler) -> dict[str, float]:
-    place = ruler.place
-    places = {"zero": place(0.0)}
-    old, new = known(row.old_offset_steps), known(row.new_offset_steps)
-    zone = known(row.zone_steps)
-    if old is not None:
-        places["old"] = place(old)
-    if new is not None:
-        places |= {"new": place(new), **ruler.bar("zone", new, zone)}
-    if old is not None and new is not None:
-        places["jump_from"] = min(places["old"], places["new"])
-        places["jump_width"] = round(abs(places["new"] - places["old"]), 2)
-    return places
+        ends += [] if new is None else [new - (zone or 0.0), new + (zone or 0.0)]
+    ruler, rails = Ruler.over(ends), []
+    for old, new, zone in shown:
+        rails.append(ruler.marks(zero=0.0, old=old, new=new) | ruler.bar("zone", new, zone))
+        if old is not None and new is not None:
+            at = sorted((rails[-1]["old"], rails[-1]["new"]))
+            rails[-1] |= {"jump_from": at[0], "jump_width": round(at[1] - at[0], 2)}
+    return rails

@@ -95,7 +95,8 @@ def steps_to_follow(plan: CapturePlan) -> Iterator[str]:
         "Change nothing but focuser and filter: no refocusing and no correction for temperature "
         "between the sweeps."
     )
-    yield f"Take the sweeps in the order of plan.csv: {' '.join(_order(plan))}."
+    order = " ".join(sweep[0].filter for sweep in plan.sweeps)
+    yield f"Take the sweeps in the order of plan.csv: {order}."
     yield "Then: starsize offsets FOLDER --setup FILE."
 
 
@@ -159,7 +160,3 @@ def _exposures(plan: CapturePlan) -> str:
         if one.filter not in names:
             names.append(one.filter)
     return "; ".join(f"{', '.join(names)} {seconds:g} s" for seconds, names in sorted(of.items()))
-
-
-def _order(plan: CapturePlan) -> list[str]:
-    return [sweep[0].filter for sweep in plan.sweeps]

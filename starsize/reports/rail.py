@@ -6,10 +6,9 @@ from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
 from ..setup import Setup
-from .numbers import known, micrometres, move_number, short_number, signed_text
+from .numbers import known, short_number, signed_text
 from .result import RunResult
 from .sentences import action_words, common_move, direction, is_colour_camera, move_text
-from .tints import filter_tint
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ class Ruler:
         """Where a value lies."""
         return round(100 * (value - self.start) / self.length, 2)
 
-    def bar(self, name: str, centre: float, half: float | None) -> dict[str, float]:
+    def bar(self, name: str, centre: float | None, half: float | None) -> dict[str, float]:
         """Where a stretch to both sides of a place begins and how wide it is; none without it.
 
         Examples
@@ -44,10 +43,14 @@ class Ruler:
         >>> Ruler(0.0, 200.0).bar("zone", 50.0, 10.0)
         {'zone_from': 20.0, 'zone_width': 10.0}
         """
-        if half is None:
+        if centre is None or half is None:
             return {}
         width = round(100 * 2 * half / self.length, 2)
         return {f"{name}_from": self.place(centre - half), f"{name}_width": width}
+
+    def marks(self, **values: float | None) -> dict[str, float]:
+        """Where values lie that are known, by name."""
+        return {name: self.place(one) for name, one in values.items() if one is not None}
 
 
 def offset_rows(result: RunResult) -> list[dict[str, Any]]:
@@ -68,29 +71,28 @@ def rails_of(comparison: Comparison, setup: Setup) -> list[dict[str, float]]:
     known lacks.
     """
     sign = 1 if setup.focuser.outward == "increasing" else -1
-    serve = common_move(comparison)
-    ends = [0.0] if serve is None else [0.0, sign * serve]
-    for row in comparison.rows:
-        offset = known(row.offset_steps)
-        reach = max(known(row.zone_steps) or 0.0, known(row.offset_sigma_steps) or 0.0)
+
+    def outward(steps: float | None) -> float | None:
+        at = known(steps)
+        return None if at is None else sign * at
+
+    serve = outward(common_move(comparison))
+    shown = [
+        (outward(row.offset_steps), known(row.zone_steps), known(row.offset_sigma_steps))
+        for row in comparison.rows
+    ]
+    ends = [0.0] if serve is None else [0.0, serve]
+    for offset, zone, sigma in shown:
         if offset is not None:
-            ends += [sign * offset - reach, sign * offset + reach]
+            reach = max(zone or 0.0, sigma or 0.0)
+            ends += [offset - reach, offset + reach]
     ruler = Ruler.over(ends)
-    common = {"zero": ruler.place(0.0)}
-    if serve is not None:
-        common["serve"] = ruler.place(sign * serve)
-    return [common | _marks(row, sign, ruler) for row in comparison.rows]
-
-
-def _marks(row: OffsetRow, sign: int, ruler: Ruler) -> dict[str, float]:
-    offset = known(row.offset_steps)
-    if offset is None:
-        return {}
-    return {
-        "place": ruler.place(sign * offset),
-        **ruler.bar("zone", sign * offset, known(row.zone_steps)),
-        **ruler.bar("sigma", sign * offset, known(row.offset_sigma_steps)),
-    }
+    return [
+        ruler.marks(zero=0.0, serve=serve, place=offset)
+        | ruler.bar("zone", offset, zone)
+        | ruler.bar("sigma", offset, sigma)
+        for offset, zone, sigma in shown
+    ]
 
 
 def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool) -> dict[str, Any]:
@@ -98,13 +100,10 @@ def _row(row: OffsetRow, rail: dict[str, float], setup: Setup, *, channels: bool
     zone = short_number(row.zone_steps)
     return {
         "row": row,
-        "tint": filter_tint(row.filter),
         "rail": rail,
         "rail_words": f"{row.filter}: {move_text(row.offset_steps, setup)}",
-        "move": move_number(row.move_steps),
         "word": _word(row, setup, channels=channels),
         "offset": "" if is_reference else signed_text(row.offset_steps, row.offset_sigma_steps),
-        "offset_um": "" if is_reference else micrometres(row.offset_um),
         "zone": f"±{zone}" if zone else "",
         "is_reference": is_reference,
         "quiet": is_reference or not row.move_steps,

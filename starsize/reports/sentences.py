@@ -146,12 +146,15 @@ def entering(result: RunResult) -> str:
 
 def common_move(comparison: Comparison) -> float | None:
     """The position that serves all colours best, counted from the reference, in steps."""
-    common = known(comparison.colour.compromise_steps)
-    for row in comparison.rows:
-        best = known(row.best_focus_steps)
-        if row.filter == comparison.reference and common is not None and best is not None:
-            return common - best
-    return None
+    return _from_reference(comparison.colour.compromise_steps, comparison)
+
+
+def _from_reference(position: float | None, comparison: Comparison) -> float | None:
+    """A position counted from best focus of the reference."""
+    at = known(position)
+    rows = [row for row in comparison.rows if row.filter == comparison.reference]
+    best = known(rows[0].best_focus_steps) if rows else None
+    return None if at is None or best is None else at - best
 
 
 def headline(result: RunResult) -> str:
@@ -181,7 +184,8 @@ def lead(result: RunResult) -> str:
     if all(row.status == "refused" for row in others):
         return ""
     if is_colour_camera(result):
-        return f"One exposure holds all colours, so focus once for all{_where(result)}."
+        where = _where(result, result.comparison.colour.compromise_steps)
+        return f"One exposure holds all colours, so focus once for all{where}."
     moves, stay, again = [], [], []
     for row in others:
         if row.status == "refused" or row.action == "refocus" or row.move_steps is None:
@@ -223,7 +227,8 @@ def colour_headline(result: RunResult) -> str:
                 "One focus position would serve all colours, but these frames do not place it "
                 f"well enough: until they do, refocus at {listing(doubtful)}."
             )
-        return f"One focus position serves all colours{_where(result)}."
+        where = _where(result, colour.compromise_steps)
+        return f"One focus position serves all colours{where}."
     if colour.verdict == "cannot tell":
         stay = [row for row in rows if row.filter != result.comparison.reference]
         if stay and all(row.action == "ignore" for row in stay) and not is_colour_camera(result):
@@ -245,23 +250,17 @@ def colour_headline(result: RunResult) -> str:
 def without_sentence(result: RunResult) -> str:
     """What the others would do without the odd ones; empty where none stands out."""
     colour, comparison = result.comparison.colour, result.comparison
-    common = known(colour.without_steps)
-    if not colour.without or common is None:
+    if not colour.without or known(colour.without_steps) is None:
         return ""
-    said = f"Without {listing(list(colour.without))} one focus position serves all others"
-    if comparison.reference in colour.without:
-        return f"{said}."
-    for row in comparison.rows:
-        best = known(row.best_focus_steps)
-        if row.filter == comparison.reference and best is not None:
-            return f"{said}, {_from(round(common - best), comparison.reference, result.setup)}."
-    return f"{said}."
+    others, inside = listing(list(colour.without)), comparison.reference not in colour.without
+    where = _where(result, colour.without_steps) if inside else ""
+    return f"Without {others} one focus position serves all others{where}."
 
 
-def _where(result: RunResult) -> str:
-    """Where the position that serves all best lies; empty where it is not known."""
-    common, reference = common_move(result.comparison), result.comparison.reference
-    return "" if common is None else f", {_from(round(common), reference, result.setup)}"
+def _where(result: RunResult, position: float | None) -> str:
+    """Where a position lies, counted from the reference; empty where it is not known."""
+    move, reference = _from_reference(position, result.comparison), result.comparison.reference
+    return "" if move is None else f", {_from(round(move), reference, result.setup)}"
 
 
 def _from(steps: int, reference: str, setup: Setup) -> str:

@@ -11,10 +11,8 @@ from typing import Any, TypeVar, get_args
 import numpy as np
 from scipy.linalg import block_diag
 
-from ..comparison.compared import OffsetRow
 from ..comparison.field import at_centre
 from ..comparison.sets.compared import MeasuredSet
-from ..comparison.sets.filter_sets import set_of_rows
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..curves.prediction import STAR
@@ -24,7 +22,7 @@ from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .document import RESULT_SCHEMA
+from .document import POINTS, RESULT_SCHEMA
 
 _Built = TypeVar("_Built")
 
@@ -55,7 +53,7 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     >>> load_measured_set("my-results").filters  # doctest: +SKIP
     ('L', 'R', 'G', 'B')
     """
-    return read_result(path, lambda document, home: _measured_set(document, name=home.name))
+    return read_result(path, lambda document, home: set_of_document(document, name=home.name))
 
 
 def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Built]) -> _Built:
@@ -73,22 +71,19 @@ def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Bu
 def read_document(file: Path) -> Mapping[str, Any]:
     """The JSON of a result file; see ``load_measured_set`` for what it raises."""
     if not file.is_file():
-        msg = f"there is no {file}; give a folder that 'starsize offsets' wrote"
-        raise InputError(msg)
+        raise InputError(f"there is no {file}; give a folder that 'starsize offsets' wrote")
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         schema = document["schema"]
         ours = schema["name"] == RESULT_SCHEMA["name"]
         version = int(schema["version"])
     except OSError as error:
-        msg = f"cannot read {file}: {(error.strerror or str(error)).lower()}"
-        raise InputError(msg) from error
+        raise InputError(f"cannot read {file}: {(error.strerror or str(error)).lower()}") from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         msg = f"{file} is not a result of starsize; give a folder that 'starsize offsets' wrote"
         raise InputError(msg) from error
     if not ours:
-        msg = f"{file} is not a result of 'starsize offsets' but {schema['name']!r}"
-        raise InputError(msg)
+        raise InputError(f"{file} is not a result of 'starsize offsets' but {schema['name']!r}")
     if version > RESULT_SCHEMA["version"]:
         msg = f"{file} was written by a newer starsize (schema {version}); update starsize"
         raise InputError(msg)
@@ -126,26 +121,28 @@ def estimate(stored: Mapping[str, float | None] | None) -> Estimate:
     return Estimate(_number(stored["value"]), _number(stored["sigma"]))
 
 
-def _measured_set(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
+def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
+    """The offsets of a run as its ``result.json`` holds them."""
     table, focuser = document["offset_covariance"], document["focuser"]
-    filters = tuple(table["filters"])
-    step, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
-    found = set_of_rows(
-        [
-            OffsetRow(**fields_of(OffsetRow, {**row, "growth_if_ignored": None}))
-            for row in document["offsets"]
-        ],
+    filters, rows = tuple(table["filters"]), {row["filter"]: row for row in document["offsets"]}
+    size, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
+    own = [rows[f].get("sigma_frames_steps") for f in filters]
+    found = MeasuredSet(
         name=name,
         filters=filters,
+        offset_steps=np.array([rows[f]["offset_steps"] for f in filters], float),
         covariance_steps2=np.reshape(np.array(table["matrix_steps2"], float), (len(filters),) * 2),
         half95_steps=tuple(map(float, table.get("half95_steps") or ())),
-        um_per_step=step if step.is_known else None,
+        refused={f: r["reason"] for f, r in rows.items() if r["status"] == "refused"},
+        zone_steps={f: float(z) for f, r in rows.items() if (z := r["zone_steps"]) is not None},
+        um_per_step=size if size.is_known else None,
         outward=document["setup"]["focuser"]["outward"],
+        frames_sigma_steps=() if None in own else tuple(map(float, own)),
+        sweeps=tuple(rows[f]["sweeps"] for f in filters),
         repeatability_steps=scatter if scatter.is_known else None,
     )
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
-        msg = "a number is missing"
-        raise ValueError(msg)
+        raise ValueError("a number is missing")
     return found
 
 
@@ -155,6 +152,7 @@ class StoredRun:
 
     name: str
     setup: Setup
+    reference: str | None
     um_per_step: float | None
     files: tuple[InputFile, ...]
     sweeps: tuple[Sweep, ...]
@@ -174,6 +172,13 @@ def load_run(path: Path | str) -> StoredRun:
     ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
     """
     return read_result(path, _run)
+
+
+def opened(path: Path | str | StoredRun) -> Path | StoredRun:
+    """The stored run of a folder of results; the path of anything else."""
+    if isinstance(path, StoredRun):
+        return path
+    return load_run(path) if is_result(path) else Path(path)
 
 
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
@@ -199,15 +204,13 @@ def check_same_focuser(
     for run in runs:
         way = run.setup.focuser.outward
         if way != outward:
-            msg = f"{run.name}: its steps count the other way (outward = {way!r})"
-            raise InputError(msg)
+            raise InputError(f"{run.name}: its steps count the other way (outward = {way!r})")
         ratio = run.um_per_step / um_per_step if run.um_per_step and um_per_step else 1.0
         if abs(ratio - 1) > _STEPS_AGREE:
-            msg = (
+            raise InputError(
                 f"{run.name}: its step is {run.um_per_step:.3g} um, here it is "
                 f"{um_per_step:.3g}; only nights with one and the same focuser go together"
             )
-            raise InputError(msg)
 
 
 def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
@@ -238,6 +241,7 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
     return StoredRun(
         name=name,
         setup=setup,
+        reference=next(iter(document["offset_covariance"]["filters"]), None),
         um_per_step=own["value"] if own else setup.focuser.um_per_step,
         files=tuple(files.values()),
         sweeps=tuple(sweeps.values()),
@@ -275,13 +279,8 @@ def _file(stored: Mapping[str, Any], folder: Path) -> InputFile:
 
 def _sweep(stored: Mapping[str, Any], files: Mapping[str, InputFile], name: str) -> Sweep:
     frames = (files[one].facts for one in stored["frames"])
-    return Sweep(
-        id=_id(stored["id"], name),
-        filter=stored["filter"],
-        frames=tuple(facts for facts in frames if facts is not None),
-        approach=stored["approach"],
-        timed=stored["timed"],
-    )
+    own = {"id": _id(stored["id"], name), "frames": tuple(f for f in frames if f is not None)}
+    return Sweep(**fields_of(Sweep, {**stored, **own}))
 
 
 def _measured(
@@ -306,12 +305,8 @@ def _measured(
 
 
 def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:
-    if stored is None:
-        return FrameRadius(
-            facts=facts, radius_px=math.nan, radius_sigma_px=math.nan, n_stars=0, reason="no radius"
-        )
-    own = dict(stored)
-    radius, large = estimate(own.pop("hfr_px")), estimate(own.pop("radius80_px", None))
+    own = dict(stored or {"stars": 0, "stars_found": 0, "reason": "no radius"})
+    radius, large = (estimate(own.pop(name, None)) for name in ("hfr_px", "radius80_px"))
     found = fields_of(FrameRadius, own)
     if radius.is_known:
         found["reason"] = None
@@ -329,19 +324,11 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -
 
 
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
-    points = stored["points"]
-    curve = FocusCurve(
-        id=_id(stored["id"], name),
-        filter=stored["filter"],
-        position_steps=np.array(points["position_steps"], float),
-        radius_px=np.array(points["hfr_px"], float),
-        radius_sigma_px=np.array(points["hfr_sigma_px"], float),
-        n_stars=np.array(points["stars"], int),
-        temperature_degC=np.array(points["temperature_degC"], float),
-        time_mjd=np.array(points["time_mjd"], float),
-        names=tuple(points["file"]),
-        approach=stored["approach"],
-    )
+    points, own = stored["points"], {"filter": stored["filter"], "approach": stored["approach"]}
+    for key, field in POINTS.items():
+        kind = int if key == "stars" else float
+        own[field] = tuple(points[key]) if key == "file" else np.array(points[key], kind)
+    curve = FocusCurve(id=_id(stored["id"], name), **own)
     best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
     other_star = found["model"] == "star" and len(found["shape"]) != STAR
     if other_star or found["model"] not in get_args(ModelName):

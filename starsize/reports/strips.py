@@ -13,7 +13,6 @@ from ..tracking.measured import MeasuredSweep
 from .numbers import known, number_text, short_number
 from .result import RunResult
 from .tables import left_out_letters
-from .tints import filter_tint
 
 #: Larger pictures are drawn smaller by whole factors.
 _LARGEST_PX = 96
@@ -47,7 +46,7 @@ class Strip:
     """A star through the positions of a sweep, in order of position."""
 
     sweep: str
-    tint: str
+    filter: str
     place: str
     stills: tuple[Still, ...]
 
@@ -62,7 +61,9 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
     shown = [picture for picture in film.pictures if picture is not None]
     ceiling = float(max((np.nanmax(picture) for picture in shown), default=1.0))
     position = np.array([known(f.facts.position_steps) or np.nan for f in one.frames])
-    letters = _letters(one, fit)
+    of_curve = iter(left_out_letters(fit))
+    # A frame without a radius is no point of the curve.
+    letters = [next(of_curve) if known(f.radius_px) is not None else "–" for f in one.frames]
     best = int(np.nanargmin(np.abs(position - fit.best_steps))) if fit.answered else -1
     stills = [
         Still(
@@ -77,17 +78,10 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
     order = np.argsort(position, kind="stable")
     return Strip(
         sweep=fit.curve.id,
-        tint=filter_tint(fit.curve.filter),
+        filter=fit.curve.filter,
         place=f"x {film.x_px:.0f}, y {film.y_px:.0f}",
         stills=tuple(stills[i] for i in order),
     )
-
-
-def _letters(one: MeasuredSweep, fit: CurveFit) -> list[str]:
-    """The letter that the curve's drawing gives to each frame that is left out."""
-    letters = iter(left_out_letters(fit))
-    # A frame without a radius is no point of the curve.
-    return [next(letters) if known(f.radius_px) is not None else "–" for f in one.frames]
 
 
 def _data_uri(picture: np.ndarray, ceiling: float) -> str:

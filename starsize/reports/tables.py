@@ -6,7 +6,7 @@ import io
 import math
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -89,27 +89,17 @@ def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEnt
     return FileEntry(name, item.facts, used, reason, readings)
 
 
-def _readings(measured: MeasuredSweep, fit: CurveFit) -> list[Reading]:
-    """Join the frames of a sweep with the entries of its curve, which holds the measured ones."""
-    found, entry, names = [], 0, fit.curve.names
-    aligned = sum(_is_measured(frame) for frame in measured.frames) == len(names)
+def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
+    """Join the frames of a sweep with the points of its curve, those that have a radius."""
+    points = iter(zip(fit.used, fit.frame_reasons, strict=True))
     for frame in measured.frames:
-        on_curve = entry < len(names) and _is_measured(frame)
-        if not (on_curve and (aligned or names[entry] == frame.facts.path.name)):
-            why = frame.reason or "no radius or no position"
-            found.append(Reading(measured.id, measured.filter, frame, False, why))
-            continue
-        used = bool(fit.used[entry]) and fit.answered
-        reason = fit.frame_reasons[entry]
-        if not fit.answered and not reason:
-            reason = f"sweep {measured.id} gave no answer: {VERDICT_WORDS[fit.verdict]}"
-        found.append(Reading(measured.id, measured.filter, frame, used, reason))
-        entry += 1
-    return found
-
-
-def _is_measured(frame: FrameRadius) -> bool:
-    return math.isfinite(frame.radius_px) and frame.facts.position_steps is not None
+        used = False
+        reason: str | None = frame.reason or "no radius or no position"
+        if math.isfinite(frame.radius_px):
+            used, reason = next(points, (used, reason))
+            if not fit.answered and not reason:
+                reason = f"sweep {measured.id} gave no answer: {VERDICT_WORDS[fit.verdict]}"
+        yield Reading(measured.id, measured.filter, frame, bool(used) and fit.answered, reason)
 
 
 #: The contract: name and order of the columns of offsets.csv.

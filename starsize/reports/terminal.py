@@ -37,11 +37,11 @@ _ASCII = str.maketrans(
 )  # fmt: skip
 
 
-def print_result(result: RunResult, *, console: Console | None = None, quiet: bool = False) -> None:
+def print_result(result: RunResult, *, console: Console | None = None) -> None:
     """Print the offset table, the verdict on colour and every warning.
 
     On standard output if no console is given; characters that its encoding cannot show are written
-    in ASCII. Quiet: the table alone.
+    in ASCII.
     """
     out = console or standard_output()
     if result.comparison.rows:
@@ -49,11 +49,14 @@ def print_result(result: RunResult, *, console: Console | None = None, quiet: bo
         out.print(_offset_table(result, out))
         if moves := sentences.numbers_to_enter(result):
             say(out, f"To enter: {moves}")
-    if quiet:
-        return
     say(out, sentences.headline(result), style="bold")
-    _print_reasons(result, out)
-    if sentences.is_colour_camera(result):
+    rows, channels = result.comparison.rows, sentences.is_colour_camera(result)
+    for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
+        say(out, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
+    for row in rows:
+        if sentences.action_words(row, channels=channels) == "refocus":
+            say(out, sentences.row_sentence(row, result.setup), bullet="-")
+    if channels:
         say(out, sentences.lead(result))
     elif sentences.numbers_to_enter(result):
         say(out, sentences.entering(result))
@@ -180,20 +183,6 @@ def text_table(
     for cells, style in zip_longest(rows, styles, fillvalue=""):
         table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
     return table
-
-
-def _print_reasons(result: RunResult, console: Console) -> None:
-    """What to do where a move is not to be trusted; refused filters by shared reason."""
-    rows = result.comparison.rows
-    for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
-        say(
-            console,
-            f"{names}: not measured, refocus there. {sentence(reason)}",
-            bullet="-",
-        )
-    for row in rows:
-        if sentences.action_words(row, channels=sentences.is_colour_camera(result)) == "refocus":
-            say(console, sentences.row_sentence(row, result.setup), bullet="-")
 
 
 def _measurement(frame: FrameRadius) -> str:

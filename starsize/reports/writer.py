@@ -1,8 +1,6 @@
 """What is written: a run, a comparison of two, a plan; tables, document and page of each."""
 
 import dataclasses
-from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,7 +8,7 @@ from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
 from ..plan.planned import CapturePlan
-from .document import plain, result_document
+from .document import own_fields, plain, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
 from .numbers import number_text
 from .page import comparison_html, report_html
@@ -72,14 +70,9 @@ def write_results(
     """
     folder = Path(out)
     keep_apart(folder, result.files)
-    texts = recalled(cache, partial(result_texts, result), "texts", result)
-    return write_folder(
-        folder,
-        texts,
-        files=RESULT_FILES,
-        document=result_document(result),
-        overwrite=overwrite,
-    )
+    texts = recalled(cache, result_texts, result)
+    document = result_document(result)
+    return write_folder(folder, texts, files=RESULT_FILES, document=document, overwrite=overwrite)
 
 
 def result_texts(result: RunResult) -> dict[str, str]:
@@ -118,12 +111,9 @@ def write_comparison(
         "comparison.csv": csv_text(COMPARISON_COLUMNS, rows),
         "comparison.html": comparison_html(comparison),
     }
+    document = comparison_document(comparison)
     return write_folder(
-        Path(out),
-        texts,
-        files=COMPARISON_FILES,
-        document=comparison_document(comparison),
-        overwrite=overwrite,
+        Path(out), texts, files=COMPARISON_FILES, document=document, overwrite=overwrite
     )
 
 
@@ -146,34 +136,21 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     >>> plan = plan_capture(load_setup("setup.toml"))  # doctest: +SKIP
     >>> plan_document(plan)["duration_s"]  # doctest: +SKIP
     """
-    offsets = {name: dataclasses.asdict(one) for name, one in plan.offsets.items()}
+    parts = ("frames", "focuser", "temperature")
     document = {
         "schema": dict(PLAN_SCHEMA),
-        "duration_s": plan.duration_s,
-        "exposure_s": plan.exposure_s,
+        **own_fields(plan, "duration_s", "exposure_s"),
         "sweeps": len(plan.sweeps),
         "frames": len(plan.exposures),
-        "reference": plan.reference,
-        "wanted_sigma_steps": plan.wanted_sigma_steps,
-        "reached": plan.reached,
-        "expected_sigma_steps": {name: parts.pop("sigma") for name, parts in offsets.items()},
-        "expected_parts_steps": offsets,
-        "zone_steps": dict(plan.zone_steps),
-        "can_answer": dict(plan.can_answer),
-        "away_steps": list(plan.away_steps),
-        "centre_steps": dict(plan.centre_steps),
-        "run_in_steps": plan.run_in_steps,
-        "more": [dataclasses.asdict(one) for one in plan.more],
-        "hfr_px": plan.hfr_px,
-        "few_stars": dict(plan.few_stars),
-        "assumed": [dataclasses.asdict(one) for one in plan.assumed],
-    }
+        **own_fields(plan, "reference", "wanted_sigma_steps", "reached"),
+        "expected_sigma_steps": {name: one.sigma for name, one in plan.offsets.items()},
+        "expected_parts_steps": {n: own_fields(one, *parts) for n, one in plan.offsets.items()},
+        **own_fields(
+            plan, "zone_steps", "can_answer", "away_steps", "centre_steps", "run_in_steps", "more",
+            "hfr_px", "few_stars", "assumed",
+        ),
+    }  # fmt: skip
     return {**plain(document), "setup": _stated(dataclasses.asdict(plan.setup))}
-
-
-def plan_csv(plan: CapturePlan) -> str:
-    """``plan.csv``: one row an exposure, in order."""
-    return csv_text(PLAN_COLUMNS, _rows(plan))
 
 
 def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -> tuple[Path, ...]:
@@ -202,21 +179,17 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     >>> from starsize import load_setup, plan_capture
     >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
-    return write_folder(
-        Path(out),
-        {"plan.csv": plan_csv(plan)},
-        files=PLAN_FILES,
-        document=plan_document(plan),
-        overwrite=overwrite,
-    )
-
-
-def _rows(plan: CapturePlan) -> Iterator[list[str]]:
-    for sweep in plan.sweeps:
-        for place, one in enumerate(sweep):
-            cells = (one.order, one.sweep, one.filter, one.position_steps)
-            note = frame_note(plan, sweep, place)
-            yield [*map(str, cells), number_text(one.exposure_s, digits=6), note]
+    rows = [
+        (
+            *map(str, (one.order, one.sweep, one.filter, one.position_steps)),
+            number_text(one.exposure_s, digits=6),
+            frame_note(plan, sweep, place),
+        )
+        for sweep in plan.sweeps
+        for place, one in enumerate(sweep)
+    ]
+    texts, document = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}, plan_document(plan)
+    return write_folder(Path(out), texts, files=PLAN_FILES, document=document, overwrite=overwrite)
 
 
 def _stated(tables: Any) -> Any:

@@ -2,19 +2,5 @@
 
 from .filmstrip import Filmstrip, filmstrips
 from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .notices import left_out_notices, other_field_notices
-from .single import measure_files, measure_files_and_stars
-from .sweep import measure_sweeps
-
-__all__ = [
-    "Filmstrip",
-    "FrameRadius",
-    "MeasuredSweep",
-    "StarTracks",
-    "filmstrips",
-    "left_out_notices",
-    "measure_files",
-    "measure_files_and_stars",
-    "measure_sweeps",
-    "other_field_notices",
-]
+from .sweep import measure_files, measure_files_and_stars, measure_sweeps
+from .words import left_out_notices, other_field_notices

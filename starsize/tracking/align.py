@@ -1,4 +1,7 @@
-"""Where the stars of one frame stand in another: shift, turn and scale between star lists."""
+"""Where the stars of one frame stand in another: shift, turn and scale between star lists.
+
+Places are complex numbers, x + iy in pixels.
+"""
 
 from dataclasses import dataclass
 
@@ -18,14 +21,14 @@ _SCALE_TOLERANCE = 0.005
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """A similarity of the plane, x + iy: ``place = turn * reference + shift``, pixels."""
+    """A similarity of the plane: ``place = turn * reference + shift``."""
 
     turn: complex
     shift: complex
 
     def __call__(self, places: np.ndarray) -> np.ndarray:
-        """Map (n, 2) places of the reference frame into the other frame."""
-        return _pairs(self.turn * _numbers(places) + self.shift)
+        """Map places of the reference frame into the other frame."""
+        return self.turn * places + self.shift
 
     def after(self, first: "Motion") -> "Motion":
         """Return the motion that does ``first`` and then this one."""
@@ -40,15 +43,19 @@ STILL = Motion(1.0, 0.0)
 """No motion at all."""
 
 
+def _tree(places: np.ndarray) -> cKDTree:
+    return cKDTree(np.stack([places.real, places.imag], axis=1))
+
+
 def nearest(among: np.ndarray, places: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Rows of ``places`` and of ``among`` that are each other's nearest within ``reach``."""
     if min(len(among), len(places)) == 0:
         return np.zeros(0, int), np.zeros(0, int)
-    gap, there = map(np.asarray, cKDTree(among).query(places, distance_upper_bound=reach))
-    here = np.flatnonzero(np.isfinite(gap))
-    back = cKDTree(places).query(among[there[here]])[1]
-    mutual = back == here
-    return here[mutual], there[here[mutual]]
+    left, right = _tree(among), _tree(places)
+    gap, there = map(np.asarray, left.query(right.data))
+    back = np.asarray(right.query(left.data)[1])
+    here = np.flatnonzero((gap < reach) & (back[there] == np.arange(len(places))))
+    return here, there[here]
 
 
 def align(
@@ -64,20 +71,8 @@ def align(
     The guesses are tried first. Else each two stars of one list with each two as far apart in the
     other make a motion, and the motion that most of these agree on is refined with all stars.
 
-    Parameters
-    ----------
-    reference, places : (n, 2), (m, 2) arrays
-        ``(x, y)`` in pixels, brightest first.
-    tolerance_px : float
-        How far apart a star may come to lie and still be the same.
-    scale : float
-        Pixels of ``places`` in one of ``reference``, along an axis.
-    guesses : tuple of Motion
-
-    Returns
-    -------
-    Motion or None
-        None where no more stars agree than chance would have.
+    Places are brightest first; a star within ``tolerance_px`` may be the same; ``scale`` is in
+    pixels of ``places`` to one of ``reference``. None where no more stars agree than chance has.
     """
     if min(len(reference), len(places)) < _FEWEST:
         return None
@@ -101,73 +96,54 @@ def _confirmed(
     *,
     trials: float,
 ) -> Motion | None:
-    """Refine a motion with every star that finds a partner; None if they may do so by chance."""
-    z, target = _numbers(reference), _numbers(places)
-    here = there = np.zeros(0, int)
-    for reach in (3 * tolerance, tolerance, tolerance):
-        there, here = nearest(motion(reference), places, reach)
-        if len(here) < _FEWEST:
-            return None
-        motion = _fitted(z[here], target[there])
-    there, here = nearest(motion(reference), places, tolerance)
-    chance = trials * _chance(len(here), motion(reference), places, tolerance)
-    return motion if chance < _CHANCE else None
-
-
-def _fitted(z: np.ndarray, target: np.ndarray) -> Motion:
-    """Least-squares similarity between paired points (as complex numbers, one line)."""
-    a, b = z - z.mean(), target - target.mean()
-    turn = complex(np.vdot(a, b) / max(np.vdot(a, a).real, 1e-9))
-    return Motion(turn, complex(target.mean() - turn * z.mean()))
-
-
-def _chance(n_pairs: int, moved: np.ndarray, places: np.ndarray, tolerance: float) -> float:
-    """How likely unrelated stars as dense as these would agree as well.
+    """Refine a motion with every star that finds a partner; None if they may do so by chance.
 
     Two pairs make a motion; each further star that lies in the other frame falls upon one of its
     stars with the chance that these cover the place.
     """
-    low, high = places.min(axis=0) - tolerance, places.max(axis=0) + tolerance
-    inside = int(((moved >= low) & (moved <= high)).all(axis=1).sum())
-    covered = min(1.0, len(places) * np.pi * tolerance**2 / float(np.prod(high - low)))
+    for reach in (3 * tolerance, tolerance, tolerance):
+        there, here = nearest(motion(reference), places, reach)
+        if len(here) < _FEWEST:
+            return None
+        z, target = reference[here], places[there]
+        turn = complex(np.vdot(z - z.mean(), target) / max(np.var(z) * len(z), 1e-9))
+        motion = Motion(turn, complex(target.mean() - turn * z.mean()))
+    moved = motion(reference)
+    pairs = len(nearest(moved, places, tolerance)[0])
+    spans = [(c.min() - tolerance, c.max() + tolerance) for c in (places.real, places.imag)]
+    within = [
+        (low <= c) & (c <= high)
+        for c, (low, high) in zip((moved.real, moved.imag), spans, strict=True)
+    ]
+    inside = int(np.sum(within[0] & within[1]))
+    covered = min(1.0, len(places) * np.pi * tolerance**2 / float(np.prod(np.diff(spans))))
     # bdtrc(k, n, p): chance of more than k successes in n trials.
-    more = max(n_pairs - 3, 0)
-    return float(bdtrc(more, max(inside - 2, more), covered))
+    more = max(pairs - 3, 0)
+    chance = trials * float(bdtrc(more, max(inside - 2, more), covered))
+    return motion if chance < _CHANCE else None
 
 
 def _most_agreed(
     reference: np.ndarray, places: np.ndarray, tolerance: float, scale: float
 ) -> Motion | None:
     """The motion with most others near it among those that two stars and two stars make."""
-    z, target = _numbers(reference), _numbers(places)
-    i, j = np.triu_indices(len(z), 1)
+    i, j = np.triu_indices(len(reference), 1)
     some = slice(None, None, 1 + len(i) // _MOST_PAIRS)
     i, j = i[some], j[some]
-    k, m = np.nonzero(~np.eye(len(target), dtype=bool))
-    step, there = (z[j] - z[i]) * scale, target[m] - target[k]
-    order = np.argsort(np.abs(there))
-    length, slack = np.abs(step), 2 * tolerance + _SCALE_TOLERANCE * np.abs(step)
+    k, m = np.nonzero(~np.eye(len(places), dtype=bool))
+    step, there = (reference[j] - reference[i]) * scale, places[m] - places[k]
+    length = np.abs(step)[:, None]
+    alike = np.abs(np.abs(there) - length) < 2 * tolerance + _SCALE_TOLERANCE * length
     # The turn that a short pair gives is too coarse to agree with others.
-    low, high = np.searchsorted(np.abs(there)[order], [length - slack, length + slack])
-    count = np.where(length > 12 * tolerance, high - low, 0)
-    if not count.any():
+    first, second = np.nonzero(alike & (length > 12 * tolerance))
+    if len(first) == 0:
         return None
-    first = np.repeat(np.arange(len(i)), count)
-    second = order[np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + low[first]]
     turn = there[second] / step[first] * scale
-    middle = z.mean()
-    landed = target[k[second]] + turn * (middle - z[i[first]])
-    size = np.abs(z - middle).max()
-    votes = np.stack([landed.real, landed.imag, turn.real * size, turn.imag * size], 1)
+    middle = reference.mean()
+    landed = places[k[second]] + turn * (middle - reference[i[first]])
+    turned = turn * np.abs(reference - middle).max()
+    votes = np.stack([landed.real, landed.imag, turned.real, turned.imag], 1)
     near = cKDTree(votes).query_ball_point(votes, 4 * tolerance, return_length=True)
     if (best := int(near.argmax())) == 0 and near[0] < 3:
         return None
     return Motion(complex(turn[best]), complex(landed[best] - turn[best] * middle))
-
-
-def _numbers(places: np.ndarray) -> np.ndarray:
-    return places[:, 0] + 1j * places[:, 1]
-
-
-def _pairs(numbers: np.ndarray) -> np.ndarray:
-    return np.stack([numbers.real, numbers.imag], axis=1)

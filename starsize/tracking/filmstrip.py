@@ -69,12 +69,8 @@ def _strip(one: MeasuredSweep, camera: Camera) -> Filmstrip | None:
     radius = tracks.radius_px[star]
     half = int(np.clip(ceil(_ROOM * np.nanmax(radius)) + 2, _LEAST_HALF_PX, _LARGEST_HALF_PX))
     seen = zip(one.frames, tracks.seen_px[star], strict=True)
-    return Filmstrip(
-        pictures=tuple(_picture(frame, place, half, camera) for frame, place in seen),
-        radius_px=radius,
-        x_px=float(tracks.x_px[star]),
-        y_px=float(tracks.y_px[star]),
-    )
+    pictures = tuple(_picture(frame, place, half, camera) for frame, place in seen)
+    return Filmstrip(pictures, radius, float(tracks.x_px[star]), float(tracks.y_px[star]))
 
 
 def _choose(one: MeasuredSweep) -> int | None:

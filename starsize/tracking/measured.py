@@ -1,24 +1,19 @@
 """What the tracking layer hands on: the radius of each frame, and of each star in each frame."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from ..frames.frame import FrameFacts, Sweep
 from ..notebook import html_table, plus_minus
-from ..photometry import Bounded
+from ..photometry import ImageRadius
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FrameRadius:
-    """One frame (or one colour channel of it), measured.
+class FrameRadius(ImageRadius):
+    """One frame (or one colour channel of it), measured; ``reason`` in words.
 
-    ``radius_px`` is the frame's half-flux radius and ``radius_sigma_px`` its star noise alone
-    (photons, read-out, background, scatter between the stars); seeing, which all stars of a
-    frame share, is the business of the curve layer. The radii of 30 and 80 % of the light stand
-    beside. All are NaN where ``reason`` says why. Radii of a colour channel are counted in pixels
-    of the full-resolution frame.
+    Radii of a colour channel are counted in pixels of the full-resolution frame.
 
     Examples
     --------
@@ -29,29 +24,8 @@ class FrameRadius:
     """
 
     facts: FrameFacts
-    radius_px: float = float("nan")
-    radius_sigma_px: float = float("nan")
-    n_stars: int = 0
-    """Stars behind ``radius_px``."""
-    n_found: int = 0
-    """Stars seen in the frame."""
-    radius30_px: float = float("nan")
-    radius30_sigma_px: float = float("nan")
-    radius80_px: float = float("nan")
-    radius80_sigma_px: float = float("nan")
-    bounded: Bounded = field(default_factory=Bounded)
-    """What the curves are fitted to."""
-    background_adu: float = float("nan")
-    background_rms_adu: float = float("nan")
-    elongation: float = float("nan")
-    """Longer over shorter axis of the typical star."""
-    elongation_angle_deg: float = float("nan")
-    """Direction of the longer axis, degrees from +x towards +y."""
     light_adu: float = float("nan")
     """Median light of stars at fixed places in the order of brightness: falls with cloud."""
-    set_aside: Mapping[str, int] = field(default_factory=dict)
-    """Why other stars were not used: flag name -> how many."""
-    reason: str | None = None
     channel: str = ""
     """R, G or B of a colour camera; empty for a mono one."""
 

@@ -1,22 +1,71 @@
-"""Tasks handed out to workers, or done here one by one."""
+"""Tasks handed out to workers, or done here one by one; what was done before is remembered."""
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import suppress
+from dataclasses import replace
 from multiprocessing import get_context
+from pathlib import Path
 from typing import TypeVar
 
-Task = TypeVar("Task")
+from ..cache import Cache
+from ..frames.pixels import content_digest
+from ..plain import digest
+from .tasks import Look, Task, measure_task, unmeasured
+
+Job = TypeVar("Job")
 Answer = TypeVar("Answer")
 Progress = Callable[[int, int], None]
 
 
+def look_at(
+    tasks: Sequence[Task],
+    executor: Executor | None,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> list[tuple[Look, ...]]:
+    """Carry out tasks, in order; what the cache has is not measured again.
+
+    Frames are known by their content, not by their name. One that could not be read is not kept:
+    the next run tries it again.
+    """
+    keys = [""] * len(tasks) if cache is None else _keys(tasks)
+    known = [None if cache is None else cache.get(key) for key in keys]
+    new = spread(
+        executor,
+        measure_task,
+        [task for task, answer in zip(tasks, known, strict=True) if answer is None],
+        lost=unmeasured,
+    )
+    looks: list[tuple[Look, ...]] = []
+    for key, task, answer in zip(keys, tasks, known, strict=True):
+        if answer is None:
+            answer = next(new)
+            if cache is not None and all(look.read for look in answer):
+                cache.put(key, answer)
+        # Under the name that the file has today.
+        looks.append(
+            tuple(replace(look, frame=replace(look.frame, facts=task.facts)) for look in answer)
+        )
+        if progress is not None:
+            progress(len(looks), len(tasks))
+    return looks
+
+
+def _keys(tasks: Sequence[Task]) -> list[str]:
+    """What the answers of tasks depend on: content of the file, facts, settings, master frames."""
+    masters = digest([task.calibration for task in tasks[:1]])  # the same for all
+    nameless = (replace(t, facts=replace(t.facts, path=Path()), calibration=None) for t in tasks)
+    files = (content_digest(task.facts.path) for task in tasks)
+    return [digest(*parts, masters) for parts in zip(files, nameless, strict=True)]
+
+
 def spread(
     executor: Executor | None,
-    work: Callable[[Task], Answer],
-    tasks: Sequence[Task],
+    work: Callable[[Job], Answer],
+    tasks: Sequence[Job],
     *,
-    lost: Callable[[Task], Answer],
+    lost: Callable[[Job], Answer],
 ) -> Iterator[Answer]:
     """Yield the answers in the order of the tasks, worked out here or by the executor.
 
@@ -27,55 +76,31 @@ def spread(
     if executor is None:
         yield from map(work, tasks)
         return
-    waiting = _hand_out(executor, work, tasks)
+    waiting = [_handed_out(executor, work, task) for task in tasks]
     for k, task in enumerate(tasks):
         try:
             answer = waiting[k].result()
         except BrokenExecutor:
             answer = _alone(work, task, lost)
-            left = [j for j in range(k + 1, len(tasks)) if _is_broken(waiting[j])]
-            again = _hand_out(executor, work, [tasks[j] for j in left])
-            for j, future in zip(left, again, strict=True):
-                waiting[j] = future
+            for j, future in enumerate(waiting):
+                if j > k and future.done() and isinstance(future.exception(), BrokenExecutor):
+                    waiting[j] = _handed_out(executor, work, tasks[j])
         waiting[k] = Future()  # answers of a long night need not all stay in memory
         yield answer
 
 
-def _hand_out(
-    executor: Executor, work: Callable[[Task], Answer], tasks: Sequence[Task]
-) -> list[Future[Answer]]:
-    """Submit the tasks; to a pool that takes no more, each comes back as broken."""
-    futures: list[Future[Answer]] = []
-    for task in tasks:
-        try:
-            futures.append(executor.submit(work, task))
-        except BrokenExecutor as error:
-            futures.append(Future())
-            futures[-1].set_exception(error)
-    return futures
+def _handed_out(executor: Executor, work: Callable[[Job], Answer], task: Job) -> Future[Answer]:
+    """The future of a task; to a pool that takes no more, it comes back as broken."""
+    try:
+        return executor.submit(work, task)
+    except BrokenExecutor as error:
+        refused: Future[Answer] = Future()
+        refused.set_exception(error)
+        return refused
 
 
-def _is_broken(future: Future[Answer]) -> bool:
-    return future.done() and isinstance(future.exception(), BrokenExecutor)
-
-
-def _alone(work: Callable[[Task], Answer], task: Task, lost: Callable[[Task], Answer]) -> Answer:
+def _alone(work: Callable[[Job], Answer], task: Job, lost: Callable[[Job], Answer]) -> Answer:
     own = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
     with own, suppress(BrokenExecutor):
         return own.submit(work, task).result()
     return lost(task)
-
-
-class Counter:
-    """Tells the caller how far the work has come."""
-
-    def __init__(self, progress: Progress | None, total: int) -> None:
-        self.progress, self.total, self.done = progress, total, 0
-
-    def __call__(self, answers: Iterator[Answer]) -> Iterator[Answer]:
-        """Pass the answers on, counting them."""
-        for answer in answers:
-            self.done += 1
-            if self.progress is not None:
-                self.progress(self.done, self.total)
-            yield answer

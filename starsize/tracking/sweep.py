@@ -1,25 +1,96 @@
-"""Sweeps measured: every frame alone, then what the frames of a sweep tell each other."""
+"""Frames measured alone; sweeps, and what the frames of a sweep tell each other."""
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
+from astropy.table import QTable, vstack
 
 from ..cache import Cache
 from ..frames.calibration import Calibration
-from ..frames.frame import Sweep
+from ..frames.frame import FrameFacts, Sweep
+from ..photometry import star_table
 from ..setup import Setup
 from .colour import channels_of
-from .measured import MeasuredSweep
-from .remembered import remembered
-from .spread import Counter, Progress, spread
-from .tasks import Hint, Look, Task, measure_task, unmeasured
-from .tracks import Followed, follow, known_places, recognise, tracks_of
+from .measured import FrameRadius, MeasuredSweep
+from .spread import Progress, look_at
+from .tasks import Hint, Look, Task
+from .tracks import known_stars, recognise, shows_most, tracks_of
 
-#: Neighbours in a sweep differ by less than this factor.
-_FAR_OFF = 1.5
+#: The light of a star changes by less than this factor from frame to frame of a sweep.
+_FAR_OFF = 2.0
+
+
+def measure_files(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> tuple[FrameRadius, ...]:
+    """Measure frames one by one, each on its own stars; those in the cache are not measured again.
+
+    Returns
+    -------
+    tuple of FrameRadius
+        One for each frame, in order; three (R, G, B) for a frame of a colour camera.
+    """
+    tasks = _tasks_of(facts_list, setup, calibration)
+    looks = _one_by_one(look_at(tasks, executor, cache, progress))
+    return tuple(look.frame for look in looks)
+
+
+def measure_files_and_stars(
+    facts_list: Sequence[FrameFacts],
+    *,
+    setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
+    calibration: Calibration | None = None,
+    executor: Executor | None = None,
+) -> tuple[tuple[FrameRadius, ...], QTable]:
+    """Measure frames one by one, and hand on their stars too.
+
+    Returns
+    -------
+    frames : tuple of FrameRadius
+        What `measure_files` returns for these frames, to the last digit.
+    stars : QTable
+        One row a star, frames and channels one below the other: ``file``, the columns of
+        `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
+        no rows.
+    """
+    tasks = _tasks_of(facts_list, setup, calibration)
+    tasks = [replace(task, all_stars=True) for task in tasks]
+    looks = _one_by_one(look_at(tasks, executor))
+    tables = [_rows(look) for look in looks]
+    return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
+
+
+def _tasks_of(
+    facts: Sequence[FrameFacts], setup: Setup, calibration: Calibration | None
+) -> list[Task]:
+    camera = setup.camera
+    return [Task(one, channels_of(one, camera), camera, calibration) for one in facts]
+
+
+def _one_by_one(frames: Sequence[tuple[Look, ...]]) -> list[Look]:
+    """One look for each channel of each frame; one in all of a frame that cannot be read."""
+    found: list[Look] = []
+    for looks in frames:
+        if looks[0].read:
+            found += looks
+        else:
+            found.append(replace(looks[0], frame=replace(looks[0].frame, channel="")))
+    return found
+
+
+def _rows(look: Look) -> QTable:
+    table = star_table(look.stars)
+    table.add_column(np.full(len(table), look.frame.facts.path.name), name="file", index=0)
+    table.add_column(np.full(len(table), look.frame.channel), name="channel")
+    return table
 
 
 def measure_sweeps(
@@ -50,9 +121,8 @@ def measure_sweeps(
     cache : Cache, optional
         Where the measurement of each frame is kept; what is there already is not measured again.
     executor : concurrent.futures.Executor, optional
-        Spreads the frames over its workers, which hand back small tables only; None works in
-        this process. The answers are the same to the last digit. A worker that dies costs one
-        frame.
+        Spreads the frames over its workers; None works in this process. The answers are the same
+        to the last digit. A worker that dies costs one frame.
     progress : callable, optional
         Called with the number of frames done and the number in all.
 
@@ -78,27 +148,26 @@ def measure_sweeps(
     <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
-    told = Counter(progress, len(tasks))
-    measure = partial(spread, executor, measure_task, lost=unmeasured)
-    looks = list(told(remembered(cache, measure, tasks)))
-    followed = [follow(run.of(looks)) for run in runs]
-    doubtful = _doubtful(runs, tasks, looks, followed)
+    looks = look_at(tasks, executor, cache, progress)
+    doubtful = _doubtful(runs, tasks, looks)
     # Second looks are no frames: the count of the first pass stands.
-    again = remembered(cache, measure, list(doubtful.values()))
-    for k, second in zip(doubtful, again, strict=True):
-        looks[k] = tuple(map(_better, looks[k], second, doubtful[k].hints))
-    own = [tracks_of(run.of(looks), one) for run, one in zip(runs, followed, strict=True)]
-    shown = [run.of(looks)[one.best].frame for run, one in zip(runs, followed, strict=True)]
-    tracks = recognise(own, [f.facts for f in shown], [f.radius_px for f in shown])
+    again = look_at(list(doubtful.values()), executor, cache)
+    for (k, task), second in zip(doubtful.items(), again, strict=True):
+        looks[k] = tuple(map(_better, looks[k], second, task.hints))
+    own = [run.of(looks) for run in runs]
+    shown = [one[shows_most(one)].frame for one in own]
+    tracks = recognise(
+        [tracks_of(one) for one in own], [f.facts for f in shown], [f.radius_px for f in shown]
+    )
     return tuple(
         MeasuredSweep(
             id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
             filter=run.name or run.sweep.filter,
             sweep=run.sweep,
-            frames=tuple(look.frame for look in run.of(looks)),
+            frames=tuple(look.frame for look in one),
             tracks=track,
         )
-        for run, track in zip(runs, tracks, strict=True)
+        for run, one, track in zip(runs, own, tracks, strict=True)
     )
 
 
@@ -125,46 +194,31 @@ def _tasks(
         frames = range(len(tasks), len(tasks) + len(sweep.frames))
         channels = channels_of(sweep.frames[0], setup.camera)
         runs += [_Run(sweep, c, name, frames) for c, name in enumerate(channels)]
-        tasks += [Task(facts, channels, setup.camera, calibration) for facts in sweep.frames]
+        tasks += _tasks_of(sweep.frames, setup, calibration)
     return tasks, runs
 
 
 def _doubtful(
-    runs: Sequence[_Run],
-    tasks: Sequence[Task],
-    looks: Sequence[tuple[Look, ...]],
-    followed: Sequence[Followed],
+    runs: Sequence[_Run], tasks: Sequence[Task], looks: Sequence[tuple[Look, ...]]
 ) -> dict[int, Task]:
     """Frames to be looked at once more, with what the others of their sweeps tell of them."""
     hints: dict[int, list[Hint | None]] = {}
-    for run, one in zip(runs, followed, strict=True):
+    for run in runs:
         mine = run.of(looks)
         position = np.array([look.frame.facts.position_steps for look in mine], float)
         radius = np.array([look.frame.radius_px for look in mine])
-        for j, k in enumerate(run.frames):
-            likely = _likely_radius(position, radius, j)
-            if likely and (places := known_places(mine, one.best, j)) is not None:
-                hint = Hint(places, likely)
+        for j, (k, stars) in enumerate(zip(run.frames, known_stars(mine), strict=True)):
+            near = radius[np.argsort(np.abs(position - position[j]))[:3]]
+            near = near[np.isfinite(near)]
+            if len(near) and stars is not None:
+                hint = Hint(*stars, float(np.median(near)))
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
 def _better(first: Look, second: Look, hint: Hint | None) -> Look:
-    """The second look, which knows more, unless it is far from what was expected of it."""
-    return second if hint and _near(second.frame.radius_px, hint.radius_px) else first
-
-
-def _near(radius_px: float, other_px: float) -> bool:
-    return bool(abs(np.log(radius_px / other_px)) < np.log(_FAR_OFF))
-
-
-def _likely_radius(position_steps: np.ndarray, radius_px: np.ndarray, frame: int) -> float | None:
-    """A frame's own radius, or the median of it and its two neighbours' if that is far off.
-
-    None where none of them has any.
-    """
-    near = radius_px[np.argsort(np.abs(position_steps - position_steps[frame]))[:3]]
-    if not np.isfinite(near).any():
-        return None
-    own, typical = float(radius_px[frame]), float(np.nanmedian(near))
-    return own if _near(own, typical) else typical
+    """The second look, which knows more, if its stars give the light they are known to give."""
+    if hint is None or not np.isfinite(second.frame.radius_px):
+        return first
+    light = np.nan_to_num(second.stars.flux) / hint.light_adu
+    return second if abs(np.log(max(np.median(light), 1e-9))) < np.log(_FAR_OFF) else first

@@ -14,14 +14,11 @@ from ..frames.calibration import Calibration, apply_calibration
 from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
 from ..photometry import ImageRadius, Stars, measure_image
-from ..photometry.measure import no_stars
+from ..photometry.scale import no_stars
 from ..setup import Camera
-from .colour import grid_of, in_frame, steepness
+from .colour import grid_of, in_frame
 from .measured import FrameRadius
-from .reasons import LOST_WORKER, reason_of
-
-#: What a frame takes over from the measurement of its image.
-_SHARED = {f.name for f in fields(ImageRadius)} - {"reason"}
+from .words import LOST_WORKER, reason_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,6 +27,8 @@ class Hint:
 
     places: np.ndarray
     """(n, 2) places of its stars."""
+    light_adu: np.ndarray
+    """(n,) light of these stars."""
     radius_px: float
     """About its radius."""
 
@@ -43,7 +42,7 @@ class Task:
     camera: Camera
     calibration: Calibration | None = None
     hints: tuple[Hint | None, ...] = ()
-    """One a channel."""
+    """One a channel; none for a first look."""
     all_stars: bool = False
     """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
 
@@ -64,7 +63,11 @@ def measure_task(task: Task) -> tuple[Look, ...]:
         image = _load(task)
     except FrameReadError as error:
         return unmeasured(task, str(error))
-    return tuple(_measure(task, k, image) for k in range(len(task.channels)))
+    hints = task.hints or (None,) * len(task.channels)
+    return tuple(
+        _measure(task, channel, hint, image)
+        for channel, hint in zip(task.channels, hints, strict=True)
+    )
 
 
 def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
@@ -75,12 +78,10 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
     )
 
 
-def _measure(task: Task, k: int, image: np.ndarray) -> Look:
-    channel = task.channels[k]
-    hint = task.hints[k] if task.hints else None
-    camera = task.camera
-    grid = grid_of(channel, task.facts, camera)
-    gain = camera.gain_e_per_adu or task.facts.gain_e_per_adu
+def _measure(task: Task, channel: str, hint: Hint | None, image: np.ndarray) -> Look:
+    camera, facts = task.camera, task.facts
+    grid = grid_of(channel, facts, camera)
+    gain = camera.gain_e_per_adu or facts.gain_e_per_adu
     measure = partial(
         measure_image,
         grid.pick(image),
@@ -88,21 +89,15 @@ def _measure(task: Task, k: int, image: np.ndarray) -> Look:
         expected_radius_px=None if hint is None else hint.radius_px / grid.pitch,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
-        saturation_adu=camera.saturation_adu or task.facts.saturation_adu,
+        saturation_adu=camera.saturation_adu or facts.saturation_adu,
+        pixel_px2=grid.pixel_px2,
     )
     measured = measure()
     stars = measure(max_stars=None).stars if task.all_stars else measured.stars
-    steep = steepness(measured.radius)
-    radius = in_frame(measured.radius, grid, steep)
-    known = {name: getattr(radius, name) for name in _SHARED}
-    frame = FrameRadius(
-        facts=task.facts,
-        channel=channel,
-        reason=reason_of(radius),
-        light_adu=_typical_light(measured.stars),
-        **known,
-    )
-    return Look(frame, in_frame(stars, grid, steep))
+    radius = in_frame(measured.radius, grid)
+    known = {f.name: getattr(radius, f.name) for f in fields(ImageRadius)}
+    known |= {"reason": reason_of(radius), "light_adu": _typical_light(measured.stars)}
+    return Look(FrameRadius(facts=facts, channel=channel, **known), in_frame(stars, grid))
 
 
 def _typical_light(stars: Stars) -> float:

@@ -1,7 +1,7 @@
 """The same star through the frames of a sweep, and through the sweeps of a night."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,74 +14,79 @@ from .tasks import Look
 _LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
 _STRANGERS = 0.4
+_NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
-_SAME_SCALE = 0.06
 
 
-@dataclass(frozen=True, slots=True)
-class Followed:
-    """Where the stars of one frame of a sweep, that which shows most, stand in each other frame."""
-
-    best: int
-    motions: tuple[Motion | None, ...]
+def shows_most(looks: Sequence[Look]) -> int:
+    """Which frame of a sweep has most stars behind its radius."""
+    return max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
 
 
-def follow(looks: Sequence[Look]) -> Followed:
-    """Find the motion from the frame that shows most to each other frame of its sweep."""
-    lists = [_places(look)[:_LIST_LENGTH] for look in looks]
-    best = max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+def places_of(look: Look) -> np.ndarray:
+    """Places of the stars of a look as complex numbers, brightest first."""
+    return np.asarray(look.stars.x + 1j * look.stars.y)
+
+
+def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
+    """From the frame of a sweep that shows most to each: None where too few of its stars agree."""
+    first = shows_most(looks)
+    best = looks[first]
     motions: list[Motion | None] = [None] * len(looks)
-    last = {1: STILL, -1: STILL}
+    motions[first] = STILL
+    last = {True: STILL, False: STILL}
     # Outward from that frame, so that a drift goes on from one frame to the next.
-    for j in sorted(range(len(looks)), key=lambda j: abs(j - best)):
-        side = 1 if j > best else -1
-        tolerance = reach(looks[best].frame.radius_px, looks[j].frame.radius_px)
-        guesses = (last[side], STILL)
-        found = align(lists[best], lists[j], tolerance_px=tolerance, guesses=guesses)
-        motions[j] = STILL if j == best else found
-        last[side] = motions[j] or last[side]
-    return Followed(best, tuple(motions))
+    for j in sorted(set(range(len(looks))) - {first}, key=lambda j: abs(j - first)):
+        lists = (places_of(look)[:_LIST_LENGTH] for look in (best, looks[j]))
+        tolerance = reach(best.frame.radius_px, looks[j].frame.radius_px)
+        motions[j] = align(*lists, tolerance_px=tolerance, guesses=(last[j > first], STILL))
+        last[j > first] = motions[j] or last[j > first]
+    return motions
 
 
-def known_places(looks: Sequence[Look], best: int, frame: int) -> np.ndarray | None:
-    """Where a frame has the good stars of the frame that shows most, if it should be told.
+def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
+    """Where the good stars of the frame that shows most lie in each frame of its sweep, and light.
 
-    It should where so much of what it shows is not seen there: sky left over and a satellite's
-    trail, taken for stars.
+    Places are (n, 2); None where a frame needs no second look. It does where so many of the stars behind its radius are no stars there, for none is seen or it
+    is of another size: sky left over, a knot of nebula, a satellite's trail, a cosmic ray. Where
+    too few stars agree to tell how the field moved, it is taken to lie as in the nearest frame that
+    tells.
     """
-    if frame == best:
-        return None
-    lists = [_places(looks[j])[:_LIST_LENGTH] for j in (best, frame)]
-    # Centres of rings are rough; those that are near enough place all.
-    tolerance = reach(looks[best].frame.radius_px)
-    motion = align(*lists, tolerance_px=tolerance)
-    if motion is None:
-        return None
-    seen = motion(_places(looks[best]))
-    strangers = 1 - len(nearest(seen, lists[1], tolerance)[0]) / len(lists[1])
-    return seen[looks[best].stars.flags == 0] if strangers > _STRANGERS else None
+    first, motions = shows_most(looks), motions_of(looks)
+    best, places = looks[first], places_of(looks[first])
+    good, stars = best.stars.flags == 0, best.stars.flags & _NO_STAR == 0
+    told = np.array([j for j, motion in enumerate(motions) if motion is not None])
+    known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
+    for j, look in enumerate(looks):
+        motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
+        here, seen = places_of(look)[look.stars.flags == 0], motion(places)
+        own = len(nearest(seen[stars], here, reach(best.frame.radius_px))[0])
+        if j != first and good.any() and own < (1 - _STRANGERS) * max(len(here), 1):
+            known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
+    return known
 
 
-def tracks_of(looks: Sequence[Look], followed: Followed) -> StarTracks:
+def tracks_of(looks: Sequence[Look]) -> StarTracks:
     """Radii of the stars of the frame that shows most in each frame of its sweep."""
-    best = looks[followed.best]
-    places, shape = _places(best), (len(best.stars), len(looks))
-    radius, sigma, seen = (
-        np.full(shape, np.nan),
-        np.full(shape, np.nan),
-        np.full((*shape, 2), np.nan),
-    )
+    best = looks[shows_most(looks)]
+    places = places_of(best)
+    shape = len(places), len(looks)
+    radius, sigma = np.full((2, *shape), np.nan)
+    seen = np.full((*shape, 2), np.nan)
     flags = np.full(shape, int(StarFlag.UNMEASURED))
-    for j, (look, motion) in enumerate(zip(looks, followed.motions, strict=True)):
+    for j, (look, motion) in enumerate(zip(looks, motions_of(looks), strict=True)):
         if motion is None:
             continue
         tolerance = reach(best.frame.radius_px, look.frame.radius_px)
-        here, star = nearest(motion(places), _places(look), tolerance)
-        radius[star, j], sigma[star, j] = look.stars.radius[here], look.stars.radius_sigma[here]
-        flags[star, j], seen[star, j] = look.stars.flags[here], _places(look)[here]
+        mine, star = nearest(motion(places), places_of(look), tolerance)
+        stars = look.stars.part(mine)
+        radius[star, j], sigma[star, j], flags[star, j] = (
+            stars.radius, stars.radius_sigma, stars.flags
+        )  # fmt: skip
+        seen[star, j] = np.stack([stars.x, stars.y], 1)
     return StarTracks(
-        x_px=places[:, 0],
-        y_px=places[:, 1],
+        x_px=places.real,
+        y_px=places.imag,
         radius_px=radius,
         radius_sigma_px=sigma,
         flags=flags,
@@ -104,16 +109,11 @@ def recognise(
     one matched last: drift, dither, a meridian flip and other binning between the filters are
     followed. Sweeps of another field are brought together likewise.
 
-    Parameters
-    ----------
-    tracks : sequence of StarTracks
-    facts : sequence of FrameFacts
-        Of the reference frame of each.
-    radii_px : sequence of float
-        Half-flux radius there.
+    ``facts`` and half-flux ``radii_px`` are those of the reference frame of each sweep.
     """
     named = list(tracks)
-    places = [np.stack([t.x_px, t.y_px], 1) for t in tracks]
+    places = [t.x_px + 1j * t.y_px for t in tracks]
+    views = list(zip(places, facts, radii_px, strict=True))
     left = sorted(range(len(tracks)), key=lambda k: -len(places[k]))
     number = 0
     for pointing in range(_MOST_FIELDS):
@@ -122,7 +122,7 @@ def recognise(
         base, motions = left[0], {left[0]: STILL}
         for k in left[1:]:
             for other in dict.fromkeys((base, list(motions)[-1])):
-                step = _between(places, facts, radii_px, (other, k))
+                step = _between(views[other], views[k])
                 if step is not None:
                     motions[k] = step.after(motions[other])
                     break
@@ -142,22 +142,16 @@ def recognise(
     return tuple(named)
 
 
-def _between(
-    places: Sequence[np.ndarray],
-    facts: Sequence[FrameFacts],
-    radii_px: Sequence[float],
-    pair: tuple[int, int],
-) -> Motion | None:
+#: Places of the stars of a sweep's reference frame, its facts, and its half-flux radius.
+_View = tuple[np.ndarray, FrameFacts, float]
+
+
+def _between(one: _View, other: _View) -> Motion | None:
     """The motion from one sweep's reference frame to another's, whatever their binning."""
-    a, b = pair
-    for scale in scales(facts[a], facts[b]):
-        found = align(
-            places[a][:_LIST_LENGTH],
-            places[b][:_LIST_LENGTH],
-            tolerance_px=scale * reach(radii_px[a], radii_px[b] / scale),
-            scale=scale,
-        )
-        if found is not None:
+    for scale in scales(one[1], other[1]):
+        tolerance = scale * reach(one[2], other[2] / scale)
+        lists = one[0][:_LIST_LENGTH], other[0][:_LIST_LENGTH]
+        if (found := align(*lists, tolerance_px=tolerance, scale=scale)) is not None:
             return found
     return None
 
@@ -171,19 +165,8 @@ def scales(a: FrameFacts, b: FrameFacts) -> list[float]:
     >>> whole = FrameFacts(path=Path("a.fits"), shape=(2000, 3000))
     >>> scales(whole, FrameFacts(path=Path("b.fits"), shape=(1000, 1500), binning=2))
     [0.5, 1.0]
-    >>> scales(whole, FrameFacts(path=Path("b.fits"), shape=(1000, 1500)))
-    [1.0, 0.5]
     """
     stated = a.pixel_um / b.pixel_um if a.pixel_um and b.pixel_um else a.binning / b.binning
     size = b.shape[0] / a.shape[0] if a.shape[0] and b.shape[0] else 1.0
-    whole = float(round(size)) if size > 1 else 1 / round(1 / size)
-    found = [float(stated)]
-    for scale in (whole, 1.0):
-        if all(abs(np.log(scale / known)) > _SAME_SCALE for known in found):
-            found.append(scale)
-    return found
-
-
-def _places(look: Look) -> np.ndarray:
-    """Places of the stars of a look, in the order of its table: brightest first."""
-    return np.stack([look.stars.x, look.stars.y], 1)
+    whole = round(size) if size > 1 else 1 / round(1 / size)
+    return list(dict.fromkeys([float(stated), float(whole), 1.0]))

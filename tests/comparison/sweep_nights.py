@@ -4,8 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from starsize.comparison import Comparison, MeasuredSet
 from starsize.curves import CurveFit, CurveSet, focus_curve
 from starsize.estimate import Estimate
+from starsize.reports.document import plain
+from starsize.reports.stored import set_of_document
 from starsize.setup import Focuser, Setup, Telescope
 from starsize.simulate.sweep_night import SEVEN_OFFSETS, SweepNight
 
@@ -79,3 +82,18 @@ def curve_set(fits, covariance=None) -> CurveSet:
     if covariance is None:
         covariance = np.diag([f.best_sigma_steps**2 for f in fits if f.answered])
     return CurveSet(fits=tuple(fits), covariance_steps2=covariance)
+
+
+def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
+    """The offsets of a comparison, as they are read again from the folder of a run."""
+    document = {
+        "offsets": comparison.rows,
+        "offset_covariance": {
+            "filters": comparison.filters,
+            "matrix_steps2": comparison.covariance_steps2,
+            "half95_steps": comparison.half95_steps,
+        },
+        "focuser": comparison.focuser,
+        "setup": {"focuser": {"outward": comparison.outward}},
+    }
+    return set_of_document(plain(document), name=name)

@@ -28,7 +28,7 @@ def test_pixels_widen_a_gaussian_by_their_variance(half_px):
     # r_p^2 = -2 ln(1 - p) sigma^2, and variances add; below a pixel sampling adds some more.
     variance = (1 + 1 / 9) / 12
     law = _learned(STAR, 1 - 0.5 ** (STAR**2), blur=variance / (half_px**2 + 1.386 * variance))
-    widened = [-2 * np.log(1 - p) for p in SHARES]
+    widened = [-2 * np.log(1 - p) for p in SHARES.values()]
     assert law.kappa == pytest.approx(widened, rel=0.25 if half_px == 1 else 0.06)
 
 

@@ -144,23 +144,14 @@ def nothing_measured():
     """Five frames on one side of focus: nothing can be answered."""
     measured = refused_sweep()
     fit = refused_fit(measured)
-    empty = np.zeros(0)
     row = replace(REFUSED_ROW, reference="SII")
     comparison = Comparison(
         reference="SII",
         rows=(row,),
         filters=(),
         covariance_steps2=np.zeros((0, 0)),
-        colour=ColourReport(
-            verdict="cannot tell",
-            reason="No filter was measured.",
-            curve_wavelength_nm=empty,
-            curve_shift_steps=empty,
-            curve_sigma_steps=empty,
-        ),
-        temperature=TemperatureTerm(
-            steps_per_degC=None, source="none", range_degC=None, reference_degC=None
-        ),
+        colour=ColourReport(verdict="cannot tell", reason="No filter was measured."),
+        temperature=TemperatureTerm(),
         focuser=FocuserHealth(),
     )
     return RunResult(

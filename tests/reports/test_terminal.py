@@ -52,14 +52,6 @@ def test_it_tells_moves_verdict_and_warnings(night):
     assert "SII: not measured, refocus there. The stars still shrink" in text
 
 
-def test_quiet_leaves_the_table_alone(night):
-    console = screen()
-    print_result(night, console=console, quiet=True)
-    text = shown(console)
-    assert "+12 out" in text
-    assert "warning" not in text
-
-
 @pytest.mark.parametrize("encoding", ["ascii", "cp437", "cp850", "cp1252", "latin-1"])
 @pytest.mark.parametrize("name", RUNS)
 def test_old_code_pages_show_everything(request, name, encoding):

@@ -3,7 +3,7 @@ import math
 import pytest
 
 from starsize.photometry import REASONS, ImageRadius
-from starsize.tracking.reasons import reason_of
+from starsize.tracking.words import reason_of
 
 NAN = math.nan
 

@@ -105,7 +105,7 @@ def test_what_the_measurement_depends_on_is_part_of_the_key(tmp_path, measured, 
     one = sweep(tmp_path)
     measured(one)
     found, names = measured(one, setup=setup)
-    assert len(names) == count
+    assert len(set(names)) == count
     assert digest(found) == digest(measure_sweeps([one], setup=setup))
 
 
@@ -117,7 +117,7 @@ def test_another_master_frame_is_another_measurement(tmp_path, measured):
         fits.PrimaryHDU(np.full(SHAPE, level, np.uint16)).writeto(dark, overwrite=True)
         for count in (5, 0):
             found, names = measured(one, calibration=load_calibration(dark=dark))
-            assert len(names) == count
+            assert len(set(names)) == count
         assert digest(found) == digest(
             measure_sweeps([one], calibration=load_calibration(dark=dark))
         )

@@ -105,8 +105,8 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
 
 
 def test_frames_that_are_looked_at_twice_are_counted_once(tmp_path, monkeypatch):
-    def doubt_all(runs, tasks, looks, followed):
-        hint = Hint(np.ones((1, 2)), 2.0)
+    def doubt_all(runs, tasks, looks):
+        hint = Hint(np.ones((1, 2)), np.ones(1), 2.0)
         return {k: replace(task, hints=(hint,)) for k, task in enumerate(tasks)}
 
     monkeypatch.setattr(sweep_module, "_doubtful", doubt_all)
@@ -264,10 +264,3 @@ def test_a_single_star_is_enough(tmp_path):
 
 def test_no_sweeps_no_work():
     assert measure_sweeps([]) == ()
-
-
-def test_a_frame_is_told_no_radius_where_its_neighbours_show_none_either():
-    """And numpy has nothing to warn of."""
-    position, radius = np.arange(5.0), np.array([2.0, np.nan, np.nan, np.nan, 3.0])
-    assert sweep_module._likely_radius(position, radius, 2) is None
-    assert sweep_module._likely_radius(position, radius, 1) == 2.0

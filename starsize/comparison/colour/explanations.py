@@ -56,8 +56,7 @@ def fit_smooth_curve(
     terms (1 to 3).
     """
     if len(np.unique(wavelength_nm)) < terms:
-        msg = f"'terms' must not exceed the number of distinct wavelengths, got {terms}"
-        raise ValueError(msg)
+        raise ValueError(f"'terms' must not exceed the number of distinct wavelengths, got {terms}")
     found = least_squares(np.asarray(shift, float), curve_basis(wavelength_nm, terms), covariance)
     return SmoothCurve(found.mean, found.covariance)
 
@@ -178,7 +177,9 @@ def fit_explanation(colours: Colours, *, terms: int, odd: tuple[str, ...]) -> Ex
     """Fit one curve with the named filters free to stand off it."""
     indicator = (np.array(colours.filters)[:, None] == np.array(odd, dtype=str)).astype(float)
     design = np.hstack([curve_basis(colours.wavelength_nm, terms), indicator])
-    noise = colours.covariance + _tolerance(colours)
+    apart = (colours.wavelength_nm[:, None] - colours.wavelength_nm) / NEIGHBOUR_NM
+    shared = NEIGHBOUR_SHARE**2 * np.outer(colours.zone, colours.zone) * np.exp(-0.5 * apart**2)
+    noise = colours.covariance + (shared + np.diag((OWN_SHARE * colours.zone) ** 2))
     curve = least_squares(colours.shift, design, noise).mean[:terms]
     # How far a band's focus may lie from its centre's depends on the curve, hence two passes.
     noise = noise + np.diag(_band_tolerance(colours, curve) ** 2)
@@ -206,12 +207,6 @@ def _candidates(colours: Colours, odd_allowed: bool) -> Iterator[tuple[int, tupl
             for odd in combinations(colours.filters, unknowns - terms):
                 if len({w for f, w in own.items() if f not in odd}) >= terms:
                     yield terms, odd
-
-
-def _tolerance(colours: Colours) -> np.ndarray:
-    apart = (colours.wavelength_nm[:, None] - colours.wavelength_nm) / NEIGHBOUR_NM
-    neighbours = NEIGHBOUR_SHARE**2 * np.outer(colours.zone, colours.zone) * np.exp(-0.5 * apart**2)
-    return neighbours + np.diag((OWN_SHARE * colours.zone) ** 2)
 
 
 def _band_tolerance(colours: Colours, coefficients: np.ndarray) -> np.ndarray:

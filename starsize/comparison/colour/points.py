@@ -68,7 +68,7 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
     lens, or the step size is not known.
     """
     scale, lens, adjustment = night.scale, night.curves.lens, night.adjustment
-    bands = {n: b for n in adjustment.filters if (b := night.setup.band(n)) is not None}
+    bands = night.setup.bands(adjustment.filters)
     if lens is None or scale.um_per_step is None or not bands:
         return None
     best = dict(zip(adjustment.filters, adjustment.mixture.average, strict=False))

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...estimate import Estimate, Finding
 from ...filters import Band
-from ..compared import ColourPoint, ColourReport, ColourWord
+from ..compared import ColourReport, ColourWord
 from ..linear import normal_errors
 from ..offsets.found import Found
 from .explanations import (
@@ -22,7 +22,7 @@ from .explanations import (
 )
 from .glass import Blame, blame, plate_steps
 from .points import colour_points, lens_report
-from .verdict import odd_ones_out, verdict_of_errors
+from .verdict import binding_pair, odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
 
@@ -41,8 +41,9 @@ def colour_report(night: Found) -> ColourReport:
     known = {name: shift for name, shift in plates.items() if shift is not None}
     points, middle = colour_points(night, known)
     if len(judged) < 2:
-        return empty_report(
-            _why_not_judged(night),
+        return ColourReport(
+            verdict="cannot tell",
+            reason=_why_not_judged(night),
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
@@ -88,17 +89,6 @@ def colour_report(night: Found) -> ColourReport:
     )
 
 
-def empty_report(
-    reason: Finding, *, points: tuple[ColourPoint, ...] = (), compromise_steps: float | None = None
-) -> ColourReport:
-    """A report without a verdict, and why there is none."""
-    none = np.array([])
-    return ColourReport(
-        verdict="cannot tell", reason=reason, points=points, compromise_steps=compromise_steps,
-        curve_wavelength_nm=none, curve_shift_steps=none, curve_sigma_steps=none,
-    )  # fmt: skip
-
-
 def _colours(
     night: Found, judged: Sequence[str], plates: Mapping[str, float]
 ) -> tuple[Colours, Callable[[Sequence[str]], ColourWord]]:
@@ -107,7 +97,7 @@ def _colours(
     contrasts = adjustment.contrasts(judged[0])[[adjustment.filters.index(n) for n in judged]]
     colours = Colours(
         filters=tuple(judged),
-        bands=tuple(band for n in judged if (band := night.setup.band(n)) is not None),
+        bands=tuple(night.setup.bands(judged).values()),
         position=contrasts @ adjustment.mixture.average,
         covariance=adjustment.mixture.covariance_of(contrasts),
         zone=np.array([night.zone_steps[n] for n in judged]),
@@ -135,16 +125,13 @@ def _as_focal_ratio(shift_steps: float | None, night: Found) -> float | None:
 def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
-    together = zone[:, None] + zone
-    i, j = np.unravel_index(np.argmax(np.abs(best[:, None] - best) / together), together.shape)
-    if best[i] > best[j]:
-        i, j = j, i
+    i, j = sorted(binding_pair(best, zone), key=lambda k: best[k])
     c = colours.covariance
     sigma = math.sqrt(max(c[i, i] + c[j, j] - 2 * c[i, j], 0.0))
     pair: dict[str, Any] = {
         "pair": (colours.filters[i], colours.filters[j]),
         "gap": Estimate(float(best[j] - best[i]), sigma),
-        "reach": float(together[i, j]),
+        "reach": float(zone[i] + zone[j]),
     }
     if verdict == "together":
         return Finding("colours_together", count=len(colours.filters), **pair)

@@ -90,12 +90,17 @@ def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float
     return float(weights @ np.asarray(best_steps, float))
 
 
+def binding_pair(best_steps: np.ndarray, zone_steps: np.ndarray) -> tuple[int, int]:
+    """The two colours furthest apart as counted in their zones together."""
+    apart = np.abs(best_steps[:, None] - best_steps) / (zone_steps[:, None] + zone_steps)
+    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    return int(i), int(j)
+
+
 def compromise_weights(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.ndarray:
     """(k,) weights that make the compromise position out of the best-focus positions."""
     best, zone = np.asarray(best_steps, float), np.asarray(zone_steps, float)
-    together = zone[:, None] + zone
-    apart = np.abs(best[:, None] - best) / together
-    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    i, j = binding_pair(best, zone)
     weights = np.zeros(len(best))
     weights[i] += zone[j] / (zone[i] + zone[j])
     weights[j] += zone[i] / (zone[i] + zone[j])

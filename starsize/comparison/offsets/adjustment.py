@@ -154,10 +154,10 @@ def adjust(
     """
     expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
     if expected.median_steps <= 0:
-        msg = f"'scatter' must be positive, got {expected.median_steps}"
-        raise ValueError(msg)
+        raise ValueError(f"'scatter' must be positive, got {expected.median_steps}")
     system = system_of(data, terms)
-    tau = expected.trials(0.0 if planned else _largest_residual(system))
+    plainly = system.design @ np.linalg.lstsq(system.design, system.y, rcond=None)[0]
+    tau = expected.trials(0.0 if planned else float(np.max(np.abs(system.y - plainly))))
     found = system.solve(tau)
     log_weight = expected.log_prior(tau) + (0.0 if planned else found.log_likelihood)
     weight = np.exp(log_weight - log_weight.max())
@@ -231,12 +231,6 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
             (data.exposure_set[:, None] == data.exposure_set) + own,
         ),
     )
-
-
-def _largest_residual(system: System) -> float:
-    """Of the unweighted solution."""
-    solution = np.linalg.lstsq(system.design, system.y, rcond=None)[0]
-    return float(np.max(np.abs(system.y - system.design @ solution)))
 
 
 def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> tuple[Interval, tuple[float, float]]:

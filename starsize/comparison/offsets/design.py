@@ -11,15 +11,14 @@ import numpy as np
 
 from ...setup import Setup
 from .adjustment import adjust
-from .changes import with_changes
 from .focuser import FOUND_SIGMAS, LEAST_RANGE_DEGC
+from .found import adjusted_sweeps
 from .sweeps import BestFocusData
 from .terms import (
     COEFFICIENT_ROOM,
     choose_terms,
     coefficient_bound,
     expected_scatter,
-    plausible_terms,
     stated_prior,
 )
 
@@ -86,7 +85,8 @@ def expected_offsets(
             sigma=found.sigma, frames=still.frames, focuser=still.focuser,
             temperature=math.sqrt(max(found.sigma**2 - still.sigma**2, 0.0)),
         )  # fmt: skip
-    usual = usual_coefficient(setup, um_per_step)
+    stated = stated_prior("temperature", setup)
+    usual = abs(stated[0]) if stated else coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
     return ExpectedTable(
         offsets=offsets,
         covariance_steps2=whole.mixture.covariance_of(whole.contrasts(reference)),
@@ -99,19 +99,4 @@ def expected_offsets(
 
 def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
     """Whether a slip of usual size would be found wherever it lay among sweeps to come."""
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    plausible = plausible_terms(data, choice, setup)
-    return (
-        with_changes(data, choice.terms, scatter=scatter, plausible=plausible)[1].slips is not None
-    )
-
-
-def usual_coefficient(setup: Setup, um_per_step: float | None) -> float:
-    """Size of the coefficient to expect, steps per degC: stated, or an aluminium tube's."""
-    stated = stated_prior("temperature", setup)
-    if stated is not None:
-        return abs(stated[0])
-    return coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
+    return adjusted_sweeps(data, setup=setup, um_per_step=um_per_step)[2].slips is not None

@@ -8,9 +8,15 @@ from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate
 from ...setup import Setup
 from .adjustment import Adjustment
-from .changes import Changes
+from .changes import Changes, with_changes
 from .sweeps import BestFocusData, is_colour_channel
-from .terms import TermChoice
+from .terms import (
+    TermChoice,
+    choose_terms,
+    expected_scatter,
+    plausible_terms,
+    with_doubtful_directions,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,3 +65,26 @@ class Found:
     def same_glass(self) -> bool:
         """Whether all colours are channels of one colour camera."""
         return all(is_colour_channel(fit.curve) for fit in self.curves.answered)
+
+
+def adjusted_sweeps(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None
+) -> tuple[TermChoice, Adjustment, Changes]:
+    """The terms chosen, the adjustment with them, and what changed suddenly."""
+    scatter = expected_scatter(setup, um_per_step)
+    choice = choose_terms(
+        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
+    )
+    plausible = plausible_terms(data, choice, setup)
+    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
+    # The play is known only after a first pass; a bound on it counts in full.
+    if choice.source.get("direction") == "bound":
+        play = choice.bound["direction"]
+    elif "direction" in choice.source:
+        play = abs(found[0].term("direction").value)
+    else:
+        return choice, *found
+    widened = with_doubtful_directions(data, play)
+    if widened is not data:
+        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+    return choice, *found

@@ -90,12 +90,10 @@ def best_focus_data(
     if given.ndim < 2:
         given = np.diag(np.broadcast_to(given, n))
     if position.ndim != 1 or given.shape != (n, n):
-        msg = f"'covariance_steps2' must fit {n} positions, got {given.shape}"
-        raise ValueError(msg)
+        raise ValueError(f"'covariance_steps2' must fit {n} positions, got {given.shape}")
     filters = (filters,) * n if isinstance(filters, str) else tuple(filters)
     if len(filters) != n:
-        msg = f"'filters' must name {n} filters, got {len(filters)}"
-        raise ValueError(msg)
+        raise ValueError(f"'filters' must name {n} filters, got {len(filters)}")
     ways = (approach,) * n if isinstance(approach, str) else tuple(approach)
     growing = {"outward": 0.5, "inward": -0.5}
     sense = 1.0 if outward == "increasing" else -1.0

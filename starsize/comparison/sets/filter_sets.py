@@ -1,7 +1,6 @@
 """Validate a new filter set against the old one: what changed, and what to update."""
 
 import math
-from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +9,7 @@ from ...errors import InputError
 from ...estimate import Estimate, Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
-from ..compared import ColourWord, Comparison, OffsetRow, Outward
+from ..compared import ColourWord
 from .compared import (
     NORMAL_95,
     TELLING,
@@ -55,11 +54,10 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     """
     shared = [f for f in new.filters if f in old.filters]
     if not shared:
-        msg = (
+        raise InputError(
             f"{old.name} and {new.name} have no measured filter in common; at least the reference "
             "filter must be measured in both"
         )
-        raise InputError(msg)
     reference = new.reference if new.reference in shared else shared[0]
     new_here = change_reference(new, reference)
     scaled, notices = _in_steps_of(change_reference(old, reference), new_here)
@@ -83,50 +81,6 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
         parfocal_reason=parfocal_reason,
         rows=rows,
         notices=tuple(notices),
-    )
-
-
-def measured_set(comparison: Comparison, *, name: str) -> MeasuredSet:
-    """The offsets of a comparison as ``compare_filter_sets`` and ``change_reference`` take them."""
-    return set_of_rows(
-        comparison.rows,
-        name=name,
-        filters=comparison.filters,
-        covariance_steps2=comparison.covariance_steps2,
-        half95_steps=comparison.half95_steps,
-        um_per_step=comparison.focuser.um_per_step,
-        outward=comparison.outward,
-        repeatability_steps=comparison.focuser.repeatability_steps,
-    )
-
-
-def set_of_rows(
-    rows: Iterable[OffsetRow],
-    *,
-    name: str,
-    filters: tuple[str, ...],
-    covariance_steps2: np.ndarray,
-    half95_steps: tuple[float, ...],
-    um_per_step: Estimate | None,
-    outward: Outward,
-    repeatability_steps: Estimate | None,
-) -> MeasuredSet:
-    """Build a set from the rows of an offset table, measured now or stored; see ``MeasuredSet``."""
-    by_name = {row.filter: row for row in rows}
-    parts = [by_name[f].sigma_frames_steps for f in filters]
-    return MeasuredSet(
-        name=name,
-        filters=filters,
-        offset_steps=np.array([by_name[f].offset_steps for f in filters], float),
-        covariance_steps2=covariance_steps2,
-        half95_steps=half95_steps,
-        refused={f: r.reason for f, r in by_name.items() if r.status == "refused"},
-        zone_steps={f: float(r.zone_steps) for f, r in by_name.items() if r.zone_steps is not None},
-        um_per_step=um_per_step,
-        outward=outward,
-        frames_sigma_steps=() if None in parts else tuple(np.array(parts, float).tolist()),
-        sweeps=tuple(by_name[f].sweeps for f in filters),
-        repeatability_steps=repeatability_steps,
     )
 
 

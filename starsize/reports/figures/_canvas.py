@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from html import escape
+from importlib.resources import files
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
@@ -27,20 +28,11 @@ from ..tints import filter_tint, spare_number
 
 __all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
 
-#: Names of the page's colours (CSS variables), each with the stand-in matplotlib draws it in.
-_NAMES: Final = (
-    "ink", "muted", "rule", "paper", "accent", "warn",
-    "L", "R", "G", "B", "Ha", "SII", "OIII", "other-1", "other-2", "other-3",
-)  # fmt: skip
-_STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(_NAMES)}
-#: The same in a drawing that is no part of a page: the light page's own values (style.css).
-PLAIN: Final = {
-    "ink": "#14262d", "muted": "#50656d", "rule": "#b7c5c9", "paper": "#f5f8f7",
-    "accent": "#0a726e", "warn": "#a83a0c",
-    "L": "#4a5b63", "R": "#c43c2b", "G": "#0b8559", "B": "#2760c9", "Ha": "#a8306d",
-    "SII": "#7d4c1d", "OIII": "#0b7fa1",
-    "other-1": "#6a4db3", "other-2": "#7d6d00", "other-3": "#3c7a3c",
-}  # fmt: skip
+_CSS: Final = files("starsize.reports").joinpath("templates/style.css").read_text("utf-8")
+#: The light page's own colours by name, for a drawing that is no part of a page ...
+PLAIN: Final = dict(re.findall(r"--([\w-]+): (#\w{6});", _CSS.partition("}")[0]))
+#: ... and what each is drawn in where it is to become the page's CSS variable.
+_STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(PLAIN)}
 _palette: ContextVar[Mapping[str, str]] = ContextVar("palette", default=_STAND_IN)
 _MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
 _OTHER_MARKERS: Final = ("p", "<", ">")
@@ -138,7 +130,11 @@ def dress(axes: Axes) -> None:
 
 
 def in_both_widths(
-    draw: Callable[..., str | None], *args: Any, name: str, widths: tuple[int, int], **how: Any
+    draw: Callable[..., str | None],
+    *args: Any,
+    name: str,
+    widths: tuple[int, int] = (760, 380),
+    **how: Any,
 ) -> list[tuple[str, Markup]]:
     """The same drawing for a wide and for a narrow screen; the page shows one of them."""
     drawn = [

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
+from ..optics_view import CORNERS
 from ..words import saying
 from . import _canvas
 
@@ -15,7 +16,6 @@ _PLACES: Final = (
     (0.0, 1.02, "left", "bottom"),
     (1.0, 1.02, "right", "bottom"),
 )
-_NAMES: Final = ("lower left", "lower right", "upper left", "upper right")
 _LINES: Final = 12
 
 
@@ -64,7 +64,7 @@ def field_words(field: FieldReport, steps_per_um: float) -> str:
     """The drawing in words."""
     corners = ", ".join(
         f"{name} {signed(steps_per_um * corner.value)}"
-        for name, corner in zip(_NAMES, field.corners_um, strict=True)
+        for name, corner in zip(CORNERS, field.corners_um, strict=True)
     )
     side = field.towards_telescope
     end = f"; the {side} side of the camera must move towards the telescope" if side else ""
@@ -89,7 +89,7 @@ def _frame(axes: _canvas.Axes) -> None:
 
 def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> None:
     zones = field.corners_zones or (None,) * 4
-    for name, place, um, zone in zip(_NAMES, _PLACES, field.corners_um, zones, strict=True):
+    for name, place, um, zone in zip(CORNERS, _PLACES, field.corners_um, zones, strict=True):
         x, y, across, along = place
         text = f"{name}\n{signed(steps_per_um * um.value)} steps"
         if zone is not None:

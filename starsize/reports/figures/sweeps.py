@@ -129,8 +129,9 @@ def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str
         return None
     figure, axes = _canvas.new_axes(width_px, 330)
     draw_overview(axes, shown, columns=7 if width_px > 500 else 4)
+    words = "; ".join(f"{f.curve.id}: smallest HFR {estimate_text(f.floor_px)} px" for f in shown)
     return _canvas.svg_text(
-        figure, name=name, title="All sweeps on common axes", description=_overview_words(shown)
+        figure, name=name, title="All sweeps on common axes", description=f"{words}."
     )
 
 
@@ -161,11 +162,6 @@ def _draw_radii(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
         curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
         **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
     )  # fmt: skip
-
-
-def _overview_words(fits: list[CurveFit]) -> str:
-    parts = [f"{fit.curve.id}: smallest HFR {estimate_text(fit.floor_px)} px" for fit in fits]
-    return "; ".join(parts) + "."
 
 
 def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name: str) -> str | None:

@@ -12,22 +12,6 @@ def _best_focus(*, best: Estimate, frames: int) -> str:
     return f"Best focus at {where} steps from {counted(frames, 'frame')}."
 
 
-def _lopsided(*, best: Estimate, frames: int, middle_steps: float) -> str:
-    return (
-        f"{_best_focus(best=best, frames=frames)} The two sides differ: the wings are centred at "
-        f"{middle_steps:.0f}, the star is smallest elsewhere, as with colour or spherical "
-        "aberration of the lens."
-    )
-
-
-def _play(*, answer: str, frames: int, play: Estimate) -> str:
-    first = f"first {frames} frames were" if frames > 1 else "first frame was"
-    return (
-        f"{answer} The {first} left out: the counter ran about {play.value:.0f} +- "
-        f"{play.sigma:.0f} steps {_OVERSHOOT}"
-    )
-
-
 def _too_few(*, frames: int, positions: int, at_steps: float | None) -> str:
     if not frames:
         why = "no frame of this sweep could be measured"
@@ -38,35 +22,28 @@ def _too_few(*, frames: int, positions: int, at_steps: float | None) -> str:
     return f"Too few positions: {why}. Take at least 7, better 9, evenly spaced."
 
 
-def _too_narrow(*, span_steps: float, needed_steps: float) -> str:
-    return (
-        f"Too narrow: over {span_steps:.0f} steps the stars hardly grow, so the curve has no "
-        f"wings. Spread the positions over about {about(needed_steps)} steps."
-    )
-
-
-def _not_bracketed(*, edge_steps: float, higher: bool, further_steps: float, sure: bool) -> str:
-    return (
-        f"The smallest star {'lies' if sure else 'may lie'} at or beyond the end of the sweep at "
-        f"{edge_steps:.0f}: continue towards {'higher' if higher else 'lower'} positions by about "
-        f"{about(further_steps)} steps, and go on until the stars clearly grow again."
-    )
-
-
-def _off_curve(*, doubt: float | None = None) -> str:
-    if doubt is None:
-        return "far off the curve"
-    return f"far off the curve ({100 * doubt:.0f} % likely a cloud, gust or trail)"
-
-
 say(
     {
         "best_focus": _best_focus,
-        "best_focus_lopsided": _lopsided,
-        "play_at_start": _play,
+        "best_focus_lopsided": lambda *, middle_steps, **facts: (
+            f"{_best_focus(**facts)} The two sides differ: the wings are centred at "
+            f"{middle_steps:.0f}, the star is smallest elsewhere, as with colour or spherical "
+            "aberration of the lens."
+        ),
+        "play_at_start": lambda *, answer, frames, play: (
+            f"{answer} The first {f'{frames} frames were' if frames > 1 else 'frame was'} left "
+            f"out: the counter ran about {play.value:.0f} +- {play.sigma:.0f} steps {_OVERSHOOT}"
+        ),
         "too_few_positions": _too_few,
-        "too_narrow": _too_narrow,
-        "not_bracketed": _not_bracketed,
+        "too_narrow": lambda *, span_steps, needed_steps: (
+            f"Too narrow: over {span_steps:.0f} steps the stars hardly grow, so the curve has no "
+            f"wings. Spread the positions over about {about(needed_steps)} steps."
+        ),
+        "not_bracketed": lambda *, edge_steps, higher, further_steps, sure: (
+            f"The smallest star {'lies' if sure else 'may lie'} at or beyond the end of the sweep "
+            f"at {edge_steps:.0f}: continue towards {'higher' if higher else 'lower'} positions "
+            f"by about {about(further_steps)} steps, and go on until the stars clearly grow again."
+        ),
         "no_smooth_curve": "Not repeatable: star sizes differ by a factor of {grown:.1f}, but lie "
         f"on no one smooth curve. {_LOOK} If nothing is found, take wider steps.",
         "frames_lost": "Not repeatable: {percent:.0f} % of the frames lie on no one smooth curve. "
@@ -88,7 +65,10 @@ say(
         "of the other sweeps by {shared:.4g}; it was fitted alone.",
         "play_taken_up": "the camera had not begun to move: play was being taken up",
         "no_usable_radius": "no usable radius",
-        "off_curve": _off_curve,
+        "off_curve": lambda *, doubt=None: (
+            "far off the curve"
+            + (f" ({100 * doubt:.0f} % likely a cloud, gust or trail)" if doubt is not None else "")
+        ),
         "wreck_or_play": "off the curve: a cloud, gust or trail, or play that was being taken up",
         "perhaps_off_curve": "may be off the curve ({percent:.0f} %): weighed down",
     }

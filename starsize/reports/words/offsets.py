@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from functools import partial
 
-from ...estimate import Estimate
 from .saying import say, signed, spread
 
 _ZONE = "the zone of +-{zone:.1f} steps"
@@ -23,55 +22,6 @@ def _of_offset(
     unknown = f"the zone is not known (it needs {' and '.join(lacks)})"
     text = template.format(spread=spread(offset, half95), unknown=unknown, **facts)
     return f"{text}: {'; '.join(because)}" if because else text
-
-
-def _not_measured(*, sweeps: Sequence[str]) -> str:
-    reasons = dict.fromkeys(reason.rstrip(".") for reason in sweeps)
-    return "; ".join(reasons) or "no sweep of this filter gave a best focus"
-
-
-def _temperature(
-    *, reference: str, name: str, change_degC: float, steps: float, repeated: bool
-) -> str:
-    verb = "cooled" if change_degC < 0 else "warmed"
-    return (
-        f"the tube {verb} {abs(change_degC):.1f} degC from {reference} to {name}, which may hold "
-        f"up to {steps:.0f} steps of focus drift; {_remedy(reference, name, repeated)}"
-    )
-
-
-def _drift(*, reference: str, name: str, hours: float, steps: float, repeated: bool) -> str:
-    return (
-        f"no temperatures were recorded; {hours:.1f} h passed between {reference} and {name}, "
-        f"which may hold up to {steps:.0f} steps of cooling; {_remedy(reference, name, repeated)}"
-    )
-
-
-def _direction(*, reference: str, name: str, opposite: bool, steps: float) -> str:
-    how = "from opposite sides" if opposite else "not surely from the same side"
-    return (
-        f"{reference} and {name} were approached {how}, which may hold up to "
-        f"{steps:.0f} steps of backlash; sweep every filter in the same direction"
-    )
-
-
-def _no_temperature(*, allowed_degC_per_hour: float | None = None) -> str:
-    if allowed_degC_per_hour is None:
-        return (
-            "neither temperatures nor times are known for all sweeps, so drift between "
-            "the filters cannot be seen and is not in the stated uncertainties"
-        )
-    return (
-        f"no temperatures were recorded; cooling by up to {allowed_degC_per_hour:g} degC an hour "
-        "was allowed for"
-    )
-
-
-def _slip(*, after_sweep: str, before_sweep: str, steps: Estimate) -> str:
-    return (
-        f"the focuser or the mirror slipped between {after_sweep} and {before_sweep}, by "
-        f"{signed(steps.value, 0)} +- {steps.sigma:.0f} steps; offsets were worked out piecewise"
-    )
 
 
 def _remedy(reference: str, name: str, repeated: bool) -> str:
@@ -98,7 +48,10 @@ say(
             _of_offset, "{spread}; {unknown}, but the star would grow by less than 5 %"
         ),
         "zone_unknown": partial(_of_offset, "the offset is {spread}, and {unknown}"),
-        "not_measured": _not_measured,
+        "not_measured": lambda *, sweeps: (
+            "; ".join(dict.fromkeys(reason.rstrip(".") for reason in sweeps))
+            or "no sweep of this filter gave a best focus"
+        ),
         "nothing_repeated": "no filter was repeated; sweep each filter twice",
         "sweep_again": "sweep {name} again",
         "slip_unplaced": f"the focuser slipped {_BETWEEN}, and on which side of it {{name}} was "
@@ -107,12 +60,30 @@ say(
         "more",
         "other_nights": "{reference} and {name} were taken on different nights that share no "
         "filter; sweep both in one night",
-        "temperature_bounded": _temperature,
-        "drift_bounded": _drift,
-        "direction_bounded": _direction,
+        "temperature_bounded": lambda *, reference, name, change_degC, steps, repeated: (
+            f"the tube {'cooled' if change_degC < 0 else 'warmed'} {abs(change_degC):.1f} degC "
+            f"from {reference} to {name}, which may hold up to {steps:.0f} steps of focus drift; "
+            f"{_remedy(reference, name, repeated)}"
+        ),
+        "drift_bounded": lambda *, reference, name, hours, steps, repeated: (
+            f"no temperatures were recorded; {hours:.1f} h passed between {reference} and {name}, "
+            f"which may hold up to {steps:.0f} steps of cooling; "
+            f"{_remedy(reference, name, repeated)}"
+        ),
+        "direction_bounded": lambda *, reference, name, opposite, steps: (
+            f"{reference} and {name} were approached "
+            f"{'from opposite sides' if opposite else 'not surely from the same side'}, which may "
+            f"hold up to {steps:.0f} steps of backlash; sweep every filter in the same direction"
+        ),
         "drift_not_separated": "these frames cannot tell drift from filter: {effect}; the stated "
         "uncertainties allow for it",
-        "no_temperature": _no_temperature,
+        "no_temperature": lambda *, allowed_degC_per_hour=None: (
+            "neither temperatures nor times are known for all sweeps, so drift between "
+            "the filters cannot be seen and is not in the stated uncertainties"
+            if allowed_degC_per_hour is None
+            else f"no temperatures were recorded; cooling by up to {allowed_degC_per_hour:g} degC "
+            "an hour was allowed for"
+        ),
         "drift_in_time": "no temperatures were recorded; a steady drift in time was fitted to the "
         "repeats",
         "reference_refused": "the reference {wanted} gave no best focus; offsets count from "
@@ -124,7 +95,11 @@ say(
         "repeats_scatter": "repeats scatter {birge_ratio:.1f} times as much as the curves' own "
         "uncertainty; the stated uncertainties hold a run-to-run scatter of {scatter_steps:.1f} "
         "steps",
-        "slip": _slip,
+        "slip": lambda *, after_sweep, before_sweep, steps: (
+            f"the focuser or the mirror slipped between {after_sweep} and {before_sweep}, by "
+            f"{signed(steps.value, 0)} +- {steps.sigma:.0f} steps; offsets were worked out "
+            "piecewise"
+        ),
         "slip_or_drift": f"either the focuser slipped {_BETWEEN}, by about {{steps:+.0f}} steps, "
         "or focus drifts faster than tubes do; these frames cannot tell, and the stated "
         "uncertainties hold both: sweep {reference} once more, or state steps_per_degC",

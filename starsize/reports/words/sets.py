@@ -8,18 +8,8 @@ _ZONE = "the zone of +-{zone:.1f} steps"
 _REPLACE = "replace the move of {moves[0]:+d} by {moves[1]:+d} steps"
 
 
-def _only_in_new(*, name: str, run: str, move: int | None) -> str:
-    enter = f"; enter a move of {move:+d} steps" if move else ""
-    return f"{name} was not measured in {run}{enter}"
-
-
 def _of_change(template: str, /, *, change: float, half95: float, **facts: object) -> str:
     return f"{spread(change, half95)}{template.format(**facts)}"
-
-
-def _leaves_zone(*, surely: bool, **facts: float) -> str:
-    where = "outside" if surely else "it may leave"
-    return _of_change(f", {where} {_ZONE}; {_REPLACE}", **facts)
 
 
 def _change_unknown(
@@ -44,15 +34,12 @@ def _change_unknown(
     return _of_change(said, change=change, half95=half95, **facts)
 
 
-def _parfocal(*, count: int, verdict: str) -> str:
-    every = all_filters(count)
-    return {
-        "together": f"one focus position lies inside the zone of {every}",
-        "apart": f"no one focus position lies inside the zone of {every}",
-        "cannot tell": f"whether one focus position serves {every} is too close to call at 95 %; "
-        "take more sweeps",
-    }[verdict]
-
+_PARFOCAL = {
+    "together": "one focus position lies inside the zone of {}",
+    "apart": "no one focus position lies inside the zone of {}",
+    "cannot tell": "whether one focus position serves {} is too close to call at 95 %; take more "
+    "sweeps",
+}
 
 say(
     {
@@ -60,7 +47,10 @@ say(
         "others",
         "refused_in": "{name} gave no best focus in {run}: {why}",
         "only_in_old": "{name} was not measured in {run}",
-        "only_in_new": _only_in_new,
+        "only_in_new": lambda *, name, run, move: (
+            f"{name} was not measured in {run}"
+            + (f"; enter a move of {move:+d} steps" if move else "")
+        ),
         "changed": partial(_of_change, f"; {_REPLACE}"),
         "perhaps_changed": partial(
             _of_change,
@@ -71,11 +61,13 @@ say(
             _of_change, f", real but inside {_ZONE}; the old move still serves"
         ),
         "nothing_changed": partial(_of_change, f", not significant and inside {_ZONE}"),
-        "leaves_zone": _leaves_zone,
+        "leaves_zone": lambda *, surely, **facts: _of_change(
+            f", {'outside' if surely else 'it may leave'} {_ZONE}; {_REPLACE}", **facts
+        ),
         "change_unknown": _change_unknown,
         "scatter_borrowed": "nothing was swept twice in {run}, so the scatter of its focuser is "
         "taken from the repeats of the other run",
-        "parfocal": _parfocal,
+        "parfocal": lambda *, count, verdict: _PARFOCAL[verdict].format(all_filters(count)),
         "zones_not_known": "the zones are not known: state focal ratio and step size",
         "update_moves": lambda *, filters: f"update the moves of {', '.join(filters)}",
         "filters_unclear": lambda *, filters: f"not known well enough: {', '.join(filters)}",

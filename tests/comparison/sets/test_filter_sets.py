@@ -4,10 +4,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from sweep_nights import OFFSETS, REFRACTOR, NightOfSweeps
+from sweep_nights import OFFSETS, REFRACTOR, NightOfSweeps, measured_set
 
 from starsize import compare_filter_sets, compare_sweeps
-from starsize.comparison import MeasuredSet, change_reference, measured_set
+from starsize.comparison import MeasuredSet, change_reference
 from starsize.errors import InputError
 from starsize.estimate import Estimate
 

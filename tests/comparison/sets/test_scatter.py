@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
+from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, measured_set
 
 from starsize.comparison import compare_sweeps
 from starsize.comparison.sets.compared import with_one_more, with_scatter_of
-from starsize.comparison.sets.filter_sets import compare_filter_sets, measured_set
+from starsize.comparison.sets.filter_sets import compare_filter_sets
 from starsize.reports.words.saying import worded
 from starsize.setup import Telescope
 
