@@ -17,6 +17,13 @@ class _OneLineParser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
 
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Complain of what is left over where the verb is known: its help says more."""
+        found, left = super().parse_known_args(args, namespace)
+        if left:
+            self.error(f"unrecognized arguments: {' '.join(left)}")
+        return found, left
+
 
 def build_parser() -> argparse.ArgumentParser:
     """Build the parser of all verbs; ``arguments.verb`` names the one called."""

@@ -70,6 +70,16 @@ def test_simulate_refuses_an_unknown_scenario_in_one_line(tmp_path, capsys):
     assert len(err.splitlines()) == 1
 
 
+def test_a_word_too_many_is_answered_by_the_verb_it_was_given_to(capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["simulate", "tonight"])
+    said = capsys.readouterr().err
+    assert ended.value.code == 2
+    assert said == (
+        "starsize simulate: unrecognized arguments: tonight; see 'starsize simulate --help'\n"
+    )
+
+
 def test_compare_refuses_a_folder_without_results_in_one_line(tmp_path, capsys):
     status = main(["compare", str(tmp_path), str(tmp_path), "--out", str(tmp_path / "c")])
     err = capsys.readouterr().err
