@@ -21,8 +21,13 @@ SAME_LIGHT = 2.0
 
 
 def shows_most(looks: Sequence[Look]) -> int:
-    """Which frame of a sweep has most stars behind its radius."""
-    return max(range(len(looks)), key=lambda j: (looks[j].frame.n_stars, -j))
+    """Which frame of a sweep has most stars behind its radius, of several alike the sharpest.
+
+    A lone star is sharpest in focus, a knot of nebula never; a speck is in no other frame.
+    """
+    frames = [look.frame for look in looks]
+    sharp = [np.nan_to_num(frame.radius_px, nan=np.inf) for frame in frames]
+    return max(range(len(looks)), key=lambda j: (frames[j].n_stars, -sharp[j], -j))
 
 
 def places_of(look: Look) -> np.ndarray:
@@ -49,10 +54,10 @@ def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
 def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
     """Where the good stars of the frame that shows most lie in each frame of its sweep, and light.
 
-    Places are (n, 2); None where a frame needs no second look. It does where so many of the stars
-    behind its radius are no stars there, for none is seen or it is of another size: sky left over,
-    a knot of nebula, a satellite's trail, a cosmic ray. Where too few stars agree to tell how the
-    field moved, it is taken to lie as in the nearest frame that tells.
+    Places are (n, 2); None where a frame needs no second look. It does where so much of what it
+    shows is not seen there, or so many of the stars behind its radius are none there: sky left
+    over, a knot of nebula, a satellite's trail, a cosmic ray. Where too few stars agree to tell how
+    the field moved, it is taken to lie as in the nearest frame that tells.
     """
     first, motions = shows_most(looks), motions_of(looks)
     best, places = looks[first], places_of(looks[first])
@@ -60,13 +65,16 @@ def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | N
     told = np.array([j for j, motion in enumerate(motions) if motion is not None])
     known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
     for j, look in enumerate(looks):
-        used = look.stars.flags == 0
         if j == first or not good.any() or (motions[j] is None and _as_bright(look, best)):
             continue
         motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
-        here, seen = places_of(look)[used], motion(places)
-        own = len(nearest(seen[stars], here, reach(best.frame.radius_px))[0])
-        if own < (1 - _STRANGERS) * max(len(here), 1):
+        here, seen = places_of(look), motion(places)
+        led_by = here[look.stars.flags == 0]
+        shares = [
+            len(nearest(there, mine, reach(best.frame.radius_px))[0]) / max(len(mine), 1)
+            for mine, there in ((here[:_LIST_LENGTH], seen), (led_by, seen[stars]))
+        ]
+        if min(shares) < 1 - _STRANGERS:
             known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
     return known
 
