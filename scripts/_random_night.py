@@ -1,7 +1,7 @@
 """Nights drawn at random: telescope, camera, filters, sky, stars and what the observer does.
 
-A number says which. Nothing in the project is chosen on any of them: who tries new ones takes
-numbers that nobody has tried.
+A number says which. They show what scenes made for a purpose hide. Mending has been done on numbers
+1 to 9: a verdict takes numbers that nobody has tried.
 """
 
 import numpy as np
