@@ -11,7 +11,7 @@ from starsize.simulate import Scenario
 from starsize.simulate.focuser import FocuserPhysics
 from starsize.simulate.lens import Group, Lens
 from starsize.simulate.plan import NightPlan
-from starsize.simulate.plate import usual_plate
+from starsize.simulate.plate import FilterPlate, usual_plate
 from starsize.simulate.pupil import Pupil
 from starsize.simulate.scenario import swept_night
 from starsize.simulate.scene import Scene, Sensor, Sky, StarField
@@ -141,7 +141,7 @@ def _sky(rng: np.random.Generator, seeing: float) -> Sky:
     )
 
 
-def _plate(name: str, rng: np.random.Generator):
+def _plate(name: str, rng: np.random.Generator) -> FilterPlate:
     narrow = name in ("Ha", "SII", "OIII")
     return usual_plate(
         name,

@@ -123,12 +123,9 @@ class Sweep:
     Examples
     --------
     >>> from pathlib import Path
-    >>> facts = [
-    ...     FrameFacts(path=Path(f"{k}.fits"), filter="R", position_steps=900.0 + 20 * k)
-    ...     for k in range(9)
-    ... ]
-    >>> Sweep(id="R-1", filter="R", frames=tuple(facts), approach="outward", timed=False)
-    <Sweep R-1: 9 frames, outward>
+    >>> frames = tuple(FrameFacts(path=Path(name)) for name in ("1.fits", "2.fits"))
+    >>> Sweep(id="R-1", filter="R", frames=frames, approach="outward", timed=False)
+    <Sweep R-1: 2 frames, outward>
     """
 
     id: str

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from starsize.photometry import measure_image
-from starsize.photometry.combine import robust_mean
+from starsize.photometry import StarFlag, measure_image
+from starsize.photometry.combine import combine, robust_mean
 
 from .fields import moffat, moffat_field, noisy
 
@@ -37,3 +37,17 @@ def test_errors_of_one_sign_in_all_stars_do_not_average_out():
     # Of a normal distribution: its width, and that of the mean of 400.
     assert single == pytest.approx(2.0, rel=0.1)
     assert mean == pytest.approx(2.0 / 20, rel=0.1)
+
+
+def test_stars_that_all_overlap_state_what_they_scatter():
+    fluxes = np.full(16, 8e3)
+    light, _ = moffat_field((420, 420), 16, 7, fluxes=fluxes, half_px=2.5, gap=60)
+    measured = measure_image(noisy(light, 1), gain_e_per_adu=1.0)
+    stars, common = measured.stars, np.zeros((len(measured.stars), 3))
+
+    def stated(flag):
+        stars.flags[:] = int(flag)
+        return combine(stars, common, measured.sky, len(stars)).radius_sigma_px
+
+    # Sixteen stars of one light: their mean is four times as sure, where errors are their own.
+    assert stated(StarFlag.BLENDED) == pytest.approx(4 * stated(StarFlag(0)), rel=0.2)
