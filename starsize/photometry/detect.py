@@ -216,16 +216,15 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
 
 def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
-    row, column = np.divmod(np.flatnonzero(image.ravel() > least), image.shape[1])
-    value = image[row, column]
+    nx = image.shape[1] + 2
+    flat = np.pad(image, 1, constant_values=-np.inf).ravel()
+    place = np.flatnonzero(flat > least)
     for down, right in _AROUND:
-        y, x = row + down, column + right
-        inside = (y >= 0) & (y < image.shape[0]) & (x >= 0) & (x < image.shape[1])
-        other = np.where(inside, image.take(y * image.shape[1] + x, mode="clip"), -np.inf)
+        value, other = flat[place], flat[place + (down * nx + right)]
         # On a plateau the last pixel in reading order wins.
-        keep = value > other if (down, right) > (0, 0) else value >= other
-        row, column, value = row[keep], column[keep], value[keep]
-    return value, row, column
+        place = place[value > other if (down, right) > (0, 0) else value >= other]
+    row, column = np.divmod(place, nx)
+    return flat[place], row - 1, column - 1
 
 
 def _vertex(
@@ -246,22 +245,31 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    around = cKDTree(rows[:, :2]).query_ball_point(stars[wide, :2], _GROUP * stars[wide, 2])
+    whose, which = _within(rows, stars[wide], _GROUP)
+    (width, snr), (_, _, narrow, alone) = stars[wide[whose], 2:].T, rows[which].T
+    part = (narrow < 0.8 * width) & (alone > _LEAST_ALONE * snr)
+    bright = whose[part & (alone > _ALONE * snr)]
+    part &= np.bincount(whose[part], minlength=len(wide))[whose] > 1
     whole, found = np.ones(len(stars), bool), []
-    for k, near in zip(wide, around, strict=True):
-        part = rows[near]
-        _, _, width, snr = stars[k]
-        part = part[(part[:, 2] < 0.8 * width) & (part[:, 3] > _LEAST_ALONE * snr)]
-        for narrow in np.unique(part[:, 2])[::-1]:
-            group = part[part[:, 2] == narrow]
-            if len(group) > 1 and group[:, 3].max() > _ALONE * snr:
+    for k in np.intersect1d(whose[part], bright):
+        parts = rows[which[part & (whose == k)]]
+        for size in np.unique(parts[:, 2])[::-1]:
+            group = parts[parts[:, 2] == size]
+            if len(group) > 1 and group[:, 3].max() > _ALONE * stars[wide[k], 3]:
                 place = group[:, 0] + 1j * group[:, 1]
                 gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
-                if gaps.min() > _CLEAR * narrow:
-                    whole[k] = False
+                if gaps.min() > _CLEAR * size:
+                    whole[wide[k]] = False
                     found.append(group)
                     break
     return np.concatenate([stars[whole], *found])
+
+
+def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs (star, row), by index, of rows within so many of a star's widths of it."""
+    near = cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2])
+    many = np.array([len(one) for one in near], int)
+    return np.repeat(np.arange(len(stars)), many), np.array([j for one in near for j in one], int)
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
@@ -269,19 +277,19 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
     rows = rows[np.argsort(-rows[:, 3], kind="stable")]
     if len(rows) < 2:
         return rows
-    place, width = rows[:, :2], rows[:, 2]
-    alive, pairs = np.ones(len(rows), bool), []
-    for wide in np.unique(width):
-        own, near = np.flatnonzero(width == wide), np.flatnonzero(width <= wide)
-        hits = cKDTree(place[near]).query_ball_point(place[own], _BELONGS * wide)
-        both = np.repeat(own, [len(h) for h in hits]), near[np.concatenate(hits).astype(int)]
-        pairs.append(np.sort(both, axis=0))
-    strong, weak = np.concatenate(pairs, axis=1)
-    strong, weak = (v[strong != weak][np.argsort(strong[strong != weak])] for v in (strong, weak))
-    ends = np.searchsorted(strong, np.arange(len(rows) + 1))
-    for k in range(len(rows)):
-        if alive[k]:
-            alive[weak[ends[k] : ends[k + 1]]] = False
+    own, near = _within(rows, rows, _BELONGS)
+    larger = rows[near, 2] <= rows[own, 2]
+    pairs = own[larger], near[larger]
+    strong, weak = np.minimum(*pairs), np.maximum(*pairs)
+    strong, weak = strong[strong < weak], weak[strong < weak]
+    alive = np.ones(len(rows), bool)
+    while len(strong):
+        beaten = np.zeros(len(rows), bool)
+        beaten[weak] = True
+        sure = ~beaten[strong]  # nothing stronger is near these
+        alive[weak[sure]] = False
+        open_ = ~sure & alive[strong] & alive[weak]
+        strong, weak = strong[open_], weak[open_]
     return rows[alive]
 
 

@@ -127,15 +127,14 @@ def read_patches(
     index which of them are wanted.
     """
     x, y = peaks.x[chosen], peaks.y[chosen]
-    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
-    offset = np.arange(-half, half + 1)
-    ny, nx = level.shape
-    rows, columns = row[:, None] + offset, column[:, None] + offset
-    read = ((rows >= 0) & (rows < ny))[:, :, None] & ((columns >= 0) & (columns < nx))[:, None, :]
-    pixels = level[np.clip(rows, 0, ny - 1)[:, :, None], np.clip(columns, 0, nx - 1)[:, None, :]]
-    pixels = pixels.astype(np.float32) - sky[chosen, None, None].astype(np.float32)
-    left, top = column - half, row - half
-    read &= np.isfinite(pixels)
+    left, top = (np.rint(c).astype(int) - half for c in (x, y))
+    size = 2 * half + 1
+    pixels = np.full((len(chosen), size, size), np.float32(np.nan))
+    first, last = (np.clip(np.stack([top, left], 1) + end, 0, level.shape) for end in (0, size))
+    for patch, (y0, x0), (y1, x1), up, aside in zip(pixels, first, last, top, left, strict=True):
+        patch[y0 - up : y1 - up, x0 - aside : x1 - aside] = level[y0:y1, x0:x1]
+    pixels -= sky[chosen, None, None].astype(np.float32)
+    read = np.isfinite(pixels)
     trusted = read.copy()
     _leave_out_neighbours(trusted, peaks, chosen, left, top)
     _fill(pixels, trusted, read)
@@ -152,27 +151,29 @@ def _leave_out_neighbours(
     places = np.stack([peaks.x, peaks.y], 1)
     room = 0.75 * len(grid)
     near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach))
-    for k, (star, others) in enumerate(zip(chosen, near, strict=True)):
-        some = np.array(others)
-        off = np.hypot(*(places[some] - places[star]).T)
-        some = np.r_[star, some[(off < room + reach[some]) & (some != star)]]
-        dx, dy = (
-            ((c + grid - p[some, None]) ** 2).astype(np.float32)
-            for c, p in ((left[k], peaks.x), (top[k], peaks.y))
-        )
-        squares = dy[:, :, None] + dx[:, None, :]
-        wide, reached = (v[some, None, None].astype(np.float32) ** 2 for v in (peaks.width, reach))
-        nearer = (squares * wide[0] < squares[0] * wide) & (squares < reached)
-        trusted[k] &= ~nearer.any(axis=0)
+    star = np.repeat(np.arange(len(chosen)), [len(one) for one in near])
+    other = np.array([j for one in near for j in one], int)
+    off = np.hypot(*(places[other] - places[chosen[star]]).T)
+    beside = (off < room + reach[other]) & (other != chosen[star])
+    star, other = star[beside], other[beside]
+    own = chosen[star]
+    share = ((peaks.width[other] / peaks.width[own]) ** 2)[:, None]
+    (dx, own_dx), (dy, own_dy) = (
+        [(first[star, None] + grid - c[some, None]) ** 2 for some in (other, own)]
+        for first, c in ((left, peaks.x), (top, peaks.y))
+    )
+    columns = np.stack([dx - share * own_dx, dx], 1).astype(np.float32)[:, :, None]
+    rows = np.stack([dy - share * own_dy, dy - reach[other, None] ** 2], 1).astype(np.float32)
+    for k, across, down in zip(star, columns, rows[:, :, :, None], strict=True):
+        trusted[k] &= (down + across >= 0).any(axis=0)
 
 
 def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
     """Put what lies opposite the star in place of what is not trusted; else what was read, or 0."""
-    k, row, column = np.nonzero(~trusted)
-    here, last = (k, row, column), trusted.shape[1] - 1
-    opposite = k, last - row, last - column
-    own = np.where(read[here], pixels[here], 0.0)
-    pixels[here] = np.where(trusted[opposite], pixels[opposite], own)
+    for k in np.flatnonzero(~trusted.all(axis=(1, 2))):
+        own = np.where(read[k], pixels[k], 0.0)
+        filled = np.where(trusted[k, ::-1, ::-1], pixels[k, ::-1, ::-1], own)
+        pixels[k] = np.where(trusted[k], pixels[k], filled)
 
 
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
