@@ -61,9 +61,9 @@ class PupilTable:
         furthest = float(np.abs(defocus).max(initial=0.0))
         if furthest <= self.most or self.most >= FURTHEST:
             return self
-        # The colours of a fast achromat lie tens of waves apart; few tables serve all of them.
-        most = min(8.0 * float(np.ceil(furthest / 8)), FURTHEST)
-        return pupil_table(self.obstruction, most, top=self.top, nodes=self.detail.size)
+        return pupil_table(
+            self.obstruction, round_reach(furthest), top=self.top, nodes=self.detail.size
+        )
 
     def onto(self, detail: np.ndarray) -> np.ndarray:
         """Matrix (n, m) that carries curves at ``self.detail`` over to other frequencies.
@@ -121,6 +121,11 @@ class PupilTable:
         return (weights @ curves).reshape(len(value), len(place), -1)
 
 
+def round_reach(waves: float) -> float:
+    """How far a table goes that reaches so many waves: few tables serve all that is asked."""
+    return min(8.0 * float(np.ceil(waves / 8)), FURTHEST)
+
+
 @lru_cache(maxsize=16)
 def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> PupilTable:
     """Tabulate a pupil, clear or with a round obstruction in its middle.
@@ -148,13 +153,11 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     detail, weight = (node + 1) * top / 2, weight * top / 2
     rows = 2 * int(np.ceil(most / DEFOCUS_STEP)) + 2 * MARGIN + 1
     most = (rows - 1) / 2 * DEFOCUS_STEP
-    defocus = np.linspace(-most, most, rows)
-    layer = (np.arange(SPHERICAL_LAYERS) - (SPHERICAL_LAYERS - 1) / 2) * SPHERICAL_STEP
     table = np.empty((rows, SPHERICAL_LAYERS, nodes))
     for k, nu in enumerate(detail):
-        x, share = _overlap(2 * nu, obstruction, layer)
-        turn = np.exp(1j * 4 * np.pi * 2 * nu * np.outer(defocus[rows // 2 :], x))
-        table[rows // 2 :, :, k] = (turn @ share).real
+        x, share = _overlap(2 * nu, obstruction)
+        turn = _powers(8 * np.pi * nu * DEFOCUS_STEP * x[:, None], rows // 2)
+        table[rows // 2 :, :, k] = (turn.T @ share).real
     # Both signs turned, the pupil passes the same.
     table[: rows // 2] = table[: rows // 2 : -1, ::-1]
     for axis in (0, 1):
@@ -163,7 +166,17 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     return PupilTable(detail, weight, layers, rows, most, obstruction)
 
 
-def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _powers(phase: np.ndarray, most: int) -> np.ndarray:
+    """exp(i k phase) for k = 0 to ``most``, along the last axis, which is of length one."""
+    powers = np.exp(0j * phase)
+    while (known := powers.shape[-1]) <= most:
+        more = powers[..., : most + 1 - known] * np.exp(1j * known * phase)
+        powers = np.concatenate([powers, more], axis=-1)
+    return powers
+
+
+@lru_cache(maxsize=1024)
+def _overlap(s: float, hole: float) -> tuple[np.ndarray, np.ndarray]:
     """Quadrature over the half x > 0 of the overlap: places x, and shares for each layer of S."""
     breaks = np.unique(
         [0.0, *np.clip([s / 2 - hole, hole - s / 2, s / 2 + hole], 0, 1 - s / 2), 1 - s / 2]
@@ -180,9 +193,10 @@ def _overlap(s: float, hole: float, layer: np.ndarray) -> tuple[np.ndarray, np.n
     y = inner[:, None] + (rim - inner)[:, None] * (node + 1) / 2
     dy = (rim - inner)[:, None] / 2 * weight
     bend = 2 * x[:, None] ** 2 + 2 * y**2 + s * s / 2 - 1
-    wave = np.exp(1j * 4 * np.pi * s * (x[:, None] * bend)[..., None] * layer)
+    phase = 4 * np.pi * s * SPHERICAL_STEP * x[:, None] * bend
+    half = np.einsum("xy,xyl->xl", dy, _powers(phase[..., None], SPHERICAL_LAYERS // 2))
     area = np.pi * (1 - hole**2)
-    return x, 4 / area * dx[:, None] * np.einsum("xy,xyl->xl", dy, wave)
+    return x, 4 / area * dx[:, None] * np.hstack([half[:, :0:-1].conj(), half])
 
 
 def _basis(

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from .pupil import FURTHEST, PupilTable, gauss_legendre, pupil_table
+from .pupil import PupilTable, gauss_legendre, pupil_table, round_reach
 
 MIDDLE_UM: Final = 0.55
 """Wavelength at which seeing and spherical aberration are stated."""
@@ -223,10 +223,9 @@ def prepare_stars(
     shortest = 1e-3 * edges.min() * telescope.diffraction_px_per_um
     longest = 1e-3 * edges.max() * telescope.diffraction_px_per_um
     top = float(min(1.0, _SEEING_REACH * longest / finest_seeing_px))
-    most = float(min(largest_blur_px / (4 * shortest) + 1, FURTHEST))
     table = pupil_table(
         round(telescope.obstruction, 3),
-        float(np.ceil(most)),
+        round_reach(largest_blur_px / (4 * shortest) + 1),
         top=min(1.0, np.ceil(10 * top) / 10),
         nodes=_nodes(top * largest_blur_px / longest),
     )
