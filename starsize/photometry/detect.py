@@ -28,7 +28,7 @@ _ENOUGH, _SAMPLES = 150, 250
 #: Steps (down, right) to a pixel's neighbours, those beside it first.
 _AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
 #: Rows that stay in the processor's cache together.
-_STRIP = 16
+_STRIP = 64
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 
@@ -201,7 +201,9 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     value, row, column = _local_peaks(here.smooth, threshold * here.white * float(here.rough.min()))
     snr = value / here.noise_at(row, column)
     keep = snr > threshold
-    snr, row, column = snr[keep], row[keep], column[keep]
+    if not keep.any():
+        return np.zeros((0, 5))
+    value, snr, row, column = value[keep], snr[keep], row[keep], column[keep]
     x, y = (
         (c + _vertex(here.smooth, row, column, step) + 0.5) * here.factor - 0.5
         for c, step in ((column, (0, 1)), (row, (1, 0)))
@@ -210,7 +212,7 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     # the sky's own roughness makes of it would have maxima of its own.
     wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
     narrower = maps[k - 1].over_white(x, y) if k > 0 else 0.0
-    keep = value[keep] / here.white > np.maximum(wider, narrower)
+    keep = value / here.white > np.maximum(wider, narrower)
     return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
 
 

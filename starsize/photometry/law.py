@@ -46,6 +46,7 @@ class Bank:
         rows = np.arange(len(after))
         low, high = seen[after - 1, rows], seen[after, rows]
         part = np.clip((blur - low) / np.maximum(high - low, 1e-6), 0, 1)[:, None]
+        part = part.astype(np.float32)
         share, kappa = (
             (1 - part) * table[after - 1, rows] + part * table[after, rows]
             for table in (self.share, self.kappa)
@@ -138,11 +139,12 @@ def learn_law(
     scale = float(growth[-1])
     error = np.hypot(sigma, scale * (_TOLERANCE + _TOLERANCE_SHARE * np.abs(data) / scale))
     weighted = columns / error[:, None]
-    normal = np.einsum("mja,mjb->mab", weighted, weighted)
+    turned = weighted.transpose(0, 2, 1)
+    normal = turned @ weighted
     # A size a few per cent off is possible; the sky is known as well as it is.
     normal[:, 1, 1] += (0.03 * scale) ** -2
     normal[:, 2, 2] += max(sky_sigma, 1e-5 * scale) ** -2
-    right = weighted.transpose(0, 2, 1) @ (data / error)
+    right = turned @ (data / error)
     answer = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
     misfit = np.sum((data / error) ** 2) - np.einsum("ma,ma->m", right, answer)
     weight = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
