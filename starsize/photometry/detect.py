@@ -247,23 +247,23 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    whose, which = _within(rows, stars[wide], _GROUP)
-    (width, snr), (_, _, narrow, alone) = stars[wide[whose], 2:].T, rows[which].T
-    part = (narrow < 0.8 * width) & (alone > _LEAST_ALONE * snr)
-    bright = whose[part & (alone > _ALONE * snr)]
-    part &= np.bincount(whose[part], minlength=len(wide))[whose] > 1
-    whole, found = np.ones(len(stars), bool), []
-    for k in np.intersect1d(whose[part], bright):
-        parts = rows[which[part & (whose == k)]]
-        for size in np.unique(parts[:, 2])[::-1]:
-            group = parts[parts[:, 2] == size]
-            if len(group) > 1 and group[:, 3].max() > _ALONE * stars[wide[k], 3]:
-                place = group[:, 0] + 1j * group[:, 1]
-                gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
-                if gaps.min() > _CLEAR * size:
-                    whole[wide[k]] = False
-                    found.append(group)
-                    break
+    star, part = _within(rows, stars[wide], _GROUP)
+    star, whole = wide[star], np.ones(len(stars), bool)
+    large, (width, snr) = stars[star, 2:], rows[part, 2:].T
+    some = np.flatnonzero((width < 0.8 * large[:, 0]) & (snr > _LEAST_ALONE * large[:, 1]))
+    # Those of one width about one star together, the wider ones first.
+    some = some[np.lexsort((-width[some], star[some]))]
+    groups = np.split(some, 1 + np.flatnonzero(np.diff(star[some]) | (np.diff(width[some]) != 0)))
+    found = []
+    for group in groups:
+        if len(group) < 2 or not whole[star[group[0]]]:
+            continue
+        if snr[group].max() > _ALONE * large[group[0], 1]:
+            place = rows[part[group], 0] + 1j * rows[part[group], 1]
+            gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
+            if gaps.min() > _CLEAR * width[group[0]]:
+                whole[star[group[0]]] = False
+                found.append(rows[part[group]])
     return np.concatenate([stars[whole], *found])
 
 
