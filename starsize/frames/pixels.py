@@ -3,6 +3,7 @@
 import gzip
 import hashlib
 import io
+import math
 from os import PathLike
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -102,12 +103,24 @@ def read_pixels(
         return image if dtype is None else image.astype(dtype), None
     header = read_image_header(facts.path)
     _check_shape(facts, header.shape)
-    with (
-        told_in_one_line(facts.path),
-        open_bytes(facts.path) as file,
-        fits.open(_unpacked(facts.path, file, header), memmap=False) as hdus,
-    ):
-        return _values(hdus[header.hdu], facts.shape, dtype)
+    with told_in_one_line(facts.path), open_bytes(facts.path) as file:
+        if _usual(header) and not isinstance(file, gzip.GzipFile):
+            stored = np.fromfile(file, ">u2", math.prod(facts.shape), offset=header.start)
+            image = stored.astype(np.uint16).reshape(facts.shape)
+            image ^= 0x8000  # as whole numbers with a sign, less 32768
+            return image if dtype is None else image.astype(dtype), None
+        with fits.open(_unpacked(facts.path, file, header), memmap=False) as hdus:
+            return _values(hdus[header.hdu], facts.shape, dtype)
+
+
+def _usual(header: ImageHeader) -> bool:
+    """Whether pixels are stored as cameras do (FITS standard 4.0, table 11): that takes no time."""
+    card = header.headers[0].get
+    return (
+        header.size == 2 * math.prod(header.shape)
+        and (card("BITPIX"), card("BZERO"), card("BSCALE", 1)) == (16, 32768, 1)
+        and not any(keyword in header.headers[0] for keyword in ("BLANK", "ZIMAGE"))
+    )
 
 
 def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
