@@ -169,7 +169,7 @@ def _half_width(
         exact = (np.abs(shift) <= width).astype(float)
         return weight @ np.where(sd > 0, share, exact)
 
-    for _ in range(27):  # to a millionth
+    for _ in range(36):
         middle = (low + high) / 2
         too_small = inside(middle) < probability
         low, high = np.where(too_small, middle, low), np.where(too_small, high, middle)
