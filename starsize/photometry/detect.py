@@ -218,8 +218,10 @@ def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
 
 def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
-    nx = image.shape[1] + 2
-    flat = np.pad(image, 1, constant_values=-np.inf).ravel()
+    ny, nx = (n + 2 for n in image.shape)
+    framed = np.full((ny, nx), -np.inf, image.dtype)
+    framed[1:-1, 1:-1] = image
+    flat = framed.ravel()
     place = np.flatnonzero(flat > least)
     for down, right in _AROUND:
         value, other = flat[place], flat[place + (down * nx + right)]
