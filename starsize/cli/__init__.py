@@ -30,6 +30,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = build_parser().parse_args(argv)
     if getattr(arguments, "cluster", None):
         _make_absolute(arguments)
+    # Before numpy is loaded: on matrices as small as ours threads only wait for each other.
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         # The verb's module brings numpy and astropy along: --help and --version do without.
         verb = importlib.import_module(f".{arguments.verb}", __package__)

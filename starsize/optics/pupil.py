@@ -175,7 +175,7 @@ def _powers(phase: np.ndarray, most: int) -> np.ndarray:
     return powers
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def _overlap(s: float, hole: float) -> tuple[np.ndarray, np.ndarray]:
     """Quadrature over the half x > 0 of the overlap: places x, and shares for each layer of S."""
     breaks = np.unique(

@@ -1,6 +1,7 @@
 """Sweeps drawn: one with its residuals, all on common axes, all against temperature."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -16,8 +17,6 @@ from . import _canvas
 _POINTS = 97
 #: The residuals' panel ends here, in standard uncertainties.
 _FARTHEST = 5.0
-
-_FEW_POINTS = 81
 
 
 def sweep_svg(fit: CurveFit, *, name: str) -> str:
@@ -42,8 +41,7 @@ def draw_curve(axes: _canvas.Axes, fit: CurveFit) -> None:
         if known(low) is not None and known(high) is not None:
             axes.axvspan(low, high, color=_canvas.colour("accent"), alpha=0.22, linewidth=0)
         axes.axvline(fit.best_steps, color=_canvas.colour("accent"), linewidth=1.2)
-        position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _POINTS)
-        radius = radius_at(fit, position)
+        position, radius = _line(fit)
         few, spread = slice(None, None, 6), 2 * curve_sigma_px(fit, position[::6])
         axes.fill_between(
             position[few], radius[few] - spread, radius[few] + spread,
@@ -55,6 +53,14 @@ def draw_curve(axes: _canvas.Axes, fit: CurveFit) -> None:
     axes.set_ylim(0, 1.12 * (float(shown.max()) if shown.size else 1.0))
     axes.set_ylabel("HFR (px)")
     axes.locator_params(axis="y", nbins=5)
+
+
+@lru_cache(maxsize=64)
+def _line(fit: CurveFit) -> tuple[np.ndarray, np.ndarray]:
+    """The curve of an answered sweep from its first position to its last; drawn several times."""
+    seen = fit.curve.position_steps
+    position = np.linspace(seen.min(), seen.max(), _POINTS)
+    return position, radius_at(fit, position)
 
 
 def _points(axes: _canvas.Axes, fit: CurveFit) -> None:
@@ -154,10 +160,8 @@ def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int 
 def _draw_radii(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
     curve, used = fit.curve, fit.used.astype(bool)
     tint = _canvas.filter_colour(curve.filter)
-    position = np.linspace(curve.position_steps.min(), curve.position_steps.max(), _FEW_POINTS)
-    axes.plot(
-        position - fit.best_steps, radius_at(fit, position), color=tint, linewidth=1.1, alpha=0.8
-    )
+    position, radius = _line(fit)
+    axes.plot(position - fit.best_steps, radius, color=tint, linewidth=1.1, alpha=0.8)
     axes.plot(
         curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
         **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
