@@ -4,6 +4,7 @@ import gzip
 import hashlib
 import io
 import math
+import sys
 from os import PathLike
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -105,9 +106,11 @@ def read_pixels(
     _check_shape(facts, header.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
         if _usual(header) and not isinstance(file, gzip.GzipFile):
-            stored = np.fromfile(file, ">u2", math.prod(facts.shape), offset=header.start)
-            image = stored.astype(np.uint16).reshape(facts.shape)
-            image ^= 0x8000  # as whole numbers with a sign, less 32768
+            image = np.fromfile(file, np.uint16, math.prod(facts.shape), offset=header.start)
+            image = image.reshape(facts.shape)
+            if sys.byteorder == "little":
+                image.byteswap(inplace=True)
+            image ^= 0x8000  # stored with a sign, less 32768
             return image if dtype is None else image.astype(dtype), None
         with fits.open(_unpacked(facts.path, file, header), memmap=False) as hdus:
             return _values(hdus[header.hdu], facts.shape, dtype)
