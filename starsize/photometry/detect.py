@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
+from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from .sky import Sky, blocks_of, halve, pixel_noise, sky_map, without_spikes
@@ -107,7 +108,7 @@ def _search(
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []
-    rough = np.ones((1, 1))
+    rough = np.array([[[0.0]], [[1.0]]])
     while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
         smooth = flat
         for gain, variance in _KERNELS:
@@ -124,13 +125,13 @@ def _search(
     kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
-    roughness = np.array([float(np.median(m.rough)) for m in maps])
+    roughness = np.array([float(np.median(m.rough[1])) for m in maps])
     return Peaks(*kept.T), widths, roughness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Map:
-    """Sky-free image smoothed to one width; ``rough`` is its noise over ``white`` by cells."""
+    """Sky-free image smoothed to one width; ``rough`` is its level, and noise over ``white``."""
 
     smooth: np.ndarray
     white: float
@@ -149,15 +150,15 @@ class _Map:
         )
         return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
 
-    def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
-        """Noise at pixels of this map."""
-        cells = (
-            place * many // n
+    def sky_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+        """Level and roughness (2, n) at pixels of this map: they change from cell to cell."""
+        cells = [
+            (place + 0.5) * many / n - 0.5
             for place, n, many in zip(
-                (row, column), self.smooth.shape, self.rough.shape, strict=True
+                (row, column), self.smooth.shape, self.rough.shape[1:], strict=True
             )
-        )
-        return self.white * self.rough[tuple(cells)]
+        ]
+        return np.stack([map_coordinates(f, cells, order=1, mode="nearest") for f in self.rough])
 
 
 def _smooth(image: np.ndarray) -> np.ndarray:
@@ -179,10 +180,11 @@ def _smooth(image: np.ndarray) -> np.ndarray:
 
 
 def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarray:
-    """Noise over white noise in each cell, from what lies below the sky: stars only add light.
+    """Level in each cell, and noise over white noise, from what lies below: stars only add light.
 
-    Nebula and the waves of a poor flat grow with width and are no stars. Where a map has too few
-    independent values, the sky is taken to be as rough as at the width before.
+    Nebula and the waves of a poor flat grow with width and are no stars; where the sky bends within
+    its cells, as beside an amplifier's glow, it stands off. Where a map has too few independent
+    values, the sky is taken to be as rough as at the width before.
     """
     cells = np.maximum(np.array(smooth.shape) // 64, 1)
     step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
@@ -190,16 +192,19 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     if sample.size / cells.prod() < _ENOUGH:
         return before
     blocks, _, _ = blocks_of(sample, cells)
-    below = int(0.1587 * blocks.shape[1])
-    low = -np.partition(blocks, below, axis=1)[:, below]
-    return np.maximum(low / white, 1.0).reshape(cells)
+    below, half = int(0.1587 * blocks.shape[1]), blocks.shape[1] // 2
+    low, level = np.partition(blocks, (below, half), axis=1)[:, [below, half]].T
+    rough = np.maximum((level - low) / white, 1.0)
+    return np.stack([np.maximum(level, 0.0), rough]).reshape(2, *cells)
 
 
 def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
     here = maps[k]
-    value, row, column = _local_peaks(here.smooth, threshold * here.white * float(here.rough.min()))
-    snr = value / here.noise_at(row, column)
+    least = threshold * here.white * float(here.rough[1].min())
+    value, row, column = _local_peaks(here.smooth, least)
+    level, rough = here.sky_at(row, column)
+    snr = (value - level) / (here.white * rough)
     keep = snr > threshold
     snr, row, column = snr[keep], row[keep], column[keep]
     x, y = (

@@ -1,7 +1,7 @@
 """The same star through the frames of a sweep, and through the sweeps of a night."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,18 +16,71 @@ _LIST_LENGTH = 400
 _STRANGERS = 0.4
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
+#: A star is seen in so many other frames at least; so many frames are tried for the best.
+_TWICE, _TRIED = 2, 4
 #: The light of a star changes by less than this factor from frame to frame of a sweep.
 SAME_LIGHT = 2.0
 
 
-def shows_most(looks: Sequence[Look]) -> int:
-    """Which frame of a sweep has most stars behind its radius, of several alike the sharpest.
+@dataclass(frozen=True, slots=True, eq=False)
+class Aligned:
+    """The frames of a sweep laid on each other.
 
-    A lone star is sharpest in focus, a knot of nebula never; a speck is in no other frame.
+    ``first`` is the frame that shows most; ``motions`` lead from it to each, None where too few of
+    its stars agree; ``again`` says of each star of each frame in how many others something stands
+    there.
     """
-    frames = [look.frame for look in looks]
-    sharp = [np.nan_to_num(frame.radius_px, nan=np.inf) for frame in frames]
-    return max(range(len(looks)), key=lambda j: (frames[j].n_stars, -sharp[j], -j))
+
+    first: int
+    motions: list[Motion | None]
+    again: list[np.ndarray]
+
+    def motion(self, j: int) -> Motion:
+        """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
+        told = np.array([k for k, motion in enumerate(self.motions) if motion is not None])
+        return self.motions[told[np.argmin(np.abs(told - j))]] or STILL
+
+
+def lay_out(looks: Sequence[Look]) -> Aligned:
+    """Find the frame that shows most, how the field moved from it to each, and what comes again.
+
+    That is the one with most stars behind its radius, of several alike the one in which these are
+    sharpest: a lone star is so in focus, a knot of nebula never. Where many of them are in no
+    other frame, only those count that are: a speck comes once.
+    """
+    most = [(look.frame.n_stars, -_sharpness(look, look.stars.flags == 0)) for look in looks]
+    order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
+    for first in order[:_TRIED]:
+        laid = _laid_on(looks, first)
+        if sum(motion is not None for motion in laid.motions) > 1:
+            break
+    told = [stars_again(look, again) for look, again in zip(looks, laid.again, strict=True)]
+    if told[laid.first].sum() >= (1 - _STRANGERS) * most[laid.first][0]:
+        return laid
+    most = [(int(one.sum()), -_sharpness(look, one)) for look, one in zip(looks, told, strict=True)]
+    best = max(order, key=lambda j: (*most[j], -j))
+    return _laid_on(looks, best) if most[best][0] else laid
+
+
+def _sharpness(look: Look, which: np.ndarray) -> float:
+    return float(np.median(look.stars.radius[which])) if which.any() else np.inf
+
+
+def stars_again(look: Look, again: np.ndarray) -> np.ndarray:
+    """Which of the stars behind the radius of a look stand in two other frames at least."""
+    return (look.stars.flags == 0) & (again >= _TWICE)
+
+
+def _laid_on(looks: Sequence[Look], first: int) -> Aligned:
+    laid = Aligned(first, _motions_of(looks, first), [])
+    here = [laid.motion(j).back()(places_of(look)) for j, look in enumerate(looks)]
+    size = [look.frame.radius_px for look in looks]
+    for j, mine in enumerate(here):
+        count = np.zeros(len(mine), int)
+        for k in (k for k in range(len(looks)) if k != j and len(here[k]) and len(mine)):
+            count[nearest(here[k], mine, reach(size[j], size[k]))[0]] += 1
+        laid.again.append(count)
+    return laid
 
 
 def places_of(look: Look) -> np.ndarray:
@@ -35,9 +88,8 @@ def places_of(look: Look) -> np.ndarray:
     return np.asarray(look.stars.x + 1j * look.stars.y)
 
 
-def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
-    """From the frame of a sweep that shows most to each: None where too few of its stars agree."""
-    first = shows_most(looks)
+def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
+    """From one frame of a sweep to each: None where too few of its stars agree."""
     best = looks[first]
     motions: list[Motion | None] = [None] * len(looks)
     motions[first] = STILL
@@ -56,46 +108,46 @@ def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | N
 
     Places are (n, 2); None where a frame needs no second look. It does where so much of what it
     shows is not seen there, or so many of the stars behind its radius are none there: sky left
-    over, a knot of nebula, a satellite's trail, a cosmic ray. Where too few stars agree to tell how
-    the field moved, it is taken to lie as in the nearest frame that tells.
+    over, a knot of nebula, a satellite's trail, a cosmic ray.
     """
-    first, motions = shows_most(looks), motions_of(looks)
-    best, places = looks[first], places_of(looks[first])
-    good, stars = best.stars.flags == 0, best.stars.flags & _NO_STAR == 0
-    told = np.array([j for j, motion in enumerate(motions) if motion is not None])
+    laid = lay_out(looks)
+    best, places = looks[laid.first], places_of(looks[laid.first])
+    good, stars = stars_again(best, laid.again[laid.first]), best.stars.flags & _NO_STAR == 0
+    if not good.any():
+        good = best.stars.flags == 0
+    # A lone star that most frames show in one place has not moved in the others.
+    stands = 2 * np.max(laid.again[laid.first][good], initial=0) >= len(looks) - 1
     known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
     for j, look in enumerate(looks):
-        if j == first or not good.any() or (motions[j] is None and _as_bright(look, best)):
-            continue
-        motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
-        here, seen = places_of(look), motion(places)
+        here, seen = places_of(look), laid.motion(j)(places)
         led_by = here[look.stars.flags == 0]
-        shares = [
+        among = [(here[:_LIST_LENGTH], seen), (led_by, seen[good if j == laid.first else stars])]
+        shared = [
             len(nearest(there, mine, reach(best.frame.radius_px))[0]) / max(len(mine), 1)
-            for mine, there in ((here[:_LIST_LENGTH], seen), (led_by, seen[stars]))
+            for mine, there in among
         ]
-        if min(shares) < 1 - _STRANGERS:
+        moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
+        if good.any() and min(shared) < 1 - _STRANGERS and not moved:
             known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
     return known
 
 
-def _as_bright(look: Look, best: Look) -> bool:
-    """Whether the brightest of the good stars are as bright: then they are the same, but moved."""
-    here, there = (
-        np.max(one.stars.flux[one.stars.flags == 0], initial=0.0) for one in (look, best)
-    )
+def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
+    """Whether the brightest stars of both are as bright: then they are the same, but moved."""
+    here = np.max(look.stars.flux[look.stars.flags == 0], initial=0.0)
+    there = np.max(best.stars.flux[good], initial=0.0)
     return bool(there / SAME_LIGHT < here < there * SAME_LIGHT)
 
 
-def tracks_of(looks: Sequence[Look]) -> StarTracks:
+def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:
     """Radii of the stars of the frame that shows most in each frame of its sweep."""
-    best = looks[shows_most(looks)]
+    best = looks[laid.first]
     places = places_of(best)
     shape = len(places), len(looks)
     radius, sigma = np.full((2, *shape), np.nan)
     seen = np.full((*shape, 2), np.nan)
     flags = np.full(shape, int(StarFlag.UNMEASURED))
-    for j, (look, motion) in enumerate(zip(looks, motions_of(looks), strict=True)):
+    for j, (look, motion) in enumerate(zip(looks, laid.motions, strict=True)):
         if motion is None:
             continue
         tolerance = reach(best.frame.radius_px, look.frame.radius_px)
