@@ -220,14 +220,8 @@ def _doubtful(
     """Frames to be looked at once more, with what the others of their sweeps tell of them."""
     hints: dict[int, list[Hint | None]] = {}
     for run in runs:
-        mine = run.of(looks)
-        position = np.array([look.frame.facts.position_steps for look in mine], float)
-        radius = np.array([look.frame.radius_px for look in mine])
-        for j, (k, stars) in enumerate(zip(run.frames, known_stars(mine), strict=True)):
-            near = radius[np.argsort(np.abs(position - position[j]))[:3]]
-            near = near[np.isfinite(near)]
-            if len(near) and stars is not None:
-                hint = Hint(*stars, float(np.median(near)))
+        for k, hint in zip(run.frames, known_stars(run.of(looks)), strict=True):
+            if hint is not None:
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
@@ -245,8 +239,9 @@ def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     near = reach(first.frame.radius_px, hint.radius_px)
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
     if not good.any():
-        few = lost and own.sum() < _FEWEST and _unseen(second)
-        return replace(first, frame=_without_radius(first.frame)) if few else first
+        speck = first.frame.reason is None and lost and own.sum() < _FEWEST
+        gone = speck and _unseen(second)
+        return replace(first, frame=_without_radius(first.frame)) if gone else first
     light, snr = second.stars.flux[good] / hint.light_adu[good], second.stars.snr[good]
     share = weighted_median(light, snr)
     return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first

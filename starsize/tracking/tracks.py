@@ -9,7 +9,7 @@ from ..frames.frame import FrameFacts
 from ..photometry import StarFlag
 from .align import STILL, Motion, align, nearest
 from .measured import StarTracks
-from .tasks import Look
+from .tasks import Hint, Look
 
 _LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
@@ -35,6 +35,11 @@ class Aligned:
     motions: list[Motion | None]
     again: list[np.ndarray]
 
+    @property
+    def is_told(self) -> bool:
+        """Whether stars agree on how the field moved to any other frame."""
+        return sum(motion is not None for motion in self.motions) > 1
+
     def motion(self, j: int) -> Motion:
         """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
         told = np.array([k for k, motion in enumerate(self.motions) if motion is not None])
@@ -52,8 +57,10 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
     for first in order[:_TRIED]:
         laid = _laid_on(looks, first)
-        if sum(motion is not None for motion in laid.motions) > 1:
+        if laid.is_told:
             break
+    else:
+        laid = _laid_on(looks, order[0])
     told = [stars_again(look, again) for look, again in zip(looks, laid.again, strict=True)]
     if told[laid.first].sum() >= (1 - _STRANGERS) * most[laid.first][0]:
         return laid
@@ -103,33 +110,52 @@ def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
     return motions
 
 
-def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
-    """Where the good stars of the frame that shows most lie in each frame of its sweep, and light.
+def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
+    """Tell each frame of a sweep of the good stars of the one that shows most.
 
-    Places are (n, 2); None where a frame needs no second look. It does where so much of what it
-    shows is not seen there, or so many of the stars behind its radius are none there: sky left
-    over, a knot of nebula, a satellite's trail, a cosmic ray.
+    None where a frame needs no second look. It does where so much of what it shows is not seen
+    there, or so many of the stars behind its radius are none there: sky left over, a knot of
+    nebula, a satellite's trail, a cosmic ray.
     """
     laid = lay_out(looks)
-    best, places = looks[laid.first], places_of(looks[laid.first])
-    good, stars = stars_again(best, laid.again[laid.first]), best.stars.flags & _NO_STAR == 0
+    best, again = looks[laid.first], laid.again[laid.first]
+    good = stars_again(best, again)
     if not good.any():
         good = best.stars.flags == 0
+    if not good.any():
+        return [None] * len(looks)
+    near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
     # A lone star that most frames show in one place has not moved in the others.
-    stands = 2 * np.max(laid.again[laid.first][good], initial=0) >= len(looks) - 1
-    known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
+    stands = 2 * np.max(again[good]) >= len(looks) - 1
+    seen = [laid.motion(j)(places_of(best)) for j in range(len(looks))]
+    size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
+    hints: list[Hint | None] = [None] * len(looks)
     for j, look in enumerate(looks):
-        here, seen = places_of(look), laid.motion(j)(places)
-        led_by = here[look.stars.flags == 0]
-        among = [(here[:_LIST_LENGTH], seen), (led_by, seen[good if j == laid.first else stars])]
-        shared = [
-            len(nearest(there, mine, reach(best.frame.radius_px))[0]) / max(len(mine), 1)
-            for mine, there in among
-        ]
+        here, known = places_of(look), seen[j]
+        if j == laid.first and not laid.is_told:
+            known = known[again >= _TWICE]
+        among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
+        shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
         moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
-        if good.any() and min(shared) < 1 - _STRANGERS and not moved:
-            known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
-    return known
+        if min(shared) < 1 - _STRANGERS and not moved:
+            places = np.stack([seen[j].real, seen[j].imag], 1)[good]
+            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j))
+    return hints
+
+
+def _size_of(look: Look, places: np.ndarray, near: float) -> float:
+    """About how large the stars at these places are in a look; NaN where it shows none of them."""
+    which = nearest(places, places_of(look), near)[0]
+    return float(np.median(look.stars.radius[which])) if len(which) else np.nan
+
+
+def _expected(looks: Sequence[Look], size: Sequence[float], j: int) -> float:
+    """The size in a frame, or if it is not known, in those taken nearest to its position."""
+    if np.isfinite(size[j]):
+        return size[j]
+    position = np.array([look.frame.facts.position_steps for look in looks], float)
+    known = np.array(size)[np.argsort(np.abs(position - position[j]))]
+    return float(np.median(known[np.isfinite(known)][:2]))
 
 
 def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
