@@ -119,9 +119,10 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
     """
     laid = lay_out(looks)
     best, again = looks[laid.first], laid.again[laid.first]
-    good = stars_again(best, again)
-    if not good.any():
-        good = best.stars.flags == 0
+    good, told = best.stars.flags == 0, stars_again(best, again)
+    # Without its neighbours a ring would be given their light; a lone star's are specks.
+    if told.any() and not laid.is_told:
+        good = told
     if not good.any():
         return [None] * len(looks)
     near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
