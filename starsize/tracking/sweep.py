@@ -119,9 +119,9 @@ def measure_sweeps(
 
     Each frame is measured alone, on its own stars, and takes part with what it shows. A frame
     much of which is in no other frame of its sweep is looked at once more, where these have their
-    stars; no frame is left out because of another. The same stars are then recognised through the
-    sweep, and through the sweeps of the night (``tracks``). Memory does not grow with the size of
-    the frames.
+    stars; it is left out only if it shows none of them, and hardly more than a speck. The same
+    stars are then recognised through the sweep, and through the sweeps of the night (``tracks``).
+    Memory does not grow with the size of the frames.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
     if not good.any():
         speck = first.frame.reason is None and lost and own.sum() < _FEWEST
-        gone = speck and _unseen(second)
+        gone = speck and hint.sure and _unseen(second)
         return replace(first, frame=_without_radius(first.frame)) if gone else first
     light, snr = second.stars.flux[good] / hint.light_adu[good], second.stars.snr[good]
     share = weighted_median(light, snr)

@@ -140,7 +140,8 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
         moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
         if min(shared) < 1 - _STRANGERS and not moved:
             places = np.stack([seen[j].real, seen[j].imag], 1)[good]
-            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j))
+            sure = stands or laid.motions[j] is not None
+            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j), sure)
     return hints
 
 

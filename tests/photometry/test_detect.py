@@ -36,10 +36,11 @@ def test_small_stars_are_found_among_wide_knots_of_nebula():
     assert np.mean(gap < 1) > 0.8
 
 
-def test_an_amplifier_s_glow_bends_the_sky_and_makes_no_stars():
-    rng = np.random.default_rng(4)
+@pytest.mark.parametrize("seed", range(4, 8))
+def test_an_amplifier_s_glow_bends_the_sky_and_makes_no_stars(seed):
     y, x = np.indices((480, 640))
     level = 25.0 + 1200 * np.exp(-np.hypot(x, y) / 60)
-    found = measure_image(rng.poisson(level).astype(np.float32)).radius.n_found
-    # The corner itself stands out; where the sky bends within its cells some fifty things did.
-    assert found <= 6
+    glow = np.random.default_rng(seed).poisson(level).astype(np.float32)
+    # The corner itself stands out. With one sky for a cell, or one noise for all cells, up to ten
+    # things more did.
+    assert measure_image(glow).radius.n_found <= 2
