@@ -27,23 +27,27 @@ class Aligned:
     """The frames of a sweep laid on each other.
 
     ``first`` is the frame that shows most; ``motions`` lead from it to each, None where too few of
-    its stars agree; ``again`` says of each star of each frame in how many others something stands
-    there.
+    its stars agree; ``again`` says which of the stars behind its radius others show too.
     """
 
     first: int
     motions: list[Motion | None]
-    again: list[np.ndarray]
+    again: np.ndarray
 
     @property
     def is_told(self) -> bool:
         """Whether stars agree on how the field moved to any other frame."""
-        return sum(motion is not None for motion in self.motions) > 1
+        return _tells(self.motions)
 
-    def motion(self, j: int) -> Motion:
-        """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
-        told = np.array([k for k, motion in enumerate(self.motions) if motion is not None])
-        return self.motions[told[np.argmin(np.abs(told - j))]] or STILL
+
+def _tells(motions: Sequence[Motion | None]) -> bool:
+    return sum(motion is not None for motion in motions) > 1
+
+
+def motion_to(motions: Sequence[Motion | None], j: int) -> Motion:
+    """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
+    told = np.array([k for k, motion in enumerate(motions) if motion is not None])
+    return motions[told[np.argmin(np.abs(told - j))]] or STILL
 
 
 def lay_out(looks: Sequence[Look]) -> Aligned:
@@ -53,41 +57,42 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     sharpest: a lone star is so in focus, a knot of nebula never. Where many of them are in no
     other frame, only those count that are: a speck comes once.
     """
-    most = [(look.frame.n_stars, -_sharpness(look, look.stars.flags == 0)) for look in looks]
+    most = [_worth(look, look.stars.flags == 0) for look in looks]
     order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
-    for first in order[:_TRIED]:
-        laid = _laid_on(looks, first)
-        if laid.is_told:
-            break
-    else:
-        laid = _laid_on(looks, order[0])
-    told = [stars_again(look, again) for look, again in zip(looks, laid.again, strict=True)]
-    if told[laid.first].sum() >= (1 - _STRANGERS) * most[laid.first][0]:
-        return laid
-    most = [(int(one.sum()), -_sharpness(look, one)) for look, one in zip(looks, told, strict=True)]
+    first = order[0]
+    motions = _motions_of(looks, first)
+    for other in order[1:_TRIED]:
+        if not _tells(motions) and _tells(tried := _motions_of(looks, other)):
+            first, motions = other, tried
+    again = _again(looks, motions, first) >= _TWICE
+    if again.sum() >= (1 - _STRANGERS) * most[first][0]:
+        return Aligned(first, motions, again)
+    counts = [_again(looks, motions, j) >= _TWICE for j in range(len(looks))]
+    most = [_worth(look, which) for look, which in zip(looks, counts, strict=True)]
     best = max(order, key=lambda j: (*most[j], -j))
-    return _laid_on(looks, best) if most[best][0] else laid
+    if not most[best][0]:
+        return Aligned(first, motions, again)
+    return Aligned(best, _motions_of(looks, best), counts[best])
 
 
-def _sharpness(look: Look, which: np.ndarray) -> float:
-    return float(np.median(look.stars.radius[which])) if which.any() else np.inf
+def _worth(look: Look, which: np.ndarray) -> tuple[int, float]:
+    """How many stars these are, and how sharp."""
+    return int(which.sum()), -float(np.median(look.stars.radius[which])) if which.any() else -np.inf
 
 
-def stars_again(look: Look, again: np.ndarray) -> np.ndarray:
-    """Which of the stars behind the radius of a look stand in two other frames at least."""
-    return (look.stars.flags == 0) & (again >= _TWICE)
+def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
+    """In how many other frames something stands where each good star of frame ``j`` does; else 0.
 
-
-def _laid_on(looks: Sequence[Look], first: int) -> Aligned:
-    laid = Aligned(first, _motions_of(looks, first), [])
-    here = [laid.motion(j).back()(places_of(look)) for j, look in enumerate(looks)]
-    size = [look.frame.radius_px for look in looks]
-    for j, mine in enumerate(here):
-        count = np.zeros(len(mine), int)
-        for k in (k for k in range(len(looks)) if k != j and len(here[k]) and len(mine)):
-            count[nearest(here[k], mine, reach(size[j], size[k]))[0]] += 1
-        laid.again.append(count)
-    return laid
+    ``motions`` lead from one frame of them to each.
+    """
+    good = looks[j].stars.flags == 0
+    count = np.zeros(len(good), int)
+    here = motion_to(motions, j).back()(places_of(looks[j])[good])
+    for k in (k for k in range(len(looks)) if k != j):
+        size = looks[j].frame.radius_px, looks[k].frame.radius_px
+        mine = nearest(motion_to(motions, k)(here), places_of(looks[k]), reach(*size))[1]
+        count[np.flatnonzero(good)[mine]] += 1
+    return count
 
 
 def places_of(look: Look) -> np.ndarray:
@@ -118,23 +123,22 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
     nebula, a satellite's trail, a cosmic ray.
     """
     laid = lay_out(looks)
-    best, again = looks[laid.first], laid.again[laid.first]
-    good, told = best.stars.flags == 0, stars_again(best, again)
+    best = looks[laid.first]
     # Without its neighbours a ring would be given their light; a lone star's are specks.
-    if told.any() and not laid.is_told:
-        good = told
+    lone = laid.again.any() and not laid.is_told
+    good = laid.again if lone else best.stars.flags == 0
     if not good.any():
         return [None] * len(looks)
     near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
-    # A lone star that most frames show in one place has not moved in the others.
-    stands = 2 * np.max(again[good]) >= len(looks) - 1
-    seen = [laid.motion(j)(places_of(best)) for j in range(len(looks))]
+    seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
     size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
+    # A lone star that most frames show in one place has not moved in the others.
+    stands = 2 * np.isfinite(size).sum() > len(looks)
     hints: list[Hint | None] = [None] * len(looks)
     for j, look in enumerate(looks):
         here, known = places_of(look), seen[j]
-        if j == laid.first and not laid.is_told:
-            known = known[again >= _TWICE]
+        if j == laid.first and lone:
+            known = known[good]
         among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
         shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
         moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
