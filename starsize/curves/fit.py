@@ -10,14 +10,13 @@ from ..estimate import NOT_KNOWN, Estimate, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, LensColour
-from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .night_play import night_play
 from .order import order_conflict
 from .plain import fit_plain
 from .play import FlatStart, certain_plays, flat_start, flat_starts, standing_start
 from .posterior import Posterior, completed, explain
-from .summary import correlation, placement, shared_slope, summarise
+from .summary import correlation, lens_colour, placement, shared_slope, summarise
 from .verdicts import (
     judge,
     refuse,
