@@ -135,6 +135,22 @@ def test_two_of_three_filters_may_be_the_thick_ones():
     assert (found.verdict, found.cause) == ("apart", "unknown")
 
 
+def test_of_two_filters_of_one_colour_either_may_be_the_thick_one():
+    # No lens parts 650 and 651 nm by 240 um.
+    found = exact({"X": 0.0, "Y": 60.0}, narrow({"X": 650.0, "Y": 651.0}, 500.0, 91.0))
+    assert (found.cause, found.odd_filters) == ("glass", ())
+    assert "which cannot be told: " in found.cause_reason
+    assert {"X", "Y"} <= set(found.cause_reason.split(": ")[1].split(" or "))
+
+
+def test_foci_that_jump_from_filter_to_filter_are_explained_by_nothing():
+    at = {f"N{k}": 420.0 + 28 * k for k in range(10)}
+    offsets = {name: 60.0 * (-1) ** k for k, name in enumerate(at)}
+    found = exact(offsets, narrow(at, 500.0, 91.0))
+    assert (found.cause, found.odd_filters) == ("unknown", ())
+    assert found.cause_reason.startswith("neither a smooth curve")
+
+
 def test_a_colour_camera_has_one_glass():
     scene = COLOUR_NIGHTS["achromat, colour camera"]
     assert exact(scene.night.offsets, setup_of(scene), colour=True).cause == "telescope"
