@@ -10,7 +10,7 @@ HEADS = {
     "focuser_trials": "# Focuser, temperature and field",
     "spoiled": "# Spoiled files, killed runs",
     "bench": "# Cost of the whole job",
-    "colour": "# Colour verdicts on full frames",
+    "colour": "# Colour verdicts",
     "plan": "# Do plans keep what they promise?",
     "packages": "# Packages and Pythons",
 }

@@ -1,6 +1,5 @@
 """Comparison: offset table, temperature and direction, colour, glass against telescope."""
 
-from .colour.explanations import SmoothCurve, fit_smooth_curve
 from .colour.verdict import colour_verdict, compromise_position
 from .compare import compare_sweeps
 from .compared import (

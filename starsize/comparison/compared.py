@@ -62,7 +62,7 @@ class OffsetRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OddFilter:
-    """A filter that stands off the smooth colour curve, and the glass that would explain it."""
+    """A filter that stands off the lens, and the glass that would explain it."""
 
     filter: str
     shift_um: Estimate
@@ -129,7 +129,7 @@ class LensReport:
 class ColourReport:
     """Does one focus position serve all colours, and if not, who is to blame.
 
-    ``curve_*`` hold the smooth colour curve for drawing: (k,) arrays of wavelength in nm, shift
+    ``curve_*`` hold the curve of the lens for drawing: (k,) arrays of wavelength in nm, shift
     and its standard uncertainty in steps; empty where the data allow no curve.
     """
 

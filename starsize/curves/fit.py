@@ -10,24 +10,25 @@ from ..estimate import NOT_KNOWN, Estimate, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, LensColour
-from .lens import lens_colour
 from .night import LOG_SLOPE, Known, Night, build_night
 from .night_play import night_play
 from .order import order_conflict
 from .plain import fit_plain
 from .play import FlatStart, certain_plays, flat_start, flat_starts, standing_start
 from .posterior import Posterior, completed, explain
-from .summary import correlation, placement, shared_slope, summarise
+from .summary import correlation, lens_colour, placement, shared_slope, summarise
 from .verdicts import (
     judge,
     refuse,
     refuse_before_fitting,
     takes_part,
+    usable_points,
     with_doubtful_start,
     with_play,
 )
 
 Model = Literal["auto", "star", "hyperbola"]
+NOBODY = np.array([], int)
 MISFIT = 0.4
 """A sweep whose frames look wrecked for more than this share does not belong to the others."""
 
@@ -204,8 +205,6 @@ def _joint(
         night, found = _fit(few, their, known)
         again = iter(_judged(few, their, night, found))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
-    for s, fit in zip(rest, _one_play(night, found, curves, starts, rest, fits), strict=True):
-        fits[s] = fit
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
@@ -219,34 +218,6 @@ def _joint(
         placement(night, found),
         lens_colour(night, found),
     )
-
-
-def _one_play(
-    night: Night,
-    found: Posterior,
-    curves: Sequence[FocusCurve],
-    starts: Sequence[FlatStart | None],
-    rest: Sequence[int],
-    fits: Sequence[CurveFit],
-) -> list[CurveFit]:
-    """The fits of the sweeps of ``night``; those that turned state the play that they share."""
-    turned = [s for s in rest if fits[s].play_steps.is_known]
-    if not turned:
-        return [fits[s] for s in rest]
-    standing = [
-        np.flatnonzero(takes_part(curves[s], None) & ~takes_part(curves[s], starts[s]))
-        if s in turned
-        else np.array([], int)
-        for s in rest
-    ]
-    play = night_play(
-        night,
-        found,
-        [curves[s] for s in rest],
-        standing,
-        start_steps=float(np.median([fits[s].play_steps.value for s in turned])),
-    )
-    return [with_play(fits[s], play) if s in turned else fits[s] for s in rest]
 
 
 def _fit(
@@ -263,6 +234,7 @@ def _judged(
     night: Night,
     found: Posterior,
 ) -> list[CurveFit]:
+    """The answers of all sweeps; those that turned state the play that they share."""
     whole = completed(night, found.fit)
     fits = []
     for row, curve in enumerate(curves):
@@ -270,7 +242,16 @@ def _judged(
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
         fits.append(judge(summary, standing=starts[row], zone_steps=zone))
-    return fits
+    turned = [fit.answered and start is not None for fit, start in zip(fits, starts, strict=True)]
+    standing = [
+        np.flatnonzero(usable_points(curve) & ~takes_part(curve, start)) if turn else NOBODY
+        for curve, start, turn in zip(curves, starts, turned, strict=True)
+    ]
+    play = night_play(night, found, curves, standing)
+    return [
+        with_play(fit, play, start) if start and turn else fit
+        for fit, start, turn in zip(fits, starts, turned, strict=True)
+    ]
 
 
 def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..notebook import html_table, plus_minus
+from ..optics.star import colour_terms
 from .curve import FocusCurve
 
 Verdict = Literal[
@@ -20,6 +21,8 @@ Verdict = Literal[
     "order_conflict",  # positions and time disagree
 ]
 ModelName = Literal["star", "hyperbola"]
+#: Lines F, C and d, nanometres.
+LINES_NM = (486.1327, 656.2725, 587.5618)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -90,23 +93,48 @@ class LensColour:
 
     Attributes
     ----------
-    wavelength_nm, shift_steps, sigma_steps : (k,) arrays
-        Where each colour focuses over the span of the bands, and its standard uncertainty.
-    secondary_steps : Estimate
-        The common focus of F and C less that of d; not known where the bands do not reach F and C.
+    span_nm : tuple of float
+        Of the bands.
+    terms_steps, covariance_steps2 : (3,), (3, 3) arrays
+        Factors of `optics.star.colour_terms` and their covariance.
     spherical_waves : Estimate
         Spherical aberration at 550 nm, in waves over the whole pupil.
     """
 
-    wavelength_nm: np.ndarray
-    shift_steps: np.ndarray
-    sigma_steps: np.ndarray
-    secondary_steps: Estimate
+    span_nm: tuple[float, float]
+    terms_steps: np.ndarray
+    covariance_steps2: np.ndarray
     spherical_waves: Estimate
 
-    def at(self, wavelength_nm: np.ndarray | float) -> np.ndarray:
+    @property
+    def along_nm(self) -> np.ndarray:
+        """Wavelengths (k,) to draw it by."""
+        return np.linspace(*self.span_nm, 65)
+
+    def at(self, wavelength_nm: np.ndarray) -> np.ndarray:
         """Focus of some colours, steps."""
-        return np.interp(wavelength_nm, self.wavelength_nm, self.shift_steps)
+        return colour_terms(1e-3 * wavelength_nm).T @ self.terms_steps
+
+    def covariance(self, wavelength_nm: np.ndarray) -> np.ndarray:
+        """Covariance of the foci of some colours: (k, k), steps squared."""
+        basis = colour_terms(1e-3 * wavelength_nm).T
+        return basis @ self.covariance_steps2 @ basis.T
+
+    def sigma(self, wavelength_nm: np.ndarray) -> np.ndarray:
+        """Standard uncertainty of the focus of some colours, steps."""
+        return np.sqrt(np.diag(self.covariance(wavelength_nm)))
+
+    @property
+    def secondary_steps(self) -> Estimate:
+        """The common focus of F and C less that of d; not known where no band comes near F or C.
+
+        The secondary spectrum (Smith, Modern Optical Engineering).
+        """
+        if self.span_nm[0] > LINES_NM[0] + 10 or self.span_nm[1] < LINES_NM[1] - 10:
+            return NOT_KNOWN
+        contrast, at = np.array([0.5, 0.5, -1.0]), np.array(LINES_NM)
+        variance = contrast @ self.covariance(at) @ contrast
+        return Estimate(float(contrast @ self.at(at)), float(np.sqrt(variance)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

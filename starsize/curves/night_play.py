@@ -41,8 +41,6 @@ def night_play(
     found: Posterior,
     curves: Sequence[FocusCurve],
     standing: Sequence[np.ndarray],
-    *,
-    start_steps: float,
 ) -> Estimate:
     """Play of the sweeps of a night that turned, steps; not known where none did.
 
@@ -57,8 +55,6 @@ def night_play(
         Those of ``night``, in its order.
     standing : sequence of (k,) int arrays
         Usable frames of each that stood still; none in sweeps that did not turn.
-    start_steps : float
-        About how large the play is.
     """
     if not sum(one.size for one in standing):
         return NOT_KNOWN
@@ -67,7 +63,7 @@ def night_play(
     scatter = found.usual(found.jitter), found.usual(found.lack)
     own = variance_of(night, sizes, jitter=scatter[0], lack=scatter[1])
     known = np.linalg.inv(normal_equations(night, values, sizes, own)[0])
-    play, count = start_steps, held.way.size
+    play, count = _about(curves, standing), held.way.size
     for _ in range(ROUNDS):
         miss, toward, covariance = _linear(held, values, known, play_steps=play, scatter=scatter)
         told = np.linalg.solve(covariance, np.column_stack([toward, miss]))
@@ -78,6 +74,13 @@ def night_play(
     chi2 = miss @ told[:, 1] - pull**2 / precision
     ratio = max(1.0, np.sqrt(chi2 / (count - 1))) if count > 1 else 1.0
     return Estimate(float(play), float(ratio / np.sqrt(precision)))
+
+
+def _about(curves: Sequence[FocusCurve], standing: Sequence[np.ndarray]) -> float:
+    """Half a spacing beyond the last frame that stood, of the middle one of the sweeps."""
+    run = [np.abs(curve.position_steps - curve.position_steps[0]) for curve in curves]
+    pairs = ((r, one[-1]) for r, one in zip(run, standing, strict=True) if one.size)
+    return float(np.median([(r[last] + r[last + 1]) / 2 for r, last in pairs]))
 
 
 def _linear(

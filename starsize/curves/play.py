@@ -133,12 +133,6 @@ def may_be_play(fit: CurveFit) -> bool:
     return bool(logsumexp(odds) > np.log(MAY_BE / (1 - MAY_BE)))
 
 
-def read_play(fit: CurveFit) -> Estimate:
-    """Play of a sweep known to have turned, steps; not known where the curve cannot tell."""
-    play = _play_grid(fit)
-    return _mean_play(fit, play, _log_likelihood(fit, play)) if play.size else NOT_KNOWN
-
-
 def _likelihoods(fits: Sequence[CurveFit]) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Plays to be tried in each sweep, and the ln likelihood of each."""
     grids = [_play_grid(fit) for fit in fits]
@@ -213,17 +207,6 @@ def _turned(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
 def _gain(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
     """(t,) array: ln likelihood of each play over that of none."""
     return np.interp(trial, play, log, right=-np.inf) - log[0]
-
-
-def _mean_play(fit: CurveFit, play: np.ndarray, log: np.ndarray) -> Estimate:
-    """Mean and spread of the play of one sweep, with what the slope of the wings leaves open."""
-    weight = np.exp(log - logsumexp(log))
-    mean = float(weight @ play)
-    x, slope = fit.curve.position_steps[_read(fit)], fit.slope_px_per_step
-    way = np.sign(x[-1] - x[0])
-    away = abs(fit.best_steps - x[0] - way * mean) * slope.sigma / slope.value
-    own = weight @ (play - mean) ** 2 + (play[1] - play[0]) ** 2 / 12
-    return Estimate(mean, float(np.hypot(np.sqrt(own), away)))
 
 
 def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> FlatStart:

@@ -7,7 +7,7 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate
 from ..optics.pupil import PupilTable
 from .curve import FocusCurve
-from .fitted import CurveFit
+from .fitted import CurveFit, LensColour
 from .least_squares import fit_hyperbola
 from .mixture import SIGMA1, SIGMA2, below, matching_dof, quantiles
 from .night import (
@@ -31,6 +31,8 @@ HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
 STEEP, FEWEST_WING = 0.8, 12
 """A wing point: the radius grows by this part of the steepest; and how many it takes."""
+LEAST_SPAN_NM = 100.0
+"""Bands that span less do not tell of a lens' colour."""
 BOTH_WAYS = 4.0
 """How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
@@ -117,6 +119,29 @@ def shared_slope(night: Night, found: Posterior) -> Estimate:
     middle, variance = found.moments(found.values[:, one], found.known[:, one, one])
     value = float(np.exp(middle[0]) * share)
     return Estimate(value, value * float(np.sqrt(variance[0, 0])))
+
+
+def lens_colour(night: Night, found: Posterior) -> LensColour | None:
+    """Read the lens off the posterior; None where the bands span too little to tell.
+
+    A colour focuses where the disc that its defocus makes vanishes: at the position
+    (c . terms) / rho beyond that of 550 nm, c the lens' colour in pixels and rho the blur in pixels
+    per step (`optics.star.colour_terms`).
+    """
+    low = min(band.wavelength_nm - band.width_nm / 2 for band in night.bands)
+    high = max(band.wavelength_nm + band.width_nm / 2 for band in night.bands)
+    if high - low < LEAST_SPAN_NM:
+        return None
+    per_step = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
+    middle, known = found.moments(found.values[:, COLOUR], found.known[:, COLOUR, COLOUR])
+    one = slice(SPHERICAL, SPHERICAL + 1)
+    wave, wave_known = found.moments(found.values[:, one], found.known[:, one, one])
+    return LensColour(
+        span_nm=(low, high),
+        terms_steps=middle / per_step,
+        covariance_steps2=known / per_step**2,
+        spherical_waves=Estimate(float(wave[0]), float(np.sqrt(wave_known[0, 0]))),
+    )
 
 
 def correlation(found: Posterior) -> np.ndarray:

@@ -8,7 +8,7 @@ from ..estimate import Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import FlatStart, may_be_play, read_play
+from .play import FlatStart, may_be_play
 from .summary import Summary
 
 COMPANY = 3
@@ -84,8 +84,7 @@ def judge(found: Summary, *, standing: FlatStart | None, zone_steps: float) -> C
         best_steps=fit.best_steps,
         floor_steps=fit.floor_px.value / fit.slope_px_per_step.value,
     )
-    fit = replace(fit, v_steps=meet)
-    return fit if standing is None else _with_play(fit, standing)
+    return replace(fit, v_steps=meet)
 
 
 def usable_points(curve: FocusCurve) -> np.ndarray:
@@ -133,15 +132,8 @@ def with_doubtful_start(fit: CurveFit) -> CurveFit:
     return replace(fit, frame_reasons=(*start, *fit.frame_reasons[first:]))
 
 
-def with_play(fit: CurveFit, play: Estimate) -> CurveFit:
-    """The fit of a sweep with play at its start, which is now known otherwise."""
-    facts = getattr(fit.reason, "facts", {})
-    return replace(fit, play_steps=play, reason=Finding("play_at_start", **facts | {"play": play}))
-
-
-def _with_play(fit: CurveFit, standing: FlatStart) -> CurveFit:
-    """Read the play off the curve, and say that frames were left out."""
-    play = read_play(fit)
+def with_play(fit: CurveFit, play: Estimate, standing: FlatStart) -> CurveFit:
+    """The fit of a sweep with play at its start, for which frames were left out."""
     reason = Finding("play_at_start", answer=fit.reason, frames=standing.frames, play=play)
     return replace(fit, play_steps=play, reason=reason)
 

@@ -70,7 +70,7 @@ def open_questions(result: RunResult) -> tuple[OpenQuestion, ...]:
             known(comparison.colour.secondary_spectrum) is None,
             "secondary_spectrum_unknown", "secondary spectrum",
             "The secondary spectrum of the telescope cannot be worked out.",
-            "It takes well-measured filters near 486 nm, 550 nm and 656 nm, "
+            "It takes well-measured filters from 486 nm to 656 nm, "
             "and the step size and focal length.",
         ),
         (

@@ -106,7 +106,7 @@ def test_the_play_is_that_of_the_joint_fit_with_its_uncertainty():
     curves = [with_play(85, positions=7, seed=k) for k in range(2)]
     night = build_night(curves, [np.arange(7) > 1] * 2, known=Known(), bands={})
     found = explain(night)
-    play = night_play(night, found, curves, [np.arange(2)] * 2, start_steps=80.0)
+    play = night_play(night, found, curves, [np.arange(2)] * 2)
     scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
 
     def cost(steps):

@@ -4,15 +4,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from ...curves.fitted import LensColour
 from ...estimate import Estimate
+from ...filters import Band
 from ..compared import ColourPoint, LensFilter, LensReport
 from ..offsets.adjustment import Adjustment
 from ..offsets.found import Found
 from ..offsets.table import growth
 from .glass import glass_of
 from .verdict import compromise_weights
-
-_IN_BAND = np.linspace(-0.5, 0.5, 21)
 
 
 def colour_points(
@@ -58,11 +58,18 @@ def compromise_contrast(adjustment: Adjustment, zone_steps: Mapping[str, float])
     return contrast
 
 
-def lens_report(night: Found, common_steps: float) -> LensReport | None:
-    """Set each filter beside the lens that the joint fit found.
+def lens_zero(lens: LensColour, night: Found) -> float:
+    """Where the lens focuses 550 nm, steps.
 
     The lens has one zero for all filters: the median of what each lacks to the mean of the lens'
     curve over its band, so that a filter with more glass stands off by itself.
+    """
+    best, bands = night.best_steps, night.setup.bands(night.adjustment.filters)
+    return float(np.median([best[n] - np.mean(lens.at(_across(b))) for n, b in bands.items()]))
+
+
+def lens_report(night: Found, common_steps: float) -> LensReport | None:
+    """Set each filter beside the lens that the joint fit found.
 
     ``common_steps`` is the position that serves all best. None where the sweeps told nothing of the
     lens, or the step size is not known.
@@ -71,33 +78,30 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
     bands = night.setup.bands(adjustment.filters)
     if lens is None or scale.um_per_step is None or not bands:
         return None
-    best = dict(zip(adjustment.filters, adjustment.mixture.average, strict=False))
-    colours = {n: band.wavelength_nm + _IN_BAND * band.width_nm for n, band in bands.items()}
-    expected = {name: float(np.mean(lens.at(along))) for name, along in colours.items()}
-    zero = float(np.median([best[n] - mean for n, mean in expected.items()]))
-    sigma, fits = _relative_sigma(adjustment, tuple(bands)), night.fits
+    rows = np.eye(len(adjustment.names))[[adjustment.filters.index(n) for n in bands]]
+    spread = adjustment.mixture.covariance_of(rows - rows.mean(axis=0))
+    zero, best, fits = lens_zero(lens, night), night.best_steps, night.fits
     filters = []
-    for name, band in bands.items():
-        within, focus = lens.at(colours[name]), best[name] - zero
+    for (name, band), sigma in zip(bands.items(), np.sqrt(np.diag(spread)).tolist(), strict=True):
+        within, focus, fit = lens.at(_across(band)), best[name] - zero, fits.get(name)
         # No less than if the colours of a band missed together.
-        doubt = float(np.mean(np.interp(colours[name], lens.wavelength_nm, lens.sigma_steps)))
-        off = scale.estimate(focus - expected[name], float(np.hypot(sigma[name], doubt)))
-        spread, fit = scale.micrometres(float(within.max() - within.min())), fits.get(name)
+        doubt = float(np.mean(lens.sigma(_across(band))))
+        off = scale.estimate(focus - float(np.mean(within)), float(np.hypot(sigma, doubt)))
         one = LensFilter(
             filter=name,
             wavelength_nm=band.wavelength_nm,
             width_nm=band.width_nm,
-            focus_um=scale.estimate(focus, sigma[name]),
-            spread_um=None if spread is None else abs(spread),
+            focus_um=scale.estimate(focus, sigma),
+            spread_um=float(np.ptp(within)) * scale.um_per_step.value,
             glass_mm=None if off is None else glass_of(off, name, night.setup),
             growth_at_luminance=growth(fit, best["L"] - best[name]) if "L" in best else None,
             growth_at_common=growth(fit, common_steps - best[name]),
         )
         filters.append(one)
-    pairs = zip(lens.shift_steps.tolist(), lens.sigma_steps.tolist(), strict=True)
+    pairs = zip(lens.at(lens.along_nm).tolist(), lens.sigma(lens.along_nm).tolist(), strict=True)
     shift, second = [scale.estimate(*pair) for pair in pairs], lens.secondary_steps
     return LensReport(
-        wavelength_nm=lens.wavelength_nm,
+        wavelength_nm=lens.along_nm,
         shift_um=np.array([s.value for s in shift if s]),
         sigma_um=np.array([s.sigma for s in shift if s]),
         secondary_um=scale.estimate(second.value, second.sigma) if second.is_known else None,
@@ -106,9 +110,5 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
     )
 
 
-def _relative_sigma(adjustment: Adjustment, names: tuple[str, ...]) -> dict[str, float]:
-    """Standard uncertainty of each filter's best focus against the mean of all."""
-    pick = [adjustment.filters.index(n) for n in names]
-    rows = np.eye(len(adjustment.names))[pick]
-    spread = adjustment.mixture.covariance_of(rows - rows.mean(axis=0))
-    return dict(zip(names, np.sqrt(np.maximum(np.diag(spread), 0.0)).tolist(), strict=True))
+def _across(band: Band) -> np.ndarray:
+    return band.wavelength_nm + band.width_nm * np.linspace(-0.5, 0.5, 21)

@@ -137,6 +137,11 @@ def odd_ones_out(
     return tuple(filters[i] for i in sorted(out)), common
 
 
+def reach(position: np.ndarray, zone: np.ndarray) -> float:
+    """By how much no one position lies in all zones; negative where one does."""
+    return float(np.max(position - zone) - np.min(position + zone))
+
+
 def _spread(position: np.ndarray, zone: np.ndarray, left: Sequence[int], *, without: int) -> float:
     """How far the others lie from their own common position, in their zones, at most."""
     rest = [i for i in left if i != without]

@@ -62,6 +62,12 @@ class Found:
         return {fit.curve.filter: fit for fit in reversed(best_first)}
 
     @property
+    def best_steps(self) -> dict[str, float]:
+        """Best focus of each filter, adjusted."""
+        found = self.adjustment
+        return dict(zip(found.filters, found.mixture.average.tolist(), strict=False))
+
+    @property
     def same_glass(self) -> bool:
         """Whether all colours are channels of one colour camera."""
         return all(is_colour_channel(fit.curve) for fit in self.curves.answered)

@@ -1,4 +1,4 @@
-"""Focus against wavelength: every filter with its zone and the smooth curve, and the lens."""
+"""Focus against wavelength: every filter with its zone, and the lens."""
 
 import itertools
 from typing import Any
@@ -36,7 +36,7 @@ def colour_svg(
 
 
 def draw_colour(axes: _canvas.Axes, colour: ColourReport, *, width_px: int = 640) -> None:
-    """Shift of each filter with its zone, and the smooth colour curve."""
+    """Shift of each filter with its zone, and the curve of the lens."""
     points = [p for p in colour.points if p.wavelength_nm and p.shift_steps.is_known]
     axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
     _colour_curve(axes, colour)

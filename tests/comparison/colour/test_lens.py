@@ -18,14 +18,19 @@ SETUP = Setup(
     focuser=Focuser(um_per_step=UM_PER_STEP, repeatability_steps=0.2),
     camera=Camera(pixel_um=3.76),
 )
-#: A lens whose focus runs straight through the colours: 0.1 step a nanometre.
+#: A lens of the first term alone: 40 steps x (1 - (550 nm / wavelength)^2).
 LENS = LensColour(
-    wavelength_nm=np.array([400.0, 700.0]),
-    shift_steps=np.array([-15.0, 15.0]),
-    sigma_steps=np.array([0.5, 0.5]),
-    secondary_steps=Estimate(-2.0, 0.5),
+    span_nm=(400.0, 700.0),
+    terms_steps=np.array([-40.0, 0.0, 0.0]),
+    covariance_steps2=np.diag([1.0, 0.0, 0.0]),
     spherical_waves=Estimate(0.1, 0.05),
 )
+
+
+def term(wavelength_nm):
+    return (550.0 / wavelength_nm) ** 2 - 1
+
+
 GLASS_MM = 0.5
 
 
@@ -38,7 +43,9 @@ def report():
     curves = []
     for name in ("L", "R", "G", "B", "OIII"):
         band = setup.band(name)
-        best = 1000 + float(LENS.at(band.wavelength_nm)) + (thick if name == "OIII" else 0.0)
+        best = (
+            1000 + -40.0 * float(np.mean(term(across(band)))) + (thick if name == "OIII" else 0.0)
+        )
         radius = np.hypot(1.5, 0.06 * (position - best))
         curves += [
             focus_curve(position, radius, 0.01, filter=name, id=f"{name}-{k}") for k in (1, 2)
@@ -48,6 +55,10 @@ def report():
     return comparison.colour.lens, {row.filter: row for row in comparison.rows}
 
 
+def across(band):
+    return band.wavelength_nm + band.width_nm * np.linspace(-0.5, 0.5, 1001)
+
+
 def of(lens, name):
     return next(one for one in lens.filters if one.filter == name)
 
@@ -55,7 +66,7 @@ def of(lens, name):
 def test_each_filter_stands_where_the_lens_has_its_middle(report):
     lens, _ = report
     for name, wavelength in (("R", SETUP.band("R")), ("B", SETUP.band("B"))):
-        expected = 0.1 * (wavelength.wavelength_nm - 550) * UM_PER_STEP
+        expected = -40.0 * np.mean(term(across(wavelength))) * UM_PER_STEP
         assert of(lens, name).focus_um.value == pytest.approx(expected, abs=1.5)
         assert of(lens, name).glass_mm.value == pytest.approx(0.0, abs=0.01)
 
@@ -69,8 +80,8 @@ def test_more_glass_is_seen_in_the_filter_that_holds_it(report):
 
 def test_the_spread_of_a_band_is_that_of_the_lens_over_it(report):
     lens, _ = report
-    band = SETUP.band("R")
-    assert of(lens, "R").spread_um == pytest.approx(0.1 * band.width_nm * UM_PER_STEP, rel=0.01)
+    spread = 40.0 * np.ptp(term(across(SETUP.band("R")))) * UM_PER_STEP
+    assert of(lens, "R").spread_um == pytest.approx(spread, rel=0.01)
 
 
 def test_stars_at_the_focus_of_luminance_grow_as_their_own_curve_says(report):
@@ -84,6 +95,7 @@ def test_stars_at_the_focus_of_luminance_grow_as_their_own_curve_says(report):
 
 def test_the_secondary_spectrum_is_handed_on_in_micrometres(report):
     lens, _ = report
-    assert lens.secondary_um.value == pytest.approx(-2.0 * UM_PER_STEP)
-    assert lens.secondary_um.sigma == pytest.approx(0.5 * UM_PER_STEP)
-    assert lens.shift_um[0] == pytest.approx(-15.0 * UM_PER_STEP)
+    f, c, d = term(np.array([486.1327, 656.2725, 587.5618]))
+    assert lens.secondary_um.value == pytest.approx(-40.0 * ((f + c) / 2 - d) * UM_PER_STEP)
+    assert lens.secondary_um.sigma == pytest.approx(abs((f + c) / 2 - d) * UM_PER_STEP)
+    assert lens.shift_um[0] == pytest.approx(-40.0 * term(400.0) * UM_PER_STEP)

@@ -1,0 +1,245 @@
+"""Glass or telescope: how likely each is to keep the filters apart, and which filters are odd.
+
+Best focus of filter f lies at
+
+    p_f = Z + T_f c + g_f + noise,
+
+T_f the colour terms of a lens (`optics.star.colour_terms`) in the middle of its band, c the lens,
+g_f its glass beyond that of the others. Nothing is known of Z before looking; c has the priors of
+the curves (`curves.statistics`); glass is even, but for a share ODD of odd filters. Every set of
+odd filters, the lens with colour or next to none, has its probability from the positions, all
+being normal. A lens and odd glass that would both do stay likely both: then the cause is open. (The
+joint fit of the sweeps cannot say that: it stands at the likeliest lens.)
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final, NamedTuple
+
+import numpy as np
+from scipy.special import logsumexp
+from scipy.stats import chi2
+
+from ...curves.statistics import PRIORS
+from ...estimate import Finding
+from ...filters import Band
+from ...optics.star import colour_terms
+from ..compared import Cause, OddFilter
+from ..offsets.found import Found
+from .glass import glass_of
+from .verdict import colour_verdict, reach
+
+ODD: Final = 0.1
+ODD_UM: Final = 300.0
+"""Share of filters with odd glass (judgement), and the standard deviation of the shift it makes:
+1 mm of glass is 340 um."""
+EVEN: Final = 0.25
+"""Standard deviation of the shift by even glass, in zones (judgement)."""
+IN_BAND: Final = 0.3
+"""Focus through a band lies off that of its middle by this share of the lens' scatter in it."""
+SURE: Final = 0.95
+IMPOSSIBLE: Final = 1e-3
+MANY: Final = 9
+"""With more filters no more than two are taken for odd."""
+
+
+class LensPrior(NamedTuple):
+    """A kind of lens: its share, and variances (3,) of its colour terms, square micrometres."""
+
+    share: float
+    variance: np.ndarray
+
+
+def _kinds() -> tuple[LensPrior, ...]:
+    """With next to no colour, and with colour; Student's t of it as three normal distributions."""
+    coloured = np.array(PRIORS.colour_um)
+    plain = np.array([coloured[0], PRIORS.plain_colour_um, coloured[2]])
+    at = np.array([1 / 6, 1 / 2, 5 / 6])
+    scales = PRIORS.colour_tail / np.asarray(chi2.ppf(at, PRIORS.colour_tail))
+    kinds = (PRIORS.plain, plain), (1 - PRIORS.plain, coloured)
+    return tuple(LensPrior(p / 3, s * sd**2) for p, sd in kinds for s in scales)
+
+
+LENSES: Final = _kinds()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Colours:
+    """The k filters that can be judged: band and zone known.
+
+    ``position``, (k,), its (k, k) covariance and the zones in steps from the first filter;
+    ``plates`` holds the shift by the glass of those filters of which it is known.
+    """
+
+    filters: tuple[str, ...]
+    bands: tuple[Band, ...]
+    position: np.ndarray
+    covariance: np.ndarray
+    zone: np.ndarray
+    plates: Mapping[str, float]
+    um_per_step: float
+
+    @property
+    def shift(self) -> np.ndarray:
+        """(k,) positions with the known plates taken off."""
+        usual = float(np.mean(list(self.plates.values()))) if self.plates else 0.0
+        return self.position - [self.plates.get(name, usual) - usual for name in self.filters]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanations:
+    """Each of n explanations: a set of odd filters and a kind of lens.
+
+    Attributes
+    ----------
+    probability : (n,) array, sums to 1
+    odd : (n, k) bool array
+    apart : (n,) bool array
+        Whether the lens alone keeps the filters that are not odd apart.
+    glass, variance : (n, k) arrays
+        Shift by odd glass and its variance, steps.
+    chi2 : (n,) array
+        Of the positions.
+    """
+
+    probability: np.ndarray
+    odd: np.ndarray
+    apart: np.ndarray
+    glass: np.ndarray
+    variance: np.ndarray
+    chi2: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blame:
+    """Cause, what it rests on, and the filters that stand off the lens."""
+
+    cause: Cause | None
+    reason: str = ""
+    odd_filters: tuple[OddFilter, ...] = ()
+
+
+def explain(colours: Colours) -> Explanations:
+    """Weigh every set of odd filters with every kind of lens."""
+    count = len(colours.filters)
+    most = (count + 1) // 2 if count <= MANY else 2
+    sets = [list(odd) for size in range(most + 1) for odd in combinations(range(count), size)]
+    terms, own = _lens_terms(colours)
+    trials = [_trial(colours, odd, terms, own, lens) for odd in sets for lens in LENSES]
+    weight, *rest = (np.array(column) for column in zip(*trials, strict=True))
+    return Explanations(np.exp(weight - logsumexp(weight)), *rest)
+
+
+def _trial(
+    colours: Colours, odd: list[int], terms: np.ndarray, own: np.ndarray, lens: LensPrior
+) -> tuple[float, np.ndarray, bool, np.ndarray, np.ndarray, float]:
+    """Logarithm of the weight of one explanation, and what `Explanations` holds of it."""
+    y, is_odd = colours.shift, np.zeros(len(colours.filters), bool)
+    is_odd[odd] = True
+    of_lens = (terms * lens.variance) @ terms.T
+    glass = is_odd * (ODD_UM / colours.um_per_step) ** 2
+    even = (EVEN * colours.zone) ** 2 + IN_BAND**2 * own**2 @ lens.variance
+    anywhere = 1e6 * (np.ptp(y) + colours.zone.max()) ** 2
+    weight = np.linalg.inv(colours.covariance + of_lens + np.diag(glass + even) + anywhere)
+    pull = weight @ y
+    before = math.log(lens.share) + float(np.log(np.where(is_odd, ODD, 1 - ODD)).sum())
+    misfit = float(y @ pull)
+    return (
+        before + 0.5 * (float(np.linalg.slogdet(weight)[1]) - misfit),
+        is_odd,
+        reach((of_lens @ pull)[~is_odd], colours.zone[~is_odd]) > 0,
+        glass * pull,
+        glass - glass**2 * np.diag(weight),
+        misfit,
+    )
+
+
+def _lens_terms(colours: Colours) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and scatter of each colour term over each band, steps per micrometre: (k, 3)."""
+    across = np.linspace(-0.5, 0.5, 21)
+    at = np.array([band.wavelength_nm + band.width_nm * across for band in colours.bands])
+    terms = colour_terms(1e-3 * at) / colours.um_per_step
+    return terms.mean(axis=-1).T, terms.std(axis=-1).T
+
+
+def blame(colours: Colours, night: Found) -> Blame:
+    """Cause of colours that do not focus together.
+
+    Where every filter's glass is known (or is the same, behind a colour camera) the plates
+    decide. Otherwise what is sure at 95 %.
+    """
+    if night.same_glass:
+        return Blame(cause="telescope", reason=Finding("one_glass"))
+    found = explain(colours)
+    apart, none_odd = found.apart, ~found.odd.any(axis=1)
+    if all(name in colours.plates for name in colours.filters) and (
+        found.probability @ none_odd > 1 - SURE
+    ):
+        return _blame_with_plates(colours)
+    if chi2.sf(found.chi2[np.argmax(found.probability)], len(colours.filters) - 1) < IMPOSSIBLE:
+        return Blame(cause="unknown", reason=Finding("nothing_explains"))
+    by_lens = float(found.probability @ apart)
+    lens_to_blame = by_lens > SURE
+    odd = _odd_filters(found, apart if lens_to_blame else ~apart, colours, night)
+    said = tuple(
+        Finding("odd_filter", name=o.filter, shift_um=o.shift_um, extra_glass_mm=o.extra_glass_mm)
+        for o in odd
+    )
+    cause: Cause
+    if lens_to_blame and not odd:
+        cause, reason = "telescope", Finding("smooth_colour")
+    elif lens_to_blame or (by_lens < 1 - SURE and odd):
+        cause = "both" if lens_to_blame else "glass"
+        reason = Finding("odd_glass", odd=said, others_apart=lens_to_blame)
+    elif by_lens < 1 - SURE:
+        cause, reason = "glass", Finding("one_of_several", sets=_likely(found, colours))
+    else:
+        cause = "unknown"
+        reason = Finding("odd_or_colour", odd=said) if odd else Finding("glass_or_colour")
+    return Blame(cause=cause, reason=reason, odd_filters=odd)
+
+
+def _likely(found: Explanations, colours: Colours) -> tuple[tuple[str, ...], ...]:
+    """The sets of odd filters that may well be at fault."""
+    sets, which = np.unique(found.odd, axis=0, return_inverse=True)
+    weight = np.bincount(which.ravel(), found.probability)
+    return tuple(
+        tuple(name for name, odd in zip(colours.filters, row, strict=True) if odd)
+        for row, share in zip(sets, weight, strict=True)
+        if row.any() and share > (1 - SURE) * weight.max()
+    )
+
+
+def _odd_filters(
+    found: Explanations, which: np.ndarray, colours: Colours, night: Found
+) -> tuple[OddFilter, ...]:
+    """Filters that are odd for sure if one of some explanations holds, with the glass for it."""
+    weight, odd = found.probability[which], []
+    for i in np.flatnonzero(weight @ found.odd[which] > SURE * weight.sum()):
+        name, own = colours.filters[i], found.probability * found.odd[:, i]
+        own = own / own.sum()
+        shift = own @ found.glass[:, i]
+        variance = own @ (found.variance[:, i] + (found.glass[:, i] - shift) ** 2)
+        moved = night.scale.estimate(float(shift), math.sqrt(variance))
+        if moved is None:
+            continue
+        glass = glass_of(moved, name, night.setup)
+        odd.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
+    return tuple(odd)
+
+
+def _blame_with_plates(colours: Colours) -> Blame:
+    plates = np.array([colours.plates[name] for name in colours.filters])
+    glass_apart = reach(plates, colours.zone) > 0
+    telescope = colour_verdict(colours.shift, colours.covariance, colours.zone)
+    cause: Cause = "unknown"
+    verdict: str = telescope
+    if telescope == "together":
+        cause = "glass"
+    elif telescope == "apart":
+        cause = "both" if glass_apart else "telescope"
+        verdict = "apart" if glass_apart else "too little"
+    span = float(np.ptp(plates)) * colours.um_per_step
+    return Blame(cause=cause, reason=Finding("stated_glass", span_um=span, verdict=verdict))
