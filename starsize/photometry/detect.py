@@ -123,14 +123,14 @@ def _search(
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []
-    rough, bent = np.ones((1, 1)), np.zeros((1, 1))
+    rough, bent = np.ones((1, 1)), _bent(flat)
     while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
         smooth = flat
         for gain, variance in _KERNELS:
             smooth = _smooth(smooth)
             width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
             white = sky.noise / factor * gain
-            rough, bent = _roughness(smooth, white, rough), _bent(smooth, bent)
+            rough = _roughness(smooth, white, rough)
             maps.append(_Map(smooth, white, (bent, rough, grain), width, factor))
         odd = [n % 2 for n in flat.shape]
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
@@ -229,11 +229,11 @@ def _cells_of(image: np.ndarray) -> np.ndarray | None:
     return blocks_of(sample, cells)[0].reshape(*cells, -1)
 
 
-def _bent(flat: np.ndarray, before: np.ndarray) -> np.ndarray:
+def _bent(flat: np.ndarray) -> np.ndarray:
     """(my, mx) what is left of the sky where it bends within its cells, as glow beside a corner."""
     blocks = _cells_of(flat)
     if blocks is None:
-        return before
+        return np.zeros((1, 1))
     return np.maximum(quiet_level(blocks.reshape(-1, blocks.shape[2])), 0).reshape(blocks.shape[:2])
 
 

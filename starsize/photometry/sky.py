@@ -9,10 +9,10 @@ from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
-_SAMPLE_ROWS = 96
-#: Cells in which the noise is looked at apart: of so many pixels, at most so many a side, and with
-#: this share of them free of stars.
-_GRAIN_PX, _GRAIN_CELLS, _GRAIN_TOLD = 64, 12, 0.3
+_SAMPLE_ROWS = 48
+#: Cells in which the noise is looked at apart: of so many values of the sample, at most so many a
+#: side, and with this share of them free of stars.
+_GRAIN_CELL, _GRAIN_CELLS, _GRAIN_TOLD = np.array([8, 64]), 12, 0.3
 _SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
 _PLAUSIBLE_GAIN = (0.02, 50.0)
 #: Where more of the good pixels than this have a bad neighbour, no star is whole.
@@ -136,11 +136,11 @@ def grain_map(sample: np.ndarray, covered: np.ndarray) -> np.ndarray:
         np.arange(many) * n // many for many, n in zip(sample.shape, covered.shape, strict=True)
     )
     seen = np.where(np.isfinite(covered[y[:, None], x]), sample, np.nan)
-    count = np.clip(np.array([4 * len(sample), sample.shape[1]]) // _GRAIN_PX, 1, _GRAIN_CELLS)
-    blocks, _, _ = blocks_of(seen, count)
-    told = np.isfinite(blocks).mean(axis=1) > _GRAIN_TOLD
-    noise = np.full(len(blocks), np.nan)
-    noise[told] = np.nanmedian(blocks[told], axis=1)
+    count = np.clip(np.array(sample.shape) // _GRAIN_CELL, 1, _GRAIN_CELLS)
+    ordered = np.sort(blocks_of(seen, count)[0], axis=1)  # NaN sorts last
+    told = np.isfinite(ordered).sum(axis=1)
+    noise = np.take_along_axis(ordered, told[:, None] // 2, axis=1)[:, 0]
+    noise[told < _GRAIN_TOLD * ordered.shape[1]] = np.nan
     return np.maximum(_fill(noise.reshape(count)) / max(pixel_noise(sample), 1e-9), 1.0)
 
 
