@@ -123,15 +123,15 @@ def _search(
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []
-    rough, bent = np.ones((1, 1)), _bent(flat)
+    left = np.zeros((1, 1)), np.ones((1, 1))
     while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
         smooth = flat
         for gain, variance in _KERNELS:
             smooth = _smooth(smooth)
             width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
             white = sky.noise / factor * gain
-            rough = _roughness(smooth, white, rough)
-            maps.append(_Map(smooth, white, (bent, rough, grain), width, factor))
+            left = _sky_left(smooth, white, left)
+            maps.append(_Map(smooth, white, (*left, grain), width, factor))
         odd = [n % 2 for n in flat.shape]
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
@@ -206,35 +206,26 @@ def _smooth(image: np.ndarray) -> np.ndarray:
     return out
 
 
-def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarray:
-    """Noise over white noise in each cell, from what lies below the sky: stars only add light.
+def _sky_left(
+    smooth: np.ndarray, white: float, before: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """What is left of the sky in each cell (my, mx), and its noise over white noise.
 
-    Nebula and the waves of a poor flat grow with width and are no stars. Where a map has too few
-    independent values, the sky is taken to be as rough as at the width before.
+    Light is left where the sky bends within its cells, as beside an amplifier's glow. The noise is
+    told by what lies below the sky, for stars only add light: nebula and the waves of a poor flat
+    grow with width and are no stars. Where a map has too few independent values, the sky is taken
+    to be as at the width ``before``.
     """
-    if (blocks := _cells_of(smooth)) is None:
-        return before
-    below = int(0.1587 * blocks.shape[2])
-    low = -np.partition(blocks, below, axis=2)[:, :, below]
-    return np.maximum(low / white, 1.0)
-
-
-def _cells_of(image: np.ndarray) -> np.ndarray | None:
-    """(my, mx, n) values sampled in each cell; None where they are too few to tell."""
-    cells = np.maximum(np.array(image.shape) // 64, 1)
-    step = max(1, int(np.sqrt(image.size / cells.prod() / _SAMPLES)))
-    sample = image[::step, ::step]
+    cells = np.maximum(np.array(smooth.shape) // 64, 1)
+    step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
+    sample = smooth[::step, ::step]
     if sample.size / cells.prod() < _ENOUGH:
-        return None
-    return blocks_of(sample, cells)[0].reshape(*cells, -1)
-
-
-def _bent(flat: np.ndarray) -> np.ndarray:
-    """(my, mx) what is left of the sky where it bends within its cells, as glow beside a corner."""
-    blocks = _cells_of(flat)
-    if blocks is None:
-        return np.zeros((1, 1))
-    return np.maximum(quiet_level(blocks.reshape(-1, blocks.shape[2])), 0).reshape(blocks.shape[:2])
+        return before
+    blocks, _, _ = blocks_of(sample, cells)
+    ordered = np.sort(blocks, axis=1)
+    low = ordered[:, int(0.1587 * blocks.shape[1])]
+    left, rough = np.maximum(quiet_level(ordered[:, ::2]), 0), np.maximum(-low / white, 1)
+    return left.reshape(cells), rough.reshape(cells)
 
 
 def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
