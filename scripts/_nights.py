@@ -70,6 +70,7 @@ class Tally:
 
     frames: int = 0
     unclear: int = 0
+    ideal_unclear: int = 0
     lost: list[bool] = field(default_factory=list)
     held: list[bool] = field(default_factory=list)
     live: list[float] = field(default_factory=list)

@@ -301,4 +301,6 @@ def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
         shape=shape,
         # The rest of it is shared by all frames, those of the night to be judged too.
         shape_sigma=SHARED * sigma * shape,
+        slopes=frame.slopes,
+        slopes_sigma=frame.slopes_sigma,
     )

@@ -12,7 +12,6 @@ from .course import Course, seen_frame, steps_between
 from .judge import LOST, SURE_SIDE, NightFocus, follow
 from .model import STEP_ZONES
 from .observed import Exposure
-from .table import StarTable
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
@@ -100,30 +99,26 @@ def _asked(
         Seen(None) if e.filter == name else frame for e, frame in zip(exposures, seen, strict=True)
     ]
     last = course.chain.after(others, steps_between(course, exposures), course.nodes)
-    weights, coefficient = last.weights, last.nodes.coefficient
+    weights, coefficient = last.weights, last.nodes.coefficient[:, 0]
     sides = len(course.airs) // np.unique(course.airs).size
     star, side = np.divmod(last.nodes.star, sides)
     among = np.zeros(len(course.nodes), bool)
     for number in np.argsort(-np.bincount(star, weights))[:_MOST_STARS]:
         turning = coefficient[np.argmax(np.where(star == number, weights, -1.0))]
         mine = course.nodes.star // sides == number
-        among |= mine & (course.nodes.coefficient == turning)
+        among |= mine & (course.nodes.coefficient[:, 0] == turning)
     likeliest = int(np.argmax(np.bincount(side, weights)))
     # Only these stars are looked at, each once a frame.
     nodes = course.nodes.part(np.flatnonzero(among))
     stars, number = np.unique(nodes.star, return_inverse=True)
     alike = stars // sides * sides + likeliest
     tables = {
-        other: _of_stars(table, stars if other == name else alike)
+        other: table.of_stars(stars if other == name else alike)
         for other, table in course.tables.items()
     }
     return replace(
         course, tables=tables, airs=course.airs[stars], nodes=replace(nodes, star=number)
     )
-
-
-def _of_stars(table: StarTable, stars: np.ndarray) -> StarTable:
-    return replace(table, log_radius=table.log_radius[stars], log_shape=table.log_shape[stars])
 
 
 def _ask(

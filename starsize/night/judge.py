@@ -93,12 +93,13 @@ def follow(
 def _night_focus(
     frames: Sequence[FrameFocus], defocus: np.ndarray, nodes: Nodes, weights: np.ndarray
 ) -> NightFocus:
-    mean = float(weights @ nodes.coefficient)
+    coefficient = nodes.coefficient[:, 0]
+    mean = float(weights @ coefficient)
     return NightFocus(
         frames=tuple(frames),
         defocus=defocus,
         coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+        coefficient_sigma=float(np.sqrt(weights @ (coefficient - mean) ** 2)),
         nodes=nodes,
         weights=weights,
     )

@@ -20,6 +20,7 @@ CAUSE_WORDS: Final = {
     "wind or guiding": "wind or guiding",
     "seeing": "seeing",
 }
+PER_WORDS: Final = {"degC": "°C", "hour": "hour", "deg_altitude": "degree of altitude"}
 _FAR_ZONES: Final = 1.5
 """How far aside one exposure tells best: it differs clearly, and is still measured well."""
 
@@ -147,19 +148,29 @@ def rule_words(result: NightResult) -> list[str]:
     zone, words = result.equipment.zone_steps, "steps"
     if not math.isfinite(zone):
         zone, words = 1.0, "zones"
-    rate = Estimate(result.coefficient.value * zone, result.coefficient.sigma * zone)
+    rate = _steps(result.coefficient, zone)
+    apart = [
+        f"{estimate_text(_steps(way.per_unit, zone), signed=True, most_decimals=2)} {words} per "
+        f"{PER_WORDS[way.goes_with]}"
+        for way in result.ways
+    ]
     each = []
     if math.isfinite(rule.each_degC):
         each.append(f"every {rule.each_degC:.1f} °C")
     if math.isfinite(rule.each_minutes):
         each.append(f"every {rule.each_minutes:.0f} minutes at this night's pace")
     return [
-        f"Focus went {estimate_text(rate, signed=True, most_decimals=2)} {words} per {unit}.",
+        f"Focus went {estimate_text(rate, signed=True, most_decimals=2)} {words} per {unit}."
+        + (f" Temperature, time and altitude taken apart: {', '.join(apart)}." if apart else ""),
         f"Focus again {', or '.join(each)}: {percent(rule.share_lost)} of the exposures were lost, "
         f"with the rule it would have been {percent(rule.share_lost_with_rule)}, at the price of "
         f"focusing {rule.refocusings} time{'' if rule.refocusings == 1 else 's'} "
         f"({percent(rule.cost_share)} of the night).",
     ]
+
+
+def _steps(zones: Estimate, zone_steps: float) -> Estimate:
+    return Estimate(zones.value * zone_steps, zones.sigma * zone_steps)
 
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:

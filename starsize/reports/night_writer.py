@@ -67,6 +67,13 @@ def night_document(result: NightResult) -> dict[str, Any]:
         "course": {
             "steps_per_degC": rate if result.by_degree else None,
             "steps_per_hour": None if result.by_degree else rate,
+            # Of temperature, time and altitude at once, what the night tells apart.
+            "together": {
+                f"steps_per_{way.goes_with}": Estimate(
+                    way.per_unit.value * zone, way.per_unit.sigma * zone
+                )
+                for way in result.ways
+            },
         },
         "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
         "telescope": {

@@ -52,6 +52,7 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
             air=Estimate(1.68, 0.03),
             shape_bias={"G": 0.006 * np.sign(DEFOCUS_ZONES) * away},
             shape_lack={n: np.stack([np.full(away.size, 0.003), apart * away]) for n in FILTERS},
+            shape_differs=dict.fromkeys(FILTERS, 0.0),
             swept_seeing=dict.fromkeys(FILTERS, seeing),
         )
         course = prepare_course(exposures, known)
