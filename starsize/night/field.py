@@ -28,9 +28,10 @@ _LEAST_FRAMES = 7
 _SURE = 5.0
 #: Least scatter of slopes from frame to frame, and the most that a field bends, zones.
 WOBBLE, _MOST_ZONES = 0.004, 6.0
-#: An error that so many squared frames share, as if it were of each; slopes of a field that is not
-#: known (common practice).
-_TOGETHER, _MOVED = 3.0, 0.03
+#: An error that so many squared frames share, as if it were of each.
+_TOGETHER = 3.0
+#: Slopes of a camera that has been moved, and how many of its frames show them (judgement).
+_MOVED, _FAR = 0.1, 0.02
 #: Share by which the star of wave optics makes too little or too much of a field (measured on
 #: drawn tilted and curved fields).
 _STAR_SHARE = 0.03
@@ -146,9 +147,17 @@ class FieldTable:
         return _log_normal((slopes - self.own - model) / wide, wide)
 
     def log_density_without(self, slopes: np.ndarray, sigma: np.ndarray) -> float:
-        """The same if the camera has been moved since: near the filter's own, at any defocus."""
-        wide = np.hypot(np.hypot(sigma, self.scatter), _MOVED)
-        return float(_log_normal((slopes - self.own) / wide, wide))
+        """The same if the camera has been moved since, at any defocus.
+
+        A field that has been straightened shows each filter's own slopes whatever focus does: that
+        must stay as likely as a field of old in focus, else it would be taken for it.
+        """
+        own = np.hypot(sigma, self.scatter)
+        near, far = (
+            float(_log_normal((slopes - self.own) / wide, wide))
+            for wide in (own, np.hypot(own, _MOVED))
+        )
+        return float(np.logaddexp(near + math.log(1 - _FAR), far + math.log(_FAR)))
 
 
 def field_table(field: Field, name: str, log_radius: np.ndarray) -> FieldTable:
