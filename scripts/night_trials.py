@@ -283,7 +283,8 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
     if late is not None and not plan.wrong_filter:
         tally.after.append(late)
         for known, into in ((course, tally.live), (best, tally.ideal)):
-            into.append(delay(followed(known, exposures), growth))
+            called = delay(followed(known, exposures), growth)
+            into.append(float("inf") if called is None else called)
 
 
 HEAD = (
