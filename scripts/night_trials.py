@@ -40,7 +40,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from _nights import BELIEVED, KINDS, STRETCH, Kept, Tally, planned, together
+from _nights import BELIEVED, KINDS, STRETCH, TOGETHER, Kept, Tally, planned, together
 from _results import write_section
 
 from starsize.curves import focus_curve
@@ -231,6 +231,36 @@ def followed(course: Course, exposures: Sequence[Exposure]) -> list[FrameFocus]:
     return [live.add(one) for one in exposures]
 
 
+def judge_offsets(plan: LongNightPlan, offsets: Sequence[FilterOffset], tally: Tally) -> None:
+    """Who is named, how far off, and on which side."""
+    wrong = [one.filter for one in offsets if one.agrees is False]
+    tally.named.append(wrong == ([plan.wrong_filter] if plan.wrong_filter else []))
+    if plan.wrong_filter:
+        off = next(one for one in offsets if one.filter == plan.wrong_filter)
+        error = abs(off.change_zones) - plan.wrong_zones
+        if off.side_known:
+            tally.sides.append(bool(off.change_zones * plan.wrong_zones < 0))
+            error = off.change_zones + plan.wrong_zones
+        tally.change.append((error, error / off.change_sigma_zones))
+
+
+def ten_nights(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
+    """Ten nights with the same table, given together; only its offsets are asked."""
+    exposures = []
+    for k in range(10):
+        night = live_through(plan, seed=10 * seed + k)
+        points = draw_night_points(world.table, night, PointNoise(), seed=10 * seed + k)
+        exposures += [
+            replace(one, file=f"{k}-{one.file}", time_mjd=one.time_mjd + k)
+            for one in exposures_of(world, night, points)
+        ]
+    exposures = list(with_scatter(exposures))
+    course = prepare_course(exposures, world.known)
+    focus = follow(course, exposures, limit=LIMIT)
+    tally.frames += len(exposures)
+    judge_offsets(plan, find_offsets(course, exposures, focus, limit=LIMIT)[1], tally)
+
+
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
@@ -271,14 +301,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
         any(f.state == "lost" and growth[k] < LIMIT / 2 for k, f in enumerate(focus.frames))
     )
     if offsets:
-        tally.named.append(wrong == ([plan.wrong_filter] if plan.wrong_filter else []))
-        if plan.wrong_filter:
-            off = next(o for o in offsets if o.filter == plan.wrong_filter)
-            error = abs(off.change_zones) - plan.wrong_zones
-            if off.side_known:
-                tally.sides.append(bool(off.change_zones * plan.wrong_zones < 0))
-                error = off.change_zones + plan.wrong_zones
-            tally.change.append((error, error / off.change_sigma_zones))
+        judge_offsets(plan, offsets, tally)
     late = delay(focus.frames, growth)
     if late is not None and not plan.wrong_filter:
         tally.after.append(late)
@@ -375,7 +398,8 @@ def main() -> None:
             )
             plan = planned(kind, seed, STRETCH.get(asked.scene, 1.0))
             tally = Tally()
-            one_night(worlds[seed % len(worlds)], plan, seed, tally)
+            draw = ten_nights if kind == TOGETHER else one_night
+            draw(worlds[seed % len(worlds)], plan, seed, tally)
             kept.add(kind, seed, tally)
         # After each seed, so that a long trial that is cut off leaves what it has.
         report(kept, asked.scene, asked.seed)
@@ -389,7 +413,7 @@ def report(kept: Kept, scene: str, first: int) -> None:
         text += f" Focus goes {far:g} times as far as in the refractor's nights."
     rows = [
         row(kind, len(kept.of(kind)), together(kept.of(kind)))
-        for kind in [*KINDS, BELIEVED]
+        for kind in [*KINDS, BELIEVED, TOGETHER]
         if kept.of(kind)
     ]
     others = [tally for kind in KINDS for tally in kept.of(kind)]

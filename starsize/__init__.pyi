@@ -44,7 +44,6 @@ from .night import (
     judge_night as judge_night,
 )
 from .night_run import (
-    NightOptions as NightOptions,
     follow_night as follow_night,
     measure_night as measure_night,
 )

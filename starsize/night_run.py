@@ -4,10 +4,9 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from .cache import Cache
 from .errors import InputError
@@ -41,49 +40,17 @@ _Content = tuple[Path, int, int]
 _SETTLE_S = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NightOptions:
-    """What a night is measured with.
-
-    Attributes
-    ----------
-    setup : Setup, optional
-        What is known of the equipment, that of the result folder by default; the rest is read from
-        headers.
-    offsets : str or Path, optional
-        A folder that ``measure_offsets`` filled: the star of the telescope, its field, the table of
-        offsets and the temperature coefficient are taken from it.
-    growth : float
-        Growth of the stars by defocus alone, a fraction, that counts as loss.
-    facts_csv : str or Path, optional
-        Table that supplies or overrides what headers say.
-    calibration : Calibration, optional
-        Master frames.
-    skip : sequence of Path
-        Folders to leave out.
-
-    Examples
-    --------
-    >>> NightOptions(offsets="starsize-out", growth=0.15).growth
-    0.15
-    """
-
-    setup: Setup | None = None
-    offsets: str | Path | None = None
-    growth: float = 0.1
-    facts_csv: str | Path | None = None
-    calibration: Calibration | None = None
-    skip: Sequence[Path] = ()
-
-
 def measure_night(
     paths: Iterable[str | Path],
-    options: NightOptions = NightOptions(),
     *,
+    setup: Setup | None = None,
+    offsets: str | Path | None = None,
+    growth: float = 0.1,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
     cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
-    **named: Any,
 ) -> NightResult:
     """Follow focus through a night of ordinary exposures.
 
@@ -91,16 +58,24 @@ def measure_night(
     ----------
     paths : iterable of str or Path
         Folders (walked) and files.
-    options : NightOptions, optional
-        What it is measured with.
+    setup : Setup, optional
+        What is known of the equipment, that of the result folder by default; the rest is read from
+        headers.
+    offsets : str or Path, optional
+        A folder that ``measure_offsets`` filled: the star of the telescope, its field, the
+        table of offsets and the temperature coefficient are taken from it.
+    growth : float
+        Growth of the stars by defocus alone, a fraction, that counts as loss.
+    facts_csv : str or Path, optional
+        Table that supplies or overrides what headers say.
+    calibration : Calibration, optional
+        Master frames.
     cache : Cache, optional
-        Frames measured before.
+        Frames measured before; files in its folder are left out.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
         Called with (frames done, frames in all).
-    **named
-        Fields of `NightOptions`, given by themselves.
 
     Returns
     -------
@@ -110,36 +85,38 @@ def measure_night(
     ------
     InputError
         If a path, the facts table or the result folder cannot be used, or there is no exposure.
-    TypeError
-        If a name is none of `NightOptions`.
 
     Examples
     --------
     >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
-    how = replace(options, **named)
-    known, given = _known_before(how)
-    files = list_frames(paths, setup=given, facts_csv=how.facts_csv, skip=how.skip)
+    known, given = _known_before(offsets, setup)
+    skip = [cache.path.parent] if cache else []
+    files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
     facts = [file.facts for file in files if is_exposure(file) and file.facts is not None]
     if not facts:
         raise InputError(no_exposures(files))
     complete, notices = complete_setup(given, files)
     frames = measure_files(
-        facts, setup=complete, calibration=how.calibration, executor=executor, cache=cache,
+        facts, setup=complete, calibration=calibration, executor=executor, cache=cache,
         progress=progress,
     )  # fmt: skip
     exposures = exposures_of(frames)
     equipment, more = equipment_of(known, complete, exposures)
-    result = judge_night(exposures, equipment, limit=how.growth)
+    result = judge_night(exposures, equipment, limit=growth)
     return with_files(result, _unused(files), (*notices, *more))
 
 
 def follow_night(
     folders: Sequence[str | Path],
-    options: NightOptions = NightOptions(),
     *,
+    setup: Setup | None = None,
+    offsets: str | Path | None = None,
+    growth: float = 0.1,
+    facts_csv: str | Path | None = None,
+    calibration: Calibration | None = None,
+    skip: Sequence[Path] = (),
     executor: Executor | None = None,
-    **named: Any,
 ) -> Iterator[NightResult]:
     """Follow a night while its frames come in; each is measured once and judged by its past.
 
@@ -147,8 +124,10 @@ def follow_night(
     ----------
     folders : sequence of str or Path
         Folders that the frames are written to.
-    options, executor, **named
+    setup, offsets, growth, facts_csv, calibration, executor
         As `measure_night` takes them.
+    skip : sequence of Path
+        Folders to leave out.
 
     Returns
     -------
@@ -166,39 +145,38 @@ def follow_night(
     >>> for night in follow_night(["tonight"]):  # doctest: +SKIP
     ...     print(night)
     """
-    how = replace(options, **named)
-    known, given = _known_before(how)
+    known, given = _known_before(offsets, setup)
     memory: dict[_Content, tuple[FrameRadius, ...]] = {}
     live: LiveNight | None = None
-    for quiet_s in follow_folders([Path(f) for f in folders], skip=how.skip, settle_s=_SETTLE_S):
+    for quiet_s in follow_folders([Path(f) for f in folders], skip=skip, settle_s=_SETTLE_S):
         if quiet_s > 0:
             continue
         try:
-            files = list_frames(folders, setup=given, facts_csv=how.facts_csv, skip=how.skip)
+            files = list_frames(folders, setup=given, facts_csv=facts_csv, skip=skip)
         except InputError:
             if live is not None:
                 raise
             continue  # nothing has come yet
         complete, notices = complete_setup(given, files)
-        measure = partial(
-            measure_files, setup=complete, calibration=how.calibration, executor=executor
-        )
+        measure = partial(measure_files, setup=complete, calibration=calibration, executor=executor)
         exposures = with_scatter(exposures_of(_new_measured(files, memory, measure)))
         if not exposures:
             continue
         # A frame between others, or a filter not seen before, changes what was thought of all.
         if live is None or not _goes_on(live, exposures):
             equipment, more = equipment_of(known, complete, exposures)
-            live = LiveNight(prepare_course(exposures, equipment), limit=how.growth)
+            live = LiveNight(prepare_course(exposures, equipment), limit=growth)
         for one in exposures[len(live.exposures) :]:
             live.add(one)
-        result = night_result(live.course, live.exposures, live.focus(), (), limit=how.growth)
+        result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
         yield with_files(result, _unused(files), (*notices, *more))
 
 
-def _known_before(how: NightOptions) -> tuple[RunResult | None, Setup]:
-    known = load_result(how.offsets) if how.offsets is not None else None
-    return known, how.setup or (known.setup if known else Setup())
+def _known_before(
+    offsets: str | Path | None, setup: Setup | None
+) -> tuple[RunResult | None, Setup]:
+    known = load_result(offsets) if offsets is not None else None
+    return known, setup or (known.setup if known else Setup())
 
 
 def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:

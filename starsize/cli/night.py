@@ -3,10 +3,11 @@
 import argparse
 import math
 from datetime import UTC, datetime
+from typing import Any
 
 from ..errors import InputError
 from ..night import NightResult
-from ..night_run import NightOptions, follow_night, measure_night
+from ..night_run import follow_night, measure_night
 from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
 from ..reports.night_words import night_headline, state_line
 from .shared import (
@@ -35,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         progress_line("measuring frames", quiet=quiet) as progress,
     ):
         result = measure_night(
-            arguments.frames, _how(arguments), cache=cache, executor=executor, progress=progress
+            arguments.frames, cache=cache, executor=executor, progress=progress, **_how(arguments)
         )
         write_night_result(result, arguments.out, overwrite=arguments.overwrite)
     show(arguments, result, night_document, print_night, NIGHT_FILES.names)
@@ -55,7 +56,9 @@ def watch(arguments: argparse.Namespace) -> int:
         # Frames come one by one: more processes than asked for would only wait.
         arguments.jobs = arguments.jobs or 1
         with executor_of(arguments) as executor:
-            for result in follow_night(arguments.frames, _how(arguments), executor=executor):
+            for result in follow_night(
+                arguments.frames, executor=executor, skip=(arguments.out,), **_how(arguments)
+            ):
                 write_night_result(result, arguments.out, overwrite=arguments.overwrite)
                 states = ["", *(frame.state for frame in result.frames)]
                 for k in range(told, len(result.frames)):
@@ -70,16 +73,15 @@ def watch(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _how(arguments: argparse.Namespace) -> NightOptions:
+def _how(arguments: argparse.Namespace) -> dict[str, Any]:
     """What a night is measured with, at once or while it is followed."""
-    return NightOptions(
-        setup=setup_of(arguments) if arguments.setup else None,
-        offsets=arguments.offsets,
-        growth=arguments.growth,
-        facts_csv=arguments.facts,
-        calibration=calibration_of(arguments),
-        skip=(arguments.out,),
-    )
+    return {
+        "setup": setup_of(arguments) if arguments.setup else None,
+        "offsets": arguments.offsets,
+        "growth": arguments.growth,
+        "facts_csv": arguments.facts,
+        "calibration": calibration_of(arguments),
+    }
 
 
 def _say(arguments: argparse.Namespace, text: str) -> None:

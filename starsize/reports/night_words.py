@@ -140,33 +140,41 @@ def rule_words(result: NightResult) -> list[str]:
     rule, unit = result.rule, "°C" if result.by_degree else "hour"
     if rule is None:
         return []
-    if not (math.isfinite(rule.each_degC) or math.isfinite(rule.each_minutes)):
-        return [
-            f"Focus shows no steady course with {'temperature' if result.by_degree else 'time'}, "
-            "so this night supports no rule."
-        ]
     zone, words = result.equipment.zone_steps, "steps"
     if not math.isfinite(zone):
         zone, words = 1.0, "zones"
+    if not (math.isfinite(rule.each_degC) or math.isfinite(rule.each_minutes)):
+        return [
+            f"Focus shows no steady course with {'temperature' if result.by_degree else 'time'}, "
+            "so this night supports no rule.",
+            *_taken_apart(result, zone, words),
+        ]
     rate = _steps(result.coefficient, zone)
-    apart = [
-        f"{estimate_text(_steps(way.per_unit, zone), signed=True, most_decimals=2)} {words} per "
-        f"{PER_WORDS[way.goes_with]}"
-        for way in result.ways
-    ]
     each = []
     if math.isfinite(rule.each_degC):
         each.append(f"every {rule.each_degC:.1f} °C")
     if math.isfinite(rule.each_minutes):
         each.append(f"every {rule.each_minutes:.0f} minutes at this night's pace")
     return [
-        f"Focus went {estimate_text(rate, signed=True, most_decimals=2)} {words} per {unit}."
-        + (f" Temperature, time and altitude taken apart: {', '.join(apart)}." if apart else ""),
+        f"Focus went {estimate_text(rate, signed=True, most_decimals=2)} {words} per {unit}.",
+        *_taken_apart(result, zone, words),
         f"Focus again {', or '.join(each)}: {percent(rule.share_lost)} of the exposures were lost, "
         f"with the rule it would have been {percent(rule.share_lost_with_rule)}, at the price of "
         f"focusing {rule.refocusings} time{'' if rule.refocusings == 1 else 's'} "
         f"({percent(rule.cost_share)} of the night).",
     ]
+
+
+def _taken_apart(result: NightResult, zone_steps: float, words: str) -> list[str]:
+    """What of temperature, time and altitude the night tells beside the others."""
+    told = [
+        f"{estimate_text(_steps(way.per_unit, zone_steps), signed=True, most_decimals=2)} {words} "
+        f"per {PER_WORDS[way.goes_with]}"
+        for way in result.ways
+    ]
+    if not told:
+        return []
+    return [f"Of temperature, time and altitude taken apart it tells: {', '.join(told)}."]
 
 
 def _steps(zones: Estimate, zone_steps: float) -> Estimate:

@@ -23,6 +23,7 @@ NIGHT_COLUMNS: Final = (
     "shape", "shape_sigma", "stars", "elongation", "background_adu", "state", "cause",
     "probability_lost", "growth", "growth_sigma", "defocus_steps", "defocus_sigma_steps", "reason",
     "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
+    "altitude_deg",
 )  # fmt: skip
 _SIGMA_OF: Final = {
     name: f"{name.rsplit('_', 1)[0]}_sigma_{name.rsplit('_', 1)[1]}"
