@@ -9,7 +9,7 @@ from scipy.special import logsumexp
 
 from .chain import Seen
 from .course import Course, seen_frame, steps_between
-from .judge import LOST, SURE_SIDE, NightFocus, follow
+from .judge import LOST, NightFocus, follow, signed
 from .model import STEP_ZONES
 from .observed import Exposure
 
@@ -20,7 +20,7 @@ _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
 _TELLING_ZONES = 1.0
-#: An error so small has a mean about 0, whatever its side.
+#: An error so small needs no side.
 _NEAR_ZONES = 0.6
 
 
@@ -140,7 +140,7 @@ def _ask(
     odds = logsumexp(evidence + wrong) - logsumexp(evidence + right)
     odds += math.log(priors.offset_wrong / (1 - priors.offset_wrong))
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
-    error, sigma, sided = _signed(weight)
+    error, sigma, sided = signed(weight, _TRIED, near=_NEAR_ZONES)
     agrees = None
     if frames >= _LEAST_FRAMES and abs(odds) > math.log(LOST / (1 - LOST)):
         # That it agrees takes a night that would have shown it.
@@ -162,19 +162,3 @@ def _log_normal(values: np.ndarray, sigma: float) -> np.ndarray:
     """Ln of the shares of a normal distribution about 0 on a grid."""
     log = -0.5 * (values / sigma) ** 2
     return np.asarray(log - logsumexp(log))
-
-
-def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
-    """Mean and sigma of an error; of its size where the sign cannot be told."""
-    mean = float(weight @ _TRIED)
-    sigma = math.sqrt(max(float(weight @ (_TRIED - mean) ** 2), 0.0))
-    cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
-    out = float(weight[_TRIED > 0].sum())
-    low = float(weight[_TRIED < 0].sum())
-    near = float(weight @ _TRIED**2) < _NEAR_ZONES**2
-    sided = max(out, low) > SURE_SIDE or near
-    if not sided:
-        size = np.abs(_TRIED)
-        mean = float(weight @ size)
-        sigma = math.sqrt(max(float(weight @ (size - mean) ** 2), 0.0))
-    return mean, math.hypot(sigma, cell), sided

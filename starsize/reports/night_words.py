@@ -114,7 +114,8 @@ def spans(result: NightResult) -> list[dict[str, str]]:
                 "count": str(len(these)),
                 "when": times[0] if times[0] == times[1] else " to ".join(times),
                 "files": files,
-                "why": frame_reason(result, worst),
+                "why": ("at worst " if len(these) > 1 and state == "lost" else "")
+                + frame_reason(result, worst),
             }
         )
     return found
@@ -160,7 +161,7 @@ def rule_words(result: NightResult) -> list[str]:
         *_taken_apart(result, zone, words),
         f"Focus again {', or '.join(each)}: {percent(rule.share_lost)} of the exposures were lost, "
         f"with the rule it would have been {percent(rule.share_lost_with_rule)}, at the price of "
-        f"focusing {rule.refocusings} time{'' if rule.refocusings == 1 else 's'} "
+        f"focusing {'once' if rule.refocusings == 1 else f'{rule.refocusings} times'} "
         f"({percent(rule.cost_share)} of the night).",
     ]
 
@@ -174,7 +175,7 @@ def _taken_apart(result: NightResult, zone_steps: float, words: str) -> list[str
     ]
     if not told:
         return []
-    return [f"Of temperature, time and altitude taken apart it tells: {', '.join(told)}."]
+    return [f"Temperature, time and altitude each left free: {', '.join(told)}."]
 
 
 def _steps(zones: Estimate, zone_steps: float) -> Estimate:

@@ -79,6 +79,7 @@ def night_document(result: NightResult) -> dict[str, Any]:
         "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
         "telescope": {
             "from_sweeps": equipment.learnt,
+            "field_zones": None if equipment.field is None else equipment.field.zones,
             "zone_steps": zone,
             "reference": equipment.reference or None,
         },

@@ -8,7 +8,8 @@ import pytest
 
 from starsize.estimate import Estimate
 from starsize.night.course import prepare_course, seen_frame
-from starsize.night.filters import _TRIED, _ask, _asked, _signed
+from starsize.night.filters import _TRIED, _ask, _asked
+from starsize.night.judge import signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
@@ -25,13 +26,13 @@ def shares(low, out):
 
 @pytest.mark.parametrize("out", [0.5, 0.15, 0.005])
 def test_a_side_that_is_only_likely_is_not_told(out):
-    size, sigma, sided = _signed(shares(1 - out, out))
+    size, sigma, sided = signed(shares(1 - out, out), _TRIED)
     assert not sided
     assert (size, sigma) == (pytest.approx(2.4), pytest.approx(0.4 / np.sqrt(12)))
 
 
 def test_a_side_that_is_sure_is_told():
-    error, sigma, sided = _signed(shares(0.999, 0.001))
+    error, sigma, sided = signed(shares(0.999, 0.001), _TRIED)
     assert sided
     assert error == pytest.approx(-2.4, abs=3 * sigma)
 
