@@ -53,7 +53,9 @@ def likelihood(
     own = one.hfr_sigma_px / one.hfr_px if math.isfinite(one.hfr_sigma_px) else 0.05
     radius_sigma = math.hypot(own, priors.radius_lack, _SMEAR_RADIUS * excess)
     u, slope, shape, growth = at_radius(table, math.log(one.hfr_px))
-    spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
+    # Jitter as it shows in focus: how much radii scatter must not pass for a measure of defocus.
+    jitter = priors.seeing_jitter * slope.max(axis=1, keepdims=True)
+    spread = np.hypot(jitter, radius_sigma) / slope
     height = 1 / slope
     if math.isfinite(one.shape):
         own = one.shape_scatter
