@@ -62,4 +62,4 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
         weight = np.exp(_ask(course, exposures, "G", {})[1])
         return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
 
-    assert odds(0.004) < odds(0.0) / 5
+    assert odds(0.004) < odds(0.0) / 3
