@@ -22,9 +22,9 @@ from .observed import Exposure
 #: Prior sigma, zones: of an hour beside the temperature, and of a degree of altitude (common
 #: practice: a tube lags behind the air; draw tubes and mirrors sag).
 _PER_HOUR_SIGMA, _PER_ALTITUDE_SIGMA = 0.4, 0.05
-_GRID = np.arange(-2.0, 2.1)
-#: Rounds of narrowing, each to this share of a cell at most.
-_ROUNDS, _NARROWEST = 6, 0.35
+_GRID = np.array([-1.7, 0.0, 1.7])
+#: Rounds of narrowing, each to this share at most.
+_ROUNDS, _NARROWEST = 8, 0.5
 _TURNS, _OTHER_WAY = 1.96, 0.025
 _LEAST_FRAMES = 8
 
@@ -52,14 +52,15 @@ def ways_of_focus(
                                    steps_between(course, exposures)[1:], strict=True):  # fmt: skip
         steps.append(replace(step, changed=tuple(np.nan_to_num(np.subtract(after, before)))))
     likeliest = int(focus.nodes.star[np.argmax(focus.weights)])
-    seen = [seen_frame(course, one) for one in exposures]
+    tables = {n: table.of_stars(np.array([likeliest])) for n, table in course.tables.items()}
+    seen = [seen_frame(replace(course, tables=tables), one) for one in exposures]
     mean = np.zeros(len(names))
     if course.by_degree:
         mean[0] = coefficient_prior(course.equipment, course.priors, by_degree=True)[0]
 
     def weighed(coefficient: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         turns = (coefficient - mean) / sigmas
-        nodes = Nodes(coefficient, np.full(len(turns), likeliest), np.zeros(len(turns)),
+        nodes = Nodes(coefficient, np.zeros(len(turns), int), np.zeros(len(turns)),
                       -0.5 * (turns**2).sum(1))  # fmt: skip
         left = course.chain.after(seen, steps, nodes)
         return left.nodes.coefficient, left.weights
