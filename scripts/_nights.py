@@ -28,7 +28,7 @@ KINDS = {
     ),
 }
 BELIEVED = "as believed"
-TOGETHER = "ten nights, one zone"
+TOGETHER = "ten nights with one zone"
 #: Zones of these telescopes hold less growth.
 STRETCH = {"mirror_f4": 1.6}
 
