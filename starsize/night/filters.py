@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import logsumexp
 
-from .chain import Seen
+from .chain import Seen, State
 from .course import Course, seen_frame, steps_between
 from .judge import LOST, NightFocus, follow, signed
 from .model import STEP_ZONES
@@ -121,6 +121,15 @@ def _asked(
     )
 
 
+def evidence_of(last: State) -> np.ndarray:
+    """Ln evidence of each error tried; minus infinity for those that were left behind."""
+    mine = last.nodes.offset_zones == _TRIED[:, None]
+    # Of hundreds of frames the evidence is beyond what exp can hold, so weights of 0 will not do.
+    return np.asarray(
+        logsumexp(np.where(mine, last.log_evidence + last.nodes.log_prior, -np.inf), axis=1)
+    )
+
+
 def _ask(
     course: Course,
     exposures: Sequence[Exposure],
@@ -131,8 +140,7 @@ def _ask(
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
     last = course.chain.after(seen, steps_between(course, exposures), course.nodes, _TRIED)
-    left = last.nodes.offset_zones == _TRIED[:, None]
-    evidence = logsumexp(last.log_evidence + last.nodes.log_prior, b=left, axis=1)
+    evidence = evidence_of(last)
     priors, table = course.priors, course.equipment.offset_steps[name]
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
     right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))

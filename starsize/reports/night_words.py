@@ -106,7 +106,9 @@ def spans(result: NightResult) -> list[dict[str, str]]:
         ends = [result.exposures[k] for k in (these[0], these[-1])]
         times = [time_text(one.time_mjd)[11:16] for one in ends]
         files = ends[0].file if len(these) == 1 else f"{ends[0].file} to {ends[1].file}"
-        worst = max(these, key=lambda k: result.frames[k].growth)
+        why = frame_reason(result, max(these, key=lambda k: result.frames[k].growth))
+        if len(these) > 1:
+            why = why.replace("makes the stars ", "makes the stars up to ", 1)
         found.append(
             {
                 "what": CAUSE_WORDS[cause],
@@ -114,8 +116,7 @@ def spans(result: NightResult) -> list[dict[str, str]]:
                 "count": str(len(these)),
                 "when": times[0] if times[0] == times[1] else " to ".join(times),
                 "files": files,
-                "why": ("at worst " if len(these) > 1 and state == "lost" else "")
-                + frame_reason(result, worst),
+                "why": why,
             }
         )
     return found

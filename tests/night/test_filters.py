@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from starsize.estimate import Estimate
+from starsize.night.chain import Nodes, State
 from starsize.night.course import prepare_course, seen_frame
-from starsize.night.filters import _TRIED, _ask, _asked
+from starsize.night.filters import _TRIED, _ask, _asked, evidence_of
 from starsize.night.judge import signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
@@ -35,6 +36,16 @@ def test_a_side_that_is_sure_is_told():
     error, sigma, sided = signed(shares(0.999, 0.001), _TRIED)
     assert sided
     assert error == pytest.approx(-2.4, abs=3 * sigma)
+
+
+def test_the_evidence_of_many_frames_is_beyond_exp_and_still_told():
+    count = 3
+    nodes = Nodes(np.zeros((count, 1)), np.zeros(count, int), _TRIED[[3, 3, 9]], np.zeros(count))
+    state = State(nodes, np.zeros((count, 1, 1)), np.array([3000.0, 3000.0, 3001.0]))
+    found = evidence_of(state)
+    assert found[3] == pytest.approx(3000 + np.log(2))
+    assert found[9] == pytest.approx(3001)
+    assert np.isneginf(np.delete(found, [3, 9])).all()
 
 
 def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_side(
