@@ -4,9 +4,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
+from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
-from .sky import Sky, blocks_of, halve, pixel_noise, sky_map, without_spikes
+from .sky import (
+    Sky,
+    blocks_of,
+    grain_map,
+    halve,
+    noise_sample,
+    pixel_noise,
+    quiet_level,
+    sky_map,
+    without_spikes,
+)
 
 #: Images larger than this (pixels) are searched from half scale down, unless they hold so many
 #: stars to a pixel: close ones part at full scale. For the largest that costs too much.
@@ -31,6 +42,8 @@ _AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
 _STRIP = 16
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
+#: With fewer pixels beside the stars than this, the sky is learned among them.
+_LEAST_SEEN = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +90,8 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
 
     ``image`` is NaN where unusable.
     """
-    noise = pixel_noise(image)
+    sample = noise_sample(image)
+    noise = pixel_noise(sample)
     levels = [without_spikes(image, noise)]
     while min(levels[-1].shape) >= 8:
         levels.append(halve(levels[-1]))
@@ -86,19 +100,21 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
-    bright, _, _ = _search(levels, coarse, sky, 2 * threshold)
+    bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
     covered = _cover(levels[coarse], 2**coarse, bright)
-    sky = sky_map(covered, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
-    peaks, widths, roughness = _search(levels, first, sky, threshold)
+    seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
+    sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
+    grain = grain_map(sample, covered)
+    peaks, widths, roughness = _search(levels, first, sky, grain, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
-        peaks, widths, roughness = _search(levels, 0, sky, threshold)
+        peaks, widths, roughness = _search(levels, 0, sky, grain, threshold)
     return Detected(peaks, sky, levels, widths, roughness)
 
 
 def _search(
-    levels: list[np.ndarray], first: int, sky: Sky, threshold: float
+    levels: list[np.ndarray], first: int, sky: Sky, grain: np.ndarray, threshold: float
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
@@ -107,15 +123,15 @@ def _search(
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
     factor, maps = 2**first, []
-    rough = np.ones((1, 1))
+    rough, bent = np.ones((1, 1)), np.zeros((1, 1))
     while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
         smooth = flat
         for gain, variance in _KERNELS:
             smooth = _smooth(smooth)
             width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
             white = sky.noise / factor * gain
-            rough = _roughness(smooth, white, rough)
-            maps.append(_Map(smooth, white, rough, width, factor))
+            rough, bent = _roughness(smooth, white, rough), _bent(smooth, bent)
+            maps.append(_Map(smooth, white, (bent, rough, grain), width, factor))
         odd = [n % 2 for n in flat.shape]
         flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
         factor *= 2
@@ -124,17 +140,21 @@ def _search(
     kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
     widths = np.array([m.width for m in maps])
-    roughness = np.array([float(np.median(m.rough)) for m in maps])
+    roughness = np.array([float(np.median(m.sky[1])) for m in maps])
     return Peaks(*kept.T), widths, roughness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Map:
-    """Sky-free image smoothed to one width; ``rough`` is its noise over ``white`` by cells."""
+    """Sky-free image smoothed to one width.
+
+    Of the sky, three maps in cells: what is left of it, how rough it is and how noisy its pixels
+    are, both over ``white``.
+    """
 
     smooth: np.ndarray
     white: float
-    rough: np.ndarray
+    sky: tuple[np.ndarray, np.ndarray, np.ndarray]
     width: float
     factor: int
 
@@ -149,15 +169,23 @@ class _Map:
         )
         return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
 
-    def noise_at(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
-        """Noise at pixels of this map."""
-        cells = (
-            place * many // n
-            for place, n, many in zip(
-                (row, column), self.smooth.shape, self.rough.shape, strict=True
+    def sky_at(self, row: np.ndarray, column: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Level and noise at pixels of this map: they change from cell to cell."""
+        level, rough, grain = (
+            map_coordinates(
+                cells,
+                [
+                    (place + 0.5) * many / n - 0.5
+                    for place, n, many in zip(
+                        (row, column), self.smooth.shape, cells.shape, strict=True
+                    )
+                ],
+                order=1,
+                mode="nearest",
             )
+            for cells in self.sky
         )
-        return self.white * self.rough[tuple(cells)]
+        return level, self.white * np.maximum(rough, grain)
 
 
 def _smooth(image: np.ndarray) -> np.ndarray:
@@ -184,22 +212,38 @@ def _roughness(smooth: np.ndarray, white: float, before: np.ndarray) -> np.ndarr
     Nebula and the waves of a poor flat grow with width and are no stars. Where a map has too few
     independent values, the sky is taken to be as rough as at the width before.
     """
-    cells = np.maximum(np.array(smooth.shape) // 64, 1)
-    step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
-    sample = smooth[::step, ::step]
-    if sample.size / cells.prod() < _ENOUGH:
+    if (blocks := _cells_of(smooth)) is None:
         return before
-    blocks, _, _ = blocks_of(sample, cells)
-    below = int(0.1587 * blocks.shape[1])
-    low = -np.partition(blocks, below, axis=1)[:, below]
-    return np.maximum(low / white, 1.0).reshape(cells)
+    below = int(0.1587 * blocks.shape[2])
+    low = -np.partition(blocks, below, axis=2)[:, :, below]
+    return np.maximum(low / white, 1.0)
+
+
+def _cells_of(image: np.ndarray) -> np.ndarray | None:
+    """(my, mx, n) values sampled in each cell; None where they are too few to tell."""
+    cells = np.maximum(np.array(image.shape) // 64, 1)
+    step = max(1, int(np.sqrt(image.size / cells.prod() / _SAMPLES)))
+    sample = image[::step, ::step]
+    if sample.size / cells.prod() < _ENOUGH:
+        return None
+    return blocks_of(sample, cells)[0].reshape(*cells, -1)
+
+
+def _bent(flat: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """(my, mx) what is left of the sky where it bends within its cells, as glow beside a corner."""
+    blocks = _cells_of(flat)
+    if blocks is None:
+        return before
+    return np.maximum(quiet_level(blocks.reshape(-1, blocks.shape[2])), 0).reshape(blocks.shape[:2])
 
 
 def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
     """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
     here = maps[k]
-    value, row, column = _local_peaks(here.smooth, threshold * here.white * float(here.rough.min()))
-    snr = value / here.noise_at(row, column)
+    least = threshold * here.white * float(here.sky[1].min())
+    value, row, column = _local_peaks(here.smooth, least)
+    level, noise = here.sky_at(row, column)
+    snr = (value - level) / noise
     keep = snr > threshold
     snr, row, column = snr[keep], row[keep], column[keep]
     x, y = (
@@ -286,10 +330,9 @@ def _one_each(rows: np.ndarray) -> np.ndarray:
 
 
 def _cover(binned: np.ndarray, factor: int, peaks: Peaks) -> np.ndarray:
-    """The image with NaN about each peak, so far as that leaves something to see."""
+    """The image with NaN about each peak."""
     x, y = ((place + 0.5) / factor - 0.5 for place in (peaks.x, peaks.y))
     reach = _COVERED * peaks.width / factor
     hidden = np.zeros(binned.shape, np.uint8)
     sep.mask_ellipse(hidden, x, y, reach, reach, np.zeros(len(peaks)), r=1.0)
-    covered = np.where(hidden > 0, np.float32(np.nan), binned)
-    return covered if np.isfinite(covered).sum() > 30 else binned
+    return np.where(hidden > 0, np.float32(np.nan), binned)

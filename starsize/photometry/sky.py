@@ -9,7 +9,10 @@ from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
-_SAMPLE_ROWS = 48
+_SAMPLE_ROWS = 96
+#: Cells in which the noise is looked at apart: of so many pixels, at most so many a side, and with
+#: this share of them free of stars.
+_GRAIN_PX, _GRAIN_CELLS, _GRAIN_TOLD = 64, 12, 0.3
 _SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
 _PLAUSIBLE_GAIN = (0.02, 50.0)
 #: Where more of the good pixels than this have a bad neighbour, no star is whole.
@@ -99,24 +102,46 @@ def halve(image: np.ndarray) -> np.ndarray:
     return out
 
 
-def pixel_noise(image: np.ndarray) -> float:
-    """Noise of one pixel of empty sky, from differences of pixels two apart in a sample of rows.
+def noise_sample(image: np.ndarray) -> np.ndarray:
+    """(m, nx - 2) what pixels of some rows say of the noise of one, ADU; the median tells it.
 
-    Stars, nebula and gradients cancel. A coarse converter's step is added as even dither, so that
-    the median of differences that are mostly zero still tells the noise.
+    From differences of pixels two apart: stars, nebula and gradients cancel. A coarse converter's
+    step is added as even dither, so that the median of differences that are mostly zero still tells
+    the noise.
     """
     rows = image[:: max(1, image.shape[0] // _SAMPLE_ROWS)].astype(float)
     if rows.shape[1] < 3:
         rows = image.astype(float).reshape(1, -1)
     levels = np.diff(np.unique(rows[np.isfinite(rows)][:20_000]))
-    gaps = (rows[:, 2:] - rows[:, :-2]).ravel()
-    gaps = gaps[np.isfinite(gaps)]
-    if not (gaps.size and levels.size):
-        return 0.0
+    if not levels.size:
+        return np.zeros((1, 1))
+    gaps = rows[:, 2:] - rows[:, :-2]
     dither = (np.arange(gaps.size) * 0.6180339887) % 1 - 0.5  # evenly spread, the same every time
-    gaps += dither * np.sqrt(2) * float(np.median(levels[:1000]))
-    spread = 1.4826 * float(np.median(np.abs(gaps)))
-    return spread / np.sqrt(2)
+    gaps += dither.reshape(gaps.shape) * np.sqrt(2) * float(np.median(levels[:1000]))
+    return np.asarray(np.abs(gaps) * 1.4826 / np.sqrt(2))
+
+
+def pixel_noise(sample: np.ndarray) -> float:
+    """Noise of one pixel of empty sky, ADU."""
+    sample = sample[np.isfinite(sample)]
+    return float(np.median(sample)) if sample.size else 0.0
+
+
+def grain_map(sample: np.ndarray, covered: np.ndarray) -> np.ndarray:
+    """(my, mx) how much noisier than the whole image coarse cells of it are, as glow makes them.
+
+    ``covered`` is the image at some scale, NaN where stars are: their light has noise too.
+    """
+    y, x = (
+        np.arange(many) * n // many for many, n in zip(sample.shape, covered.shape, strict=True)
+    )
+    seen = np.where(np.isfinite(covered[y[:, None], x]), sample, np.nan)
+    count = np.clip(np.array([4 * len(sample), sample.shape[1]]) // _GRAIN_PX, 1, _GRAIN_CELLS)
+    blocks, _, _ = blocks_of(seen, count)
+    told = np.isfinite(blocks).mean(axis=1) > _GRAIN_TOLD
+    noise = np.full(len(blocks), np.nan)
+    noise[told] = np.nanmedian(blocks[told], axis=1)
+    return np.maximum(_fill(noise.reshape(count)) / max(pixel_noise(sample), 1e-9), 1.0)
 
 
 def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
@@ -159,7 +184,7 @@ def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) ->
     """
     count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
     blocks, side, step = blocks_of(binned, count)
-    level = _fill(_quiet_level(blocks).reshape(count)).astype(float)
+    level = _fill(quiet_level(blocks).reshape(count)).astype(float)
     return Sky(level, side * factor / 2 - 0.5, np.maximum(step, 1.0) * factor, noise)
 
 
@@ -178,7 +203,7 @@ def blocks_of(image: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndar
     return blocks.reshape(count.prod(), -1).astype(np.float32, copy=False), side, step
 
 
-def _quiet_level(blocks: np.ndarray) -> np.ndarray:
+def quiet_level(blocks: np.ndarray) -> np.ndarray:
     """Level of each row of pixels where they lie densest; NaN for a row too empty.
 
     Star light lies thinly above. The densest two fifths of a normal's values lie within 1.05 of its

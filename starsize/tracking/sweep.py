@@ -10,13 +10,29 @@ from astropy.table import QTable, vstack
 from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
-from ..photometry import star_table
+from ..photometry import StarFlag, star_table
+from ..photometry.combine import weighted_median
 from ..setup import Setup
+from .align import nearest
 from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep
 from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
-from .tracks import SAME_LIGHT, known_stars, recognise, shows_most, tracks_of
+from .tracks import (
+    SAME_LIGHT,
+    known_stars,
+    lay_out,
+    places_of,
+    reach,
+    recognise,
+    tracks_of,
+)
+from .words import OTHER_STARS
+
+#: What is known of a frame though its radius is not.
+_NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
+#: So many stars are a field of their own.
+_FEWEST = 4
 
 
 def measure_files(
@@ -103,9 +119,9 @@ def measure_sweeps(
 
     Each frame is measured alone, on its own stars, and takes part with what it shows. A frame
     much of which is in no other frame of its sweep is looked at once more, where these have their
-    stars; no frame is left out because of another. The same stars are then recognised through the
-    sweep, and through the sweeps of the night (``tracks``). Memory does not grow with the size of
-    the frames.
+    stars; it is left out only if it shows none of them, and hardly more than a speck. The same
+    stars are then recognised through the sweep, and through the sweeps of the night (``tracks``).
+    Memory does not grow with the size of the frames.
 
     Parameters
     ----------
@@ -152,9 +168,12 @@ def measure_sweeps(
     for (k, task), second in zip(doubtful.items(), again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, task.hints))
     own = [run.of(looks) for run in runs]
-    shown = [one[shows_most(one)].frame for one in own]
+    laid = [lay_out(one) for one in own]
+    shown = [one[field.first].frame for one, field in zip(own, laid, strict=True)]
     tracks = recognise(
-        [tracks_of(one) for one in own], [f.facts for f in shown], [f.radius_px for f in shown]
+        [tracks_of(one, field) for one, field in zip(own, laid, strict=True)],
+        [f.facts for f in shown],
+        [f.radius_px for f in shown],
     )
     return tuple(
         MeasuredSweep(
@@ -201,21 +220,37 @@ def _doubtful(
     """Frames to be looked at once more, with what the others of their sweeps tell of them."""
     hints: dict[int, list[Hint | None]] = {}
     for run in runs:
-        mine = run.of(looks)
-        position = np.array([look.frame.facts.position_steps for look in mine], float)
-        radius = np.array([look.frame.radius_px for look in mine])
-        for j, (k, stars) in enumerate(zip(run.frames, known_stars(mine), strict=True)):
-            near = radius[np.argsort(np.abs(position - position[j]))[:3]]
-            near = near[np.isfinite(near)]
-            if len(near) and stars is not None:
-                hint = Hint(*stars, float(np.median(near)))
+        for k, hint in zip(run.frames, known_stars(run.of(looks)), strict=True):
+            if hint is not None:
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
 
 
 def _better(first: Look, second: Look, hint: Hint | None) -> Look:
-    """The second look, which knows more, if its stars give the light they are known to give."""
-    if hint is None or not np.isfinite(second.frame.radius_px):
+    """The second look, which knows more, if its stars give the light they are known to give.
+
+    They may give less, through cloud, where the first look saw none of them; neither look tells
+    anything where the second sees none either, and the first hardly more than a speck.
+    """
+    if hint is None or not second.read:
         return first
-    light = np.nan_to_num(second.stars.flux) / hint.light_adu
-    return second if abs(np.log(max(np.median(light), 1e-9))) < np.log(SAME_LIGHT) else first
+    own, flags = first.stars.flags == 0, second.stars.flags
+    good = flags == 0 if np.any(flags == 0) else flags == StarFlag.BLENDED
+    near = reach(first.frame.radius_px, hint.radius_px)
+    lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
+    if not good.any():
+        speck = first.frame.reason is None and lost and own.sum() < _FEWEST
+        gone = speck and hint.sure and _unseen(second)
+        return replace(first, frame=_without_radius(first.frame)) if gone else first
+    light, snr = second.stars.flux[good] / hint.light_adu[good], second.stars.snr[good]
+    share = weighted_median(light, snr)
+    return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first
+
+
+def _unseen(look: Look) -> bool:
+    return bool(np.all(look.stars.flags & int(StarFlag.FAINT | StarFlag.UNMEASURED)))
+
+
+def _without_radius(frame: FrameRadius) -> FrameRadius:
+    same = {name: getattr(frame, name) for name in _NO_RADIUS}
+    return FrameRadius(**same, reason=OTHER_STARS)

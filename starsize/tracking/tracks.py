@@ -1,7 +1,7 @@
 """The same star through the frames of a sweep, and through the sweeps of a night."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,25 +9,90 @@ from ..frames.frame import FrameFacts
 from ..photometry import StarFlag
 from .align import STILL, Motion, align, nearest
 from .measured import StarTracks
-from .tasks import Look
+from .tasks import Hint, Look
 
 _LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
 _STRANGERS = 0.4
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
+#: A star is seen in so many other frames at least; so many frames are tried for the best.
+_TWICE, _TRIED = 2, 4
 #: The light of a star changes by less than this factor from frame to frame of a sweep.
 SAME_LIGHT = 2.0
 
 
-def shows_most(looks: Sequence[Look]) -> int:
-    """Which frame of a sweep has most stars behind its radius, of several alike the sharpest.
+@dataclass(frozen=True, slots=True, eq=False)
+class Aligned:
+    """The frames of a sweep laid on each other.
 
-    A lone star is sharpest in focus, a knot of nebula never; a speck is in no other frame.
+    ``first`` is the frame that shows most; ``motions`` lead from it to each, None where too few of
+    its stars agree; ``again`` says which of the stars behind its radius others show too.
     """
-    frames = [look.frame for look in looks]
-    sharp = [np.nan_to_num(frame.radius_px, nan=np.inf) for frame in frames]
-    return max(range(len(looks)), key=lambda j: (frames[j].n_stars, -sharp[j], -j))
+
+    first: int
+    motions: list[Motion | None]
+    again: np.ndarray
+
+    @property
+    def is_told(self) -> bool:
+        """Whether stars agree on how the field moved to any other frame."""
+        return _tells(self.motions)
+
+
+def _tells(motions: Sequence[Motion | None]) -> bool:
+    return sum(motion is not None for motion in motions) > 1
+
+
+def motion_to(motions: Sequence[Motion | None], j: int) -> Motion:
+    """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
+    told = np.array([k for k, motion in enumerate(motions) if motion is not None])
+    return motions[told[np.argmin(np.abs(told - j))]] or STILL
+
+
+def lay_out(looks: Sequence[Look]) -> Aligned:
+    """Find the frame that shows most, how the field moved from it to each, and what comes again.
+
+    That is the one with most stars behind its radius, of several alike the one in which these are
+    sharpest: a lone star is so in focus, a knot of nebula never. Where many of them are in no
+    other frame, only those count that are: a speck comes once.
+    """
+    most = [_worth(look, look.stars.flags == 0) for look in looks]
+    order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
+    first = order[0]
+    motions = _motions_of(looks, first)
+    for other in order[1:_TRIED]:
+        if not _tells(motions) and _tells(tried := _motions_of(looks, other)):
+            first, motions = other, tried
+    again = _again(looks, motions, first) >= _TWICE
+    if again.sum() >= (1 - _STRANGERS) * most[first][0]:
+        return Aligned(first, motions, again)
+    counts = [_again(looks, motions, j) >= _TWICE for j in range(len(looks))]
+    most = [_worth(look, which) for look, which in zip(looks, counts, strict=True)]
+    best = max(order, key=lambda j: (*most[j], -j))
+    if not most[best][0]:
+        return Aligned(first, motions, again)
+    return Aligned(best, _motions_of(looks, best), counts[best])
+
+
+def _worth(look: Look, which: np.ndarray) -> tuple[int, float]:
+    """How many stars these are, and how sharp."""
+    return int(which.sum()), -float(np.median(look.stars.radius[which])) if which.any() else -np.inf
+
+
+def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
+    """In how many other frames something stands where each good star of frame ``j`` does; else 0.
+
+    ``motions`` lead from one frame of them to each.
+    """
+    good = looks[j].stars.flags == 0
+    count = np.zeros(len(good), int)
+    here = motion_to(motions, j).back()(places_of(looks[j])[good])
+    for k in (k for k in range(len(looks)) if k != j):
+        size = looks[j].frame.radius_px, looks[k].frame.radius_px
+        mine = nearest(motion_to(motions, k)(here), places_of(looks[k]), reach(*size))[1]
+        count[np.flatnonzero(good)[mine]] += 1
+    return count
 
 
 def places_of(look: Look) -> np.ndarray:
@@ -35,9 +100,8 @@ def places_of(look: Look) -> np.ndarray:
     return np.asarray(look.stars.x + 1j * look.stars.y)
 
 
-def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
-    """From the frame of a sweep that shows most to each: None where too few of its stars agree."""
-    first = shows_most(looks)
+def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
+    """From one frame of a sweep to each: None where too few of its stars agree."""
     best = looks[first]
     motions: list[Motion | None] = [None] * len(looks)
     motions[first] = STILL
@@ -51,51 +115,71 @@ def motions_of(looks: Sequence[Look]) -> list[Motion | None]:
     return motions
 
 
-def known_stars(looks: Sequence[Look]) -> list[tuple[np.ndarray, np.ndarray] | None]:
-    """Where the good stars of the frame that shows most lie in each frame of its sweep, and light.
+def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
+    """Tell each frame of a sweep of the good stars of the one that shows most.
 
-    Places are (n, 2); None where a frame needs no second look. It does where so much of what it
-    shows is not seen there, or so many of the stars behind its radius are none there: sky left
-    over, a knot of nebula, a satellite's trail, a cosmic ray. Where too few stars agree to tell how
-    the field moved, it is taken to lie as in the nearest frame that tells.
+    None where a frame needs no second look. It does where so much of what it shows is not seen
+    there, or so many of the stars behind its radius are none there: sky left over, a knot of
+    nebula, a satellite's trail, a cosmic ray.
     """
-    first, motions = shows_most(looks), motions_of(looks)
-    best, places = looks[first], places_of(looks[first])
-    good, stars = best.stars.flags == 0, best.stars.flags & _NO_STAR == 0
-    told = np.array([j for j, motion in enumerate(motions) if motion is not None])
-    known: list[tuple[np.ndarray, np.ndarray] | None] = [None] * len(looks)
+    laid = lay_out(looks)
+    best = looks[laid.first]
+    # Without its neighbours a ring would be given their light; a lone star's are specks.
+    lone = laid.again.any() and not laid.is_told
+    good = laid.again if lone else best.stars.flags == 0
+    if not good.any():
+        return [None] * len(looks)
+    near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
+    seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
+    size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
+    # A lone star that most frames show in one place has not moved in the others.
+    stands = 2 * np.isfinite(size).sum() > len(looks)
+    hints: list[Hint | None] = [None] * len(looks)
     for j, look in enumerate(looks):
-        if j == first or not good.any() or (motions[j] is None and _as_bright(look, best)):
-            continue
-        motion = motions[told[np.argmin(np.abs(told - j))]] or STILL
-        here, seen = places_of(look), motion(places)
-        led_by = here[look.stars.flags == 0]
-        shares = [
-            len(nearest(there, mine, reach(best.frame.radius_px))[0]) / max(len(mine), 1)
-            for mine, there in ((here[:_LIST_LENGTH], seen), (led_by, seen[stars]))
-        ]
-        if min(shares) < 1 - _STRANGERS:
-            known[j] = np.stack([seen.real, seen.imag], 1)[good], best.stars.flux[good]
-    return known
+        here, known = places_of(look), seen[j]
+        if j == laid.first and lone:
+            known = known[good]
+        among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
+        shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
+        moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
+        if min(shared) < 1 - _STRANGERS and not moved:
+            places = np.stack([seen[j].real, seen[j].imag], 1)[good]
+            sure = stands or laid.motions[j] is not None
+            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j), sure)
+    return hints
 
 
-def _as_bright(look: Look, best: Look) -> bool:
-    """Whether the brightest of the good stars are as bright: then they are the same, but moved."""
-    here, there = (
-        np.max(one.stars.flux[one.stars.flags == 0], initial=0.0) for one in (look, best)
-    )
+def _size_of(look: Look, places: np.ndarray, near: float) -> float:
+    """About how large the stars at these places are in a look; NaN where it shows none of them."""
+    which = nearest(places, places_of(look), near)[0]
+    return float(np.median(look.stars.radius[which])) if len(which) else np.nan
+
+
+def _expected(looks: Sequence[Look], size: Sequence[float], j: int) -> float:
+    """The size in a frame, or if it is not known, in those taken nearest to its position."""
+    if np.isfinite(size[j]):
+        return size[j]
+    position = np.array([look.frame.facts.position_steps for look in looks], float)
+    known = np.array(size)[np.argsort(np.abs(position - position[j]))]
+    return float(np.median(known[np.isfinite(known)][:2]))
+
+
+def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
+    """Whether the brightest stars of both are as bright: then they are the same, but moved."""
+    here = np.max(look.stars.flux[look.stars.flags == 0], initial=0.0)
+    there = np.max(best.stars.flux[good], initial=0.0)
     return bool(there / SAME_LIGHT < here < there * SAME_LIGHT)
 
 
-def tracks_of(looks: Sequence[Look]) -> StarTracks:
+def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:
     """Radii of the stars of the frame that shows most in each frame of its sweep."""
-    best = looks[shows_most(looks)]
+    best = looks[laid.first]
     places = places_of(best)
     shape = len(places), len(looks)
     radius, sigma = np.full((2, *shape), np.nan)
     seen = np.full((*shape, 2), np.nan)
     flags = np.full(shape, int(StarFlag.UNMEASURED))
-    for j, (look, motion) in enumerate(zip(looks, motions_of(looks), strict=True)):
+    for j, (look, motion) in enumerate(zip(looks, laid.motions, strict=True)):
         if motion is None:
             continue
         tolerance = reach(best.frame.radius_px, look.frame.radius_px)

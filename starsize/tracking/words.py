@@ -33,6 +33,10 @@ _WORDS: Final = {
         "choose a field with brighter or more stars"
     ),
 }
+OTHER_STARS: Final = (
+    "what it shows is in no other frame of its sweep, and of the stars there it shows none; look "
+    "at it for cloud, dew or a telescope that moved, and repeat it"
+)
 LOST_WORKER: Final = (
     "the process that measured it died, twice; is there memory enough? try --jobs 1"
 )

@@ -34,3 +34,13 @@ def test_small_stars_are_found_among_wide_knots_of_nebula():
     stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
     gap = np.hypot(stars.x[:, None] - places[:, 0], stars.y[:, None] - places[:, 1]).min(axis=0)
     assert np.mean(gap < 1) > 0.8
+
+
+@pytest.mark.parametrize("seed", range(4, 8))
+def test_an_amplifier_s_glow_bends_the_sky_and_makes_no_stars(seed):
+    y, x = np.indices((480, 640))
+    level = 25.0 + 1200 * np.exp(-np.hypot(x, y) / 60)
+    glow = np.random.default_rng(seed).poisson(level).astype(np.float32)
+    # The corner itself stands out. With one sky for a cell, or one noise for all cells, up to ten
+    # things more did.
+    assert measure_image(glow).radius.n_found <= 2

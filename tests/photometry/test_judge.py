@@ -20,7 +20,7 @@ def test_one_burnt_out_star_does_not_carry_the_frame():
     assert keep
     assert np.sum(burnt >= 65535) > 3
     radius = measure_image(burnt, gain_e_per_adu=1.0).radius
-    assert radius.radius_px == pytest.approx(clean.radius_px, rel=0.003)
+    assert radius.radius_px == pytest.approx(clean.radius_px, rel=0.005)
     assert radius.set_aside["saturated"] >= 1
 
 

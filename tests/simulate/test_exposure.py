@@ -42,7 +42,7 @@ def radius_of(image, x, y, *, reach=24):
     """Half-flux radius with photutils' exact apertures; half of the light within ``reach``."""
 
     def flux(radius):
-        return CircularAperture((x, y), radius).do_photometry(image, method="exact")[0][0]
+        return CircularAperture((x, y), radius).to_mask(method="exact").get_values(image).sum()
 
     half = flux(reach) / 2
     return brentq(lambda radius: flux(radius) - half, 0.3, reach)

@@ -34,8 +34,8 @@ def drawn(blur, x, y, *, size=161, flux=1.0, **options):
 
 def exact_radius(image, x, y):
     def missing(radius):
-        flux, _ = CircularAperture((x, y), radius).do_photometry(image, method="exact")
-        return flux[0] - 0.5
+        inside = CircularAperture((x, y), radius).to_mask(method="exact")
+        return inside.get_values(image).sum() - 0.5
 
     return brentq(missing, 0.2, 60.0)
 

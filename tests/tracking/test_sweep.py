@@ -277,3 +277,50 @@ def test_a_knot_of_nebula_leads_no_frame_of_a_lone_star(tmp_path):
     ]
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.04)
+
+
+def strike(image, rng, n):
+    """Cosmic rays: short tracks of some thousand counts, as bright as a faint star and sharper."""
+    struck = image.copy()
+    for _ in range(n):
+        x, y = rng.uniform(20, SHAPE[1] - 20), rng.uniform(20, SHAPE[0] - 20)
+        along = np.arange(4)[:, None] * [np.cos(x), np.sin(x)]
+        for dx, dy in np.unique(np.rint(along), axis=0).astype(int):
+            struck[round(y) + dy, round(x) + dx] += 1500
+    return struck
+
+
+def lone_star(rng, light, *, at=None, rays=3):
+    at = at or [(300.0, 250.0)] * len(DISCS)
+    return [
+        strike(draw(SHAPE, [place], [flux], fine_star(d, obstruction=0.3), rng=rng)[0], rng, rays)
+        for d, flux, place in zip(DISCS, light, at, strict=True)
+    ]
+
+
+def test_a_star_is_what_other_frames_show_too_and_a_cosmic_ray_is_not(tmp_path):
+    rng = np.random.default_rng(71)
+    (measured,) = measure_sweeps([sweep_of(tmp_path, lone_star(rng, [9e3] * len(DISCS)))])
+    # Alone, frames far from focus are led by what strikes them, and read 1 to 2 px.
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def test_where_cloud_hides_the_star_a_cosmic_ray_gives_no_radius(tmp_path):
+    rng = np.random.default_rng(72)
+    light = np.array([9e3, 0.0, 9e3, 9e3, 3e3, 9e3, 0.0])
+    (measured,) = measure_sweeps([sweep_of(tmp_path, lone_star(rng, light))])
+    gone = light == 0
+    reasons = [f.reason for f in measured.frames]
+    assert all("no other frame" in reasons[k] for k in np.flatnonzero(gone))
+    found = np.array([f.radius_px for f in measured.frames])
+    assert np.isnan(found[gone]).all()
+    # A third of its light is enough.
+    assert_allclose(found[~gone], TRUTH[~gone], rtol=0.06)
+
+
+def test_a_lone_star_that_moves_in_every_frame_is_the_same_star(tmp_path):
+    rng = np.random.default_rng(73)
+    at = [(250.0 + 31 * k, 200.0 + 17 * k * (-1) ** k) for k in range(len(DISCS))]
+    frames = lone_star(rng, [9e3] * len(DISCS), at=at, rays=0)
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
