@@ -28,12 +28,15 @@ KINDS = {
     ),
 }
 BELIEVED = "as believed"
+TOGETHER = "ten nights with one zone"
 #: Zones of these telescopes hold less growth.
 STRETCH = {"mirror_f4": 1.6}
 
 
 def planned(kind: str, seed: int, far: float) -> LongNightPlan:
     """The plan of a night; what it leaves to chance is drawn."""
+    if kind == TOGETHER:
+        return LongNightPlan(wrong_filter="G", wrong_zones=far)
     if kind != BELIEVED:
         plan = stretched(KINDS[kind], far)
         return replace(plan, slip_frame=15 + seed * 7 % 25) if plan.slip_frame >= 0 else plan
@@ -70,6 +73,7 @@ class Tally:
 
     frames: int = 0
     unclear: int = 0
+    ideal_unclear: int = 0
     lost: list[bool] = field(default_factory=list)
     held: list[bool] = field(default_factory=list)
     live: list[float] = field(default_factory=list)

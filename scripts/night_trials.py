@@ -9,10 +9,10 @@ kind of night:
 
 - lost true: of frames called ``lost``, those that have grown by more than half the limit
 - held true: of frames called ``held``, those that have grown by less than one and a half times it
-- unclear: share of all frames
+- unclear: share of all frames, and for the ideal observer: the same model told the star exactly
 - live in 4, after in 4: of nights that pass the limit for good, those called within four frames of
   that, by the past alone and by the whole night; and the median delay in frames
-- ideal: the same live for the same model told the star exactly
+- ideal in 4: the same live for the ideal observer
 - quiet: nights without a false ``lost`` (growth below half the limit)
 - zones: rms error of defocus beyond one zone; within 1 sigma: how often
 - named: nights in which just the filter that is off is named (of every fifth night without one:
@@ -27,6 +27,9 @@ How many frames of each band of probability are truly lost stands below. Every c
 section of ``scripts/results/night.md`` from all nights of this commit; those of a call that was cut
 off are kept (``--kept``) and not drawn again.
 
+In a tilted or curved field the slopes of the radius over the frame tell too (``--field``); "without
+slopes" leaves them out.
+
 Run: ``python scripts/night_trials.py --scene triplet_f5.5 --known sweeps --nights 20``, and so on.
 """
 
@@ -37,7 +40,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from _nights import BELIEVED, KINDS, STRETCH, Kept, Tally, planned, together
+from _nights import BELIEVED, KINDS, STRETCH, TOGETHER, Kept, Tally, planned, together
 from _results import write_section
 
 from starsize.curves import focus_curve
@@ -72,9 +75,13 @@ SCRIPT = "scripts/night_trials.py"
 FILTERS = ("L", "R", "G", "B")
 SWEPT = ("L", "R", "G", "L", "B", "L")
 """The sweeps of the result folder: the reference repeated, as the README asks for."""
+KNOWN = ("sweeps", "sweeps without slopes", "figures")
 FOLDERS = 5
+FOLDERS_SEED = 201
 """So many result folders take turns, for all nights known by one share its errors."""
 LIMIT = 0.1
+FIELDS = {"flat": (0.0, 0.0, 0.0), "tilted": (0.6, 0.3, 0.0), "curved": (0.0, 0.0, 1.0)}
+"""Focus at the edges and corners against the centre, zones."""
 
 
 @dataclass(frozen=True)
@@ -87,11 +94,11 @@ class World:
     zone: float
 
 
-def make_worlds(name: str, knowledge: str, air: str, seed: int) -> list[World]:
+def make_worlds(name: str, knowledge: str, air: str, seed: int, field: str = "flat") -> list[World]:
     """The telescope, known from one result folder or another, or from its figures."""
     scene = LENSES[name]
     scene = replace(scene, sky=replace(scene.sky, kolmogorov=air == "kolmogorov"))
-    table = tabulate_radii(scene, FILTERS)
+    table = replace(tabulate_radii(scene, FILTERS), field_zones=FIELDS[field])
     lens = scene.lens
     aperture = lens.focal_length_mm / lens.focal_ratio
     setup = Setup(
@@ -108,6 +115,8 @@ def make_worlds(name: str, knowledge: str, air: str, seed: int) -> list[World]:
         offsets = {name: table.best_steps[name] - table.best_steps["L"] for name in FILTERS}
         return [World(table, equipment_from_setup(setup, FILTERS), offsets, zone)]
     folders = [swept(table, setup, seed + k) for k in range(FOLDERS)]
+    if knowledge == "sweeps without slopes":
+        folders = [(replace(known, field=None), offsets) for known, offsets in folders]
     return [World(table, known, offsets, zone) for known, offsets in folders]
 
 
@@ -132,6 +141,8 @@ def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[
     if learnt is None:
         msg = "the sweeps were refused"
         raise RuntimeError(msg)
+    steep = 0.003 * np.sqrt((3.0, 3.0, 22.5))  # as `drawn_slopes` has it
+    noise = np.random.default_rng([seed, 29])
     frames = [
         SweptFrame(
             filter=s.filter,
@@ -139,9 +150,16 @@ def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[
             radius_px=float(row[1]),
             shape=float(row[2] / row[1]),
             shape_sigma=float(0.0036 * row[2] / row[1]),
+            slopes=tuple(slopes + np.hypot(steep, 0.003) * noise.standard_normal(3)),
+            slopes_sigma=tuple(steep),
         )
         for s, zero in zip(sweeps, best, strict=True)
-        for place, row in zip(s.position_steps, s.radius_px, strict=True)
+        for place, row, slopes in zip(
+            s.position_steps,
+            s.radius_px,
+            table.slopes(s.filter, s.position_steps, s.seeing),
+            strict=True,
+        )
     ]
     return learn_shape(learnt, frames), offsets
 
@@ -154,6 +172,7 @@ def exposures_of(world: World, night: LongNight, points: NightPoints) -> list[Ex
             time_mjd=60000 + night.hours[k] / 24,
             position_steps=12000 + world.offsets[name] + world.zone * night.moved_zones[k],
             temperature_degC=night.temperature_degC[k],
+            altitude_deg=night.altitude_deg[k],
             hfr_px=points.radius_px[k],
             hfr_sigma_px=points.radius_sigma_px[k],
             shape=points.shape[k],
@@ -163,6 +182,8 @@ def exposures_of(world: World, night: LongNight, points: NightPoints) -> list[Ex
             light_adu=points.light_adu[k],
             elongation=points.elongation[k],
             background_adu=points.background_adu[k],
+            slopes=tuple(points.slopes[k]),
+            slopes_sigma=tuple(points.slopes_sigma[k]),
         )
         for k, name in enumerate(night.filters)
     ]
@@ -210,7 +231,37 @@ def followed(course: Course, exposures: Sequence[Exposure]) -> list[FrameFocus]:
     return [live.add(one) for one in exposures]
 
 
-def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ideal: bool) -> None:
+def judge_offsets(plan: LongNightPlan, offsets: Sequence[FilterOffset], tally: Tally) -> None:
+    """Who is named, how far off, and on which side."""
+    wrong = [one.filter for one in offsets if one.agrees is False]
+    tally.named.append(wrong == ([plan.wrong_filter] if plan.wrong_filter else []))
+    if plan.wrong_filter:
+        off = next(one for one in offsets if one.filter == plan.wrong_filter)
+        error = abs(off.change_zones) - plan.wrong_zones
+        if off.side_known:
+            tally.sides.append(bool(off.change_zones * plan.wrong_zones < 0))
+            error = off.change_zones + plan.wrong_zones
+        tally.change.append((error, error / off.change_sigma_zones))
+
+
+def ten_nights(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
+    """Ten nights with the same table, given together; only its offsets are asked."""
+    exposures = []
+    for k in range(10):
+        night = live_through(plan, seed=10 * seed + k)
+        points = draw_night_points(world.table, night, PointNoise(), seed=10 * seed + k)
+        exposures += [
+            replace(one, file=f"{k}-{one.file}", time_mjd=one.time_mjd + k)
+            for one in exposures_of(world, night, points)
+        ]
+    exposures = list(with_scatter(exposures))
+    course = prepare_course(exposures, world.known)
+    focus = follow(course, exposures, limit=LIMIT)
+    tally.frames += len(exposures)
+    judge_offsets(plan, find_offsets(course, exposures, focus, limit=LIMIT)[1], tally)
+
+
+def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
     exposures = with_scatter(exposures_of(world, night, points))
@@ -222,9 +273,11 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ide
     wrong = [one.filter for one in offsets if one.agrees is False]
     moves = [step.move_zones for step in steps_between(course, exposures)]
     why = causes(exposures, focus, limit=LIMIT, moves_zones=moves, wrong=wrong)
-    live = followed(course, exposures)
     growth = points.growth
     tally.frames += len(exposures)
+    best = ideal_course(world, course)
+    told = follow(best, exposures, limit=LIMIT).frames
+    tally.ideal_unclear += sum(frame.state == "unclear" for frame in told)
     for k, frame in enumerate(focus.frames):
         tally.unclear += frame.state == "unclear"
         tally.calls.append((frame.probability_lost, bool(growth[k] > LIMIT)))
@@ -248,29 +301,19 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally, *, ide
         any(f.state == "lost" and growth[k] < LIMIT / 2 for k, f in enumerate(focus.frames))
     )
     if offsets:
-        tally.named.append(wrong == ([plan.wrong_filter] if plan.wrong_filter else []))
-        if plan.wrong_filter:
-            off = next(o for o in offsets if o.filter == plan.wrong_filter)
-            error = abs(off.change_zones) - plan.wrong_zones
-            if off.side_known:
-                tally.sides.append(bool(off.change_zones * plan.wrong_zones < 0))
-                error = off.change_zones + plan.wrong_zones
-            tally.change.append((error, error / off.change_sigma_zones))
-    if not plan.wrong_filter:
-        for frames, into in ((live, tally.live), (focus.frames, tally.after)):
-            late = delay(frames, growth)
-            if late is not None:
-                into.append(late)
-        if ideal:
-            late = delay(followed(ideal_course(world, course), exposures), growth)
-            if late is not None:
-                tally.ideal.append(late)
+        judge_offsets(plan, offsets, tally)
+    late = delay(focus.frames, growth)
+    if late is not None and not plan.wrong_filter:
+        tally.after.append(late)
+        for known, into in ((course, tally.live), (best, tally.ideal)):
+            called = delay(followed(known, exposures), growth)
+            into.append(float("inf") if called is None else called)
 
 
 HEAD = (
-    "| night | nights | lost true | held true | unclear | live in 4 | delay "
+    "| night | nights | lost true | held true | unclear | ideal | live in 4 | delay "
     "| after in 4 | delay | ideal in 4 | delay | quiet | zones | within 1 sigma | named | cause |\n"
-    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
+    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
 
@@ -298,7 +341,8 @@ def row(kind: str, nights: int, tally: Tally) -> str:
     zones = f"{np.sqrt(np.mean(np.square(tally.zones))):.2f}" if tally.zones else "-"
     cells = [
         kind, str(nights), share(tally.lost), share(tally.held),
-        f"{100 * tally.unclear / tally.frames:.1f} %", *late(tally.live), *late(tally.after),
+        f"{100 * tally.unclear / tally.frames:.1f} %",
+        f"{100 * tally.ideal_unclear / tally.frames:.1f} %", *late(tally.live), *late(tally.after),
         *late(tally.ideal), share([not f for f in tally.false]), zones,
         share([abs(s) < 1 for s in tally.sigmas]), named(tally), share(tally.cause),
     ]  # fmt: skip
@@ -332,7 +376,8 @@ def calibration(what: str, tallies: Sequence[Tally]) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--scene", default="triplet_f5.5", choices=LENSES)
-    parser.add_argument("--known", default="sweeps", choices=("sweeps", "figures"))
+    parser.add_argument("--known", default="sweeps", choices=KNOWN)
+    parser.add_argument("--field", default="flat", choices=FIELDS)
     parser.add_argument("--air", default="kolmogorov", choices=("kolmogorov", "moffat"))
     parser.add_argument("--kinds", default=",".join([*KINDS, BELIEVED]))
     parser.add_argument("--nights", type=int, default=20)
@@ -340,16 +385,21 @@ def main() -> None:
     parser.add_argument("--kept", type=Path, default=Path(tempfile.gettempdir()) / "nights.jsonl")
     asked = parser.parse_args()
     air = {"kolmogorov": "Kolmogorov's", "moffat": "a Moffat's"}[asked.air]
-    kept = Kept(asked.kept, f"{asked.scene}, known by its {asked.known}, {air} air")
+    title = f"{asked.scene}, known by its {asked.known}, {air} air"
+    title += "" if asked.field == "flat" else f", {asked.field} field"
+    kept = Kept(asked.kept, title)
     worlds: list[World] = []
     for seed in range(asked.seed, asked.seed + asked.nights):
         for kind in asked.kinds.split(","):
             if kept.has(kind, seed):
                 continue
-            worlds = worlds or make_worlds(asked.scene, asked.known, asked.air, asked.seed)
+            worlds = worlds or make_worlds(
+                asked.scene, asked.known, asked.air, FOLDERS_SEED, asked.field
+            )
             plan = planned(kind, seed, STRETCH.get(asked.scene, 1.0))
             tally = Tally()
-            one_night(worlds[seed % len(worlds)], plan, seed, tally, ideal="drift" in kind)
+            draw = ten_nights if kind == TOGETHER else one_night
+            draw(worlds[seed % len(worlds)], plan, seed, tally)
             kept.add(kind, seed, tally)
         # After each seed, so that a long trial that is cut off leaves what it has.
         report(kept, asked.scene, asked.seed)
@@ -363,7 +413,7 @@ def report(kept: Kept, scene: str, first: int) -> None:
         text += f" Focus goes {far:g} times as far as in the refractor's nights."
     rows = [
         row(kind, len(kept.of(kind)), together(kept.of(kind)))
-        for kind in [*KINDS, BELIEVED]
+        for kind in [*KINDS, BELIEVED, TOGETHER]
         if kept.of(kind)
     ]
     others = [tally for kind in KINDS for tally in kept.of(kind)]

@@ -49,7 +49,6 @@ def measure_night(
     facts_csv: str | Path | None = None,
     calibration: Calibration | None = None,
     cache: Cache | None = None,
-    skip: Sequence[Path] = (),
     executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> NightResult:
@@ -63,8 +62,8 @@ def measure_night(
         What is known of the equipment, that of the result folder by default; the rest is read from
         headers.
     offsets : str or Path, optional
-        A folder that ``measure_offsets`` filled: the star of the telescope, the table of offsets
-        and the temperature coefficient are taken from it.
+        A folder that ``measure_offsets`` filled: the star of the telescope, its field, the
+        table of offsets and the temperature coefficient are taken from it.
     growth : float
         Growth of the stars by defocus alone, a fraction, that counts as loss.
     facts_csv : str or Path, optional
@@ -72,9 +71,7 @@ def measure_night(
     calibration : Calibration, optional
         Master frames.
     cache : Cache, optional
-        Frames measured before.
-    skip : sequence of Path
-        Folders to leave out.
+        Frames measured before; files in its folder are left out.
     executor : concurrent.futures.Executor, optional
         Where frames are measured; in this process if None.
     progress : callable, optional
@@ -94,6 +91,7 @@ def measure_night(
     >>> measure_night(["tonight"], offsets="starsize-out")  # doctest: +SKIP
     """
     known, given = _known_before(offsets, setup)
+    skip = [cache.path.parent] if cache else []
     files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
     facts = [file.facts for file in files if is_exposure(file) and file.facts is not None]
     if not facts:
@@ -126,8 +124,10 @@ def follow_night(
     ----------
     folders : sequence of str or Path
         Folders that the frames are written to.
-    setup, offsets, growth, facts_csv, calibration, skip, executor
+    setup, offsets, growth, facts_csv, calibration, executor
         As `measure_night` takes them.
+    skip : sequence of Path
+        Folders to leave out.
 
     Returns
     -------
@@ -301,4 +301,6 @@ def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
         shape=shape,
         # The rest of it is shared by all frames, those of the night to be judged too.
         shape_sigma=SHARED * sigma * shape,
+        slopes=frame.slopes,
+        slopes_sigma=frame.slopes_sigma,
     )

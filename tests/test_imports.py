@@ -100,8 +100,8 @@ def sizes(path: Path) -> list[tuple[str, int, int]]:
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_functions_stay_small(path):
     """60 lines without the docstring; 8 parameters, 7 of a private one."""
-    # A night takes what measure_offsets takes, and the offsets and the growth beside.
-    granted = {"measure_night": 10}
+    # A night takes what measure_offsets takes, and the growth beside.
+    granted = {"measure_night": 9}
     large = [
         (name, lines, count)
         for name, lines, count in sizes(path)

@@ -56,7 +56,9 @@ def watch(arguments: argparse.Namespace) -> int:
         # Frames come one by one: more processes than asked for would only wait.
         arguments.jobs = arguments.jobs or 1
         with executor_of(arguments) as executor:
-            for result in follow_night(arguments.frames, executor=executor, **_how(arguments)):
+            for result in follow_night(
+                arguments.frames, executor=executor, skip=(arguments.out,), **_how(arguments)
+            ):
                 write_night_result(result, arguments.out, overwrite=arguments.overwrite)
                 states = ["", *(frame.state for frame in result.frames)]
                 for k in range(told, len(result.frames)):
@@ -79,7 +81,6 @@ def _how(arguments: argparse.Namespace) -> dict[str, Any]:
         "growth": arguments.growth,
         "facts_csv": arguments.facts,
         "calibration": calibration_of(arguments),
-        "skip": (arguments.out,),
     }
 
 

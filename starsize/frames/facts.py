@@ -1,5 +1,6 @@
 """Facts of a frame from its headers, whatever the spelling."""
 
+import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -84,6 +85,7 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         read_noise_e=_figure(header, k.READ_NOISE, "read_noise_e"),
         saturation_adu=_saturation(header),
         bayer=_bayer(header, setup),
+        altitude_deg=_altitude(header),
     )
 
 
@@ -178,6 +180,15 @@ def _temperature(
         return found, "focuser"
     ambient = ambient_temperature(header)
     return ambient, None if ambient is None else "ambient"
+
+
+def _altitude(header: ImageHeader) -> float | None:
+    """Altitude above the horizon; of the airmass X, arcsin(1 / X), as in flat layers of air."""
+    found = _within(header, k.ALTITUDE_DEG, 0.1, 90.0)
+    airmass = _within(header, k.AIRMASS, 1.0, 10.0)
+    if found is None and airmass is not None:
+        found = math.degrees(math.asin(1 / airmass))
+    return found
 
 
 def _filter(header: ImageHeader, setup: Setup) -> str | None:

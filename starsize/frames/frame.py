@@ -57,6 +57,8 @@ class FrameFacts:
     bayer: str | None = None
     """Colour pattern counted from ``image[0, 0]`` along ``image[y, x]`` (ROWORDER and offsets
     already applied), such as ``RGGB``; None for a mono camera."""
+    altitude_deg: float | None = None
+    """Of the place the telescope points at above the horizon."""
 
     def __repr__(self) -> str:
         where = "" if self.position_steps is None else f" at {self.position_steps:g} steps"

@@ -22,6 +22,9 @@ FOCUSER_TEMPERATURE: Final = (
 AMBIENT_TEMPERATURE: Final = (
     "AMBTEMP", "AMB-TEMP", "AMB_TEMP", "AIRTEMP", "OUTTEMP", "ESO TEL AMBI TEMP", "MAIRTEMP",
 )  # fmt: skip
+#: Where the telescope points, degrees above the horizon; else the airmass says it.
+ALTITUDE_DEG: Final = ("OBJCTALT", "CENTALT", "TELALT", "ESO TEL ALT")
+AIRMASS: Final = ("AIRMASS", "ESO TEL AIRM START")
 FILTER: Final = ("FILTER", "FILTNAME", "ESO INS FILT1 NAME")
 #: Two wheels in series: the one that does not stand open counts.
 FILTER_WHEELS: Final = ("FILTER1", "FILTER2", "FILTER3")

@@ -16,15 +16,18 @@ from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
 
 _LEAST_WEIGHT, _MOST_NODES = 1e-3, 36
 #: Nodes of less weight than this are not followed any further.
-_NO_WEIGHT = 1e-5
+_NO_WEIGHT = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """From one frame to the next: hours, the regressor's change, a known move in zones."""
+    """From one frame to the next: hours, what has changed, a known move in zones.
+
+    ``changed`` (R,) are the regressors of `Nodes.coefficient`.
+    """
 
     hours: float = 0.0
-    warmed: float = 0.0
+    changed: tuple[float, ...] = (0.0,)
     move_zones: float = 0.0
     move_sigma: float = 0.0
     refocus: float = 0.0
@@ -34,8 +37,9 @@ class Step:
 class Nodes:
     """What does not change in a night, one entry a node.
 
-    (n,) arrays: zones per unit of the regressor, number of the star (its air, what its shape
-    lacks), error of the offset of the filter in question.
+    (n, R) array: zones per unit of each regressor (temperature or time alone as a rule); (n,)
+    arrays: number of the star (its air, what its shape lacks), error of the offset of the filter in
+    question.
     """
 
     coefficient: np.ndarray
@@ -51,6 +55,13 @@ class Nodes:
         """Each node with each error of the offset in question."""
         every = self.part(np.tile(np.arange(len(self)), zones.size))
         return replace(every, offset_zones=np.repeat(zones, len(self)))
+
+    def doubled(self, first: float) -> "Nodes":
+        """Each node with two stars for its one, of which the first has this prior probability."""
+        both = self.part(np.repeat(np.arange(len(self)), 2))
+        second = np.tile([0, 1], len(self))
+        chance = np.where(second, 1 - first, first)
+        return replace(both, star=2 * both.star + second, log_prior=both.log_prior + np.log(chance))
 
     def __len__(self) -> int:
         return len(self.coefficient)
@@ -109,14 +120,15 @@ class Chain:
 
     def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray]:
         """Transitions of x by node (n, D, D), from the second axis to the last, and of v (V, V)."""
-        kinds, which = np.unique(nodes.coefficient, return_inverse=True)
-        across = np.stack([self._defocus(step, float(c)) for c in kinds]).astype(np.float32)
+        kinds, which = np.unique(nodes.coefficient, axis=0, return_inverse=True)
+        across = self._defocus(step, kinds).astype(np.float32)
         sigma = self.priors.seeing_wander * np.sqrt(max(step.hours, 0.0)) + 1e-9
-        return across[which], _gaussian(self.log_seeing, 0.0, float(sigma)).astype(np.float32)
+        along = _gaussian(self.log_seeing, np.zeros(1), float(sigma))[0]
+        return across[which.ravel()], along.astype(np.float32)
 
-    def _defocus(self, step: Step, coefficient: float) -> np.ndarray:
+    def _defocus(self, step: Step, coefficient: np.ndarray) -> np.ndarray:
         p = self.priors
-        shift = step.move_zones - coefficient * step.warmed
+        shift = step.move_zones - coefficient @ step.changed
         sigma = np.hypot(p.walk_zones * np.sqrt(max(step.hours, 0.0)), step.move_sigma)
         kept = _gaussian(DEFOCUS_ZONES, shift, float(sigma) + 1e-9)
         row = (1 - p.slip_chance - step.refocus) * kept + p.slip_chance * _slips(p.slip_zones)
@@ -235,13 +247,14 @@ def _moved_rows(values: np.ndarray, zones: float) -> np.ndarray:
     return values[np.clip(np.arange(len(values)) + count, 0, len(values) - 1)]
 
 
-def _gaussian(grid: np.ndarray, shift: float, sigma: float) -> np.ndarray:
-    """Transition by a normal step, shared out linearly between the two nearest points.
+def _gaussian(grid: np.ndarray, shift: np.ndarray, sigma: float) -> np.ndarray:
+    """Transitions by normal steps of some means (m,), (m, D, D), shared out between grid points.
 
-    Its mean is kept exactly, however small the step; what would leave the grid stays at its end.
+    Linearly between the two nearest, so that the mean is kept exactly, however small the step; what
+    would leave the grid stays at its end.
     """
     step, count = grid[1] - grid[0], grid.size
-    gap = np.arange(1 - count, count) - shift / step
+    gap = np.arange(1 - count, count) - shift[:, None] / step
     width = sigma / step
 
     def ramp(t: np.ndarray) -> np.ndarray:  # integral of the cumulative normal
@@ -249,11 +262,12 @@ def _gaussian(grid: np.ndarray, shift: float, sigma: float) -> np.ndarray:
         return np.asarray(t * ndtr(z) + width * np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
 
     line = np.maximum(ramp(gap + 1) - 2 * ramp(gap) + ramp(gap - 1), 0.0)
-    kernel = line[np.arange(count) - np.arange(count)[:, None] + count - 1]
-    lost = np.maximum(1 - kernel.sum(1), 0.0)
-    end = np.where(np.arange(count) + shift / step > (count - 1) / 2, count - 1, 0)
-    kernel[np.arange(count), end] += lost
-    return np.asarray(kernel / kernel.sum(1, keepdims=True))
+    kernel = line[:, np.arange(count) - np.arange(count)[:, None] + count - 1]
+    lost = np.maximum(1 - kernel.sum(2), 0.0)
+    out = np.arange(count) + shift[:, None] / step > (count - 1) / 2
+    kernel[:, :, -1] += np.where(out, lost, 0.0)
+    kernel[:, :, 0] += np.where(out, 0.0, lost)
+    return np.asarray(kernel / kernel.sum(2, keepdims=True))
 
 
 @lru_cache(maxsize=4)

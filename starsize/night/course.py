@@ -28,6 +28,8 @@ _HOURS = 24.0
 NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
 _NEW_EVENING = 6.0
+#: What a block of four frames through one filter shares is counted as if it were of each frame.
+_BLOCK = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,24 +73,29 @@ def prepare_course(
         grid.ravel() for grid in np.meshgrid(_STARS, _SIDES, _COEFFICIENTS, indexing="ij")
     )
     nodes = Nodes(
-        mean + sigma * coefficient,
+        (mean + sigma * coefficient)[:, None],
         np.repeat(np.arange(len(airs) * len(_SIDES)), len(_COEFFICIENTS)),
         np.zeros(len(z)),
         -0.5 * (z**2 + w**2 + coefficient**2),
     )
-    names = sorted({e.filter for e in exposures})
+    tables = {
+        name: doubted(
+            table_of(equipment, name, log_seeing, airs),
+            shape_lack(equipment, name, log_seeing, priors),
+            _SIDES,
+        )
+        for name in sorted({e.filter for e in exposures})
+    }
+    airs = np.repeat(airs, len(_SIDES))
+    field = equipment.field
+    if field is not None and any(e.slopes for e in exposures):
+        tables = {name: table.in_field(field, name) for name, table in tables.items()}
+        airs, nodes = np.repeat(airs, 2), nodes.doubled(priors.camera_moved)
     return Course(
         equipment=equipment,
         chain=Chain(log_seeing, equipment.arcsec_per_px, priors),
-        tables={
-            name: doubted(
-                table_of(equipment, name, log_seeing, airs),
-                shape_lack(equipment, name, log_seeing, priors),
-                _SIDES,
-            )
-            for name in names
-        },
-        airs=np.repeat(airs, len(_SIDES)),
+        tables=tables,
+        airs=airs,
         nodes=nodes,
         by_degree=by_degree,
         elongation=usual_elongation(exposures),
@@ -201,7 +208,7 @@ def seen_frame(
         course.tables[one.filter],
         priors=course.priors,
         elongation=course.elongation,
-        lack=0.0 if one.filter in course.equipment.shape_lack else course.priors.lack_differs,
+        lack=_BLOCK * course.equipment.shape_differs.get(one.filter, course.priors.lack_differs),
     )
     return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
 
@@ -236,7 +243,7 @@ def _step(course: Course, before: Exposure, after: Exposure) -> Step:
             refocus = priors.moved_refocus
     elif changed:
         sigma = priors.change_zones
-    return Step(hours=hours, warmed=warmed, move_zones=move, move_sigma=sigma, refocus=refocus)
+    return Step(hours=hours, changed=(warmed,), move_zones=move, move_sigma=sigma, refocus=refocus)
 
 
 def _told_move(equipment: Equipment, before: str, after: str) -> Estimate | None:

@@ -53,7 +53,9 @@ def likelihood(
     own = one.hfr_sigma_px / one.hfr_px if math.isfinite(one.hfr_sigma_px) else 0.05
     radius_sigma = math.hypot(own, priors.radius_lack, _SMEAR_RADIUS * excess)
     u, slope, shape, growth = at_radius(table, math.log(one.hfr_px))
-    spread = np.hypot(priors.seeing_jitter, radius_sigma / slope)
+    # Jitter as it shows in focus: how much radii scatter must not pass for a measure of defocus.
+    jitter = priors.seeing_jitter * slope.max(axis=1, keepdims=True)
+    spread = np.hypot(jitter, radius_sigma) / slope
     height = 1 / slope
     if math.isfinite(one.shape):
         own = one.shape_scatter
@@ -65,8 +67,26 @@ def likelihood(
         wide = np.hypot(sigma, bend * STEP_ZONES / math.sqrt(12))
         t = (math.log(one.shape) - shape) / wide
         height = height * np.exp(-0.5 * t * t) / wide / math.sqrt(2 * math.pi)
+    if table.field is not None and len(one.slopes):
+        height = height * _field_factor(one, table, u)
     odds = priors.wild / (1 - priors.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
     return Likelihood(u, spread, height, odds / (1 + odds), growth)
+
+
+def _field_factor(one: Exposure, table: StarTable, u: np.ndarray) -> np.ndarray:
+    """Likelihood of a frame's slopes of radius over the field at its seeing ``u``, (A, D)."""
+    assert table.field is not None
+    slopes, sigma = np.array(one.slopes), np.array(one.slopes_sigma)
+    grid = table.log_seeing
+    number = np.rint((u - grid[0]) / (grid[1] - grid[0])).astype(int)
+    places = np.clip(number, 0, grid.size - 1), np.arange(u.shape[1])
+    within = table.field.log_density(slopes, sigma, places)
+    log = np.where(
+        np.asarray(table.fielded)[:, None],
+        within,
+        table.field.log_density_without(slopes, sigma),
+    )
+    return np.asarray(np.exp(log))
 
 
 def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:

@@ -1,12 +1,14 @@
 """The telescope as the model of a night knows it: star by filter, offsets, coefficient."""
 
+import dataclasses
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
+from .field import Field
 
 MIDDLE_UM = 0.55
 ARCSEC_PER_RADIAN = 206264.806
@@ -36,8 +38,12 @@ class Equipment:
         By filter, on ``DEFOCUS_ZONES``: ln of measured over modelled shape as sweeps have shown it.
     shape_lack : dict of str to (2, D) array
         How well that is known: what goes along with focus, and what is left.
+    shape_differs : dict of str to float
+        By how much the lack of a filter may differ from that of the others.
     swept_seeing : dict of str to float
         ln of the seeing under which they have shown it, pixels.
+    field : Field or None
+        Tilt and curvature, where sweeps have shown them.
     arcsec_per_px : float
     learnt : bool
         Whether the stars come from sweeps.
@@ -56,12 +62,14 @@ class Equipment:
     best_px: Mapping[str, float]
     zone_px: float
     zone_steps: float = math.nan
-    offset_steps: Mapping[str, Estimate] = field(default_factory=dict)
+    offset_steps: Mapping[str, Estimate] = dataclasses.field(default_factory=dict)
     per_degC: Estimate = NOT_KNOWN
     air: Estimate = NOT_KNOWN
-    shape_bias: Mapping[str, np.ndarray] = field(default_factory=dict)
-    shape_lack: Mapping[str, np.ndarray] = field(default_factory=dict)
-    swept_seeing: Mapping[str, float] = field(default_factory=dict)
+    shape_bias: Mapping[str, np.ndarray] = dataclasses.field(default_factory=dict)
+    shape_lack: Mapping[str, np.ndarray] = dataclasses.field(default_factory=dict)
+    shape_differs: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    swept_seeing: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    field: Field | None = None
     arcsec_per_px: float = math.nan
     learnt: bool = False
     assumed: str = ""

@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import logsumexp
 
-from .chain import Seen
+from .chain import Seen, State
 from .course import Course, seen_frame, steps_between
-from .judge import LOST, SURE_SIDE, NightFocus, follow
+from .judge import LOST, NightFocus, follow, signed
 from .model import STEP_ZONES
 from .observed import Exposure
-from .table import StarTable
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
@@ -21,7 +20,7 @@ _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
 _TELLING_ZONES = 1.0
-#: An error so small has a mean about 0, whatever its side.
+#: An error so small needs no side.
 _NEAR_ZONES = 0.6
 
 
@@ -100,21 +99,21 @@ def _asked(
         Seen(None) if e.filter == name else frame for e, frame in zip(exposures, seen, strict=True)
     ]
     last = course.chain.after(others, steps_between(course, exposures), course.nodes)
-    weights, coefficient = last.weights, last.nodes.coefficient
+    weights, coefficient = last.weights, last.nodes.coefficient[:, 0]
     sides = len(course.airs) // np.unique(course.airs).size
     star, side = np.divmod(last.nodes.star, sides)
     among = np.zeros(len(course.nodes), bool)
     for number in np.argsort(-np.bincount(star, weights))[:_MOST_STARS]:
         turning = coefficient[np.argmax(np.where(star == number, weights, -1.0))]
         mine = course.nodes.star // sides == number
-        among |= mine & (course.nodes.coefficient == turning)
+        among |= mine & (course.nodes.coefficient[:, 0] == turning)
     likeliest = int(np.argmax(np.bincount(side, weights)))
     # Only these stars are looked at, each once a frame.
     nodes = course.nodes.part(np.flatnonzero(among))
     stars, number = np.unique(nodes.star, return_inverse=True)
     alike = stars // sides * sides + likeliest
     tables = {
-        other: _of_stars(table, stars if other == name else alike)
+        other: table.of_stars(stars if other == name else alike)
         for other, table in course.tables.items()
     }
     return replace(
@@ -122,8 +121,13 @@ def _asked(
     )
 
 
-def _of_stars(table: StarTable, stars: np.ndarray) -> StarTable:
-    return replace(table, log_radius=table.log_radius[stars], log_shape=table.log_shape[stars])
+def evidence_of(last: State) -> np.ndarray:
+    """Ln evidence of each error tried; minus infinity for those that were left behind."""
+    mine = last.nodes.offset_zones == _TRIED[:, None]
+    # Of hundreds of frames the evidence is beyond what exp can hold, so weights of 0 will not do.
+    return np.asarray(
+        logsumexp(np.where(mine, last.log_evidence + last.nodes.log_prior, -np.inf), axis=1)
+    )
 
 
 def _ask(
@@ -136,8 +140,7 @@ def _ask(
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
     last = course.chain.after(seen, steps_between(course, exposures), course.nodes, _TRIED)
-    left = last.nodes.offset_zones == _TRIED[:, None]
-    evidence = logsumexp(last.log_evidence + last.nodes.log_prior, b=left, axis=1)
+    evidence = evidence_of(last)
     priors, table = course.priors, course.equipment.offset_steps[name]
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
     right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))
@@ -145,7 +148,7 @@ def _ask(
     odds = logsumexp(evidence + wrong) - logsumexp(evidence + right)
     odds += math.log(priors.offset_wrong / (1 - priors.offset_wrong))
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
-    error, sigma, sided = _signed(weight)
+    error, sigma, sided = signed(weight, _TRIED, near=_NEAR_ZONES)
     agrees = None
     if frames >= _LEAST_FRAMES and abs(odds) > math.log(LOST / (1 - LOST)):
         # That it agrees takes a night that would have shown it.
@@ -167,19 +170,3 @@ def _log_normal(values: np.ndarray, sigma: float) -> np.ndarray:
     """Ln of the shares of a normal distribution about 0 on a grid."""
     log = -0.5 * (values / sigma) ** 2
     return np.asarray(log - logsumexp(log))
-
-
-def _signed(weight: np.ndarray) -> tuple[float, float, bool]:
-    """Mean and sigma of an error; of its size where the sign cannot be told."""
-    mean = float(weight @ _TRIED)
-    sigma = math.sqrt(max(float(weight @ (_TRIED - mean) ** 2), 0.0))
-    cell = (_TRIED[1] - _TRIED[0]) / math.sqrt(12)
-    out = float(weight[_TRIED > 0].sum())
-    low = float(weight[_TRIED < 0].sum())
-    near = float(weight @ _TRIED**2) < _NEAR_ZONES**2
-    sided = max(out, low) > SURE_SIDE or near
-    if not sided:
-        size = np.abs(_TRIED)
-        mean = float(weight @ size)
-        sigma = math.sqrt(max(float(weight @ (size - mean) ** 2), 0.0))
-    return mean, math.hypot(sigma, cell), sided

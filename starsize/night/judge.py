@@ -93,12 +93,13 @@ def follow(
 def _night_focus(
     frames: Sequence[FrameFocus], defocus: np.ndarray, nodes: Nodes, weights: np.ndarray
 ) -> NightFocus:
-    mean = float(weights @ nodes.coefficient)
+    coefficient = nodes.coefficient[:, 0]
+    mean = float(weights @ coefficient)
     return NightFocus(
         frames=tuple(frames),
         defocus=defocus,
         coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (nodes.coefficient - mean) ** 2)),
+        coefficient_sigma=float(np.sqrt(weights @ (coefficient - mean) ** 2)),
         nodes=nodes,
         weights=weights,
     )
@@ -180,19 +181,21 @@ def frame_focus(
     )
 
 
-def signed(weight: np.ndarray) -> tuple[float, float, bool]:
-    """Mean and sigma of a defocus, of its size alone where its side cannot be told."""
-    total = weight.sum()
-    out = float(weight[DEFOCUS_ZONES > 0].sum() / total)
-    sided = max(out, 1 - out) > SURE_SIDE
-    mean = float(weight @ DEFOCUS_ZONES / total)
-    sigma = math.sqrt(max(float(weight @ (DEFOCUS_ZONES - mean) ** 2 / total), 0.0))
-    size = np.abs(DEFOCUS_ZONES)
-    if not sided:
-        mean = float(weight @ size / total)
-        sigma = math.sqrt(max(float(weight @ (size - mean) ** 2 / total), 0.0))
+def signed(
+    weight: np.ndarray, places: np.ndarray = DEFOCUS_ZONES, *, near: float = 0.0
+) -> tuple[float, float, bool]:
+    """Mean and sigma on an even grid, and whether its sign is told; of its size where it is not.
+
+    What is smaller than ``near`` has a mean about 0, whatever its side.
+    """
+    share = weight / weight.sum()
+    out = float(share[places > 0].sum())
+    sided = max(out, 1 - out) > SURE_SIDE or float(share @ places**2) < near**2
+    values = places if sided else np.abs(places)
+    mean = float(share @ values)
+    sigma = math.sqrt(max(float(share @ (values - mean) ** 2), 0.0))
     # The grid's own cell.
-    return mean, math.hypot(sigma, STEP_ZONES / math.sqrt(12)), sided
+    return mean, math.hypot(sigma, (places[1] - places[0]) / math.sqrt(12)), sided
 
 
 def _shift(row: np.ndarray, zones: float) -> np.ndarray:

@@ -14,6 +14,7 @@ from ..setup import Setup
 from .course import alike, along_and_apart, seeing_grid, table_of
 from .emission import at_radius
 from .equipment import ARCSEC_PER_RADIAN, MIDDLE_UM, Equipment
+from .field import Field, learn_field
 from .model import DEFOCUS_ZONES, NightPriors
 
 _ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
@@ -37,6 +38,8 @@ class SweptFrame:
     radius_px: float
     shape: float
     shape_sigma: float
+    slopes: tuple[float, ...] = ()
+    slopes_sigma: tuple[float, ...] = ()
 
 
 def equipment_from_fits(
@@ -115,7 +118,40 @@ def learn_shape(
     for share in _COLOURS:
         cost, learnt = _learnt(_coloured(equipment, share), frames, priors)
         tried.append((cost - 2 * math.log(some if share else PRIORS.plain), learnt))
-    return min(tried, key=lambda one: one[0])[1]
+    best = min(tried, key=lambda one: one[0])[1]
+    return replace(best, field=_field(best, frames))
+
+
+def _field(equipment: Equipment, frames: Sequence[SweptFrame]) -> Field | None:
+    """Tilt and curvature as the slopes of the sweeps' frames show them."""
+    grid = seeing_grid(equipment.arcsec_per_px)
+    air = equipment.air.value if equipment.air.is_known else NightPriors().air
+    tables = {name: table_of(equipment, name, grid, np.array([air])) for name in equipment.shapes}
+    taken, places, rows = [], [], []
+    for frame in frames:
+        table, zones = tables.get(frame.filter), _zones(equipment, frame)
+        if table is None or not frame.slopes or abs(zones) > _FURTHEST_ZONES:
+            continue
+        u = np.interp(zones, DEFOCUS_ZONES, at_radius(table, math.log(frame.radius_px))[0][0])
+        taken.append(frame)
+        places.append(zones)
+        rows.append([np.interp(u, grid, row) for row in table.log_radius[0]])
+    if not taken:
+        return None
+    return learn_field(
+        [frame.filter for frame in taken],
+        np.array(places),
+        np.array(rows),
+        np.array([frame.slopes for frame in taken]),
+        np.array([frame.slopes_sigma for frame in taken]),
+    )
+
+
+def _zones(equipment: Equipment, frame: SweptFrame) -> float:
+    """Defocus of a frame; NaN through a filter without a curve."""
+    shape = equipment.shapes.get(frame.filter)
+    way = math.nan if shape is None else math.copysign(1.0, shape[4])
+    return way * frame.from_best_steps / equipment.zone_steps
 
 
 def _coloured(equipment: Equipment, share: float) -> Equipment:
@@ -148,22 +184,29 @@ def _learnt(
     at = int(np.argmin(cost))
     weights = np.exp(-0.5 * (cost - cost[at]))
     sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
-    bias, lack = {}, {}
-    for k, name in enumerate(names):
-        mine = np.full(DEFOCUS_ZONES.size, k)
-        cross = _covariance(DEFOCUS_ZONES, mine, zones, which)
-        left = _covariance(DEFOCUS_ZONES, mine, DEFOCUS_ZONES, mine)
-        left = left - cross @ np.linalg.solve(inner, cross.T)
-        bias[name] = cross @ pulled[:, at]
-        lack[name] = along_and_apart(left)
+    many = DEFOCUS_ZONES.size
+    everywhere = np.tile(DEFOCUS_ZONES, len(names)), np.repeat(np.arange(len(names)), many)
+    cross = _covariance(*everywhere, zones, which)
+    left = _covariance(*everywhere, *everywhere) - cross @ np.linalg.solve(inner, cross.T)
+    left = left.reshape(len(names), many, len(names), many)
+    bias = (cross @ pulled[:, at]).reshape(len(names), many)
+    each_own = np.einsum("fdgd->fgd", left)[:, :, np.abs(DEFOCUS_ZONES) < _FURTHEST_ZONES].mean(2)
     learnt = replace(
         equipment,
         air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
-        shape_bias=bias,
-        shape_lack=lack,
+        shape_bias=dict(zip(names, bias, strict=True)),
+        shape_lack={name: along_and_apart(left[k, :, k]) for k, name in enumerate(names)},
+        shape_differs=dict(zip(names, _beyond_the_mean(each_own), strict=True)),
         swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
     return float(cost[at]), learnt
+
+
+def _beyond_the_mean(covariance: np.ndarray) -> np.ndarray:
+    """Sigma by which each of some numbers differs from the mean of them all, (n,)."""
+    centred = np.eye(len(covariance)) - 1 / len(covariance)
+    variance = np.diag(centred @ covariance @ centred.T)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def _covariance(
@@ -185,9 +228,8 @@ def _residuals(
     """Of a filter's frames: zones (n,), residuals of ln shape and ln seeing (n, A), sigmas (n,)."""
     places, rows, seeing, sigmas = [], [], [], []
     table = table_of(equipment, name, grid, _AIRS)
-    way = math.copysign(1.0, equipment.shapes[name][4])
     for frame in frames:
-        zones = way * frame.from_best_steps / equipment.zone_steps
+        zones = _zones(equipment, frame)
         near = frame.filter == name and abs(zones) < _FURTHEST_ZONES
         if not (near and frame.radius_px > 0 and frame.shape > 0):
             continue

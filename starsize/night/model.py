@@ -19,7 +19,8 @@ exponent of the air's transfer function:
 
     ln r50         = ln R50(d, u) + N(0, s50^2)
     ln (r80 / r50) = ln R80 / R50 (d, u) + b(d) + z g(d, u) + w h(d, u) sign d
-                     + N(0, s_shape^2 + differs^2)
+                     + N(0, s_shape^2 + (2 differs)^2)
+    slopes of ln r50 over the frame as ``field`` has them, where sweeps have shown a tilt or bowl
     g^2 = (sigma_a dln(R80 / R50)/da)^2 + along(d, u)^2,   z, w ~ N(0, 1)
 
 or, with a small probability, anything (a wild frame). Stars drawn out by wind or guiding beyond
@@ -40,10 +41,11 @@ they do not tell: without it a night would take the side of focus from what one 
 happened to show. Without sweeps both sides look alike. s_shape is what the night's own shapes
 scatter from frame to frame.
 
-c, z and w are averaged over on a grid by their evidence; e_f is tried for one filter after another,
-as long as its odds say so (`filters`). All else is exact on a grid of (x, v): forwards alone while
-the night goes on (the past only), forwards and backwards after it. Growth is
-R50(d, u) / min_d R50(d, u) - 1; what comes out is its distribution.
+c, z, w and whether the field is still that of the sweeps are averaged over on a grid by their
+evidence; e_f is tried for one filter after another, as long as its odds say so (`filters`). All
+else is exact on a grid of (x, v): forwards alone while the night goes on (the past only), forwards
+and backwards after it. Growth is R50(d, u) / min_d R50(d, u) - 1; what comes out is its
+distribution.
 
 The grids are small (about 80 x 50) and each step has a transition of its own, which libraries for
 hidden Markov models do not offer; products of matrices do.
@@ -66,7 +68,7 @@ class NightPriors:
     Each figure is common practice, from memory, where no source stands beside it.
     """
 
-    start_zones: float = 0.7
+    start_zones: float = 0.5
     """Defocus at the start: somebody focused, but for one night in 25."""
     start_anyhow: float = 0.04
     walk_zones: float = 0.3
@@ -97,11 +99,13 @@ class NightPriors:
     """Of ln shape from frame to frame: guiding, other stars."""
     lack: float = 0.007
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
-    lack_differs: float = 0.012
-    """In which filters and defoci differ there, as if it were of each frame: 0.006 that a block of
-    four shares, measured on drawn lenses and mirrors (colour and spherical aberration)."""
+    lack_differs: float = 0.006
+    """In which filters and defoci differ there, measured on drawn lenses and mirrors (colour and
+    spherical aberration)."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""
+    camera_moved: float = 0.1
+    """That the camera's tilt is no longer that of the sweeps."""
     radius_lack: float = 0.003
     wild: float = 0.02
     offset_wrong: float = 0.03

@@ -28,6 +28,8 @@ class Exposure:
     shape_scatter : float
         What changes of it from frame to frame, relative; NaN where that is not known. Most of what
         a frame's photometry does not know of the shape, all frames share.
+    slopes, slopes_sigma : tuple of float
+        Of ln radius over the frame, as `FrameRadius` has them; empty where not known.
     stars, found : int
         Stars behind the radius, and seen.
     light_adu : float
@@ -45,12 +47,15 @@ class Exposure:
     time_mjd: float = NAN
     position_steps: float = NAN
     temperature_degC: float = NAN
+    altitude_deg: float = NAN
     exposure_s: float = NAN
     hfr_px: float = NAN
     hfr_sigma_px: float = NAN
     shape: float = NAN
     shape_sigma: float = NAN
     shape_scatter: float = NAN
+    slopes: tuple[float, ...] = ()
+    slopes_sigma: tuple[float, ...] = ()
     stars: int = 0
     found: int = 0
     light_adu: float = NAN
@@ -122,11 +127,14 @@ def _exposure(frame: FrameRadius) -> Exposure:
         time_mjd=_number(facts.mid_time_mjd),
         position_steps=_number(facts.position_steps),
         temperature_degC=_number(facts.temperature_degC),
+        altitude_deg=_number(facts.altitude_deg),
         exposure_s=_number(facts.exposure_s),
         hfr_px=half,
         hfr_sigma_px=frame.radius_sigma_px,
         shape=large / half if known else NAN,
         shape_sigma=sigma * large / half if known else NAN,
+        slopes=frame.slopes,
+        slopes_sigma=frame.slopes_sigma,
         stars=frame.n_stars,
         found=frame.n_found,
         light_adu=frame.light_adu,

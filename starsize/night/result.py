@@ -16,6 +16,7 @@ from .filters import FilterOffset, find_offsets
 from .judge import FrameFocus, NightFocus, follow
 from .observed import Exposure, with_scatter
 from .rule import RefocusRule, refocus_rule
+from .ways import Way, ways_of_focus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,6 +36,9 @@ class NightResult:
         None where no frame has a radius.
     coefficient : Estimate
         Zones of 550 nm per degree (``by_degree``) or per hour.
+    ways : tuple of Way
+        What focus went with of temperature, time and altitude, as far as the night tells them
+        apart; none of a night that goes on.
     equipment : Equipment
     limit : float
         Growth, a fraction, that counts as loss.
@@ -57,6 +61,7 @@ class NightResult:
     rule: RefocusRule | None = None
     coefficient: Estimate
     by_degree: bool
+    ways: tuple[Way, ...] = ()
     equipment: Equipment
     limit: float
     unused: tuple[InputFile, ...] = ()
@@ -122,7 +127,8 @@ def judge_night(
     course = prepare_course(exposures, equipment)
     focus = follow(course, exposures, limit=limit)
     focus, offsets = find_offsets(course, exposures, focus, limit=limit)
-    return night_result(course, exposures, focus, offsets, limit=limit)
+    result = night_result(course, exposures, focus, offsets, limit=limit)
+    return replace(result, ways=ways_of_focus(course, exposures, focus))
 
 
 def night_result(

@@ -1,6 +1,6 @@
 """The star of a filter tabulated: ln radius and ln shape over defocus, seeing and air."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -9,6 +9,7 @@ from scipy.interpolate import RectBivariateSpline
 
 from ..curves.prediction import share_radius
 from .equipment import Equipment
+from .field import Field, FieldTable, field_table
 from .model import DEFOCUS_ZONES
 
 #: Air exponents that are computed; between them ln radii are taken as parabolas.
@@ -23,12 +24,31 @@ class StarTable:
     """ln r50 and ln (r80 / r50) of one filter's star.
 
     ``log_seeing`` (U,) is ln of the seeing in pixels; the others (A, D, U) are for each air of
-    ``AIRS`` and each defocus of ``DEFOCUS_ZONES``.
+    ``AIRS`` and each defocus of ``DEFOCUS_ZONES``. ``fielded`` (A,) says which stars stand in the
+    ``field`` that sweeps have shown; for the others the camera has been moved since.
     """
 
     log_seeing: np.ndarray
     log_radius: np.ndarray
     log_shape: np.ndarray
+    field: FieldTable | None = None
+    fielded: np.ndarray | None = None
+
+    def of_stars(self, which: np.ndarray) -> "StarTable":
+        """Some of the stars, by number."""
+        return replace(
+            self,
+            log_radius=self.log_radius[which],
+            log_shape=self.log_shape[which],
+            fielded=None if self.fielded is None else self.fielded[which],
+        )
+
+    def in_field(self, field: Field, name: str) -> "StarTable":
+        """Each star twice: where the camera has been moved since the sweeps, and in their field."""
+        count = len(self.log_radius)
+        twice = self.of_stars(np.repeat(np.arange(count), 2))
+        table = field_table(field, name, self.log_radius[count // 2])
+        return replace(twice, field=table, fielded=np.tile([False, True], count))
 
     def at_air(self, air: float) -> "StarTable":
         """The same for one air, (1, D, U)."""

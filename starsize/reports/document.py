@@ -141,6 +141,7 @@ def _file(entry: FileEntry) -> Document:
                     **own_fields(reading, "sweep", "filter"),
                     **_radius(reading.frame),
                     **own_fields(reading, "used", "reason"),
+                    **own_fields(reading.frame, "slopes", "slopes_sigma"),
                 }
             )
             for reading in entry.readings

@@ -45,6 +45,7 @@ def night_html(result: NightResult) -> str:
         "notices": result.notices,
         "unused": [(file.path.name, file.reason or "") for file in result.unused],
         "learnt": result.equipment.learnt,
+        "field": result.equipment.field is not None,
     }  # fmt: skip
     return render("night.html", view)
 

@@ -20,6 +20,7 @@ CAUSE_WORDS: Final = {
     "wind or guiding": "wind or guiding",
     "seeing": "seeing",
 }
+PER_WORDS: Final = {"degC": "°C", "hour": "hour", "deg_altitude": "degree of altitude"}
 _FAR_ZONES: Final = 1.5
 """How far aside one exposure tells best: it differs clearly, and is still measured well."""
 
@@ -105,7 +106,9 @@ def spans(result: NightResult) -> list[dict[str, str]]:
         ends = [result.exposures[k] for k in (these[0], these[-1])]
         times = [time_text(one.time_mjd)[11:16] for one in ends]
         files = ends[0].file if len(these) == 1 else f"{ends[0].file} to {ends[1].file}"
-        worst = max(these, key=lambda k: result.frames[k].growth)
+        why = frame_reason(result, max(these, key=lambda k: result.frames[k].growth))
+        if len(these) > 1:
+            why = why.replace("makes the stars ", "makes the stars up to ", 1)
         found.append(
             {
                 "what": CAUSE_WORDS[cause],
@@ -113,7 +116,7 @@ def spans(result: NightResult) -> list[dict[str, str]]:
                 "count": str(len(these)),
                 "when": times[0] if times[0] == times[1] else " to ".join(times),
                 "files": files,
-                "why": frame_reason(result, worst),
+                "why": why,
             }
         )
     return found
@@ -139,15 +142,16 @@ def rule_words(result: NightResult) -> list[str]:
     rule, unit = result.rule, "°C" if result.by_degree else "hour"
     if rule is None:
         return []
-    if not (math.isfinite(rule.each_degC) or math.isfinite(rule.each_minutes)):
-        return [
-            f"Focus shows no steady course with {'temperature' if result.by_degree else 'time'}, "
-            "so this night supports no rule."
-        ]
     zone, words = result.equipment.zone_steps, "steps"
     if not math.isfinite(zone):
         zone, words = 1.0, "zones"
-    rate = Estimate(result.coefficient.value * zone, result.coefficient.sigma * zone)
+    if not (math.isfinite(rule.each_degC) or math.isfinite(rule.each_minutes)):
+        return [
+            f"Focus shows no steady course with {'temperature' if result.by_degree else 'time'}, "
+            "so this night supports no rule.",
+            *_taken_apart(result, zone, words),
+        ]
+    rate = _steps(result.coefficient, zone)
     each = []
     if math.isfinite(rule.each_degC):
         each.append(f"every {rule.each_degC:.1f} °C")
@@ -155,11 +159,28 @@ def rule_words(result: NightResult) -> list[str]:
         each.append(f"every {rule.each_minutes:.0f} minutes at this night's pace")
     return [
         f"Focus went {estimate_text(rate, signed=True, most_decimals=2)} {words} per {unit}.",
+        *_taken_apart(result, zone, words),
         f"Focus again {', or '.join(each)}: {percent(rule.share_lost)} of the exposures were lost, "
         f"with the rule it would have been {percent(rule.share_lost_with_rule)}, at the price of "
-        f"focusing {rule.refocusings} time{'' if rule.refocusings == 1 else 's'} "
+        f"focusing {'once' if rule.refocusings == 1 else f'{rule.refocusings} times'} "
         f"({percent(rule.cost_share)} of the night).",
     ]
+
+
+def _taken_apart(result: NightResult, zone_steps: float, words: str) -> list[str]:
+    """What of temperature, time and altitude the night tells beside the others."""
+    told = [
+        f"{estimate_text(_steps(way.per_unit, zone_steps), signed=True, most_decimals=2)} {words} "
+        f"per {PER_WORDS[way.goes_with]}"
+        for way in result.ways
+    ]
+    if not told:
+        return []
+    return [f"Temperature, time and altitude each left free: {', '.join(told)}."]
+
+
+def _steps(zones: Estimate, zone_steps: float) -> Estimate:
+    return Estimate(zones.value * zone_steps, zones.sigma * zone_steps)
 
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:

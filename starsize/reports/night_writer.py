@@ -23,6 +23,7 @@ NIGHT_COLUMNS: Final = (
     "shape", "shape_sigma", "stars", "elongation", "background_adu", "state", "cause",
     "probability_lost", "growth", "growth_sigma", "defocus_steps", "defocus_sigma_steps", "reason",
     "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
+    "altitude_deg",
 )  # fmt: skip
 _SIGMA_OF: Final = {
     name: f"{name.rsplit('_', 1)[0]}_sigma_{name.rsplit('_', 1)[1]}"
@@ -67,10 +68,18 @@ def night_document(result: NightResult) -> dict[str, Any]:
         "course": {
             "steps_per_degC": rate if result.by_degree else None,
             "steps_per_hour": None if result.by_degree else rate,
+            # Of temperature, time and altitude at once, what the night tells apart.
+            "together": {
+                f"steps_per_{way.goes_with}": Estimate(
+                    way.per_unit.value * zone, way.per_unit.sigma * zone
+                )
+                for way in result.ways
+            },
         },
         "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
         "telescope": {
             "from_sweeps": equipment.learnt,
+            "field_zones": None if equipment.field is None else equipment.field.zones,
             "zone_steps": zone,
             "reference": equipment.reference or None,
         },

@@ -25,6 +25,8 @@ class LongNightPlan:
         Fall of the temperature over the night, fastest at its start.
     zones_per_degC : float
         How far best focus moves outward for each degree that the tube warms.
+    zones_per_deg_altitude : float
+        How far best focus moves outward for each degree that the telescope rises.
     walk_zones : float
         How far focus wanders beside that, per square root of an hour.
     refocus_each : int
@@ -38,7 +40,8 @@ class LongNightPlan:
     trend : float
         What ln seeing gains from the first frame to the last.
     airmass : tuple of float
-        At the start and the end; seeing grows as airmass^0.6.
+        From the start to the end, evenly; seeing grows as airmass^0.6, and the altitude is
+        arcsin(1 / X).
     clouds, winds : int
         Number of episodes, 3 to 8 frames each.
     wind_px : tuple of float
@@ -57,6 +60,7 @@ class LongNightPlan:
     start_zones: float = 0.3
     cooling_degC: float = 0.0
     zones_per_degC: float = 0.0
+    zones_per_deg_altitude: float = 0.0
     walk_zones: float = 0.0
     refocus_each: int = 0
     slip_frame: int = -1
@@ -66,7 +70,7 @@ class LongNightPlan:
     wander: float = 0.12
     jitter: float = 0.03
     trend: float = 0.0
-    airmass: tuple[float, float] = (1.0, 1.0)
+    airmass: tuple[float, ...] = (1.0, 1.0)
     clouds: int = 0
     winds: int = 0
     wind_px: tuple[float, float] = (1.5, 4.0)
@@ -81,7 +85,7 @@ class LongNight:
     Attributes
     ----------
     filters : tuple of str
-    hours, temperature_degC : (K,) arrays
+    hours, temperature_degC, altitude_deg : (K,) arrays
     moved_zones : (K,) array
         What the observer moved, counted from the first frame, without the offsets of filters.
     focus_zones : (K,) array
@@ -102,6 +106,7 @@ class LongNight:
     filters: tuple[str, ...]
     hours: np.ndarray
     temperature_degC: np.ndarray
+    altitude_deg: np.ndarray
     moved_zones: np.ndarray
     focus_zones: np.ndarray
     defocus_zones: np.ndarray
@@ -131,7 +136,9 @@ def live_through(plan: LongNightPlan, *, seed: int) -> LongNight:
     # A tube cools towards the air's temperature: fast at first.
     fall = (1 - np.exp(-2 * hours / length)) / (1 - np.exp(-2))
     warm = 10.0 - plan.cooling_degC * fall + 0.03 * rng.standard_normal(count)
+    altitude = np.degrees(np.arcsin(1 / _airmass(plan)))
     drift = plan.zones_per_degC * plan.cooling_degC * fall
+    drift = drift - plan.zones_per_deg_altitude * (altitude - altitude[0])
     slip = np.where((number >= plan.slip_frame) & (plan.slip_frame >= 0), plan.slip_zones, 0.0)
     moved, focus = _focused(plan, drift + slip + _walk(plan, hours, seed), rng)
     wrong = np.array([plan.wrong_zones if f == plan.wrong_filter else 0.0 for f in filters])
@@ -139,6 +146,7 @@ def live_through(plan: LongNightPlan, *, seed: int) -> LongNight:
         filters=filters,
         hours=hours,
         temperature_degC=warm,
+        altitude_deg=altitude,
         moved_zones=moved,
         focus_zones=focus,
         defocus_zones=focus + wrong,
@@ -176,9 +184,13 @@ def _seeing(plan: LongNightPlan, hours: np.ndarray, rng: np.random.Generator) ->
         keep = np.exp(-(hours[k] - hours[k - 1]))
         slow[k] = keep * slow[k - 1] + plan.wander * np.sqrt(1 - keep**2) * rng.standard_normal()
     part = np.linspace(0, 1, hours.size)
-    air = np.interp(part, [0, 1], plan.airmass)
     log = slow + plan.jitter * rng.standard_normal(hours.size) + plan.trend * part
-    return np.asarray(np.exp(log) * air**0.6)
+    return np.asarray(np.exp(log) * _airmass(plan) ** 0.6)
+
+
+def _airmass(plan: LongNightPlan) -> np.ndarray:
+    part, knots = np.linspace(0, 1, plan.frames), np.linspace(0, 1, len(plan.airmass))
+    return np.interp(part, knots, plan.airmass)
 
 
 def _wind(plan: LongNightPlan, rng: np.random.Generator) -> np.ndarray:

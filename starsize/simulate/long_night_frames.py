@@ -115,5 +115,6 @@ def _frames(
             exposure_s=plan.exposure_s,
             begins=begins,
         )
+        cards["OBJCTALT"] = (round(float(night.altitude_deg[k]), 2), "[deg] altitude of the field")
         image = draw_exposure(replace(scene, sky=sky), shot, rng=rng)
         yield DrawnFrame(image, cards, f"light_{k + 1:04d}")

@@ -16,20 +16,24 @@ class PointNoise:
     ``stars`` are seen in a clear frame through the widest filter. ``star_noise`` is the relative
     uncertainty of the half-flux radius, ``light_noise`` that of the brighter stars' light,
     ``shape_wobble`` the real change of the shape from frame to frame (guiding, another part of the
-    sky).
+    sky), ``slope_noise`` that of the slopes of radius over the field beyond the stars' own noise.
     """
 
     stars: int = 200
     star_noise: float = 0.003
     light_noise: float = 0.02
     shape_wobble: float = 0.003
+    slope_noise: float = 0.003
     elongation: float = 1.04
     elongation_noise: float = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NightPoints:
-    """What the frames of a night show, (K,) arrays, and ``growth``, the true one."""
+    """What the frames of a night show, (K,) arrays, and ``growth``, the true one.
+
+    ``slopes`` and ``slopes_sigma`` (K, 3) are those of `RadiusTable.slopes`.
+    """
 
     radius_px: np.ndarray
     radius_sigma_px: np.ndarray
@@ -39,6 +43,8 @@ class NightPoints:
     light_adu: np.ndarray
     elongation: np.ndarray
     background_adu: np.ndarray
+    slopes: np.ndarray
+    slopes_sigma: np.ndarray
     growth: np.ndarray
 
 
@@ -99,6 +105,7 @@ def draw_night_points(
     dimming = np.exp(noise.light_noise * rng.standard_normal(count))
     light = np.where(stars > 0, 1e5 * (1 - night.cloud) * dimming, np.nan)
     half[stars == 0] = large[stars == 0] = np.nan
+    slopes, steep = drawn_slopes(table, night, noise, relative, rng.spawn(1)[0])
     return NightPoints(
         radius_px=half,
         radius_sigma_px=relative * half,
@@ -108,5 +115,31 @@ def draw_night_points(
         light_adu=light,
         elongation=noise.elongation * np.sqrt(1 + line / width) + wide * rng.standard_normal(count),
         background_adu=500 + 300 * night.glow * (1 + night.cloud),
+        slopes=slopes,
+        slopes_sigma=steep,
         growth=true_growth(table, night),
     )
+
+
+def drawn_slopes(
+    table: RadiusTable,
+    night: LongNight,
+    noise: PointNoise,
+    relative: np.ndarray,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Slopes of ln radius over the field and their star noise, (K, 3).
+
+    Stars spread evenly give u and v a variance of 1/3 and w, half the sum of their squares, one of
+    2/45; of a mean over all stars that is known to ``relative``.
+    """
+    zone = zone_steps(table)
+    at = [table.best_steps[name] + zone * d
+          for name, d in zip(night.filters, night.defocus_zones, strict=True)]  # fmt: skip
+    true = np.stack([
+        table.slopes(name, np.array([place]), night.seeing[k : k + 1])[0]
+        for k, (name, place) in enumerate(zip(night.filters, at, strict=True))
+    ])  # fmt: skip
+    sigma = relative[:, None] * np.sqrt((3.0, 3.0, 22.5))
+    spread = np.hypot(sigma, noise.slope_noise)
+    return true + spread * rng.standard_normal(true.shape), sigma

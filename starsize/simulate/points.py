@@ -17,6 +17,8 @@ BOUNDS = (3.0, 6.0, 9.0)
 """Circle and ring of the bounded radius, in radii of 30 % of the light, about as frames have
 them."""
 _SEEING = np.geomspace(0.6, 1.9, 6)
+_U, _V = (part.ravel() for part in np.meshgrid(np.linspace(-1, 1, 7), np.linspace(-1, 1, 7)))
+_FIELD = np.stack([_U, _V, (_U**2 + _V**2) / 2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +36,9 @@ class RadiusTable:
     splines : dict of str to tuple of RectBivariateSpline
         By filter, one a share of ``SHARES`` and one for the bounded radius: radius against position
         and ln of the seeing over the scene's.
+    field_zones : tuple of float
+        How much further out focus lies at the +x and the +y edge, and in the corners, than at the
+        centre of the frame, zones of 550 nm; radii are the mean over the field.
     """
 
     scene: Scene
@@ -41,6 +46,7 @@ class RadiusTable:
     zone_steps: dict[str, float]
     half_steps: float
     splines: dict[str, tuple[RectBivariateSpline, ...]]
+    field_zones: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def radii_px(self, filter_name: str, positions: np.ndarray, seeing: np.ndarray) -> np.ndarray:
         """Radii of ``SHARES`` and the bounded one, (n, 4), at ``seeing`` times the scene's.
@@ -55,7 +61,29 @@ class RadiusTable:
         if np.min(positions) < knots[0] or np.max(positions) > knots[-1]:
             msg = f"'positions' must lie in the table, {knots[0]:.0f} to {knots[-1]:.0f} steps"
             raise ValueError(msg)
-        return np.column_stack([spline.ev(positions, np.log(seeing)) for spline in at])
+        if not any(self.field_zones):
+            return np.column_stack([spline.ev(positions, np.log(seeing)) for spline in at])
+        return np.exp(np.stack([log.mean(1) for log in self._over_field(at, positions, seeing)], 1))
+
+    def slopes(self, filter_name: str, positions: np.ndarray, seeing: np.ndarray) -> np.ndarray:
+        """Slopes of ln half-flux radius along u, v and w over the frame, (n, 3).
+
+        u and v run from -1 to 1, w is the squared distance from the centre, 1 in the corners.
+        """
+        (log,) = self._over_field(self.splines[filter_name][1:2], positions, seeing)
+        design = np.column_stack([np.ones(_U.size), *_FIELD])
+        return np.asarray(np.linalg.lstsq(design, log.T, rcond=None)[0][1:].T)
+
+    def _over_field(
+        self, splines: Sequence[RectBivariateSpline], positions: np.ndarray, seeing: np.ndarray
+    ) -> list[np.ndarray]:
+        """Ln radii at 49 places of the field whose mean focus is the filter's, (n, 49) each."""
+        further = np.array(self.field_zones) @ _FIELD
+        zone = critical_focus_zone_um(550.0, self.scene.lens.focal_ratio)
+        further = (further - further.mean()) * zone / self.scene.focuser.um_per_step
+        knots = splines[0].get_knots()[0]
+        at = np.clip(positions[:, None] - further, knots[0], knots[-1])
+        return [np.log(spline.ev(at, np.log(seeing)[:, None])) for spline in splines]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

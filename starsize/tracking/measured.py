@@ -28,6 +28,9 @@ class FrameRadius(ImageRadius):
     """Median light of stars at fixed places in the order of brightness: falls with cloud."""
     channel: str = ""
     """R, G or B of a colour camera; empty for a mono one."""
+    slopes: tuple[float, ...] = ()
+    """Of ln radius over the frame (see ``field_slopes``); empty where stars are too few."""
+    slopes_sigma: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

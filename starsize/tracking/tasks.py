@@ -18,6 +18,7 @@ from ..photometry.scale import no_stars
 from ..setup import Camera
 from .colour import grid_of, in_frame
 from .measured import FrameRadius
+from .slopes import field_slopes
 from .words import LOST_WORKER, reason_of
 
 
@@ -99,6 +100,9 @@ def _measure(task: Task, channel: str, hint: Hint | None, image: np.ndarray) -> 
     radius = in_frame(measured.radius, grid)
     known = {f.name: getattr(radius, f.name) for f in fields(ImageRadius)}
     known |= {"reason": reason_of(radius), "light_adu": _typical_light(measured.stars)}
+    slopes = field_slopes(in_frame(measured.stars, grid), image.shape)
+    if slopes is not None:
+        known |= dict(zip(("slopes", "slopes_sigma"), slopes, strict=True))
     return Look(FrameRadius(facts=facts, channel=channel, **known), in_frame(stars, grid))
 
 

@@ -49,6 +49,16 @@ def test_the_air_serves_where_the_focuser_has_no_probe(make_fits, keyword):
     assert (facts.temperature_degC, facts.temperature_of) == (4.5, "ambient")
 
 
+@pytest.mark.parametrize(
+    ("cards", "altitude"),
+    [({"OBJCTALT": 41.5, "AIRMASS": 1.2}, 41.5), ({"CENTALT": "62.25"}, 62.25),
+     # Flat layers of air: X = 1 / sin(altitude), so 2 is 30 degrees.
+     ({"AIRMASS": 2.0}, 30.0), ({"AIRMASS": 0.0}, None), ({"OBJCTALT": -12.0}, None), ({}, None)],
+)  # fmt: skip
+def test_how_high_the_telescope_points(make_fits, cards, altitude):
+    assert read_facts(make_fits(cards=cards)).altitude_deg == pytest.approx(altitude)
+
+
 def test_the_temperature_of_the_sensor_is_not_that_of_the_telescope(make_fits):
     facts = read_facts(make_fits(cards={"CCD-TEMP": -10.0, "SET-TEMP": -10.0}))
     assert facts.temperature_degC is None

@@ -28,6 +28,9 @@ def drawn(table, plan, *, seed):
             found=int(points.stars[k]),
             elongation=points.elongation[k],
             background_adu=points.background_adu[k],
+            altitude_deg=night.altitude_deg[k],
+            slopes=tuple(points.slopes[k]),
+            slopes_sigma=tuple(points.slopes_sigma[k]),
         )
         for k, name in enumerate(night.filters)
     ]

@@ -10,7 +10,7 @@ from starsize.night.emission import Likelihood
 from starsize.night.model import DEFOCUS_ZONES, NightPriors
 
 LOG_SEEING = np.linspace(0.0, 1.0, 21)
-NODES = Nodes(np.zeros(1), np.zeros(1, int), np.zeros(1), np.zeros(1))
+NODES = Nodes(np.zeros((1, 1)), np.zeros(1, int), np.zeros(1), np.zeros(1))
 PLAIN = NightPriors(
     start_zones=1.0, start_anyhow=0.0, slip_chance=0.0, walk_zones=0.5, refocus_chance=0.0
 )
@@ -63,7 +63,7 @@ def test_forward_and_backward_agree_with_kalman_filter_and_smoother():
 def test_a_transition_keeps_its_mean_however_small_and_loses_nothing():
     grid = DEFOCUS_ZONES
     for shift, sigma in ((0.0, 1e-9), (0.03, 1e-9), (0.13, 0.05), (-1.07, 0.6)):
-        kernel = _gaussian(grid, shift, sigma)
+        kernel = _gaussian(grid, np.array([shift]), sigma)[0]
         assert_allclose(kernel.sum(1), 1.0)
         middle = slice(30, 51)
         assert_allclose((kernel @ grid)[middle], grid[middle] + shift, atol=1e-6)
@@ -71,22 +71,22 @@ def test_a_transition_keeps_its_mean_however_small_and_loses_nothing():
 
 def test_a_known_move_and_the_coefficient_carry_the_belief_along():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
-    nodes = Nodes(np.array([0.8]), np.zeros(1, int), np.zeros(1), np.zeros(1))
+    nodes = Nodes(np.array([[0.8]]), np.zeros(1, int), np.zeros(1), np.zeros(1))
     state = chain.start(nodes)
-    moved = chain.moved(state, Step(hours=0.0, warmed=-1.5, move_zones=0.4))
+    moved = chain.moved(state, Step(hours=0.0, changed=(-1.5,), move_zones=0.4))
     assert_allclose(moved.grid[0].sum(1) @ DEFOCUS_ZONES, 0.4 + 0.8 * 1.5, atol=1e-3)
 
 
 def test_nodes_without_weight_are_left_behind_and_change_nothing():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
     turning = np.linspace(-1.5, 1.5, 13)
-    nodes = Nodes(turning, np.zeros(13, int), np.zeros(13), -0.5 * turning**2)
+    nodes = Nodes(turning[:, None], np.zeros(13, int), np.zeros(13), -0.5 * turning**2)
     frames = [measured(0.6 * k, 0.5) for k in range(6)]
-    steps = [Step(hours=0.1, warmed=-1.0)] * len(frames)
+    steps = [Step(hours=0.1, changed=(-1.0,))] * len(frames)
     *_, whole = chain.forward(frames, steps, nodes)
     left = chain.after(frames, steps, nodes)
     assert len(left.nodes) < len(nodes)
-    assert_allclose(left.weights @ left.nodes.coefficient, whole.weights @ turning, atol=1e-4)
+    assert_allclose(left.weights @ left.nodes.coefficient[:, 0], whole.weights @ turning, atol=1e-4)
 
 
 def test_the_offset_of_a_filter_is_what_its_frames_show_beyond_the_others():

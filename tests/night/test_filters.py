@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from starsize.estimate import Estimate
+from starsize.night.chain import Nodes, State
 from starsize.night.course import prepare_course, seen_frame
-from starsize.night.filters import _TRIED, _ask, _asked, _signed
+from starsize.night.filters import _TRIED, _ask, _asked, evidence_of
+from starsize.night.judge import signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
@@ -25,15 +27,25 @@ def shares(low, out):
 
 @pytest.mark.parametrize("out", [0.5, 0.15, 0.005])
 def test_a_side_that_is_only_likely_is_not_told(out):
-    size, sigma, sided = _signed(shares(1 - out, out))
+    size, sigma, sided = signed(shares(1 - out, out), _TRIED)
     assert not sided
     assert (size, sigma) == (pytest.approx(2.4), pytest.approx(0.4 / np.sqrt(12)))
 
 
 def test_a_side_that_is_sure_is_told():
-    error, sigma, sided = _signed(shares(0.999, 0.001))
+    error, sigma, sided = signed(shares(0.999, 0.001), _TRIED)
     assert sided
     assert error == pytest.approx(-2.4, abs=3 * sigma)
+
+
+def test_the_evidence_of_many_frames_is_beyond_exp_and_still_told():
+    count = 3
+    nodes = Nodes(np.zeros((count, 1)), np.zeros(count, int), _TRIED[[3, 3, 9]], np.zeros(count))
+    state = State(nodes, np.zeros((count, 1, 1)), np.array([3000.0, 3000.0, 3001.0]))
+    found = evidence_of(state)
+    assert found[3] == pytest.approx(3000 + np.log(2))
+    assert found[9] == pytest.approx(3001)
+    assert np.isneginf(np.delete(found, [3, 9])).all()
 
 
 def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_side(
@@ -52,6 +64,7 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
             air=Estimate(1.68, 0.03),
             shape_bias={"G": 0.006 * np.sign(DEFOCUS_ZONES) * away},
             shape_lack={n: np.stack([np.full(away.size, 0.003), apart * away]) for n in FILTERS},
+            shape_differs=dict.fromkeys(FILTERS, 0.0),
             swept_seeing=dict.fromkeys(FILTERS, seeing),
         )
         course = prepare_course(exposures, known)
@@ -60,4 +73,4 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
         weight = np.exp(_ask(course, exposures, "G", {})[1])
         return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
 
-    assert odds(0.004) < odds(0.0) / 5
+    assert odds(0.004) < odds(0.0) / 3

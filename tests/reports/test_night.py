@@ -12,6 +12,7 @@ from rich.console import Console
 
 from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
+from starsize.night.ways import Way
 from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
 from starsize.reports.night_page import night_html
 from starsize.reports.night_words import (
@@ -76,6 +77,7 @@ def result():
                          share_lost_with_rule=0.05, refocusings=1, cost_share=0.04),
         coefficient=Estimate(0.7, 0.1),
         by_degree=True,
+        ways=(Way(goes_with="deg_altitude", per_unit=Estimate(0.05, 0.01)),),
         equipment=Equipment(shapes={}, best_px={}, zone_px=0.8, zone_steps=10.0, learnt=True),
         limit=0.1,
         notices=(Notice("some", "something to know"),),
@@ -102,6 +104,8 @@ def test_the_document_is_plain_json_and_says_what_each_filter_is_off_by(result):
     assert good["agrees"] is True
     assert odd["offset_change_steps"]["value"] == pytest.approx(25.0)
     assert document["course"]["steps_per_degC"]["value"] == pytest.approx(7.0)
+    assert list(document["course"]["together"]) == ["steps_per_deg_altitude"]
+    assert document["course"]["together"]["steps_per_deg_altitude"]["value"] == pytest.approx(0.5)
     assert document["warnings"] == [{"code": "some", "text": "something to know"}]
 
 
@@ -130,7 +134,8 @@ def test_words_say_what_was_seen_and_what_would_tell(result):
     assert defocus_words(result.frames[0], 10.0) == "in or out by 2.0 ± 2.0 steps"
     assert defocus_words(result.frames[2], 10.0) == "-25.0 ± 2.0 steps"
     assert "+25.0 ± 3.0 steps" in filter_words(result, result.offsets[0])
-    assert "every 2.3 °C" in rule_words(result)[1]
+    assert "every 2.3 °C" in rule_words(result)[2]
+    assert "+0.50 ± 0.10 steps per degree of altitude" in rule_words(result)[1]
     assert [span["what"] for span in spans(result)] == [
         "focus: offset of this filter", "wind or guiding", "cloud",
     ]  # fmt: skip

@@ -59,12 +59,18 @@ def _hours(result: NightResult) -> tuple[np.ndarray, bool]:
 
 
 def _shade(axes: _canvas.Axes, hours: np.ndarray, lost: np.ndarray) -> None:
-    """A band behind the frames that are lost."""
+    """One band behind each run of frames that are lost: printed, bands side by side show seams."""
     gap = float(np.median(np.diff(hours))) if hours.size > 1 else 1.0
+    bands: list[list[float]] = []
     for k in np.flatnonzero(lost):
         low = (hours[k] + hours[k - 1]) / 2 if k else hours[k] - gap / 2
         high = (hours[k] + hours[k + 1]) / 2 if k + 1 < hours.size else hours[k] + gap / 2
         low, high = max(low, hours[k] - gap), min(high, hours[k] + gap)
+        if bands and low <= bands[-1][1]:
+            bands[-1][1] = high
+        else:
+            bands.append([low, high])
+    for low, high in bands:
         axes.axvspan(low, high, color=_canvas.colour("warn"), alpha=0.16, linewidth=0)
 
 
