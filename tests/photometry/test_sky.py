@@ -25,6 +25,14 @@ def test_noise_of_a_pixel_is_found_beside_gradients_and_coarse_steps():
     assert noise == pytest.approx(np.hypot(10, 16 / np.sqrt(12)), rel=0.15)
 
 
+def test_bright_pixels_above_a_sky_of_two_values_say_nothing_of_the_step():
+    rng = np.random.default_rng(5)
+    image = (np.rint(rng.normal(500, 3, (400, 500)) / 16) * 16).astype(np.uint16)
+    image[rng.integers(0, 400, 40), rng.integers(0, 500, 40)] = 3200
+    # Even dither within the step; the steps between the bright pixels gave twenty times that.
+    assert pixel_noise(noise_sample(image)) < 16
+
+
 def test_the_map_follows_a_gradient_of_a_factor_two_under_stars():
     rng = np.random.default_rng(4)
     truth = 500 + 500 * np.linspace(0, 1, 800)[None, :] + np.zeros((600, 1))
