@@ -57,7 +57,7 @@ def killed(child):
 @pytest.mark.parametrize("first", ["absent", "there"])
 def test_the_folder_is_absent_old_or_new_after_kills_at_a_hundred_random_moments(tmp_path, first):
     rng = random.Random(2)
-    out, torn = tmp_path / "out", 0
+    out = tmp_path / "out"
     for trial in range(100):
         if first == "absent":
             out = tmp_path / f"out{trial}"
@@ -66,13 +66,11 @@ def test_the_folder_is_absent_old_or_new_after_kills_at_a_hundred_random_moments
         assert killed(child)
         if not out.exists():
             continue
-        torn += len(set(runs_in(out).values())) > 1
         check_writable(out)
         seen = runs_in(out)
         assert len(set(seen.values())) <= 1
         assert set(seen) in (set(), set(RESULT_FILES.names))
         assert not list(out.glob(".*"))
-    assert torn < 60
     write(out, "last")
     assert set(runs_in(out).values()) == {"last"}
 
