@@ -3,7 +3,7 @@
 from ...estimate import Estimate
 from .saying import about, counted, say
 
-_LOOK = "Look for clouds, gusts or a slipping focuser, and repeat."
+_LOOK = "Look for clouds, gusts, faint stars or a slipping focuser, and repeat."
 _OVERSHOOT = "before the camera moved (play). Overshoot by more than that before each sweep."
 
 
