@@ -16,6 +16,8 @@ _LIST_LENGTH = 400
 _STRANGERS = 0.4
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
+#: A field with too few stars to tell how it moved drifts by so much from frame to frame.
+_DRIFT_PX = 10.0
 #: A star is seen in so many other frames at least; so many frames are tried for the best.
 _TWICE, _TRIED = 2, 4
 #: The light of a star changes by less than this factor from frame to frame of a sweep.
@@ -85,12 +87,13 @@ def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> n
 
     ``motions`` lead from one frame of them to each.
     """
-    good = looks[j].stars.flags == 0
+    good, drift = looks[j].stars.flags == 0, 0.0 if _tells(motions) else _DRIFT_PX
     count = np.zeros(len(good), int)
     here = motion_to(motions, j).back()(places_of(looks[j])[good])
     for k in (k for k in range(len(looks)) if k != j):
         size = looks[j].frame.radius_px, looks[k].frame.radius_px
-        mine = nearest(motion_to(motions, k)(here), places_of(looks[k]), reach(*size))[1]
+        there = motion_to(motions, k)(here)
+        mine = nearest(there, places_of(looks[k]), max(drift, reach(*size)))[1]
         count[np.flatnonzero(good)[mine]] += 1
     return count
 
@@ -131,6 +134,9 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
         return [None] * len(looks)
     near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
     seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
+    if not laid.is_told:
+        near = max(near, _DRIFT_PX)
+        seen = [_followed(look, there, near) for look, there in zip(looks, seen, strict=True)]
     size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
     # A lone star that most frames show in one place has not moved in the others.
     stands = 2 * np.isfinite(size).sum() > len(looks)
@@ -147,6 +153,14 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
             sure = stands or laid.motions[j] is not None
             hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j), sure)
     return hints
+
+
+def _followed(look: Look, places: np.ndarray, near: float) -> np.ndarray:
+    """Places, those of stars that the look shows near them where it shows them."""
+    which, there = nearest(places_of(look), places, near)
+    followed = places.copy()
+    followed[which] = places_of(look)[there]
+    return followed
 
 
 def _size_of(look: Look, places: np.ndarray, near: float) -> float:

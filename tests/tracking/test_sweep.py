@@ -324,3 +324,11 @@ def test_a_lone_star_that_moves_in_every_frame_is_the_same_star(tmp_path):
     frames = lone_star(rng, [9e3] * len(DISCS), at=at, rays=0)
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def test_a_lone_star_that_drifts_a_little_is_measured_where_it_is(tmp_path):
+    rng = np.random.default_rng(74)
+    at = [(300.0 + dx, 250.0 + dy) for dx, dy in rng.normal(0, 3, (len(DISCS), 2))]
+    (measured,) = measure_sweeps([sweep_of(tmp_path, lone_star(rng, [9e3] * len(DISCS), at=at))])
+    # Measured where it stood in another frame it comes out up to a third too large.
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
