@@ -91,7 +91,8 @@ STOPS_SLOWLY = """
 import sys, time
 try:
     print("ready", flush=True)
-    time.sleep(60)
+    for _ in range(300):  # a signal just before one long sleep would wait for its end
+        time.sleep(0.2)
 except KeyboardInterrupt:
     time.sleep(0.6)  # longer than subprocess.run would wait before it kills
     print("stopped as it should", flush=True)
