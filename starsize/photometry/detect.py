@@ -106,7 +106,7 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     covered = _cover(levels[coarse], 2**coarse, bright)
     seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
     sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
-    grain = grain_map(sample, covered)
+    grain = grain_map(sample, covered, noise)
     peaks, widths, roughness = _search(levels, first, sky, grain, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
         peaks, widths, roughness = _search(levels, 0, sky, grain, threshold)

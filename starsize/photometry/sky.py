@@ -129,10 +129,11 @@ def pixel_noise(sample: np.ndarray) -> float:
     return float(np.median(sample)) if sample.size else 0.0
 
 
-def grain_map(sample: np.ndarray, covered: np.ndarray) -> np.ndarray:
+def grain_map(sample: np.ndarray, covered: np.ndarray, noise: float) -> np.ndarray:
     """(my, mx) how much noisier than the whole image coarse cells of it are, as glow makes them.
 
-    ``covered`` is the image at some scale, NaN where stars are: their light has noise too.
+    ``noise`` is that of the image, ``covered`` the image at some scale, NaN where stars are: their
+    light has noise too.
     """
     y, x = (
         np.arange(many) * n // many for many, n in zip(sample.shape, covered.shape, strict=True)
@@ -141,9 +142,9 @@ def grain_map(sample: np.ndarray, covered: np.ndarray) -> np.ndarray:
     count = np.clip(np.array(sample.shape) // _GRAIN_CELL, 1, _GRAIN_CELLS)
     ordered = np.sort(blocks_of(seen, count)[0], axis=1)  # NaN sorts last
     told = np.isfinite(ordered).sum(axis=1)
-    noise = np.take_along_axis(ordered, told[:, None] // 2, axis=1)[:, 0]
-    noise[told < _GRAIN_TOLD * ordered.shape[1]] = np.nan
-    return np.maximum(_fill(noise.reshape(count)) / max(pixel_noise(sample), 1e-9), 1.0)
+    cells = np.take_along_axis(ordered, told[:, None] // 2, axis=1)[:, 0]
+    cells[told < _GRAIN_TOLD * ordered.shape[1]] = np.nan
+    return np.maximum(_fill(cells.reshape(count)) / max(noise, 1e-9), 1.0)
 
 
 def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:

@@ -9,7 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import bdtrc
 
-_FEWEST = 4
+#: So many stars tell how a field moved; fewer may be specks.
+FEWEST = 4
 #: Stars of either list, brightest first, whose pairs are compared: few at first, then more.
 _BRIGHTEST = (15, 40)
 _MOST_PAIRS = 300
@@ -74,7 +75,7 @@ def align(
     Places are brightest first; a star within ``tolerance_px`` may be the same; ``scale`` is in
     pixels of ``places`` to one of ``reference``. None where no more stars agree than chance has.
     """
-    if min(len(reference), len(places)) < _FEWEST:
+    if min(len(reference), len(places)) < FEWEST:
         return None
     lists = reference, places, tolerance_px
     for guess in guesses:
@@ -103,7 +104,7 @@ def _confirmed(
     """
     for reach in (3 * tolerance, tolerance, tolerance):
         there, here = nearest(motion(reference), places, reach)
-        if len(here) < _FEWEST:
+        if len(here) < FEWEST:
             return None
         z, target = reference[here], places[there]
         turn = complex(np.vdot(z - z.mean(), target) / max(np.var(z) * len(z), 1e-9))

@@ -13,7 +13,7 @@ from ..frames.frame import FrameFacts, Sweep
 from ..photometry import StarFlag, star_table
 from ..photometry.combine import weighted_median
 from ..setup import Setup
-from .align import nearest
+from .align import FEWEST, nearest
 from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep
 from .spread import Progress, look_at
@@ -31,8 +31,6 @@ from .words import OTHER_STARS
 
 #: What is known of a frame though its radius is not.
 _NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
-#: So many stars are a field of their own.
-_FEWEST = 4
 
 
 def measure_files(
@@ -239,7 +237,7 @@ def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     near = reach(first.frame.radius_px, hint.radius_px)
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
     if not good.any():
-        speck = first.frame.reason is None and lost and own.sum() < _FEWEST
+        speck = first.frame.reason is None and lost and own.sum() < FEWEST
         gone = speck and hint.sure and _unseen(second)
         return replace(first, frame=_without_radius(first.frame)) if gone else first
     light, snr = second.stars.flux[good] / hint.light_adu[good], second.stars.snr[good]

@@ -66,15 +66,15 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     for other in order[1:_TRIED]:
         if not _tells(motions) and _tells(tried := _motions_of(looks, other)):
             first, motions = other, tried
-    again = _again(looks, motions, first) >= _TWICE
+    again = _again(looks, motions, first)
     if again.sum() >= (1 - _STRANGERS) * most[first][0]:
         return Aligned(first, motions, again)
-    counts = [_again(looks, motions, j) >= _TWICE for j in range(len(looks))]
-    most = [_worth(look, which) for look, which in zip(looks, counts, strict=True)]
+    told = [_again(looks, motions, j) for j in range(len(looks))]
+    most = [_worth(look, which) for look, which in zip(looks, told, strict=True)]
     best = max(order, key=lambda j: (*most[j], -j))
     if not most[best][0]:
         return Aligned(first, motions, again)
-    return Aligned(best, _motions_of(looks, best), counts[best])
+    return Aligned(best, _motions_of(looks, best), told[best])
 
 
 def _worth(look: Look, which: np.ndarray) -> tuple[int, float]:
@@ -83,9 +83,9 @@ def _worth(look: Look, which: np.ndarray) -> tuple[int, float]:
 
 
 def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
-    """In how many other frames something stands where each good star of frame ``j`` does; else 0.
+    """Which good stars of frame ``j`` stand where something stands in two others at least.
 
-    ``motions`` lead from one frame of them to each.
+    ``motions`` lead from one of the frames to each.
     """
     good, drift = looks[j].stars.flags == 0, 0.0 if _tells(motions) else _DRIFT_PX
     count = np.zeros(len(good), int)
@@ -95,7 +95,7 @@ def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> n
         there = motion_to(motions, k)(here)
         mine = nearest(there, places_of(looks[k]), max(drift, reach(*size)))[1]
         count[np.flatnonzero(good)[mine]] += 1
-    return count
+    return count >= _TWICE
 
 
 def places_of(look: Look) -> np.ndarray:
@@ -147,10 +147,9 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
             known = known[good]
         among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
         shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
-        moved = laid.motions[j] is None and not stands and _as_bright(look, best, good)
-        if min(shared) < 1 - _STRANGERS and not moved:
+        sure = stands or laid.motions[j] is not None
+        if min(shared) < 1 - _STRANGERS and (sure or not _as_bright(look, best, good)):
             places = np.stack([seen[j].real, seen[j].imag], 1)[good]
-            sure = stands or laid.motions[j] is not None
             hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j), sure)
     return hints
 

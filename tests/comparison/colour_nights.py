@@ -1,6 +1,6 @@
 """Telescopes whose colour is known, as the comparison takes them, and how to judge a verdict."""
 
-from sweep_nights import answered_fit, curve_set
+from sweep_nights import curve_set, fits_of
 
 from starsize import Comparison, compare_sweeps
 from starsize.setup import Focuser, Setup, Telescope
@@ -19,19 +19,7 @@ def setup_of(scene: ColourNight) -> Setup:
 
 
 def compared(scene: ColourNight, rng) -> Comparison:
-    fits = [
-        answered_fit(
-            drawn.best_steps,
-            drawn.sigma_steps,
-            id=drawn.id,
-            filter=drawn.filter,
-            temperature_degC=drawn.temperature_degC,
-            time_mjd=drawn.time_mjd,
-            approach=drawn.approach,
-        )
-        for drawn in scene.draw(rng)
-    ]
-    return compare_sweeps(curve_set(fits), setup=setup_of(scene))
+    return compare_sweeps(curve_set(fits_of(scene.draw(rng))), setup=setup_of(scene))
 
 
 def judge(scene: ColourNight, rng) -> tuple[str, str]:

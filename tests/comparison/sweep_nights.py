@@ -29,21 +29,26 @@ class NightOfSweeps(SweepNight):
 
     def fits(self, rng) -> list[CurveFit]:
         """One answered fit for each sweep, with errors drawn afresh."""
-        return [
-            answered_fit(
-                drawn.best_steps,
-                drawn.sigma_steps,
-                id=drawn.id,
-                filter=drawn.filter,
-                temperature_degC=drawn.temperature_degC,
-                time_mjd=drawn.time_mjd,
-                approach=drawn.approach,
-            )
-            for drawn in self.draw(rng)
-        ]
+        return fits_of(self.draw(rng))
 
     def curves(self, rng) -> CurveSet:
         return curve_set(self.fits(rng))
+
+
+def fits_of(draws) -> list[CurveFit]:
+    """One answered fit for each drawn sweep."""
+    return [
+        answered_fit(
+            drawn.best_steps,
+            drawn.sigma_steps,
+            id=drawn.id,
+            filter=drawn.filter,
+            temperature_degC=drawn.temperature_degC,
+            time_mjd=drawn.time_mjd,
+            approach=drawn.approach,
+        )
+        for drawn in draws
+    ]
 
 
 def answered_fit(best, sigma, *, floor=2.0, slope=0.05, dof=np.inf, **circumstances) -> CurveFit:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from colour_nights import compared, judge, setup_of, telescope
-from sweep_nights import answered_fit, curve_set
+from sweep_nights import answered_fit, curve_set, fits_of
 
 from starsize import compare_sweeps
 from starsize.curves.fitted import LensColour
@@ -61,19 +61,7 @@ def exact(offsets, setup, sigma=0.3, colour=False):
 
 def exact_set(draws, setup, lens):
     """Drawn sweeps as a comparison takes them, with what the fit would say of the lens."""
-    fits = [
-        answered_fit(
-            d.best_steps,
-            d.sigma_steps,
-            id=d.id,
-            filter=d.filter,
-            temperature_degC=d.temperature_degC,
-            time_mjd=d.time_mjd,
-            approach=d.approach,
-        )
-        for d in draws
-    ]
-    return compare_sweeps(replace(curve_set(fits), lens=lens), setup=setup).colour
+    return compare_sweeps(replace(curve_set(fits_of(draws)), lens=lens), setup=setup).colour
 
 
 # Back focus minus d in mm of published prescriptions (M. Laikin, Lens Design, 4th ed. 2007, p. 44;
