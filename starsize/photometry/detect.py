@@ -23,7 +23,7 @@ from .sky import (
 #: stars to a pixel: close ones part at full scale. For the largest that costs too much.
 _LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
 #: Sky cells in pixels, and in widths of the brightest stars where that is more.
-_CELL_PX, _CELL_WIDTHS, _WIDE = 96.0, 14.0, 4.0
+_CELL_PX, _CELL_WIDTHS, _WIDE = 48.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
 _LARGEST = 256
 #: Noise of a pixel of unit noise after weights 1 2 1, once and twice, along both axes; and the
