@@ -13,6 +13,7 @@ HEADS = {
     "colour": "# Colour verdicts",
     "plan": "# Do plans keep what they promise?",
     "packages": "# Packages and Pythons",
+    "trial_nights": "# Whole nights as people have them",
 }
 
 
@@ -26,7 +27,7 @@ def commit() -> str:
 
 def write_section(title: str, body: str, *, script: str, file: Path = RESULT) -> None:
     """Write a section, or put it in the place of the one of the same title."""
-    text = file.read_text("utf-8") if file.exists() else HEADS[file.stem]
+    text = file.read_text("utf-8") if file.exists() else HEADS.get(file.stem, "# Results")
     sections = re.split(r"\n(?=## )", text.rstrip())
     fresh = f"## {title}\n\n`{script}`, at commit {commit()}.\n\n{body}\n"
     kept = [s.rstrip() + "\n" for s in sections]

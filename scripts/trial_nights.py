@@ -14,8 +14,8 @@ frame. Per scene:
 
 Run: ``python scripts/trial_nights.py --scenes wind,crowded --seeds 10 --processes 2``; without
 ``--scenes`` all of them. ``--random 60 --first 1`` draws telescopes, skies and stars themselves
-(``_random_night.py``), one night each. ``--label`` heads the table; ``--out`` names the file it is
-added to.
+(``_random_night.py``), one night each. ``--label`` heads the table, and takes the place of one of
+the same name; ``--out`` names the file.
 """
 
 import argparse
@@ -29,6 +29,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 from _random_night import random_scenario
+from _results import write_section
 
 from starsize import load_setup, measure_offsets
 from starsize.errors import InputError
@@ -244,9 +245,9 @@ def main() -> None:
         last = asked.first + asked.random - 1
         numbers = range(asked.first, last + 1)
         jobs = {f"random {asked.first} to {last}": [(f"random {n}", 0) for n in numbers]}
-    lines = [f"## {asked.label}\n", HEAD] if asked.label else [HEAD]
+    title = asked.label or ", ".join(jobs)
+    lines, notes, whole = [HEAD], [], Trial()
     print(HEAD, flush=True)
-    whole, notes = Trial(), []
     with ProcessPoolExecutor(asked.processes) as pool:
         for name, nights in jobs.items():
             trial = together(pool.map(one_night, nights))
@@ -254,13 +255,12 @@ def main() -> None:
             lines.append(line(name, trial))
             print(lines[-1], flush=True)
             notes += trial.notes + sorted({f"{name}: {why}" for why in trial.wrongly})[:4]
-    if len(jobs) > 1:
-        lines.append(line("all", whole))
-        print(lines[-1])
-    print(*notes, sep="\n")
-    asked.out.parent.mkdir(exist_ok=True)
-    with asked.out.open("a", encoding="utf-8") as out:
-        out.write("\n".join([*lines, "", *(f"- {note}" for note in notes), "", ""]))
+            # What was measured stays if the rest is cut off.
+            rows = [*lines, *([line("all", whole)] if len(lines) > 2 else [])]
+            body = "\n".join([*rows, "", *(f"- {note}" for note in notes)])
+            script = f"trial_nights.py --seeds {asked.seeds} --first {asked.first}"
+            write_section(title, body, script=script, file=asked.out)
+    print(line("all", whole), *notes, sep="\n")
 
 
 if __name__ == "__main__":
