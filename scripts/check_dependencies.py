@@ -58,7 +58,7 @@ def main() -> int:
             one for one in told(*pip, "freeze").splitlines() if one.split("==")[0].lower() in needed
         ]
         print("\n".join(versions), flush=True)
-        call = [python, "-m", "pytest", "-q", "-p", "no:cacheprovider", *tests]
+        call = [python, "-m", "pytest", "-q", "-n", "auto", "-p", "no:cacheprovider", *tests]
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
         ran = subprocess.run(
             call, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True, check=False

@@ -17,6 +17,14 @@ ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "testdata" / "demo_night"
 
 
+@pytest.fixture(autouse=True)
+def _ctrl_c_is_heard():
+    """What was started in the background is deaf to Ctrl-C, and so are its children."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.parametrize("jobs", ["1", "2"])
 @pytest.mark.parametrize("after_s", [0.6, 2.5])
 def test_ctrl_c_stops_all_processes_with_one_line_and_writes_nothing(tmp_path, jobs, after_s):
