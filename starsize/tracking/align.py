@@ -12,8 +12,7 @@ from scipy.special import bdtrc
 #: So many stars tell how a field moved; fewer may be specks.
 FEWEST = 4
 #: Stars of either list, brightest first, whose pairs are compared: few at first, then more.
-_BRIGHTEST = (15, 40)
-_MOST_PAIRS = 300
+_BRIGHTEST = (15, 25)
 #: A match that unrelated stars would make by chance once in so many trials is none.
 _CHANCE = 1e-4
 #: Focus and temperature change the scale of a frame by parts in a thousand.
@@ -129,8 +128,6 @@ def _most_agreed(
 ) -> Motion | None:
     """The motion with most others near it among those that two stars and two stars make."""
     i, j = np.triu_indices(len(reference), 1)
-    some = slice(None, None, 1 + len(i) // _MOST_PAIRS)
-    i, j = i[some], j[some]
     k, m = np.nonzero(~np.eye(len(places), dtype=bool))
     step, there = (reference[j] - reference[i]) * scale, places[m] - places[k]
     length = np.abs(step)[:, None]

@@ -11,7 +11,6 @@ from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
 from ..photometry import StarFlag, star_table
-from ..photometry.combine import weighted_median
 from ..setup import Setup
 from .align import FEWEST, nearest
 from .colour import channels_of
@@ -238,10 +237,9 @@ def _better(first: Look, second: Look, hint: Hint | None) -> Look:
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
     if not good.any():
         speck = first.frame.reason is None and lost and own.sum() < FEWEST
-        gone = speck and hint.sure and _unseen(second)
+        gone = speck and _unseen(second)
         return replace(first, frame=_without_radius(first.frame)) if gone else first
-    light, snr = second.stars.flux[good] / hint.light_adu[good], second.stars.snr[good]
-    share = weighted_median(light, snr)
+    share = float(np.median(second.stars.flux[good] / hint.light_adu[good]))
     return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first
 
 

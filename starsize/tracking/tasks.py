@@ -32,8 +32,6 @@ class Hint:
     """(n,) light of these stars."""
     radius_px: float
     """About its radius."""
-    sure: bool = True
-    """Whether it is known how the field moved, so that a star not seen at its place is hidden."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,8 +18,8 @@ _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 _MOST_FIELDS = 5
 #: A field with too few stars to tell how it moved drifts by so much from frame to frame.
 _DRIFT_PX = 10.0
-#: A star is seen in so many other frames at least; so many frames are tried for the best.
-_TWICE, _TRIED = 2, 4
+#: A star is seen in so many other frames at least.
+_TWICE = 2
 #: The light of a star changes by less than this factor from frame to frame of a sweep.
 SAME_LIGHT = 2.0
 
@@ -63,9 +63,6 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
     first = order[0]
     motions = _motions_of(looks, first)
-    for other in order[1:_TRIED]:
-        if not _tells(motions) and _tells(tried := _motions_of(looks, other)):
-            first, motions = other, tried
     again = _again(looks, motions, first)
     if again.sum() >= (1 - _STRANGERS) * most[first][0]:
         return Aligned(first, motions, again)
@@ -147,10 +144,10 @@ def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
             known = known[good]
         among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
         shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
-        sure = stands or laid.motions[j] is not None
-        if min(shared) < 1 - _STRANGERS and (sure or not _as_bright(look, best, good)):
+        told = stands or laid.motions[j] is not None
+        if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
             places = np.stack([seen[j].real, seen[j].imag], 1)[good]
-            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j), sure)
+            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j))
     return hints
 
 
