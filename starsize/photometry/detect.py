@@ -7,6 +7,7 @@ import sep
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
+from .combine import weighted_median
 from .sky import (
     Sky,
     blocks_of,
@@ -22,7 +23,7 @@ from .sky import (
 #: Images larger than this (pixels) are searched from half scale down, unless they hold so many
 #: stars to a pixel: close ones part at full scale. For the largest that costs too much.
 _LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
-#: Sky cells in pixels, and in widths of the brightest stars where that is more.
+#: Sky cells in pixels, and in typical widths of the bright stars where that is more.
 _CELL_PX, _CELL_WIDTHS, _WIDE = 48.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
 _LARGEST = 256
@@ -102,10 +103,10 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
-    largest = float(np.max(bright.width[: max(1, len(bright) // 4)], initial=0.0))
+    large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
     covered = _cover(levels[coarse], 2**coarse, bright)
     seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
-    sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * largest))
+    sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * large))
     grain = grain_map(sample, covered, noise)
     peaks, widths, roughness = _search(levels, first, sky, grain, threshold)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:

@@ -36,6 +36,18 @@ def test_small_stars_are_found_among_wide_knots_of_nebula():
     assert np.mean(gap < 1) > 0.8
 
 
+def test_one_hump_of_nebula_does_not_set_the_scale_of_the_sky():
+    rng = np.random.default_rng(7)
+    light, places = moffat_field((480, 640), 14, 7, fluxes=np.full(14, 6e3), half_px=4.0)
+    rows, columns = np.indices(light.shape)
+    light += 25 * np.exp(-((rows - 230) ** 2 + (columns - 560) ** 2) / (2 * 30.0**2))
+    for y, x in rng.uniform(20, 460, (30, 2)):
+        light += 12 * np.exp(-((rows - y) ** 2 + (columns - x) ** 2) / (2 * 40.0**2))
+    stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
+    gap = np.hypot(stars.x[:, None] - places[:, 0], stars.y[:, None] - places[:, 1]).min(axis=0)
+    assert np.sum(gap < 2) >= 12
+
+
 @pytest.mark.parametrize("seed", range(4, 8))
 def test_an_amplifier_s_glow_bends_the_sky_and_makes_no_stars(seed):
     y, x = np.indices((480, 640))
