@@ -28,6 +28,10 @@ LENSES = {
     "doublet f/7.5": (("S-FPL53", "N-ZK7", 1.0), 900.0, 120.0),
     "achromat f/6": (("N-BK7", "F2", 1.0), 600.0, 100.0),
     "achromat f/10": (("N-BK7", "F2", 1.0), 1000.0, 100.0),
+    # No rule was chosen on those below.
+    "achromat f/8": (("N-BK7", "SF2", 1.0), 800.0, 100.0),
+    "achromat f/12": (("N-ZK7", "F2", 1.0), 1200.0, 100.0),
+    "reversed f/7": (("N-BK7", "F2", -0.6), 700.0, 100.0),
 }
 FILTERS = (
     ("L", "R", "G", "B", "Ha", "SII", "OIII"),

@@ -168,7 +168,8 @@ def blame(colours: Colours, night: Found) -> Blame:
     """Cause of colours that do not focus together.
 
     Where every filter's glass is known (or is the same, behind a colour camera) the plates
-    decide. Otherwise what is sure at 95 %.
+    decide. Otherwise what is sure at 95 %. That the lens alone is to blame is said where it surely
+    keeps the filters apart and even glass is no less likely than before looking.
     """
     if night.same_glass:
         return Blame(cause="telescope", reason=Finding("one_glass"))
@@ -181,23 +182,27 @@ def blame(colours: Colours, night: Found) -> Blame:
     if chi2.sf(found.chi2[np.argmax(found.probability)], len(colours.filters) - 1) < IMPOSSIBLE:
         return Blame(cause="unknown", reason=Finding("nothing_explains"))
     by_lens = float(found.probability @ apart)
-    lens_to_blame = by_lens > SURE
-    odd = _odd_filters(found, apart if lens_to_blame else ~apart, colours, night)
+    lens_to_blame, glass_to_blame = by_lens > SURE, by_lens < 1 - SURE
+    which = apart if lens_to_blame else ~apart
+    weight = found.probability[which]
+    even = float(weight @ none_odd[which] / weight.sum())
+    odd = _odd_filters(found, which, colours, night)
     said = tuple(
         Finding("odd_filter", name=o.filter, shift_um=o.shift_um, extra_glass_mm=o.extra_glass_mm)
         for o in odd
     )
-    cause: Cause
-    if lens_to_blame and not odd:
-        cause, reason = "telescope", Finding("smooth_colour")
-    elif lens_to_blame or (by_lens < 1 - SURE and odd):
-        cause = "both" if lens_to_blame else "glass"
+    cause: Cause = "both" if lens_to_blame else "glass"
+    if odd and (lens_to_blame or glass_to_blame):
         reason = Finding("odd_glass", odd=said, others_apart=lens_to_blame)
-    elif by_lens < 1 - SURE:
-        cause, reason = "glass", Finding("one_of_several", sets=_likely(found, colours))
+    elif glass_to_blame or (lens_to_blame and even < 1 - SURE):
+        reason = Finding("one_of_several", sets=_likely(found, colours), with_lens=lens_to_blame)
+    elif lens_to_blame and even >= (1 - ODD) ** len(colours.filters):
+        # An odd filter may hide in the lens' own colour: the positions must speak against it.
+        cause, reason = "telescope", Finding("smooth_colour")
     else:
         cause = "unknown"
-        reason = Finding("odd_or_colour", odd=said) if odd else Finding("glass_or_colour")
+        code = "glass_beside_colour" if lens_to_blame else "glass_or_colour"
+        reason = Finding("odd_or_colour", odd=said) if odd else Finding(code)
     return Blame(cause=cause, reason=reason, odd_filters=odd)
 
 

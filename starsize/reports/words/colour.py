@@ -6,6 +6,7 @@ from .saying import all_filters, say
 _REMEDY = "state the thickness of the filters, or measure more filters"
 _GAP = "{pair[0]} and {pair[1]} focus {gap.value:.1f} +- {gap.sigma:.1f} steps apart"
 _REACH = "their zones reach over {reach:.1f} steps together"
+_COLOUR_TOO = "the telescope's own colour keeps the filters apart, and "
 _KEYS = {"focal ratio": "focal_length_mm and aperture_mm", "step size": "um_per_step"}
 _STATED_GLASS = {
     "together": "; without it the filters would focus together",
@@ -57,9 +58,9 @@ say(
         ),
         "smooth_colour": "focus follows a smooth curve through wavelength, as a telescope's colour "
         "does and glass of another thickness does not",
-        "one_of_several": lambda *, sets: (
-            "some filter's glass is at fault, but which cannot be told: "
-            f"{' or '.join(', '.join(names) for names in sets)}"
+        "one_of_several": lambda *, sets, with_lens: (
+            f"{_COLOUR_TOO if with_lens else ''}some filter's glass is at fault, but which cannot "
+            f"be told: {' or '.join(', '.join(names) for names in sets)}"
         ),
         "odd_glass": lambda *, odd, others_apart: (
             "; ".join(odd)
@@ -68,6 +69,8 @@ say(
         "odd_or_colour": lambda *, odd: (
             f"{'; '.join(odd)}; but the telescope's own colour may explain it as well: {_REMEDY}"
         ),
+        "glass_beside_colour": "the telescope's own colour alone keeps these filters apart, but "
+        f"whether glass plays a part too cannot be told: {_REMEDY}",
         "glass_or_colour": "the telescope's own colour explains these shifts, and filters of "
         f"different thickness would as well: {_REMEDY}",
         "odd_filter": _odd_filter,

@@ -12,7 +12,12 @@ from starsize import compare_sweeps
 from starsize.curves.fitted import LensColour
 from starsize.estimate import Estimate
 from starsize.setup import FilterGlass, Setup
-from starsize.simulate.colour_night import COLOUR_NIGHTS, UM_PER_STEP, ColourNight
+from starsize.simulate.colour_night import (
+    COLOUR_NIGHTS,
+    UM_PER_STEP,
+    ColourNight,
+    doublet_offsets,
+)
 from starsize.simulate.sweep_night import SweepNight
 
 
@@ -149,6 +154,23 @@ def test_an_achromat_with_a_thick_filter_is_both():
     offsets = {**scene.night.offsets, "Ha": scene.night.offsets["Ha"] + 80.0}
     found = exact(offsets, setup_of(scene))
     assert (found.cause, [odd.filter for odd in found.odd_filters]) == ("both", ["Ha"])
+
+
+def test_glass_that_may_hide_in_the_lens_own_colour_leaves_it_open():
+    names = ("L", "R", "G", "B", "Ha", "SII", "OIII")
+    offsets = doublet_offsets("N-BK7", "SF2", names, focal_length_mm=800.0)
+    found = exact({**offsets, "B": offsets["B"] - 85.0}, telescope(800.0, 100.0))
+    assert (found.cause, found.odd_filters) == ("unknown", ())
+    assert found.cause_reason.startswith("the telescope's own colour alone keeps these filters")
+
+
+def test_an_achromat_with_thick_filters_that_cannot_be_named_is_both():
+    scene = COLOUR_NIGHTS["achromat, seven filters"]
+    more = {"SII": 42.0, "OIII": 68.0}
+    offsets = {name: at + more.get(name, 0.0) for name, at in scene.night.offsets.items()}
+    found = exact(offsets, setup_of(scene), sigma=2.0)
+    assert (found.cause, found.odd_filters) == ("both", ())
+    assert "SII, OIII" in found.cause_reason
 
 
 def test_a_colour_camera_knows_its_colours_better_than_its_focuser():
