@@ -32,15 +32,12 @@ def wings_meet(
         on = side * away > FAR * floor_steps
         if np.unique(away[on]).size < 2:
             return NOT_KNOWN
-        basis = np.stack([np.ones(on.sum()), away[on]], axis=1)
-        weight = basis / sigma_px[on, None] ** 2
-        covariance = np.linalg.inv(basis.T @ weight)
-        lines.append((covariance @ (weight.T @ radius_px[on]), covariance))
+        lines.append(np.polyfit(away[on], radius_px[on], 1, w=1 / sigma_px[on], cov="unscaled"))
     (left, left_cov), (right, right_cov) = lines
-    steeper = right[1] - left[1]
+    steeper = right[0] - left[0]
     if steeper <= 0:
         return NOT_KNOWN
-    cross = (left[0] - right[0]) / steeper
-    gradient = np.array([1.0, cross]) / steeper
+    cross = (left[1] - right[1]) / steeper
+    gradient = np.array([cross, 1.0]) / steeper
     variance = gradient @ (left_cov + right_cov) @ gradient
     return Estimate(float(best_steps + cross), float(np.sqrt(variance)))

@@ -1,11 +1,12 @@
 """A focus curve: half-flux radius against focuser position for one sweep, as plain arrays."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..conventions import Approach
-from ..optics.star import Apertures, all_light
+from ..optics.star import Apertures, all_light, joined_apertures
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,6 +28,15 @@ class BoundedRadii:
     def part(self, which: np.ndarray) -> "BoundedRadii":
         """Return those of some of the frames."""
         return BoundedRadii(self.radius_px[which], self.sigma_px[which], self.seen.part(which))
+
+    @classmethod
+    def joined(cls, parts: Sequence["BoundedRadii"]) -> "BoundedRadii":
+        """Return those of several runs of frames, one behind the other."""
+        return cls(
+            np.concatenate([p.radius_px for p in parts]),
+            np.concatenate([p.sigma_px for p in parts]),
+            joined_apertures([p.seen for p in parts]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True, repr=False)

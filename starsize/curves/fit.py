@@ -125,21 +125,16 @@ def fit_curves(
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
     if not chosen:
         return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    answers = [fit_plain(c) for c in chosen] if model == "hyperbola" else []
-    joint = None
-    if not answers:
+    if model == "hyperbola":
+        joint = _Joint(tuple(map(fit_plain, chosen)), np.eye(len(chosen)))
+    else:
         joint = _with_play(chosen, _Knowledge(known, bands or {}))
-        answers = list(joint.fits)
-    queue = iter(answers)
-    fits = tuple(refused or next(queue) for refused in early)
-    answered = [fit for fit in answers if fit.answered]
-    sigma = np.array([fit.best_sigma_steps for fit in answered])
-    if joint is None:
-        return CurveSet(fits=fits, covariance_steps2=np.diag(sigma**2))
-    keep = np.array([fit.answered for fit in answers])
+    queue = iter(joint.fits)
+    keep = np.array([fit.answered for fit in joint.fits])
+    sigma = np.array([fit.best_sigma_steps for fit in joint.fits])[keep]
     together = joint.correlation[np.ix_(keep, keep)] * np.outer(sigma, sigma)
     return CurveSet(
-        fits=fits,
+        fits=tuple(refused or next(queue) for refused in early),
         covariance_steps2=together,
         slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
         notices=joint.notices,
@@ -158,10 +153,10 @@ class _Joint(NamedTuple):
 
     fits: tuple[CurveFit, ...]
     correlation: np.ndarray
-    slope: Estimate
-    notices: tuple[Notice, ...]
-    placement: Estimate
-    lens: LensColour | None
+    slope: Estimate = NOT_KNOWN
+    notices: tuple[Notice, ...] = ()
+    placement: Estimate = NOT_KNOWN
+    lens: LensColour | None = None
 
 
 def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:

@@ -68,28 +68,28 @@ def least_squares_fit(
         msg = f"{first.size} parameters need more than the {y.size} points given"
         raise ValueError(msg)
     noise = np.broadcast_to(np.asarray(1.0 if sigma is None else sigma, float), y.shape)
+    # Counted in their starting values: derivatives are taken by steps of about a millionth.
+    unit = np.where(first == 0, 1.0, np.abs(first))
 
     def residual(parameters: np.ndarray) -> np.ndarray:
-        return (function(x, *parameters) - y) / noise
+        return (function(x, *(parameters * unit)) - y) / noise
 
     found = least_squares(
-        residual, first, method="lm", x_scale=np.abs(first) + (first == 0), xtol=1e-15, ftol=1e-15,
-        gtol=1e-15, max_nfev=20_000,
+        residual, first / unit, jac="3-point", x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15,
+        max_nfev=20_000,
     )  # fmt: skip
-    best = _polished(residual, found.x)
     # Orthogonal factors instead of the normal matrix: half of the digits would be lost there.
-    slopes = _central_jacobian(residual, best)
+    slopes = np.asarray(found.jac)
     scale = np.linalg.norm(slopes, axis=0)
     if not scale.all():
         msg = "the points do not tell all of the parameters"
         raise ValueError(msg)
     _, singular, rows = np.linalg.svd(slopes / scale, full_matrices=False)
-    half = rows.T / singular / scale[:, None]
-    covariance = half @ half.T
-    rss = float(np.sum(residual(best) ** 2))
+    half = rows.T / singular * (unit / scale)[:, None]
+    covariance, rss = half @ half.T, 2 * float(found.cost)
     if sigma is None:
         covariance = covariance * (rss / dof)
-    return LeastSquares(best, np.sqrt(np.diag(covariance)), covariance, rss, dof)
+    return LeastSquares(found.x * unit, np.sqrt(np.diag(covariance)), covariance, rss, dof)
 
 
 def fit_hyperbola(
@@ -133,33 +133,3 @@ def fit_hyperbola(
         fit.rss,
         fit.dof,
     )
-
-
-def _polished(residual: Callable[[np.ndarray], np.ndarray], found: np.ndarray) -> np.ndarray:
-    """A few Gauss-Newton steps with good derivatives: forward differences stop too early."""
-    best, least = found, np.sum(residual(found) ** 2)
-    for _ in range(5):
-        slopes = _central_jacobian(residual, best)
-        scale = np.linalg.norm(slopes, axis=0)
-        if not scale.all():
-            break
-        step = np.linalg.lstsq(slopes / scale, -residual(best), rcond=1e-15)[0] / scale
-        after = np.sum(residual(best + step) ** 2)
-        if not after <= least:
-            break
-        best, least = best + step, after
-    return best
-
-
-def _central_jacobian(
-    residual: Callable[[np.ndarray], np.ndarray], parameters: np.ndarray
-) -> np.ndarray:
-    columns = []
-    for i, value in enumerate(parameters):
-        # Error of a central difference ~ step^2, of rounding ~ eps / step.
-        step = np.cbrt(np.finfo(float).eps) * (abs(value) or 1.0)
-        up, down = parameters.copy(), parameters.copy()
-        up[i] += step
-        down[i] -= step
-        columns.append((residual(up) - residual(down)) / (up[i] - down[i]))
-    return np.stack(columns, axis=1)

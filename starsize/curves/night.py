@@ -12,14 +12,13 @@ from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
-    Apertures,
     Stars,
     StarState,
     Telescope,
     lay_out,
     prepare_stars,
 )
-from .curve import FocusCurve
+from .curve import BoundedRadii, FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, student_weight
 
@@ -189,12 +188,7 @@ def build_night(
 
     position = np.concatenate([c.position_steps[r] for c, r in zip(curves, rows, strict=True)])
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
-    radius, sigma = (
-        np.concatenate([getattr(f, name) for f in fitted]) for name in ("radius_px", "sigma_px")
-    )
-    seen = Apertures(
-        *(np.concatenate([getattr(f.seen, n) for f in fitted]) for n in Apertures.__slots__)
-    )
+    radii = BoundedRadii.joined(fitted)
     guesses = [
         robust_guess(c.position_steps[r], f.radius_px)
         for c, r, f in zip(curves, rows, fitted, strict=True)
@@ -212,13 +206,13 @@ def build_night(
         telescope=known.telescope,
         largest_blur_px=largest,
         finest_seeing_px=max(1.2 * floor, 0.6),
-        seen=seen,
+        seen=radii.seen,
     )
     return Night(
         sweep=sweep,
         position_steps=position,
-        radius_px=radius,
-        sigma_px=np.nan_to_num(sigma),
+        radius_px=radii.radius_px,
+        sigma_px=np.nan_to_num(radii.sigma_px),
         together=exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..estimate import NOT_KNOWN, Estimate
-from ..optics.star import Apertures, lay_out
-from .curve import FocusCurve
+from ..optics.star import lay_out
+from .curve import BoundedRadii, FocusCurve
 from .night import LOG_SLOPE, Night, exposures
 from .posterior import Posterior
 from .search import normal_equations, variance_of
@@ -105,18 +105,16 @@ def _linear(
 
 def _held(night: Night, curves: Sequence[FocusCurve], standing: Sequence[np.ndarray]) -> _Held:
     sweep = np.repeat(np.arange(len(curves)), [one.size for one in standing])
-    fitted = [c.to_fit().part(one) for c, one in zip(curves, standing, strict=True)]
-    seen = Apertures(
-        *(np.concatenate([getattr(f.seen, n) for f in fitted]) for n in Apertures.__slots__)
-    )
+    parts = [c.to_fit().part(one) for c, one in zip(curves, standing, strict=True)]
+    radii = BoundedRadii.joined(parts)
     first, last = (np.array([c.position_steps[end] for c in curves])[sweep] for end in (0, -1))
     frames = replace(
         night,
         sweep=sweep,
         position_steps=first,
-        radius_px=np.concatenate([f.radius_px for f in fitted]),
-        sigma_px=np.nan_to_num(np.concatenate([f.sigma_px for f in fitted])),
+        radius_px=radii.radius_px,
+        sigma_px=np.nan_to_num(radii.sigma_px),
         together=exposures(curves, standing),
-        stars=lay_out(night.stars.table, night.bands_nm, sweep, seen=seen),
+        stars=lay_out(night.stars.table, night.bands_nm, sweep, seen=radii.seen),
     )
     return _Held(frames, first, np.sign(last - first))

@@ -1,7 +1,8 @@
 """Frames whose positions and times do not go together."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -72,14 +73,9 @@ def _two_foci(curve: FocusCurve, moves: np.ndarray, refit: Fit) -> Finding | Non
 def part(curve: FocusCurve, keep: slice | np.ndarray) -> FocusCurve:
     """Some of the frames of a curve."""
     index = np.arange(curve.position_steps.size)[keep]
-    return replace(
-        curve,
-        position_steps=curve.position_steps[index],
-        radius_px=curve.radius_px[index],
-        radius_sigma_px=curve.radius_sigma_px[index],
-        n_stars=curve.n_stars[index],
-        temperature_degC=curve.temperature_degC[index],
-        time_mjd=curve.time_mjd[index],
-        names=tuple(curve.names[i] for i in index),
-        bounded=curve.bounded and curve.bounded.part(index),
-    )
+    arrays: dict[str, Any] = {
+        f.name: value[index] for f in fields(curve)
+        if isinstance(value := getattr(curve, f.name), np.ndarray)
+    }  # fmt: skip
+    names, bounded = tuple(curve.names[i] for i in index), curve.bounded
+    return replace(curve, **arrays, names=names, bounded=bounded and bounded.part(index))

@@ -88,22 +88,13 @@ def explain(night: Night) -> Posterior:
 
 def _averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: float) -> Posterior:
     """One posterior of several, each with its share."""
-
-    def joined(name: str) -> np.ndarray:
-        return np.concatenate([getattr(one, name) for one in parts])
-
+    grids = ("jitter", "lack", "best_steps", "covariance", "values", "known", "floor_spread")
     return Posterior(
         fit=parts[int(np.argmax(share))].fit,
         weight=np.concatenate([s * one.weight for s, one in zip(share, parts, strict=True)]),
-        jitter=joined("jitter"),
-        lack=joined("lack"),
-        best_steps=joined("best_steps"),
-        covariance=joined("covariance"),
-        values=joined("values"),
-        known=joined("known"),
-        floor_spread=joined("floor_spread"),
         sound=share @ np.array([one.sound for one in parts]),
         log_evidence=log_evidence,
+        **{name: np.concatenate([getattr(one, name) for one in parts]) for name in grids},
     )
 
 

@@ -60,5 +60,4 @@ def micrometres_per_step(
         return NOT_KNOWN
     per_um = wing_slope_px_per_um(focal_ratio, pixel_um, obstruction)
     value = slope_px_per_step.value / per_um
-    spread = slope_px_per_step.sigma if math.isfinite(slope_px_per_step.sigma) else 0.0
-    return Estimate(value, math.hypot(spread / per_um, DIFFRACTION * value))
+    return Estimate(value, value * math.hypot(slope_px_per_step.relative, DIFFRACTION))

@@ -76,7 +76,8 @@ def judge(found: Summary, *, standing: FlatStart | None, zone_steps: float) -> C
     if verdict not in ("good", "asymmetric"):
         return refuse(fit, verdict, reason, bound_steps=_bound(verdict, found))
     seeing = fit.jitter * fit.floor_px.value**2 / curve.radius_px
-    noise = np.maximum(np.hypot(curve.radius_sigma_px, seeing), 1e-4 * curve.radius_px)
+    stars = np.nan_to_num(curve.radius_sigma_px)
+    noise = np.maximum(np.hypot(stars, seeing), 1e-4 * curve.radius_px)
     meet = wings_meet(
         curve.position_steps[used],
         curve.radius_px[used],

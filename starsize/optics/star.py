@@ -5,6 +5,7 @@ defocus of its colour, times that of the seeing; `sizes` reads radii off it. It 
 falls on the sensor, or as much of it as photometry sees (`Apertures`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
@@ -151,6 +152,13 @@ class Apertures:
     def part(self, which: np.ndarray) -> "Apertures":
         """Return those of some of the frames."""
         return Apertures(*(getattr(self, name)[which] for name in Apertures.__slots__))
+
+
+def joined_apertures(parts: Sequence[Apertures]) -> Apertures:
+    """Those of several runs of frames, one behind the other."""
+    return Apertures(
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in Apertures.__slots__)
+    )
 
 
 def all_light(count: int) -> Apertures:
