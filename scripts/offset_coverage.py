@@ -18,7 +18,7 @@ import numpy as np
 from _sweeps import REFRACTOR, curves_of
 
 from starsize import compare_sweeps
-from starsize.comparison.offsets.adjustment import adjust, offset_sigmas
+from starsize.comparison.offsets.adjustment import adjust, system_of
 from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.terms import choose_terms, expected_scatter
 from starsize.setup import Focuser, Setup, Telescope
@@ -91,7 +91,9 @@ def least_rms(night: SweepNight, setup) -> float:
     """Rms error of generalised least squares with the same terms and the scatter known."""
     data = data_of_curves(curves_of(night.draw(np.random.default_rng(0))))
     terms = choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=USUAL).terms
-    return float(np.sqrt(np.mean(offset_sigmas(data, terms, scatter_steps=night.scatter) ** 2)))
+    covariance = system_of(data, terms).solve(night.scatter).covariance[0]
+    rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
+    return float(np.sqrt(np.mean(np.einsum("mp,pq,mq->m", rows, covariance, rows))))
 
 
 def coverage_table(count: int) -> None:

@@ -204,15 +204,6 @@ def sigmas_from_data(
     return np.where(learned > 1e-6 / variance, 1 / np.sqrt(np.maximum(learned, 1e-300)), np.inf)
 
 
-def offset_sigmas(
-    data: BestFocusData, terms: Sequence[Term], *, scatter_steps: float
-) -> np.ndarray:
-    """Standard uncertainties that a design gives the offsets from the first filter, steps."""
-    covariance = system_of(data, terms).solve(scatter_steps).covariance[0]
-    rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
-    return np.sqrt(np.einsum("mp,pq,mq->m", rows, covariance, rows))
-
-
 def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
     """The linear model of some sweeps: one unknown for each filter, then the terms."""
     n, names = len(data.ids), data.names

@@ -102,11 +102,8 @@ def refocus_changes(
     """Change of temperature that uses up half of each filter's zone, degC; empty if not known."""
     if coefficient is None or coefficient.value == 0:
         return {}
-    size = abs(coefficient.value)
-    return {
-        name: Estimate(zone / 2 / size, zone / 2 / size * coefficient.sigma / size)
-        for name, zone in zone_steps.items()
-    }
+    change = Estimate(1.0, coefficient.relative).times(0.5 / abs(coefficient.value))
+    return {name: change.times(zone) for name, zone in zone_steps.items()}
 
 
 def expected_coefficient(setup: Setup, scale: Scale) -> Estimate | None:

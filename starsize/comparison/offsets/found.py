@@ -35,10 +35,8 @@ class Scale:
         size = self.um_per_step
         if size is None:
             return None
-        own = size.sigma if math.isfinite(size.sigma) else 0.0
-        return Estimate(
-            value * size.value * self.sense, math.hypot(sigma * size.value, value * own)
-        )
+        found = Estimate(value, math.hypot(sigma, value * size.relative))
+        return found.times(size.value * self.sense)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

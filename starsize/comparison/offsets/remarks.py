@@ -91,7 +91,7 @@ def _drift_notices(found: Found) -> Iterator[Notice]:
     if not np.isfinite(data.temperature_degC).all() and drift is None:
         if len(data.ids) > 1:
             yield notice("no_temperature")
-    elif drift == "frames" and choice.reference_degC is None:
+    elif drift == "frames":
         yield notice("drift_in_time")
     elif drift == "bound":
         yield notice("no_temperature", allowed_degC_per_hour=COOLING_DEGC_PER_HOUR)

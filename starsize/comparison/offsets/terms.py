@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 
 from ...setup import Setup
-from .adjustment import Scatter, Term, offset_sigmas, sigmas_from_data
+from .adjustment import Scatter, Term, sigmas_from_data
 from .sweeps import BestFocusData
 
 Source = Literal["frames", "setup", "bound"]
@@ -40,9 +40,6 @@ REPEATS_UM = 4.0
 STATED_SHARE = 0.2
 #: Frames determine a term if they alone give it this fraction of what is known beforehand.
 CLEARLY_BETTER = 1 / 3
-#: Repeats needed beyond the unknowns, and the largest loss of precision, for a term in time to
-#: be fitted on top of temperature.
-DRIFT_SPARE_DOF, DRIFT_LOSS = 4, 1.15
 _HOURS = 24.0
 
 
@@ -120,10 +117,6 @@ def choose_terms(
         columns["direction"] = data.direction - usual, BACKLASH_BOUND_STEPS
     bounded = tuple(Term(name=name, column=c, bound=size) for name, (c, size) in columns.items())
     terms, source = _settle(data, bounded, setup, scatter_steps)
-    if warm and hours is not None:
-        drift = Term(name="drift", column=hours)
-        if _affordable(data, terms, drift, scatter_steps):
-            terms, source = (*terms, drift), source | {"drift": "frames"}
     return TermChoice(
         terms=terms,
         source=source,
@@ -202,21 +195,6 @@ def _settle(
             settled.append(term)
             source[term.name] = "bound"
     return tuple(settled), source
-
-
-def _affordable(
-    data: BestFocusData, terms: tuple[Term, ...], drift: Term, scatter_steps: float
-) -> bool:
-    """True if the repeats carry a term in time beside temperature at almost no cost."""
-    if len(data.ids) - len(data.names) - len(terms) - 1 < DRIFT_SPARE_DOF:
-        return False
-    wide = (*terms, replace(drift, prior_sigma=BACKLASH_BOUND_STEPS))
-    if not sigmas_from_data(data, wide, scatter_steps=scatter_steps)[-1] < np.inf:
-        return False
-    without, with_drift = (
-        offset_sigmas(data, t, scatter_steps=scatter_steps) for t in (terms, wide)
-    )
-    return bool(np.all(with_drift <= DRIFT_LOSS * without))
 
 
 def hours_of(data: BestFocusData) -> np.ndarray | None:

@@ -81,20 +81,6 @@ def test_no_thermometer_but_a_clock_gives_a_drift_in_time():
     assert chosen(NightOfSweeps(thermometer=False, clock=False, **COOLING)).source == {}
 
 
-def test_a_drift_in_time_joins_temperature_only_where_many_repeats_carry_it():
-    assert "drift" not in chosen(NightOfSweeps(order=ONCE * 3, **COOLING)).source
-    # A temperature that falls and rises again is not to be mistaken for time.
-    fits = NightOfSweeps(order=ONCE * 3).fits(np.random.default_rng(0))
-    warm = 10 + 2 * np.cos(np.linspace(0, 2 * np.pi, 21))
-    fits = [
-        replace(f, curve=replace(f.curve, temperature_degC=np.full(9, t)))
-        for f, t in zip(fits, warm, strict=True)
-    ]
-    data = data_of_curves(curve_set(fits))
-    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
-    assert choice.source == {"temperature": "frames", "drift": "frames"}
-
-
 def test_both_directions_of_the_same_filters_give_the_backlash():
     both = ("outward",) * 7 + ("inward",) * 7
     choice = chosen(NightOfSweeps(order=ONCE * 2, approach=both, backlash=40.0))
