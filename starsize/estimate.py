@@ -28,6 +28,15 @@ class Estimate:
         """True if there is a finite value."""
         return math.isfinite(self.value)
 
+    @property
+    def relative(self) -> float:
+        """The uncertainty as a share of the value; 0 where none was given."""
+        return self.sigma / abs(self.value) if math.isfinite(self.sigma) else 0.0
+
+    def times(self, factor: float) -> "Estimate":
+        """The same in another unit."""
+        return Estimate(self.value * factor, self.sigma * abs(factor))
+
 
 class Finding(str):
     """What a layer found: a code, and the facts behind it, before anyone puts it into words.

@@ -169,7 +169,7 @@ def how_far(
         mine = next((entry for entry in left if entry[0][1] == sweep.filter), None)
         counts = mine is not None and frames_of(sweep) not in refused
         is_full = counts and mine is not None and len(sweep.frames) >= mine[1]
-        done = is_full or _is_followed(sweep, sweeps) or quiet_s >= _patience_s(sweep)
+        done = is_full or _is_over(sweep, sweeps, quiet_s)
         (over if done else running).append(sweep)
         if counts and done and mine is not None:
             left.remove(mine)
@@ -181,14 +181,10 @@ def frames_of(sweep: Sweep) -> tuple[Path, ...]:
     return tuple(frame.path for frame in sweep.frames)
 
 
-def _is_followed(sweep: Sweep, sweeps: Sequence[Sweep]) -> bool:
-    """Whether another sweep began after the last frame of this one."""
+def _is_over(sweep: Sweep, sweeps: Sequence[Sweep], quiet_s: float) -> bool:
+    """Whether another sweep began after the last frame of this one, or no frame came for long."""
     times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
     starts = [one.frames[0].mid_time_mjd for one in sweeps if one is not sweep]
-    return bool(times) and any(start is not None and start > max(times) for start in starts)
-
-
-def _patience_s(sweep: Sweep) -> float:
-    times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
-    usual = float(np.median(np.diff(times))) * 86400 if len(times) > 1 else 0.0
-    return max(_LEAST_QUIET_S, _INTERVALS * usual)
+    followed = any(start is not None and start > max(times) for start in starts) if times else False
+    usual_s = float(np.median(np.diff(times))) * 86400 if len(times) > 1 else 0.0
+    return followed or quiet_s >= max(_LEAST_QUIET_S, _INTERVALS * usual_s)

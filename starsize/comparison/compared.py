@@ -239,11 +239,8 @@ class FieldReport:
     @property
     def corners_zones(self) -> tuple[Estimate, ...] | None:
         """``corners_um`` in zones."""
-        if not self.zone_um:
-            return None
-        return tuple(
-            Estimate(c.value / self.zone_um, c.sigma / self.zone_um) for c in self.corners_um
-        )
+        zone = self.zone_um
+        return tuple(corner.times(1 / zone) for corner in self.corners_um) if zone else None
 
     @property
     def towards_telescope(self) -> str | None:

@@ -99,8 +99,7 @@ def _places(field: FieldReport, steps: float) -> list[tuple[str, str, str, str]]
     zone = field.zone_um or math.nan
 
     def row(name: str, um: Estimate) -> tuple[str, str, str, str]:
-        count = Estimate(um.value * steps, um.sigma * abs(steps)) if steps else NOT_KNOWN
-        zones = Estimate(um.value / zone, um.sigma / zone)
+        count, zones = um.times(steps) if steps else NOT_KNOWN, um.times(1 / zone)
         return (
             name,
             estimate_text(um, signed=True),
@@ -139,8 +138,8 @@ def _lens_facts(lens: LensReport, focal_length_mm: float | None) -> list[tuple[s
         second = lens.secondary_um
         said = f"{estimate_text(second, signed=True)} µm (486 and 656 nm against 588 nm)"
         if focal_length_mm:
-            share = Estimate(second.value / focal_length_mm, second.sigma / focal_length_mm)
-            said += f", {estimate_text(share, signed=True)} ‰ of the focal length"
+            share = estimate_text(second.times(1 / focal_length_mm), signed=True)
+            said += f", {share} ‰ of the focal length"
         facts.append(("secondary spectrum", said))
     waves = lens.spherical_waves
     if waves.is_known:

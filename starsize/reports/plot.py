@@ -3,27 +3,10 @@
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ..comparison.compared import ColourReport, Comparison, FieldReport, LensReport
-    from ..curves.curve import FocusCurve
-    from ..curves.fitted import CurveFit, CurveSet
-    from ..tracking.measured import MeasuredSweep
     from .figures._canvas import Axes
-    from .result import RunResult
-
-    Drawable = (
-        MeasuredSweep
-        | FocusCurve
-        | CurveFit
-        | CurveSet
-        | Comparison
-        | ColourReport
-        | LensReport
-        | FieldReport
-        | RunResult
-    )
 
 
-def plot(thing: "Drawable", *, ax: "Axes | None" = None) -> "Axes":
+def plot(thing: object, *, ax: "Axes | None" = None) -> "Axes":
     """Draw a sweep, a fit, all sweeps, the offset table, the colours, the lens or the field.
 
     Parameters

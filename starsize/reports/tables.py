@@ -106,17 +106,13 @@ def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
 OFFSET_COLUMNS = tuple(field.name for field in dataclasses.fields(OffsetRow))
 
 _OFFSET_SIGMA = {
-    "best_focus_steps": "best_focus_sigma_steps",
-    "best_focus_sigma_steps": "best_focus_sigma_steps",
-    "growth_if_ignored": "grown",
+    **dict.fromkeys(("best_focus_steps", "best_focus_sigma_steps"), "best_focus_sigma_steps"),
     **dict.fromkeys(
-        (
-            "offset_steps", "offset_sigma_steps", "sigma_frames_steps", "sigma_focuser_steps",
-            "offset_half997_steps",
-        ),
+        [n for n in OFFSET_COLUMNS if n.startswith(("offset_", "sigma_")) and n != "offset_um"],
         "offset_sigma_steps",
     ),
-}  # fmt: skip
+    "growth_if_ignored": "grown",
+}
 
 CURVE_COLUMNS = (
     "sweep", "filter", "approach", "start_utc", "temperature_degC", "frames", "frames_used",

@@ -20,12 +20,9 @@ COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "vers
 #: Name and order of the columns of comparison.csv.
 COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
 _SIGMA_OF: Final = {
-    "old_offset_steps": "old_sigma_steps",
-    "old_sigma_steps": "old_sigma_steps",
-    "new_offset_steps": "new_sigma_steps",
-    "new_sigma_steps": "new_sigma_steps",
-    "change_steps": "change_sigma_steps",
-    "change_sigma_steps": "change_sigma_steps",
+    name: f"{of}_sigma_steps"
+    for of in ("old", "new", "change")
+    for name in (f"{of}_offset_steps", f"{of}_steps", f"{of}_sigma_steps")
 }
 PLAN_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-plan", "version": 1}
 PLAN_FILES: Final = FileSet(

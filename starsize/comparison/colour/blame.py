@@ -174,7 +174,7 @@ def blame(colours: Colours, night: Found) -> Blame:
     if night.same_glass:
         return Blame(cause="telescope", reason=Finding("one_glass"))
     found = explain(colours)
-    apart, none_odd = found.apart, ~found.odd.any(axis=1)
+    apart, none_odd = found.apart, np.all(~found.odd, axis=1)
     if all(name in colours.plates for name in colours.filters) and (
         found.probability @ none_odd > 1 - SURE
     ):

@@ -92,7 +92,7 @@ def _colours(
         um_per_step=size.value if size else math.nan,
     )
     errors = adjustment.mixture.draws(contrasts, _DRAWS) - colours.position
-    share = size.sigma / size.value if size and math.isfinite(size.sigma) else 0.0
+    share = size.relative if size else 0.0
 
     def word(names: Sequence[str]) -> ColourWord:
         pick = [judged.index(n) for n in names]

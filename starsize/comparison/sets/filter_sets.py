@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from ...errors import InputError
-from ...estimate import Estimate, Finding, Notice, notice
+from ...estimate import Finding, Notice, notice
 from ...filters import filter_order
 from ..colour.verdict import colour_verdict
 from ..compared import ColourWord
@@ -115,7 +115,7 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
     factor, notices = 1.0 if old.outward == new.outward else -1.0, []
     if old.um_per_step is not None and new.um_per_step is not None:
         ratio = old.um_per_step.value / new.um_per_step.value
-        own = math.hypot(_relative(old.um_per_step), _relative(new.um_per_step))
+        own = math.hypot(old.um_per_step.relative, new.um_per_step.relative)
         if abs(ratio - 1) > max(STEP_SIZES_DIFFER, 3 * own):
             factor *= ratio
             sizes = {"old_um": old.um_per_step.value, "new_um": new.um_per_step.value}
@@ -128,10 +128,6 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
         frames_sigma_steps=tuple(abs(factor) * one for one in old.frames_sigma_steps),
     )
     return scaled, notices
-
-
-def _relative(size: Estimate) -> float:
-    return size.sigma / size.value if math.isfinite(size.sigma) else 0.0
 
 
 def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRow:
