@@ -87,8 +87,17 @@ def compare_sweeps(
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
         usual = "L" if "L" in filters or not filters else filters[0]
-        return _nothing_measured(
-            curves, reference or usual, setup=known, scale=scale, source=source
+        expected = expected_coefficient(known, scale)
+        return Comparison(
+            reference=reference or usual,
+            rows=offset_table(curves, reference or usual, None),
+            filters=(),
+            covariance_steps2=np.zeros((0, 0)),
+            colour=ColourReport(verdict="cannot tell", reason=Finding("nothing_to_compare")),
+            temperature=TemperatureTerm(expected_steps_per_degC=expected),
+            focuser=FocuserHealth(um_per_step=size, um_per_step_source=source),
+            outward=known.focuser.outward,
+            notices=(notice("nothing_measured"),),
         )
     chosen = choose_reference(Counter(data.filters), reference)
     choice, adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
@@ -125,19 +134,3 @@ def zones_in_steps(
         name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
         for name, band in setup.bands(filters).items()
     }
-
-
-def _nothing_measured(
-    curves: CurveSet, reference: str, *, setup: Setup, scale: Scale, source: StepSource
-) -> Comparison:
-    return Comparison(
-        reference=reference,
-        rows=offset_table(curves, reference, None),
-        filters=(),
-        covariance_steps2=np.zeros((0, 0)),
-        colour=ColourReport(verdict="cannot tell", reason=Finding("nothing_to_compare")),
-        temperature=TemperatureTerm(expected_steps_per_degC=expected_coefficient(setup, scale)),
-        focuser=FocuserHealth(um_per_step=scale.um_per_step, um_per_step_source=source),
-        outward=setup.focuser.outward,
-        notices=(notice("nothing_measured"),),
-    )

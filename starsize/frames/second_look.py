@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final
 
 from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
@@ -107,11 +107,15 @@ def _with_survey_bands(files: Sequence[InputFile]) -> list[InputFile]:
     if not written & {"u", "i", "z"}:
         return list(files)
     return [
-        replace(file, facts=replace(file.facts, filter=file.facts.filter_written))
-        if file.facts and (file.facts.filter_written, file.facts.filter) in (("g", "G"), ("r", "R"))
-        else file
-        for file in files
+        _corrected(f, filter=f.facts.filter_written)
+        if f.facts and (f.facts.filter_written, f.facts.filter) in (("g", "G"), ("r", "R"))
+        else f
+        for f in files
     ]
+
+
+def _corrected(file: InputFile, **facts: Any) -> InputFile:
+    return replace(file, facts=file.facts and replace(file.facts, **facts))
 
 
 def _without_dead_probe(
@@ -124,9 +128,8 @@ def _without_dead_probe(
     for file, header in zip(files, headers, strict=True):
         if file.facts and file.facts.temperature_of == "focuser" and header is not None:
             air = ambient_temperature(header)
-            of: Literal["ambient"] | None = None if air is None else "ambient"
-            facts = replace(file.facts, temperature_degC=air, temperature_of=of)
-            file = replace(file, facts=facts)
+            of = None if air is None else "ambient"
+            file = _corrected(file, temperature_degC=air, temperature_of=of)
         found.append(file)
     return found
 
@@ -183,7 +186,7 @@ def _without_positions(
     found = []
     for file in files:
         if file.facts and file.path in which:
-            facts = replace(file.facts, position_steps=None, position_from=None)
-            file = replace(file, facts=facts, reason=file.reason or why.format(file.facts))
+            file = replace(file, reason=file.reason or why.format(file.facts))
+            file = _corrected(file, position_steps=None, position_from=None)
         found.append(file)
     return found

@@ -134,16 +134,12 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
     before, after = _offset(old, name), _offset(new, name)
     zone = new.zone_steps.get(name, old.zone_steps.get(name))
     row = SetRow(filter=name, reference=reference, change="cannot tell", zone_steps=zone)
-    if before:
-        row = replace(
-            row, old_offset_steps=before[0], old_sigma_steps=before[1],
-            old_move_steps=round(before[0]),
-        )  # fmt: skip
+    for run, offset in (("old", before), ("new", after)):
+        if offset:
+            steps = {f"{run}_offset_steps": offset[0], f"{run}_sigma_steps": offset[1]}
+            row = replace(row, **steps, **{f"{run}_move_steps": round(offset[0])})
     if after:
-        row = replace(
-            row, new_offset_steps=after[0], new_sigma_steps=after[1],
-            new_move_steps=round(after[0]), parfocal=_inside(after, zone, new.factor95),
-        )  # fmt: skip
+        row = replace(row, parfocal=_inside(after, zone, new.factor95))
     if name == reference:
         return replace(
             row, change="unchanged", change_steps=0.0, change_sigma_steps=0.0,
