@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -136,8 +137,12 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
     row = SetRow(filter=name, reference=reference, change="cannot tell", zone_steps=zone)
     for run, offset in (("old", before), ("new", after)):
         if offset:
-            steps = {f"{run}_offset_steps": offset[0], f"{run}_sigma_steps": offset[1]}
-            row = replace(row, **steps, **{f"{run}_move_steps": round(offset[0])})
+            steps: dict[str, Any] = {
+                f"{run}_offset_steps": offset[0],
+                f"{run}_sigma_steps": offset[1],
+                f"{run}_move_steps": round(offset[0]),
+            }
+            row = replace(row, **steps)
     if after:
         row = replace(row, parfocal=_inside(after, zone, new.factor95))
     if name == reference:
