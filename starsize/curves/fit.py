@@ -14,7 +14,7 @@ from .night import LOG_SLOPE, Known, Night, build_night
 from .night_play import night_play
 from .order import order_conflict
 from .plain import fit_plain
-from .play import FlatStart, certain_plays, flat_start, flat_starts, standing_start
+from .play import certain_plays, standing_start
 from .posterior import Posterior, completed, explain
 from .summary import correlation, lens_colour, placement, shared_slope, summarise
 from .verdicts import (
@@ -160,15 +160,15 @@ class _Joint(NamedTuple):
 
 
 def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
-    """Fit sweeps together, and anew where the curves say otherwise about the first frames."""
-    starts = flat_starts(curves)
+    """Fit sweeps together, and anew without the frames that stood still while play was taken up."""
+    starts = [0] * len(curves)
     joint = _joint(curves, starts, known)
     plays = certain_plays(joint.fits)
     # One frame more than seems to have stood is left out at first, for it bends the curve; twice,
     # for where none was left out the play may look shorter than it is.
     for spare in (1, 1, 0):
         seen = [
-            standing_start(fit, play.value, spare) if play.is_known else None
+            standing_start(fit, play.value, spare) if play.is_known else 0
             for fit, play in zip(joint.fits, plays, strict=True)
         ]
         if seen != starts:
@@ -178,9 +178,7 @@ def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     return joint._replace(fits=tuple(with_doubtful_start(fit) for fit in joint.fits))
 
 
-def _joint(
-    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
-) -> _Joint:
+def _joint(curves: Sequence[FocusCurve], starts: Sequence[int], known: _Knowledge) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
     night, found = _fit(curves, starts, known)
     fits = _judged(curves, starts, night, found)
@@ -202,7 +200,7 @@ def _joint(
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
-        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, flat_start(c)))
+        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, 0))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
@@ -216,7 +214,7 @@ def _joint(
 
 
 def _fit(
-    curves: Sequence[FocusCurve], starts: Sequence[FlatStart | None], known: _Knowledge
+    curves: Sequence[FocusCurve], starts: Sequence[int], known: _Knowledge
 ) -> tuple[Night, Posterior]:
     used = [takes_part(curve, start) for curve, start in zip(curves, starts, strict=True)]
     night = build_night(curves, used, known=known.telescope, bands=known.bands)
@@ -225,7 +223,7 @@ def _fit(
 
 def _judged(
     curves: Sequence[FocusCurve],
-    starts: Sequence[FlatStart | None],
+    starts: Sequence[int],
     night: Night,
     found: Posterior,
 ) -> list[CurveFit]:
@@ -237,14 +235,14 @@ def _judged(
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
         fits.append(judge(summary, standing=starts[row], zone_steps=zone))
-    turned = [fit.answered and start is not None for fit, start in zip(fits, starts, strict=True)]
+    turned = [fit.answered and start > 0 for fit, start in zip(fits, starts, strict=True)]
     standing = [
         np.flatnonzero(usable_points(curve) & ~takes_part(curve, start)) if turn else NOBODY
         for curve, start, turn in zip(curves, starts, turned, strict=True)
     ]
     play = night_play(night, found, curves, standing)
     return [
-        with_play(fit, play, start) if start and turn else fit
+        with_play(fit, play, start) if turn else fit
         for fit, start, turn in zip(fits, starts, turned, strict=True)
     ]
 
@@ -266,7 +264,7 @@ def zone_steps(night: Night, found: Posterior, row: int) -> float:
     return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
-def _alone(curve: FocusCurve, known: _Knowledge, start: FlatStart | None) -> CurveFit:
+def _alone(curve: FocusCurve, known: _Knowledge, start: int) -> CurveFit:
     refused = refuse_before_fitting(curve)
     if refused:
         return refused

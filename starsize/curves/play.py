@@ -3,31 +3,24 @@
 While the play is taken up the counter runs and the camera stands: at a place nearer to focus than
 the counter says, for it came from there. Play of more than a spacing shows as several frames of
 one radius, less than that as one frame whose stars are too small for its position, as a gust or
-a cloud also leaves it. ``flat_start`` finds what would spoil a first fit; ``certain_plays`` says
-where it was play, from the curves that were fitted to the night.
+a cloud also leaves it. Such frames look wrecked at first; ``certain_plays`` says where it was play,
+from the curves that were fitted to the night.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import expit, logsumexp
 
 from ..estimate import NOT_KNOWN, Estimate
-from .curve import FocusCurve
 from .fitted import CurveFit
-from .guess import USUAL_JITTER
 from .prediction import radius_at
 from .statistics import PRIORS, believe
 
 LEAST_LEFT = 5
 """Frames that must remain when the first are left out."""
-MOST_FLAT = 5
 LEAST_MOVING = 4
 """Frames that must have moved for the play to be read."""
-SAME = 3.0
-CHANGED = 6.0
-"""In units of the noise: what counts as the same radius, and as a change."""
 PLAY_ODDS = 0.05
 """Odds that a night's sweeps show play, before looking."""
 DOUBT = 0.005
@@ -37,57 +30,6 @@ MAY_BE = 0.2
 """From this chance on, first frames off the curve may have been play instead of wrecks."""
 LACK = 0.003
 """Relative scatter that radii have about any curve (judgement)."""
-
-
-@dataclass(frozen=True, slots=True)
-class FlatStart:
-    """The first ``frames`` frames stood still while the counter moved."""
-
-    frames: int
-
-
-def flat_start(curve: FocusCurve) -> FlatStart | None:
-    """Find frames at the start that all show one radius far from focus, or None.
-
-    While the play is taken up the counter runs and the camera does not: the star keeps its size
-    although the next frames show that one step of the sweep changes it by many times the noise.
-    """
-    y, x = curve.radius_px, curve.position_steps
-    moves = np.diff(x)
-    if x.size < LEAST_LEFT + 2 or not _one_way(x):
-        return None
-    # Out on the wing the seeing moves a radius by its floor's share only.
-    noise = np.hypot(np.nan_to_num(curve.radius_sigma_px), USUAL_JITTER * y.min() ** 2 / y)
-    noise = np.hypot(noise, 0.003 * y)
-    flat = 1
-    while flat < min(MOST_FLAT + 1, x.size - LEAST_LEFT) and (
-        abs(y[flat] - y[:flat].mean()) < SAME * noise[flat]
-    ):
-        flat += 1
-    if flat < 2 or y[:flat].mean() < 1.5 * y.min():
-        return None
-    rate = abs((y[flat + 1] - y[flat]) / moves[flat])
-    missing = rate * abs(x[flat - 1] - x[0])
-    if missing < CHANGED * noise[:flat].max() or y[flat + 1] > y[flat]:
-        return None
-    return FlatStart(flat)
-
-
-def flat_starts(curves: Sequence[FocusCurve]) -> list[FlatStart | None]:
-    """Those of all sweeps of a night, for its first fit.
-
-    Sweeps of one night mostly begin alike: where at least half of them show a flat start, the rest
-    leave out as many frames, or the ones that hide theirs would bend the curve of all.
-    """
-    found = [flat_start(curve) for curve in curves]
-    frames = [one.frames for one in found if one]
-    if 2 * len(frames) < len(curves):
-        return found
-    usual = FlatStart(int(np.median(frames)))
-    return [
-        one or (usual if curve.radius_px.size - usual.frames >= LEAST_LEFT else None)
-        for one, curve in zip(found, curves, strict=True)
-    ]
 
 
 def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
@@ -209,8 +151,8 @@ def _gain(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
     return np.interp(trial, play, log, right=-np.inf) - log[0]
 
 
-def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> FlatStart:
-    """The frames that ``play_steps`` of play hold back.
+def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> int:
+    """How many frames ``play_steps`` of play hold back.
 
     ``spare`` more are counted in where enough remain, one of them on the way to best focus.
     """
@@ -219,7 +161,7 @@ def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> FlatStar
     frames = int(np.sum(run < play_steps))
     wing = abs(fit.best_steps - position[0]) - run[-1] / (run.size - 1) / 2
     most = min(run.size - LEAST_LEFT, int(np.sum(run < wing)) - 1)
-    return FlatStart(max(frames, min(frames + spare, most)))
+    return max(frames, min(frames + spare, most))
 
 
 def _one_way(position_steps: np.ndarray) -> bool:

@@ -8,7 +8,7 @@ from ..estimate import Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import FlatStart, may_be_play
+from .play import may_be_play
 from .summary import Summary
 
 COMPANY = 3
@@ -60,10 +60,10 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     )
 
 
-def judge(found: Summary, *, standing: FlatStart | None, zone_steps: float) -> CurveFit:
+def judge(found: Summary, *, standing: int, zone_steps: float) -> CurveFit:
     """Turn the numbers of a sweep into its answer, or its refusal.
 
-    ``standing`` are the frames at the start that were left out while play was taken up.
+    ``standing`` frames at the start were left out: play was being taken up.
     """
     curve = found.fit.curve
     good = takes_part(curve, standing)
@@ -93,10 +93,9 @@ def usable_points(curve: FocusCurve) -> np.ndarray:
     return np.isfinite(curve.radius_px) & (curve.radius_px > 0) & np.isfinite(curve.position_steps)
 
 
-def takes_part(curve: FocusCurve, standing: FlatStart | None) -> np.ndarray:
+def takes_part(curve: FocusCurve, standing: int) -> np.ndarray:
     """Frames that are fitted: usable, and the camera had begun to move."""
-    late = np.arange(curve.position_steps.size) >= (standing.frames if standing else 0)
-    return usable_points(curve) & late
+    return usable_points(curve) & (np.arange(curve.position_steps.size) >= standing)
 
 
 def refuse(
@@ -133,9 +132,9 @@ def with_doubtful_start(fit: CurveFit) -> CurveFit:
     return replace(fit, frame_reasons=(*start, *fit.frame_reasons[first:]))
 
 
-def with_play(fit: CurveFit, play: Estimate, standing: FlatStart) -> CurveFit:
+def with_play(fit: CurveFit, play: Estimate, standing: int) -> CurveFit:
     """The fit of a sweep with play at its start, for which frames were left out."""
-    reason = Finding("play_at_start", answer=fit.reason, frames=standing.frames, play=play)
+    reason = Finding("play_at_start", answer=fit.reason, frames=standing, play=play)
     return replace(fit, play_steps=play, reason=reason)
 
 
@@ -194,12 +193,10 @@ def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
 
 
 def _frame_reasons(
-    good: np.ndarray, suspicion: np.ndarray, standing: FlatStart | None
+    good: np.ndarray, suspicion: np.ndarray, standing: int
 ) -> tuple[str | None, ...]:
-    late = 0 if standing is None else standing.frames
-
     def reason(index: int, ok: bool, doubt: float) -> Finding | None:
-        if index < late:
+        if index < standing:
             return Finding("play_taken_up")
         if not ok:
             return Finding("no_usable_radius")

@@ -9,7 +9,7 @@ from starsize import fit_curve
 from starsize.curves import fit_curves, focus_curve
 from starsize.curves.night import Known, build_night
 from starsize.curves.night_play import night_play
-from starsize.curves.play import certain_plays, flat_start, flat_starts, may_be_play
+from starsize.curves.play import certain_plays, may_be_play
 from starsize.curves.posterior import explain
 from starsize.curves.search import descend
 
@@ -44,10 +44,10 @@ def plays(fits, curves):
 
 
 @pytest.mark.parametrize("inward", [False, True])
-@pytest.mark.parametrize(("play", "frames"), [(0, None), (55, 2), (90, 3), (130, 4)])
+@pytest.mark.parametrize(("play", "frames"), [(0, 0), (55, 2), (90, 3), (130, 4)])
 def test_frames_that_stood_still_are_counted(play, frames, inward):
-    start = flat_start(with_play(play, inward=inward))
-    assert (start.frames if start else None) == frames
+    fit = fit_curve(with_play(play, inward=inward))
+    assert sum("being taken up" in (why or "") for why in fit.frame_reasons) == frames
 
 
 def test_a_flat_start_is_left_out_and_the_play_is_told():
@@ -58,12 +58,6 @@ def test_a_flat_start_is_left_out_and_the_play_is_told():
     assert fit.used.sum() == 11 - 3
     assert all("play was being taken up" in why for why in fit.frame_reasons[:3])
     assert "before the camera moved (play)" in fit.reason
-
-
-def test_a_sweep_that_hides_its_flat_start_leaves_out_what_the_others_do():
-    curves = [with_play(90), with_play(90, seed=3), with_play(0)]
-    assert [start.frames for start in flat_starts(curves)] == [3, 3, 3]
-    assert [bool(start) for start in flat_starts([*curves[1:], with_play(0)])] == [1, 0, 0]
 
 
 def test_one_sweep_cannot_tell_play_of_less_than_a_spacing_from_a_wreck():
@@ -145,7 +139,6 @@ def test_a_wreck_in_all_channels_of_a_colour_camera_counts_once(clean):
 def test_one_wreck_as_large_as_the_next_frame_is_no_flat_start():
     curve = with_play(0)
     curve = with_first(curve, curve.radius_px[1])
-    assert flat_start(curve).frames == 2
     fit = fit_curve(curve)
     assert list(np.flatnonzero(~fit.used)) == [0]
     assert "off the curve" in fit.frame_reasons[0]
@@ -183,7 +176,8 @@ def test_the_same_frame_at_another_place_is_no_play(clean):
 
 def test_without_play_nothing_is_left_out(clean):
     """The 200 nights are in scripts/results/focuser_trials.md."""
-    assert not any(flat_start(with_play(0, seed=seed)) for seed in range(30))
+    nights = ([with_play(0, positions=7, seed=seed)] for seed in range(20, 50))
+    assert not any(plays(clean[:1], night)[0].is_known for night in nights)
     for fit in clean:
         assert fit.used.all()
         assert "play" not in " ".join([fit.reason, *filter(None, fit.frame_reasons)])
