@@ -204,7 +204,9 @@ def ideal_course(world: World, course: Course) -> Course:
         tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
     one = course.nodes.star == course.nodes.star[0]
     nodes = replace(course.nodes.part(one), star=np.zeros(one.sum(), int))
-    return replace(course, tables=tables, airs=course.airs[:1], nodes=nodes)
+    # Nor does it doubt what filters lack by themselves.
+    known = replace(course.equipment, shape_differs=dict.fromkeys(FILTERS, 0.0))
+    return replace(course, equipment=known, tables=tables, airs=course.airs[:1], nodes=nodes)
 
 
 def _scene_seeing_px(world: World) -> float:

@@ -37,7 +37,8 @@ from .tracking import FrameRadius, measure_files
 
 _Content = tuple[Path, int, int]
 """Path, size and time of change of a file."""
-_SETTLE_S = 1.0
+_SETTLE_S = 0.6
+"""A frame that is still being written is short of what its header says, and comes again."""
 
 
 def measure_night(

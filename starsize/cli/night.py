@@ -59,12 +59,13 @@ def watch(arguments: argparse.Namespace) -> int:
             for result in follow_night(
                 arguments.frames, executor=executor, skip=(arguments.out,), **_how(arguments)
             ):
-                write_night_result(result, arguments.out, overwrite=arguments.overwrite)
                 states = ["", *(frame.state for frame in result.frames)]
                 for k in range(told, len(result.frames)):
                     if states[k + 1] != states[k]:
                         _say(arguments, state_line(result, k))
                 told = len(result.frames)
+                # The word first: drawing the page takes longer than judging a frame.
+                write_night_result(result, arguments.out, overwrite=arguments.overwrite)
     except KeyboardInterrupt:
         pass
     if result is not None:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from os import PathLike
 from pathlib import Path
 from typing import Final
@@ -93,7 +94,7 @@ def _read(
     if not file.named and not has_frame_ending(file.path):
         return InputFile(file.path, reason=_other_file(file.path)), None
     try:
-        header = read_image_header(file.path)
+        header = _header(file.path)
     except FrameReadError as error:
         reason = str(error).removeprefix(printable(f"{file.path}: "))
         return InputFile(file.path, reason=reason), None
@@ -101,6 +102,20 @@ def _read(
     if row is not None:
         facts = apply_row(facts, row, setup.aliases)
     return InputFile(file.path, facts, _why_not(facts, header, setup)), header
+
+
+def _header(path: Path) -> ImageHeader:
+    try:
+        state = path.stat()
+    except OSError:
+        return read_image_header(path)  # which says why not
+    return _header_in_state(path, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=2048)
+def _header_in_state(path: Path, _size: int, _changed_ns: int) -> ImageHeader:
+    """Headers are read once: a folder that is followed is listed with every frame that comes."""
+    return read_image_header(path)
 
 
 def _other_file(path: Path) -> str:

@@ -15,6 +15,8 @@ from .emission import Likelihood
 from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
 
 _LEAST_WEIGHT, _MOST_NODES = 1e-3, 36
+#: Variance in squared cells of the grid from which on steps are taken as normal.
+_WIDE = 0.5
 #: Nodes of less weight than this are not followed any further.
 _NO_WEIGHT = 1e-4
 
@@ -118,13 +120,16 @@ class Chain:
         grid = np.outer(x, v / v.sum()).astype(np.float32)
         return State(nodes, np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
 
-    def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray]:
-        """Transitions of x by node (n, D, D), from the second axis to the last, and of v (V, V)."""
+    def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Transitions of x (C, D, D), from the second axis to the last, and of v (V, V).
+
+        And which of the C each node follows, (n,).
+        """
         kinds, which = np.unique(nodes.coefficient, axis=0, return_inverse=True)
         across = self._defocus(step, kinds).astype(np.float32)
         sigma = self.priors.seeing_wander * np.sqrt(max(step.hours, 0.0)) + 1e-9
         along = _gaussian(self.log_seeing, np.zeros(1), float(sigma))[0]
-        return across[which.ravel()], along.astype(np.float32)
+        return across, along.astype(np.float32), which.ravel()
 
     def _defocus(self, step: Step, coefficient: np.ndarray) -> np.ndarray:
         p = self.priors
@@ -140,8 +145,11 @@ class Chain:
 
     def moved(self, state: State, step: Step) -> State:
         """The belief brought to the next frame."""
-        across, along = self.kernels(step, state.nodes)
-        return replace(state, grid=across.transpose(0, 2, 1) @ (state.grid @ along))
+        across, along, which = self.kernels(step, state.nodes)
+        grid = state.grid @ along
+        for k, one in enumerate(across):
+            grid[which == k] = one.T @ grid[which == k]
+        return replace(state, grid=grid)
 
     def told(self, state: State, frame: "Seen") -> State:
         """The belief after a frame."""
@@ -207,8 +215,8 @@ class Chain:
             if k:
                 told = frames[k].at(nodes, self.log_seeing)
                 after = after if told is None else after * told
-                across, along = self.kernels(steps[k], nodes)
-                after = across @ after @ along.T
+                across, along, which = self.kernels(steps[k], nodes)
+                after = across[which] @ after @ along.T
                 after = after / after.max(axis=(1, 2), keepdims=True)
         return defocus, seeing, weights
 
@@ -230,9 +238,11 @@ class Seen:
         offsets = self.offsets(nodes)
         kinds, which = np.unique(np.stack([nodes.star, offsets]), axis=1, return_inverse=True)
         stars = np.unique(kinds[0]).astype(int)
-        plain = dict(zip(stars, self.likelihood.at(stars, log_seeing), strict=True))
-        rows = [_moved_rows(plain[int(star)], zones) for star, zones in kinds.T]
-        return np.stack(rows).astype(np.float32)[which.ravel()]
+        plain = self.likelihood.at(stars, log_seeing).astype(np.float32)
+        place = np.arange(DEFOCUS_ZONES.size) + np.rint(kinds[1] / STEP_ZONES).astype(int)[:, None]
+        place = np.clip(place, 0, DEFOCUS_ZONES.size - 1)
+        star = np.searchsorted(stars, kinds[0])
+        return np.asarray(plain[star[which.ravel(), None], place[which.ravel()]])
 
     def offsets(self, nodes: Nodes) -> np.ndarray:
         """How far the frame's defocus lies beyond the telescope's, by node."""
@@ -241,30 +251,35 @@ class Seen:
         return np.full(len(nodes), self.offset_zones)
 
 
-def _moved_rows(values: np.ndarray, zones: float) -> np.ndarray:
-    """Rows over d read at x + ``zones``, a whole number of the grid's steps."""
-    count = round(zones / STEP_ZONES)
-    return values[np.clip(np.arange(len(values)) + count, 0, len(values) - 1)]
-
-
 def _gaussian(grid: np.ndarray, shift: np.ndarray, sigma: float) -> np.ndarray:
-    """Transitions by normal steps of some means (m,), (m, D, D), shared out between grid points.
+    """Transitions by normal steps of some means (m,), (m, D, D), with exactly their moments.
 
-    Linearly between the two nearest, so that the mean is kept exactly, however small the step; what
-    would leave the grid stays at its end.
+    Of a step by t cells between two grid points, shared out linearly, the mean is kept, and the
+    variance grows by f (1 - f), f the fraction of t: by 1/6 on average. That much is taken off
+    beforehand. Steps shorter than the cells go to three points whose mean and variance are theirs,
+    as far as the two nearest do not have more already. What would leave the grid stays at its end.
     """
     step, count = grid[1] - grid[0], grid.size
-    gap = np.arange(1 - count, count) - shift[:, None] / step
-    width = sigma / step
+    mean, variance = shift[:, None] / step, (sigma / step) ** 2
+    gap = np.arange(1 - count, count) - mean
+    if variance > _WIDE:
+        width = np.sqrt(variance - 1 / 6)
 
-    def ramp(t: np.ndarray) -> np.ndarray:  # integral of the cumulative normal
-        z = t / width
-        return np.asarray(t * ndtr(z) + width * np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
+        def ramp(t: np.ndarray) -> np.ndarray:  # integral of the cumulative normal
+            z = t / width
+            return np.asarray(t * ndtr(z) + width * np.exp(-z * z / 2) / np.sqrt(2 * np.pi))
 
-    line = np.maximum(ramp(gap + 1) - 2 * ramp(gap) + ramp(gap - 1), 0.0)
+        line = np.maximum(ramp(gap + 1) - 2 * ramp(gap) + ramp(gap - 1), 0.0)
+    else:
+        whole = np.rint(mean)
+        part = mean - whole
+        square = np.maximum(variance + part**2, np.abs(part))
+        away = np.arange(1 - count, count) - whole
+        sides = np.where(np.abs(away) == 1, (square + away * part) / 2, 0.0)
+        line = np.where(away == 0, 1 - square, sides)
     kernel = line[:, np.arange(count) - np.arange(count)[:, None] + count - 1]
     lost = np.maximum(1 - kernel.sum(2), 0.0)
-    out = np.arange(count) + shift[:, None] / step > (count - 1) / 2
+    out = np.arange(count) + mean > (count - 1) / 2
     kernel[:, :, -1] += np.where(out, lost, 0.0)
     kernel[:, :, 0] += np.where(out, 0.0, lost)
     return np.asarray(kernel / kernel.sum(2, keepdims=True))

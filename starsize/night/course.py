@@ -15,11 +15,13 @@ from .model import DEFOCUS_ZONES, LOG_STEP, NightPriors
 from .observed import Exposure
 from .table import StarTable, star_table
 
-#: Nodes of the coefficient and of the star (z, and w where sweeps tell the sides of focus apart),
-#: in their prior's sigmas. Frames in focus tell z to a twentieth of it.
+#: Nodes of the coefficient and of the star's z, in their prior's sigmas. Frames in focus tell z to
+#: a twentieth of it.
 _COEFFICIENTS = np.linspace(-2.1, 2.1, 9)
 _STARS = np.linspace(-2.1, 2.1, 29)
-_SIDES = np.array([-2.2, -1.1, 0.0, 1.1, 2.2])
+#: Nodes of w and their ln weights: a night tells it little, so that those of Gauss and Hermite do.
+_SIDES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+_SIDE_WEIGHTS = np.log([1 / 6, 2 / 3, 1 / 6])
 #: How far in zones what a shape lacks goes along.
 _SMOOTH_ZONES = 2.0
 _FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
@@ -69,14 +71,14 @@ def prepare_course(
     warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
     by_degree = len(warm) > 0.8 * len(exposures)
     mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
-    z, w, coefficient = (
-        grid.ravel() for grid in np.meshgrid(_STARS, _SIDES, _COEFFICIENTS, indexing="ij")
+    z, side, coefficient = (
+        grid.ravel() for grid in np.meshgrid(_STARS, _SIDE_WEIGHTS, _COEFFICIENTS, indexing="ij")
     )
     nodes = Nodes(
         (mean + sigma * coefficient)[:, None],
         np.repeat(np.arange(len(airs) * len(_SIDES)), len(_COEFFICIENTS)),
         np.zeros(len(z)),
-        -0.5 * (z**2 + w**2 + coefficient**2),
+        side - 0.5 * (z**2 + coefficient**2),
     )
     tables = {
         name: doubted(

@@ -25,6 +25,8 @@ _LEAST_FRAMES = 4
 _COLOURS = (1.0, 0.5, 0.0)
 #: What the modelled ln shape lacks: a common part, and parts that change with defocus.
 _COMMON, _LACK = 0.02, 0.01
+#: Scatter of shapes from frame to frame that is tried, over the expected one, and its doubt in ln.
+_SCATTERS, _SCATTER_LOG = np.geomspace(0.25, 2.0, 7), 0.7
 #: The air of another night.
 _OTHER_NIGHT = 0.025
 
@@ -107,9 +109,10 @@ def learn_shape(
     """Let the shapes of the sweeps' frames tell colour and air, and what the modelled shape lacks.
 
     For each colour and air the frames leave residuals of ln shape. They are a smooth curve of the
-    defocus for each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 -- from
-    memory) and noise; colour and air are those of most evidence. The curves are what the star of
-    wave optics lacks: curves of radii know little of the two sides of focus, shapes do.
+    defocus for each filter (Gaussian process; Rasmussen & Williams 2006, eq. 2.23 to 2.25 and, for
+    the evidence, 2.30 -- from memory) and noise; colour, air and how much the shapes scatter are
+    those of most evidence. The curves are what the star of wave optics lacks: curves of radii know
+    little of the two sides of focus, shapes do.
     """
     # Of a lens' colour curves of radii know so little that it may not be there at all: then it
     # would part the two sides of focus under other seeing.
@@ -176,11 +179,15 @@ def _learnt(
     parts = zip(*(each[name] for name in names), strict=True)
     zones, rows, seeing, sigmas = (np.concatenate(part) for part in parts)
     which = np.repeat(np.arange(len(names)), [len(each[name][0]) for name in names])
-    inner = _covariance(zones, which, zones, which)
-    inner = inner + np.diag(sigmas**2 + priors.wobble**2)
-    pulled = np.linalg.solve(inner, rows)
-    cost = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
-    cost = cost + np.einsum("na,na->a", rows, pulled)
+    smooth = _covariance(zones, which, zones, which)
+    before = ((_AIRS - priors.air) / (2 * priors.air_sigma)) ** 2
+    tried = []
+    for times in _SCATTERS:
+        inner = smooth + np.diag(times**2 * (sigmas**2 + priors.wobble**2))
+        pulled = np.linalg.solve(inner, rows)
+        cost = before + np.einsum("na,na->a", rows, pulled) + np.linalg.slogdet(inner)[1]
+        tried.append((cost + (math.log(times) / _SCATTER_LOG) ** 2, inner, pulled))
+    cost, inner, pulled = min(tried, key=lambda one: float(one[0].min()))
     at = int(np.argmin(cost))
     weights = np.exp(-0.5 * (cost - cost[at]))
     sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
