@@ -39,8 +39,8 @@ class Course:
     """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
 
     ``tables`` are by filter, with a star for each air of ``airs`` (A,) and what the shape lacks
-    (`doubted`);
-    ``by_degree`` says whether the coefficient is one of temperature (else of hours).
+    (`doubted`); ``by_degree`` says whether the coefficient is one of temperature (else of hours);
+    its nodes are ``coefficient_cell`` apart.
     """
 
     equipment: Equipment
@@ -49,6 +49,7 @@ class Course:
     airs: np.ndarray
     nodes: Nodes
     by_degree: bool
+    coefficient_cell: float
     elongation: float
 
     @property
@@ -100,6 +101,7 @@ def prepare_course(
         airs=airs,
         nodes=nodes,
         by_degree=by_degree,
+        coefficient_cell=sigma * float(_COEFFICIENTS[1] - _COEFFICIENTS[0]),
         elongation=usual_elongation(exposures),
     )
 

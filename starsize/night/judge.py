@@ -87,19 +87,27 @@ def follow(
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
         for one, frame, spread, v in zip(exposures, seen, defocus, seeing, strict=True)
     ]
-    return _night_focus(frames, np.einsum("n,knd->kd", weights, defocus), chosen, weights)
+    course_of_focus = np.einsum("n,knd->kd", weights, defocus)
+    return _night_focus(course, frames, course_of_focus, nodes=chosen, weights=weights)
 
 
 def _night_focus(
-    frames: Sequence[FrameFocus], defocus: np.ndarray, nodes: Nodes, weights: np.ndarray
+    course: Course,
+    frames: Sequence[FrameFocus],
+    defocus: np.ndarray,
+    *,
+    nodes: Nodes,
+    weights: np.ndarray,
 ) -> NightFocus:
     coefficient = nodes.coefficient[:, 0]
     mean = float(weights @ coefficient)
+    # The grid's own cell counts too: a night may leave one node of it.
+    cell = course.coefficient_cell
     return NightFocus(
         frames=tuple(frames),
         defocus=defocus,
         coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (coefficient - mean) ** 2)),
+        coefficient_sigma=float(np.sqrt(weights @ (coefficient - mean) ** 2 + cell**2 / 12)),
         nodes=nodes,
         weights=weights,
     )
@@ -140,7 +148,8 @@ class LiveNight:
     def focus(self) -> NightFocus:
         """The course of the night so far."""
         nodes, weights = self._state.nodes, self._state.weights
-        return _night_focus(self.frames, np.stack(self._rows), nodes, weights)
+        rows = np.stack(self._rows)
+        return _night_focus(self.course, self.frames, rows, nodes=nodes, weights=weights)
 
 
 def frame_focus(

@@ -61,7 +61,11 @@ def frame_reason(result: NightResult, k: int) -> str:
 def _lost_by(result: NightResult, k: int) -> str:
     cause, name = result.causes[k], result.exposures[k].filter
     if cause == "offset":
-        return f"; the offset of {name} is off, the telescope itself is in focus"
+        off = result.rule is not None and (
+            abs(result.frames[k].telescope_zones) > result.rule.limit_zones
+        )
+        itself = "is off too" if off else "is in focus"
+        return f"; the offset of {name} is off, the telescope itself {itself}"
     if cause == "slip":
         return "; it came in a step, as a slip or a knock does"
     return "; it came little by little, as cooling does"
@@ -108,7 +112,7 @@ def spans(result: NightResult) -> list[dict[str, str]]:
         files = ends[0].file if len(these) == 1 else f"{ends[0].file} to {ends[1].file}"
         why = frame_reason(result, max(these, key=lambda k: result.frames[k].growth))
         if len(these) > 1:
-            why = why.replace("makes the stars ", "makes the stars up to ", 1)
+            why = why.replace("defocus makes the stars ", "defocus makes the stars up to ", 1)
         found.append(
             {
                 "what": CAUSE_WORDS[cause],

@@ -14,6 +14,14 @@ def reasons(files):
     return {file.path.name: file.reason for file in files}
 
 
+def test_a_file_that_has_changed_is_read_anew(make_fits, tmp_path):
+    make_fits("night/one.fits", GOOD)
+    assert list_frames([tmp_path / "night"])[0].facts.filter == "L"
+    (tmp_path / "night" / "one.fits").unlink()
+    make_fits("night/one.fits", {**GOOD, "FILTER": "Ha"})
+    assert list_frames([tmp_path / "night"])[0].facts.filter == "Ha"
+
+
 def test_a_messy_folder_loses_nothing(make_fits, tmp_path):
     make_fits("night/good.fits", GOOD)
     make_fits("night/Ünïcode und Leerzeichen.fit", {**GOOD, "FOCUSPOS": 5100})

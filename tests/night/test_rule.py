@@ -25,7 +25,10 @@ def test_a_cooling_night_supports_a_rule_and_a_still_one_none(table, equipment):
     cooling = replace(plan, cooling_degC=6.0, zones_per_degC=0.8)
     known = replace(equipment, per_degC=replace(equipment.per_degC, value=9.0, sigma=3.0))
     exposures, _, points = drawn(table, cooling, seed=11)
-    rule = judge_night(exposures, known).rule
+    night = judge_night(exposures, known)
+    rule = night.rule
+    # However few nodes a night leaves, the drawn coefficient lies within what is said of it.
+    assert abs(night.coefficient.value - 0.8) < 3 * night.coefficient.sigma
     # Defocus that makes the stars 10 % larger, by the drawn star itself, over 0.8 zones a degree.
     night_truth = np.interp(0.1, points.growth, 0.8 * 6.0 * _fall(30))
     assert rule.each_degC == pytest.approx(night_truth / 0.8, rel=0.35)

@@ -141,6 +141,23 @@ def test_words_say_what_was_seen_and_what_would_tell(result):
     ]  # fmt: skip
 
 
+def test_a_run_of_frames_is_told_as_one_and_where_the_telescope_stands(result):
+    both = replace(result, causes=("seeing", "seeing", "offset", "", ""))
+    blurred, off = spans(both)
+    assert blurred["why"].startswith(
+        "the air makes the stars larger than in the better frames; defocus makes the stars up to"
+    )
+    held = replace(result.frames[1], state="held")
+    both = replace(both, frames=(result.frames[0], held, *result.frames[2:]))
+    assert spans(both)[0]["why"] == (
+        "focus held; the air makes the stars larger than in the better frames"
+    )
+    assert off["why"].endswith("the telescope itself is off too")
+    sharp = replace(result.frames[2], telescope_zones=0.4)
+    both = replace(both, frames=(*result.frames[:2], sharp, *result.frames[3:]))
+    assert frame_reason(both, 2).endswith("the telescope itself is in focus")
+
+
 def test_without_step_size_zones_are_said_and_without_a_course_no_rule(result):
     unknown = replace(result.equipment, zone_steps=NAN)
     assert defocus_words(result.frames[2], NAN) == "-2.50 ± 0.20 zones"

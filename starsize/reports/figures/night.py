@@ -42,7 +42,7 @@ def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | N
     _temperature(axes[2], result, hours)
     axes[2].set_xlabel("hours UTC" if timed else "exposure")
     if timed:
-        _clock(axes[2])
+        _clock(axes[2], most=width_px // 80)
     count = int(lost.sum())
     return _canvas.svg_text(
         figure, name=name, title="The night over time",
@@ -93,9 +93,10 @@ def _temperature(axes: _canvas.Axes, result: NightResult, hours: np.ndarray) -> 
     axes.margins(y=0.15)
 
 
-def _clock(axes: _canvas.Axes) -> None:
+def _clock(axes: _canvas.Axes, *, most: int) -> None:
+    """Label full hours, or parts of them, ``most`` at most."""
     low, high = axes.get_xlim()
-    step = next(s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if (high - low) / s <= 12 or s == 24)
+    step = next(s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if (high - low) / s <= most or s == 24)
     ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
     axes.set_xticks(ticks)
     axes.set_xticklabels([f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])
