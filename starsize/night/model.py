@@ -43,9 +43,9 @@ scatter from frame to frame.
 
 c, z, w and whether the field is still that of the sweeps are averaged over on a grid by their
 evidence; e_f is tried for one filter after another, as long as its odds say so (`filters`). All
-else is exact on a grid of (x, v): forwards alone while the night goes on (the past only), forwards
-and backwards after it. Growth is R50(d, u) / min_d R50(d, u) - 1; what comes out is its
-distribution.
+else is exact on a grid of (x, v), whose steps have the moments of those above: forwards alone while
+the night goes on (the past only), forwards and backwards after it. Growth is
+R50(d, u) / min_d R50(d, u) - 1; what comes out is its distribution.
 
 The grids are small (about 80 x 35) and each step has a transition of its own, which libraries for
 hidden Markov models do not offer; products of matrices do.

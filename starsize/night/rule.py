@@ -64,14 +64,16 @@ def refocus_rule(
     hours = 24 * (exposures[-1].time_mjd - exposures[0].time_mjd)
     rate = abs(path[-1] - path[0]) / hours if hours > 0 else math.nan
     left, count = _with_rule(path, zones)
-    spread = np.interp(left, DEFOCUS_ZONES, growth)
+    kept = np.interp(left, DEFOCUS_ZONES, growth) <= limit
+    # No focusing between them helps exposures that the offset of their filter puts out of focus.
+    beside = np.array([abs(f.defocus_zones - f.telescope_zones) > zones for f in focus.frames])
     gap = usual_minutes(exposures)
     return RefocusRule(
         limit_zones=zones,
         each_degC=each if course.by_degree else math.nan,
         each_minutes=60 * zones / rate if rate > 0 else math.nan,
         share_lost=lost,
-        share_lost_with_rule=float(np.mean(spread > limit)),
+        share_lost_with_rule=float(np.mean(~kept | beside)),
         refocusings=count,
         cost_share=count * FOCUSING_MINUTES / (len(exposures) * gap + count * FOCUSING_MINUTES),
     )

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from starsize.night import judge_night
-from starsize.night.rule import _with_rule
+from starsize.night.course import prepare_course
+from starsize.night.judge import follow
+from starsize.night.rule import _with_rule, refocus_rule
 from starsize.simulate.long_night import LongNightPlan
 
 from .nights import drawn
@@ -18,13 +20,19 @@ def test_one_focuses_whenever_the_course_has_gone_so_far():
     assert count == 1
 
 
+STILL = LongNightPlan(
+    frames=30, order=("L",), block=30, interval_s=600.0, wander=0.05, start_zones=0.1
+)
+COOLING = replace(STILL, cooling_degC=6.0, zones_per_degC=0.8)
+
+
+def roughly_known(equipment):
+    return replace(equipment, per_degC=replace(equipment.per_degC, value=9.0, sigma=3.0))
+
+
 def test_a_cooling_night_supports_a_rule_and_a_still_one_none(table, equipment):
-    plan = LongNightPlan(
-        frames=30, order=("L",), block=30, interval_s=600.0, wander=0.05, start_zones=0.1
-    )
-    cooling = replace(plan, cooling_degC=6.0, zones_per_degC=0.8)
-    known = replace(equipment, per_degC=replace(equipment.per_degC, value=9.0, sigma=3.0))
-    exposures, _, points = drawn(table, cooling, seed=11)
+    known = roughly_known(equipment)
+    exposures, _, points = drawn(table, COOLING, seed=11)
     night = judge_night(exposures, known)
     rule = night.rule
     # However few nodes a night leaves, the drawn coefficient lies within what is said of it.
@@ -34,8 +42,17 @@ def test_a_cooling_night_supports_a_rule_and_a_still_one_none(table, equipment):
     assert rule.each_degC == pytest.approx(night_truth / 0.8, rel=0.35)
     assert rule.share_lost_with_rule < rule.share_lost
     assert rule.refocusings >= 1
-    still = judge_night(drawn(table, plan, seed=12)[0], equipment).rule
+    still = judge_night(drawn(table, STILL, seed=12)[0], equipment).rule
     assert np.isnan(still.each_degC)
+
+
+def test_focusing_promises_nothing_for_filters_whose_offset_is_off(table, equipment):
+    exposures, _, _ = drawn(table, COOLING, seed=11)
+    course = prepare_course(exposures, roughly_known(equipment))
+    focus = follow(course, exposures, limit=0.1)
+    off = [replace(frame, defocus_zones=frame.telescope_zones + 3) for frame in focus.frames]
+    rule = refocus_rule(course, exposures, replace(focus, frames=tuple(off)), limit=0.1)
+    assert rule.share_lost_with_rule == 1.0
 
 
 def _fall(count):
