@@ -15,7 +15,7 @@ from .observed import Exposure
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
-_MOST_STARS = 3
+_MOST_NODES = 6
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
@@ -60,7 +60,7 @@ def find_offsets(
     if len(names) < 2:
         return focus, ()
     seen = [seen_frame(course, e) for e in exposures]
-    courses = {name: _asked(course, exposures, seen, name) for name in names}
+    courses = {name: _asked(course, exposures, seen, focus, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
     while True:
@@ -87,33 +87,34 @@ def find_offsets(
 
 
 def _asked(
-    course: Course, exposures: Sequence[Exposure], seen: Sequence[Seen], name: str
+    course: Course,
+    exposures: Sequence[Exposure],
+    seen: Sequence[Seen],
+    focus: NightFocus,
+    name: str,
 ) -> Course:
     """The course for asking a filter, by what the frames of the others say.
 
-    Its nodes are those of the likeliest stars, each with its coefficient and with all that the
-    sides of focus may differ in: what they differ in is every filter's own, so that for the others
-    the likeliest is taken.
+    Its nodes are the likeliest stars with their coefficients, each with all that the sides of
+    focus may differ in: what they differ in is every filter's own, so that for the others the
+    likeliest is taken.
     """
+    sides = len(course.airs) // np.unique(course.airs).size
+    likeliest = int(np.argmax(np.bincount(focus.nodes.star % sides, focus.weights)))
     others = [
         Seen(None) if e.filter == name else frame for e, frame in zip(exposures, seen, strict=True)
     ]
-    last = course.chain.after(others, steps_between(course, exposures), course.nodes)
-    weights, coefficient = last.weights, last.nodes.coefficient[:, 0]
-    sides = len(course.airs) // np.unique(course.airs).size
-    star, side = np.divmod(last.nodes.star, sides)
-    among = np.zeros(len(course.nodes), bool)
-    for number in np.argsort(-np.bincount(star, weights))[:_MOST_STARS]:
-        turning = coefficient[np.argmax(np.where(star == number, weights, -1.0))]
-        mine = course.nodes.star // sides == number
-        among |= mine & (course.nodes.coefficient[:, 0] == turning)
-    likeliest = int(np.argmax(np.bincount(side, weights)))
+    alike = course.nodes.part(np.flatnonzero(course.nodes.star % sides == likeliest))
+    last = course.chain.after(others, steps_between(course, exposures), alike)
+    best = last.nodes.part(np.argsort(-last.weights, kind="stable")[:_MOST_NODES])
+    same = course.nodes.star // sides == best.star[:, None] // sides
+    same &= (course.nodes.coefficient == best.coefficient[:, None]).all(axis=2)
+    nodes = course.nodes.part(np.flatnonzero(same.any(axis=0)))
     # Only these stars are looked at, each once a frame.
-    nodes = course.nodes.part(np.flatnonzero(among))
     stars, number = np.unique(nodes.star, return_inverse=True)
-    alike = stars // sides * sides + likeliest
+    of_others = stars // sides * sides + likeliest
     tables = {
-        other: table.of_stars(stars if other == name else alike)
+        other: table.of_stars(stars if other == name else of_others)
         for other, table in course.tables.items()
     }
     return replace(

@@ -10,7 +10,7 @@ from starsize.estimate import Estimate
 from starsize.night.chain import Nodes, State
 from starsize.night.course import prepare_course, seen_frame
 from starsize.night.filters import _TRIED, _ask, _asked, evidence_of
-from starsize.night.judge import signed
+from starsize.night.judge import follow, signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
@@ -69,7 +69,8 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
         )
         course = prepare_course(exposures, known)
         seen = [seen_frame(course, one) for one in exposures]
-        course = _asked(course, exposures, seen, "G")
+        focus = follow(course, exposures, limit=0.1)
+        course = _asked(course, exposures, seen, focus, "G")
         weight = np.exp(_ask(course, exposures, "G", {})[1])
         return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
 
