@@ -4,13 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
-from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from .combine import weighted_median
 from .sky import (
     Sky,
-    blocks_of,
     grain_map,
     halve,
     noise_sample,
@@ -35,8 +33,8 @@ _BELONGS = 1.8
 #: Stars side by side stand out alone nearly as much as together (of two discs that touch the
 #: brighter 0.85), and so many widths apart; the lumps of one ring do not (half a disc 0.71).
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
-#: Fewer independent values than this do not tell how rough the sky is.
-_ENOUGH, _SAMPLES = 150, 250
+#: Fewer pixels than this do not tell how rough the sky of a cell is; of others so many squared do.
+_ENOUGH, _SAMPLES = 150, 16
 #: Steps (down, right) to a pixel's neighbours, those beside it first.
 _AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
 #: Rows that stay in the processor's cache together.
@@ -123,76 +121,89 @@ def _search(
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
-    factor, maps = 2**first, []
-    left = np.zeros((1, 1)), np.ones((1, 1))
-    while factor == 2**first or factor < min(_LARGEST, *levels[0].shape):
-        smooth = flat
-        for gain, variance in _KERNELS:
-            smooth = _smooth(smooth)
-            width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
-            white = sky.noise / factor * gain
-            left = _sky_left(smooth, white, left)
-            maps.append(_Map(smooth, white, (*left, grain), width, factor))
-        odd = [n % 2 for n in flat.shape]
-        flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
-        factor *= 2
-    rows = np.concatenate([_maxima(maps, k, threshold) for k in range(len(maps))])
+    maps = _smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
+    cells = _sky_left(maps)
+    rows = _maxima(maps, cells, grain, threshold)
     kept = _one_each(rows[rows[:, 4] > 0, :4])
     kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
-    widths = np.array([m.width for m in maps])
-    roughness = np.array([float(np.median(m.sky[1])) for m in maps])
-    return Peaks(*kept.T), widths, roughness
+    roughness = [float(np.median(cells.values[1, own])) for own in cells.of_map]
+    return Peaks(*kept.T), maps.width, np.array(roughness)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Map:
-    """Sky-free image smoothed to one width.
+class _Maps:
+    """Sky-free image smoothed to one width after the other, all in one row of values.
 
-    Of the sky, three maps in cells: what is left of it, how rough it is and how noisy its pixels
-    are, both over ``white``.
+    Each map has a frame one pixel wide of what is below everything. ``shape`` (k, 2) is without
+    it, ``first`` (k,) where a map's own first pixel stands in ``values``, ``pitch`` (k,) how far
+    apart its rows are. ``white`` (k,) is the noise of white noise so smoothed; ``width`` and
+    ``factor``, how many pixels are binned in one, are in pixels of the image.
     """
 
-    smooth: np.ndarray
-    white: float
-    sky: tuple[np.ndarray, np.ndarray, np.ndarray]
-    width: float
-    factor: int
+    values: np.ndarray
+    shape: np.ndarray
+    first: np.ndarray
+    pitch: np.ndarray
+    white: np.ndarray
+    width: np.ndarray
+    factor: np.ndarray
 
-    def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Value over white noise at places in full-resolution pixels, the best pixel nearby."""
+    def __len__(self) -> int:
+        return len(self.first)
+
+    def inside(self, k: int) -> np.ndarray:
+        """One map."""
+        (ny, nx), pitch, first = self.shape[k], self.pitch[k], self.first[k]
+        return self.values[first : first + ny * pitch].reshape(ny, pitch)[:, :nx]
+
+    def framed(self, k: int) -> np.ndarray:
+        """Values of one map and its frame."""
+        start = self.first[k] - self.pitch[k] - 1
+        return self.values[start : start + (self.shape[k, 0] + 2) * self.pitch[k]]
+
+    def over_white(self, k: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Value over white noise at places in the image's pixels, the best pixel nearby."""
         row, column = (
-            np.rint((c + 0.5) / self.factor - 0.5).astype(int)[:, None] + [-1, 0, 1] for c in (y, x)
+            np.clip(np.rint((c + 0.5) / self.factor[k] - 0.5).astype(int), 0, n - 1)
+            for c, n in zip((y, x), self.shape[k].T, strict=True)
         )
-        row, column = (
-            np.minimum(np.maximum(c, 0), n - 1)
-            for c, n in zip((row, column), self.smooth.shape, strict=True)
-        )
-        return self.smooth[row[:, :, None], column[:, None, :]].max(axis=(1, 2)) / self.white
-
-    def sky_at(self, row: np.ndarray, column: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Level and noise at pixels of this map: they change from cell to cell."""
-        level, rough, grain = (
-            map_coordinates(
-                cells,
-                [
-                    (place + 0.5) * many / n - 0.5
-                    for place, n, many in zip(
-                        (row, column), self.smooth.shape, cells.shape, strict=True
-                    )
-                ],
-                order=1,
-                mode="nearest",
-            )
-            for cells in self.sky
-        )
-        return level, self.white * np.maximum(rough, grain)
+        here = self.first[k] + row * self.pitch[k] + column
+        best = self.values[here]
+        for down, right in _AROUND:
+            np.maximum(best, self.values[here + down * self.pitch[k] + right], out=best)
+        return np.asarray(best / self.white[k])
 
 
-def _smooth(image: np.ndarray) -> np.ndarray:
+def _smoothed(flat: np.ndarray, factor: int, noise: float, largest: int) -> _Maps:
+    """Smooth an image of blocks of ``factor`` pixels to two widths an octave up to the largest."""
+    many = max(1, int(np.ceil(np.log2(largest / factor))))
+    factors = np.repeat(factor * 2 ** np.arange(many), 2)
+    shape = -(-np.array(flat.shape) * factor // factors[:, None])  # odd sides are padded
+    pitch, (gain, variance) = shape[:, 1] + 2, np.tile(np.transpose(_KERNELS), many)
+    ends = np.cumsum((shape[:, 0] + 2) * pitch)
+    maps = _Maps(
+        values=np.full(ends[-1], np.float32(-np.inf)),
+        shape=shape,
+        first=np.r_[0, ends[:-1]] + pitch + 1,
+        pitch=pitch,
+        white=noise / factors * gain,
+        width=np.sqrt(variance * factors**2 + (factors**2 - 1) / 12),
+        factor=factors,
+    )
+    for k in range(0, len(maps), 2):
+        if k:
+            odd = [n % 2 for n in flat.shape]
+            flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
+        _smooth(flat, maps.inside(k))
+        _smooth(maps.inside(k), maps.inside(k + 1))
+    return maps
+
+
+def _smooth(image: np.ndarray, out: np.ndarray) -> None:
     """Weights 1 2 1 along both axes, nothing beyond the edges; in strips that stay in cache."""
     ny, nx = image.shape
-    out, wide = np.empty_like(image), np.zeros((_STRIP, nx + 2), image.dtype)
+    wide = np.zeros((min(_STRIP, ny), nx + 2), image.dtype)
     for top in range(0, ny, _STRIP):
         rows = image[top : top + _STRIP]
         down = wide[: len(rows), 1:-1]
@@ -204,79 +215,125 @@ def _smooth(image: np.ndarray) -> np.ndarray:
         here = out[top : top + len(rows)]
         np.add(across[:, :-1], across[:, 1:], out=here)
         here *= 1 / 16
-    return out
 
 
-def _sky_left(
-    smooth: np.ndarray, white: float, before: tuple[np.ndarray, np.ndarray]
-) -> tuple[np.ndarray, np.ndarray]:
-    """What is left of the sky in each cell (my, mx), and its noise over white noise.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """What maps tell of their sky in coarse cells, those of all maps in one row.
+
+    ``values`` (2, c) are what is left of the sky and its noise over white noise; of each map
+    ``of_map`` says which cells are its, ``count`` (k, 2) how many along y and x.
+    """
+
+    values: np.ndarray
+    of_map: list[slice]
+    count: np.ndarray
+
+
+def _sky_left(maps: _Maps) -> _Cells:
+    """What is left of the sky in the cells of each map, and its noise over white noise.
 
     Light is left where the sky bends within its cells, as beside an amplifier's glow. The noise is
     told by what lies below the sky, for stars only add light: nebula and the waves of a poor flat
     grow with width and are no stars. Where a map has too few independent values, the sky is taken
-    to be as at the width ``before``.
+    to be as at the width before.
     """
-    cells = np.maximum(np.array(smooth.shape) // 64, 1)
-    step = max(1, int(np.sqrt(smooth.size / cells.prod() / _SAMPLES)))
-    sample = smooth[::step, ::step]
-    if sample.size / cells.prod() < _ENOUGH:
-        return before
-    blocks, _, _ = blocks_of(sample, cells)
-    ordered = np.sort(blocks, axis=1)
-    low = ordered[:, int(0.1587 * blocks.shape[1])]
+    count = np.maximum(maps.shape // 64, 1)
+    samples, white = [np.zeros((1, _SAMPLES**2), np.float32)], [1.0]
+    of_map = [slice(0, 1)]
+    for k, (size, cells) in enumerate(zip(maps.shape.prod(1), count.prod(1), strict=True)):
+        if size < _ENOUGH * cells:
+            count[k] = count[k - 1] if k else 1
+            of_map.append(of_map[-1])
+            continue
+        samples.append(_spread_over(maps.inside(k), count[k]))
+        white += [maps.white[k]] * cells
+        of_map.append(slice(of_map[-1].stop, of_map[-1].stop + cells))
+    ordered = np.sort(np.concatenate(samples), axis=1)
+    low = ordered[:, int(0.1587 * _SAMPLES**2)]
     left, rough = np.maximum(quiet_level(ordered[:, ::2]), 0), np.maximum(-low / white, 1)
-    return left.reshape(cells), rough.reshape(cells)
+    return _Cells(np.stack([left, rough]), of_map[1:], count)
 
 
-def _maxima(maps: list[_Map], k: int, threshold: float) -> np.ndarray:
+def _spread_over(image: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """(cells, samples) values evenly spread over each cell."""
+    rows, columns = (
+        ((np.arange(many * _SAMPLES) + 0.5) * n / (many * _SAMPLES)).astype(int)
+        for many, n in zip(count, image.shape, strict=True)
+    )
+    values = image[rows[:, None], columns].reshape(count[0], _SAMPLES, count[1], _SAMPLES)
+    return values.swapaxes(1, 2).reshape(-1, _SAMPLES**2)
+
+
+def _between_cells(
+    values: np.ndarray, first: np.ndarray | int, count: np.ndarray, place: np.ndarray
+) -> np.ndarray:
+    """Cells at (n, 2) places, in shares of the sides of their maps, between middles linearly.
+
+    The cells of each place begin at ``first`` in the rows of ``values``, ``count`` along y and x.
+    """
+    at = np.clip(place * count - 0.5, 0, count - 1)
+    low = at.astype(int)
+    (part_y, part_x), high = (at - low).T, np.minimum(low + 1, count - 1)
+    corners = (
+        (first + y * count[..., 1] + x, share_y * share_x)
+        for y, share_y in ((low[:, 0], 1 - part_y), (high[:, 0], part_y))
+        for x, share_x in ((low[:, 1], 1 - part_x), (high[:, 1], part_x))
+    )
+    return np.asarray(sum(values[..., cell] * share for cell, share in corners))
+
+
+def _maxima(maps: _Maps, cells: _Cells, grain: np.ndarray, threshold: float) -> np.ndarray:
     """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
-    here = maps[k]
-    least = threshold * here.white * float(here.sky[1].min())
-    value, row, column = _local_peaks(here.smooth, least)
-    level, noise = here.sky_at(row, column)
-    snr = (value - level) / noise
+    least = threshold * maps.white * [cells.values[1, own].min() for own in cells.of_map]
+    k, here = _local_peaks(maps, least)
+    value, pitch = maps.values[here], maps.pitch[k]
+    pixel = np.stack(np.divmod(here - maps.first[k], pitch), axis=1)
+    share = (pixel + 0.5) / maps.shape[k]
+    start = np.array([own.start for own in cells.of_map])
+    level, rough = _between_cells(cells.values, start[k], cells.count[k], share)
+    grainy = _between_cells(grain.ravel(), 0, np.array(grain.shape), share)
+    snr = (value - level) / (maps.white[k] * np.maximum(rough, grainy))
     keep = snr > threshold
-    if not keep.any():
-        return np.zeros((0, 5))
-    value, snr, row, column = value[keep], snr[keep], row[keep], column[keep]
-    x, y = (
-        (c + _vertex(here.smooth, row, column, step) + 0.5) * here.factor - 0.5
-        for c, step in ((column, (0, 1)), (row, (1, 0)))
+    k, here, value, pitch, pixel, snr = (c[keep] for c in (k, here, value, pitch, pixel, snr))
+    y, x = (
+        (pixel[:, axis] + _vertex(maps.values, here, step) + 0.5) * maps.factor[k] - 0.5
+        for axis, step in enumerate((pitch, 1))
     )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
-    wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
-    narrower = maps[k - 1].over_white(x, y) if k > 0 else 0.0
-    keep = value / here.white > np.maximum(wider, narrower)
-    return np.stack([x, y, np.full(len(x), here.width), snr, keep], axis=1)
+    wider, narrower = np.full((2, len(k)), [[np.inf], [0.0]])
+    inner, outer = k < len(maps) - 1, k > 0
+    wider[inner] = maps.over_white(k[inner] + 1, x[inner], y[inner])
+    narrower[outer] = maps.over_white(k[outer] - 1, x[outer], y[outer])
+    best = value / maps.white[k] > np.maximum(wider, narrower)
+    return np.stack([x, y, maps.width[k], snr, best], axis=1)
 
 
-def _local_peaks(image: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(value, row, column) of pixels above ``least`` and above their eight neighbours."""
-    ny, nx = (n + 2 for n in image.shape)
-    framed = np.full((ny, nx), -np.inf, image.dtype)
-    framed[1:-1, 1:-1] = image
-    flat = framed.ravel()
-    place = np.flatnonzero(flat > least)
+def _local_peaks(maps: _Maps, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels above what is ``least`` in their map and above their eight neighbours.
+
+    Which map, and where in its values.
+    """
+    found = [np.flatnonzero(maps.framed(k) > at_least) for k, at_least in enumerate(least)]
+    k = np.repeat(np.arange(len(maps)), [len(one) for one in found])
+    pitch = maps.pitch[k]
+    here = np.concatenate(found) + maps.first[k] - pitch - 1
     for down, right in _AROUND:
-        value, other = flat[place], flat[place + (down * nx + right)]
+        value, other = maps.values[here], maps.values[here + down * pitch + right]
         # On a plateau the last pixel in reading order wins.
-        place = place[value > other if (down, right) > (0, 0) else value >= other]
-    row, column = np.divmod(place, nx)
-    return flat[place], row - 1, column - 1
+        top = value > other if (down, right) > (0, 0) else value >= other
+        k, here, pitch = k[top], here[top], pitch[top]
+    return k, here
 
 
-def _vertex(
-    image: np.ndarray, row: np.ndarray, column: np.ndarray, step: tuple[int, int]
-) -> np.ndarray:
+def _vertex(values: np.ndarray, here: np.ndarray, step: np.ndarray | int) -> np.ndarray:
     """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
-    down, right = step
-    ny, nx = image.shape
-    before = image[np.maximum(row - down, 0), np.maximum(column - right, 0)]
-    after = image[np.minimum(row + down, ny - 1), np.minimum(column + right, nx - 1)]
-    bend = np.maximum(2 * image[row, column] - before - after, 1e-9)
-    return np.clip((after - before) / (2 * bend), -0.5, 0.5)
+    top = values[here]
+    beside = (values[here + way] for way in (-step, step))
+    before, after = (np.where(np.isfinite(value), value, top) for value in beside)
+    bend = np.maximum(2 * top - before - after, 1e-9)
+    return np.asarray(np.clip((after - before) / (2 * bend), -0.5, 0.5))
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
