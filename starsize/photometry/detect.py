@@ -1,6 +1,7 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
+from itertools import chain, pairwise
 
 import numpy as np
 import sep
@@ -127,8 +128,8 @@ def _search(
     kept = _one_each(rows[rows[:, 4] > 0, :4])
     kept = _one_each(_told_apart(kept, rows[:, :4]))
     kept = kept[np.argsort(-kept[:, 3], kind="stable")]
-    roughness = [float(np.median(cells.values[1, own])) for own in cells.of_map]
-    return Peaks(*kept.T), maps.width, np.array(roughness)
+    roughness = [np.sort(cells.values[1, own]) for own in cells.of_map]
+    return Peaks(*kept.T), maps.width, np.array([one[len(one) // 2] for one in roughness])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -346,12 +347,14 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     star, whole = wide[star], np.ones(len(stars), bool)
     large, (width, snr) = stars[star, 2:], rows[part, 2:].T
     some = np.flatnonzero((width < 0.8 * large[:, 0]) & (snr > _LEAST_ALONE * large[:, 1]))
-    # Those of one width about one star together, the wider ones first.
+    # Those of one width about one star together, the wider ones first; one alone is no group.
     some = some[np.lexsort((-width[some], star[some]))]
-    groups = np.split(some, 1 + np.flatnonzero(np.diff(star[some]) | (np.diff(width[some]) != 0)))
+    new = np.diff(star[some], prepend=-1) | (np.diff(width[some], prepend=0.0) != 0)
+    ends = pairwise([*np.flatnonzero(new), len(some)])
+    groups = [some[a:b] for a, b in ends if b > a + 1]
     found = []
     for group in groups:
-        if len(group) < 2 or not whole[star[group[0]]]:
+        if not whole[star[group[0]]]:
             continue
         if snr[group].max() > _ALONE * large[group[0], 1]:
             place = rows[part[group], 0] + 1j * rows[part[group], 1]
@@ -365,8 +368,9 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
 def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
     """Pairs (star, row), by index, of rows within so many of a star's widths of it."""
     near = cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2])
-    many = np.array([len(one) for one in near], int)
-    return np.repeat(np.arange(len(stars)), many), np.array([j for one in near for j in one], int)
+    many = np.fromiter(map(len, near), int, len(near))
+    every = np.fromiter(chain.from_iterable(near), int, many.sum())
+    return np.repeat(np.arange(len(stars)), many), every
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:

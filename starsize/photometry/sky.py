@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from scipy.interpolate import BSpline
 from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
@@ -46,26 +45,33 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        rows, columns = self._weights(y, 0), self._weights(x, 1)
-        return np.asarray(columns.multiply(rows @ self._coefficients()).sum(axis=1)).ravel()
+        (row, up), (column, across) = self._weights(y, 0), self._weights(x, 1)
+        around = self._coefficients()[row[:, :, None], column[:, None, :]]
+        return np.einsum("ij,ijk,ik->i", up, around, across)
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        rows, columns = (
-            self._weights((np.arange(n) + 0.5) * factor - 0.5, k).astype(np.float32)
-            for k, n in enumerate(shape)
+        (row, up), (column, across) = (
+            self._weights((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        return np.asarray(rows @ (columns @ self._coefficients().T.astype(np.float32)).T)
+        along = np.einsum("mxk,xk->mx", self._coefficients()[:, column], across)
+        ends = np.arange(0, up.size + 1, 4)
+        spread = csr_array((up.astype(np.float32).ravel(), row.ravel(), ends))
+        return np.asarray(spread @ along.astype(np.float32))
 
     def _coefficients(self) -> np.ndarray:
         # Beyond the outer middles the slope goes on, else every gradient would leave a bright rim.
         return np.pad(self.cells, 2, mode="reflect", reflect_type="odd")
 
-    def _weights(self, pixel: np.ndarray, axis: int) -> csr_array:
-        """Weights of the coefficients along an axis at each pixel, four of each."""
+    def _weights(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray]:
+        """Which four coefficients along an axis make the level at each pixel, and their weights."""
         n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n)
-        return BSpline.design_matrix(place, np.arange(-4.0, n + 4), 3)
+        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n) + 1
+        low = np.minimum(place.astype(int), n)
+        t = place - low
+        s = 1 - t
+        cubes = [s**3, 4 - 3 * t * t * (2 - t), 4 - 3 * s * s * (2 - s), t**3]
+        return low[:, None] + np.arange(4), np.stack(cubes, axis=1) / 6
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
