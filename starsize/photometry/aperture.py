@@ -240,7 +240,7 @@ def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray,
     Neighbours' light is in the outskirts of most stars, and more in some than in others.
     """
     rings = np.diff(curves, axis=1, prepend=0.0).T
-    middle = np.array([weighted_median(ring, weight) for ring in rings])
-    away = [weighted_median(np.abs(r - m), weight) for r, m in zip(rings, middle, strict=True)]
+    middle = weighted_median(rings, weight)
+    away = weighted_median(np.abs(rings - middle[:, None]), weight)
     # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
-    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
+    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * away

@@ -149,11 +149,11 @@ def _leave_out_neighbours(
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
-    room = 0.75 * len(grid)
-    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach))
+    room = 0.5 * len(grid) + 1
+    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach), p=np.inf)
     star = np.repeat(np.arange(len(chosen)), [len(one) for one in near])
     other = np.array([j for one in near for j in one], int)
-    off = np.hypot(*(places[other] - places[chosen[star]]).T)
+    off = np.abs(places[other] - places[chosen[star]]).max(axis=1)
     beside = (off < room + reach[other]) & (other != chosen[star])
     star, other = star[beside], other[beside]
     own = chosen[star]
@@ -170,10 +170,11 @@ def _leave_out_neighbours(
 
 def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
     """Put what lies opposite the star in place of what is not trusted; else what was read, or 0."""
-    for k in np.flatnonzero(~trusted.all(axis=(1, 2))):
-        own = np.where(read[k], pixels[k], 0.0)
-        filled = np.where(trusted[k, ::-1, ::-1], pixels[k, ::-1, ::-1], own)
-        pixels[k] = np.where(trusted[k], pixels[k], filled)
+    some = ~trusted.all(axis=(1, 2))
+    seen, good = pixels[some], trusted[some]
+    own = np.where(read[some], seen, 0.0)
+    filled = np.where(good[:, ::-1, ::-1], seen[:, ::-1, ::-1], own)
+    pixels[some] = np.where(good, seen, filled)
 
 
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
