@@ -19,6 +19,7 @@ from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
 from .tracks import (
     SAME_LIGHT,
+    Aligned,
     known_stars,
     lay_out,
     places_of,
@@ -159,13 +160,16 @@ def measure_sweeps(
     """
     tasks, runs = _tasks(sweeps, setup, calibration)
     looks = look_at(tasks, executor, cache, progress)
-    doubtful = _doubtful(runs, tasks, looks)
+    laid = [lay_out(run.of(looks)) for run in runs]
+    doubtful = _doubtful(runs, laid, tasks, looks)
     # Second looks are no frames: the count of the first pass stands.
     again = look_at(list(doubtful.values()), executor, cache)
     for (k, task), second in zip(doubtful.items(), again, strict=True):
         looks[k] = tuple(map(_better, looks[k], second, task.hints))
     own = [run.of(looks) for run in runs]
-    laid = [lay_out(one) for one in own]
+    for k, run in enumerate(runs):
+        if not doubtful.keys().isdisjoint(run.frames):
+            laid[k] = lay_out(own[k])
     shown = [one[field.first].frame for one, field in zip(own, laid, strict=True)]
     tracks = recognise(
         [tracks_of(one, field) for one, field in zip(own, laid, strict=True)],
@@ -212,12 +216,15 @@ def _tasks(
 
 
 def _doubtful(
-    runs: Sequence[_Run], tasks: Sequence[Task], looks: Sequence[tuple[Look, ...]]
+    runs: Sequence[_Run],
+    laid: Sequence[Aligned],
+    tasks: Sequence[Task],
+    looks: Sequence[tuple[Look, ...]],
 ) -> dict[int, Task]:
     """Frames to be looked at once more, with what the others of their sweeps tell of them."""
     hints: dict[int, list[Hint | None]] = {}
-    for run in runs:
-        for k, hint in zip(run.frames, known_stars(run.of(looks)), strict=True):
+    for run, field in zip(runs, laid, strict=True):
+        for k, hint in zip(run.frames, known_stars(run.of(looks), field), strict=True):
             if hint is not None:
                 hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
     return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}

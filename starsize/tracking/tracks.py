@@ -115,14 +115,13 @@ def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
     return motions
 
 
-def known_stars(looks: Sequence[Look]) -> list[Hint | None]:
+def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
     """Tell each frame of a sweep of the good stars of the one that shows most.
 
     None where a frame needs no second look. It does where so much of what it shows is not seen
     there, or so many of the stars behind its radius are none there: sky left over, a knot of
     nebula, a satellite's trail, a cosmic ray.
     """
-    laid = lay_out(looks)
     best = looks[laid.first]
     # Without its neighbours a ring would be given their light; a lone star's are specks.
     lone = laid.again.any() and not laid.is_told

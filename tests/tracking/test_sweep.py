@@ -105,7 +105,7 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
 
 
 def test_frames_that_are_looked_at_twice_are_counted_once(tmp_path, monkeypatch):
-    def doubt_all(runs, tasks, looks):
+    def doubt_all(runs, laid, tasks, looks):
         hint = Hint(np.ones((1, 2)), np.ones(1), 2.0)
         return {k: replace(task, hints=(hint,)) for k, task in enumerate(tasks)}
 
