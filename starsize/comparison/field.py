@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import f as fisher
+from scipy.special import fdtri
 
 from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
@@ -122,7 +122,7 @@ def field_of_focus(
     def nothing(count: int) -> bool:
         """Wald's test of the first terms, at 95 %."""
         wald = tilt[:count] @ np.linalg.solve(own[:count, :count], tilt[:count]) / count
-        return bool(wald <= fisher.ppf(0.95, count, max(clusters - 4, 1)))
+        return bool(wald <= fdtri(count, max(clusters - 4, 1), 0.95))
 
     um = scale.um_per_step.value * scale.sense
 
@@ -291,7 +291,7 @@ def _differs(sweeps: Sequence[FieldSweep], stars: _Stars, left: np.ndarray) -> b
         own = np.column_stack([np.ones(mine.sum()), part.u, part.v, part.w])
         value, covariance, _ = _robust(own, part)
         wald = value[1:] @ np.linalg.solve(covariance[1:, 1:], value[1:]) / 3
-        if wald > fisher.ppf(1 - 0.05 / len(names), 3, mine.sum() - 4):
+        if wald > fdtri(3, mine.sum() - 4, 1 - 0.05 / len(names)):
             return True
     return False
 

@@ -1,8 +1,7 @@
 """Quantiles of a mixture of normal distributions, and the Student distribution nearest to it."""
 
 import numpy as np
-from scipy.special import ndtr
-from scipy.stats import t as student
+from scipy.special import ndtr, stdtrit
 
 SIGMA1 = 0.682689492
 SIGMA2 = 0.954499736
@@ -27,7 +26,7 @@ def quantiles(
 
 
 _DOF = np.concatenate([np.linspace(1, 10, 37), np.geomspace(10.5, 500, 40)])
-_RATIO = student.ppf(0.5 + SIGMA2 / 2, _DOF) / student.ppf(0.5 + SIGMA1 / 2, _DOF)
+_RATIO = stdtrit(_DOF, 0.5 + SIGMA2 / 2) / stdtrit(_DOF, 0.5 + SIGMA1 / 2)
 
 
 def matching_dof(half68: float, half95: float) -> float:

@@ -87,13 +87,14 @@ def render(template: str, view: dict[str, Any]) -> str:
 def page_view(result: RunResult) -> dict[str, Any]:
     """Everything the template needs, as plain values."""
     # The drawings load matplotlib: only someone who writes a page pays for it.
-    from .figures import colour_svg, in_both_widths, overview_svg, temperature_svg
+    from .figures import colour_svg, in_both_widths, overview_svg, sweep_svgs, temperature_svg
 
     comparison, entries = result.comparison, file_entries(result)
     step = comparison.focuser.um_per_step
     um = step.value if step is not None and step.is_known else None
     warm = temperature_svg(result.curves.fits, comparison, name="temperature")
-    pairs = zip(result.measured, result.curves.fits, strict=True)
+    drawn = sweep_svgs(result.curves.fits, name="sweep")
+    pairs = zip(result.measured, result.curves.fits, drawn, strict=True)
     return {
         "result": result,
         "comparison": comparison,
@@ -112,7 +113,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
             colour_svg, comparison.colour, result.setup, um_per_step=um, name="colour"
         ),
         "um_per_step": um,
-        "sweeps": [_sweep(one, fit, number) for number, (one, fit) in enumerate(pairs, 1)],
+        "sweeps": [_sweep(*pair) for pair in pairs],
         "lens": lens_view(result),
         "strips": strips_of(result),
         "overview": in_both_widths(overview_svg, result.curves.fits, name="overview"),
@@ -137,9 +138,7 @@ def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
     return facts
 
 
-def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any]:
-    from .figures import sweep_svg
-
+def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]:
     best = Estimate(fit.best_steps, fit.best_sigma_steps)
     return {
         "fit": fit,
@@ -159,7 +158,7 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, number: int) -> dict[str, Any
             if reason and fit.used[i]
         ],
         "numbers": _numbers(fit),
-        "figure": Markup(sweep_svg(fit, name=f"sweep-{number}")),
+        "figure": Markup(drawn),
     }
 
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 import starsize.reports
-from starsize.reports.figures import colour_svg, sweep_svg, temperature_svg
+from starsize.reports.figures import colour_svg, sweep_svgs, temperature_svg
 from starsize.reports.tables import left_out_letters
 
 
 def draw(fit, name="one"):
-    return sweep_svg(fit, name=name)
+    return sweep_svgs([fit], name=name)[0]
 
 
 def test_matplotlib_is_known_in_one_place():

@@ -55,10 +55,10 @@ def test_without_axes_a_new_figure_is_made_and_drawn(night):
 
 
 def test_a_page_drawn_after_a_plot_still_leaves_its_colours_to_the_page(night, axes):
-    from starsize.reports.figures import sweep_svg
+    from starsize.reports.figures import sweep_svgs
 
     starsize.plot(night.curves.fits[0], ax=axes)
-    assert "var(--L)" in sweep_svg(night.curves.fits[0], name="one")
+    assert "var(--L)" in sweep_svgs(night.curves.fits[:1], name="one")[0]
 
 
 def test_what_cannot_be_drawn_is_named(axes):

@@ -19,8 +19,7 @@ from itertools import combinations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.special import logsumexp
-from scipy.stats import chi2
+from scipy.special import chdtrc, chdtri, logsumexp
 
 from ...curves.statistics import PRIORS
 from ...estimate import Finding
@@ -57,7 +56,7 @@ def _kinds() -> tuple[LensPrior, ...]:
     coloured = np.array(PRIORS.colour_um)
     plain = np.array([coloured[0], PRIORS.plain_colour_um, coloured[2]])
     at = np.array([1 / 6, 1 / 2, 5 / 6])
-    scales = PRIORS.colour_tail / np.asarray(chi2.ppf(at, PRIORS.colour_tail))
+    scales = PRIORS.colour_tail / np.asarray(chdtri(PRIORS.colour_tail, 1 - at))
     kinds = (PRIORS.plain, plain), (1 - PRIORS.plain, coloured)
     return tuple(LensPrior(p / 3, s * sd**2) for p, sd in kinds for s in scales)
 
@@ -179,7 +178,7 @@ def blame(colours: Colours, night: Found) -> Blame:
         found.probability @ none_odd > 1 - SURE
     ):
         return _blame_with_plates(colours)
-    if chi2.sf(found.chi2[np.argmax(found.probability)], len(colours.filters) - 1) < IMPOSSIBLE:
+    if chdtrc(len(colours.filters) - 1, found.chi2[np.argmax(found.probability)]) < IMPOSSIBLE:
         return Blame(cause="unknown", reason=Finding("nothing_explains"))
     by_lens = float(found.probability @ apart)
     lens_to_blame, glass_to_blame = by_lens > SURE, by_lens < 1 - SURE

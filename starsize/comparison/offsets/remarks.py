@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from ...estimate import Estimate, Finding, Notice, notice
 from ..compared import Slip
@@ -56,7 +56,7 @@ def notices_of(found: Found, wanted: str | None) -> tuple[Notice, ...]:
         steps = {"frames_steps": half.frames, "sigma_steps": half.sigma}
         notices.append(notice("no_repeats", reference=reference, **steps))
     ratio, scatter = adjustment.birge_ratio, adjustment.scatter.value
-    if ratio is not None and chi2.sf(adjustment.chi2, adjustment.dof) <= INCONSISTENT:
+    if ratio is not None and chdtrc(adjustment.dof, adjustment.chi2) <= INCONSISTENT:
         notices.append(notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter))
     notices += _disagreements(found)
     for slip in changes.slips or ():

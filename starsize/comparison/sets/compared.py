@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from ...estimate import Estimate, Notice
 from ..compared import ColourWord, Outward
@@ -169,7 +169,7 @@ def with_scatter_of(measured: MeasuredSet, other: MeasuredSet) -> MeasuredSet:
     scale = np.sqrt(np.divide(wanted, own, out=np.zeros_like(own), where=counted))
     covariance = measured.covariance_steps2 * np.outer(scale, scale)
     dof = 0.5 * (scatter.value / max(scatter.sigma, 1e-9)) ** 2
-    factor = max(NORMAL_95, float(student.ppf(0.975, max(dof, 1.0))))
+    factor = max(NORMAL_95, float(stdtrit(max(dof, 1.0), 0.975)))
     return replace(
         measured,
         covariance_steps2=covariance,

@@ -3,4 +3,4 @@
 from ._canvas import in_both_widths
 from .colour import colour_svg, lens_svg
 from .field import field_svg
-from .sweeps import overview_svg, sweep_svg, temperature_svg
+from .sweeps import overview_svg, sweep_svgs, temperature_svg

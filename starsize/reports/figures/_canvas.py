@@ -116,6 +116,14 @@ def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tupl
     return figure, tuple(panels)
 
 
+def wipe(*panels: Axes) -> None:
+    """Take off what was drawn; axes and ticks, which take most of the time, stay."""
+    for axes in panels:
+        for artist in [*axes.lines, *axes.collections, *axes.patches, *axes.texts]:
+            artist.remove()
+        axes.relim()
+
+
 def dress(axes: Axes) -> None:
     """Two thin axes, quiet ticks, no box."""
     axes.patch.set_visible(False)

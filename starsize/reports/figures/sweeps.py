@@ -19,17 +19,24 @@ _POINTS = 97
 _FARTHEST = 5.0
 
 
-def sweep_svg(fit: CurveFit, *, name: str) -> str:
-    """Draw one sweep."""
+def sweep_svgs(fits: Sequence[CurveFit], *, name: str) -> list[str]:
+    """Draw sweeps, one drawing each: the same two panels, wiped in between."""
     figure, (axes, below) = _canvas.new_panels(300, (190, 80))
-    draw_curve(axes, fit)
-    _residuals(below, fit)
-    below.set_xlabel("focuser position (steps)")
-    below.locator_params(axis="x", nbins=5)
-    below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
-    return _canvas.svg_text(
-        figure, name=name, title=f"Focus curve of sweep {fit.curve.id}", description=_words(fit)
-    )
+    drawn = []
+    for number, fit in enumerate(fits, 1):
+        _canvas.wipe(axes, below)
+        draw_curve(axes, fit)
+        _residuals(below, fit)
+        below.set_xlabel("focuser position (steps)")
+        below.locator_params(axis="x", nbins=5)
+        below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
+        drawn.append(
+            _canvas.svg_text(
+                figure, name=f"{name}-{number}", title=f"Focus curve of sweep {fit.curve.id}",
+                description=_words(fit),
+            )
+        )  # fmt: skip
+    return drawn
 
 
 def draw_curve(axes: _canvas.Axes, fit: CurveFit) -> None:
