@@ -8,13 +8,13 @@ import sep
 from scipy.spatial import cKDTree
 
 from .combine import weighted_median
+from .maps import Cells, Maps, between_cells, local_peaks, sky_left, smoothed, vertex
 from .sky import (
     Sky,
     grain_map,
     halve,
     noise_sample,
     pixel_noise,
-    quiet_level,
     sky_map,
     without_spikes,
 )
@@ -26,20 +26,11 @@ _LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
 _CELL_PX, _CELL_WIDTHS, _WIDE = 48.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
 _LARGEST = 256
-#: Noise of a pixel of unit noise after weights 1 2 1, once and twice, along both axes; and the
-#: variance of these weights along an axis.
-_KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
 #: A weaker maximum this near to a stronger one, in widths of the larger, belongs to it.
 _BELONGS = 1.8
 #: Stars side by side stand out alone nearly as much as together (of two discs that touch the
 #: brighter 0.85), and so many widths apart; the lumps of one ring do not (half a disc 0.71).
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
-#: Fewer pixels than this do not tell how rough the sky of a cell is; of others so many squared do.
-_ENOUGH, _SAMPLES = 150, 16
-#: Steps (down, right) to a pixel's neighbours, those beside it first.
-_AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
-#: Rows that stay in the processor's cache together.
-_STRIP = 64
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 #: With fewer pixels beside the stars than this, the sky is learned among them.
@@ -102,7 +93,7 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
-    large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
+    large = float(weighted_median(bright.width, bright.snr)) if len(bright) else 0.0
     covered = _cover(levels[coarse], 2**coarse, bright)
     seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
     sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * large))
@@ -119,11 +110,12 @@ def _search(
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
         return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
-    flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
+    flat = sky.on_grid(levels[first].shape, 2**first)
+    np.subtract(levels[first], flat, out=flat)
     if np.isnan(flat.sum()):
         np.nan_to_num(flat, copy=False, nan=0.0)
-    maps = _smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
-    cells = _sky_left(maps)
+    maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
+    cells = sky_left(maps)
     rows = _maxima(maps, cells, grain, threshold)
     kept = _one_each(rows[rows[:, 4] > 0, :4])
     kept = _one_each(_told_apart(kept, rows[:, :4]))
@@ -132,173 +124,21 @@ def _search(
     return Peaks(*kept.T), maps.width, np.array([one[len(one) // 2] for one in roughness])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Maps:
-    """Sky-free image smoothed to one width after the other, all in one row of values.
-
-    Each map has a frame one pixel wide of what is below everything. ``shape`` (k, 2) is without
-    it, ``first`` (k,) where a map's own first pixel stands in ``values``, ``pitch`` (k,) how far
-    apart its rows are. ``white`` (k,) is the noise of white noise so smoothed; ``width`` and
-    ``factor``, how many pixels are binned in one, are in pixels of the image.
-    """
-
-    values: np.ndarray
-    shape: np.ndarray
-    first: np.ndarray
-    pitch: np.ndarray
-    white: np.ndarray
-    width: np.ndarray
-    factor: np.ndarray
-
-    def __len__(self) -> int:
-        return len(self.first)
-
-    def inside(self, k: int) -> np.ndarray:
-        """One map."""
-        (ny, nx), pitch, first = self.shape[k], self.pitch[k], self.first[k]
-        return self.values[first : first + ny * pitch].reshape(ny, pitch)[:, :nx]
-
-    def framed(self, k: int) -> np.ndarray:
-        """Values of one map and its frame."""
-        start = self.first[k] - self.pitch[k] - 1
-        return self.values[start : start + (self.shape[k, 0] + 2) * self.pitch[k]]
-
-    def over_white(self, k: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Value over white noise at places in the image's pixels, the best pixel nearby."""
-        row, column = (
-            np.clip(np.rint((c + 0.5) / self.factor[k] - 0.5).astype(int), 0, n - 1)
-            for c, n in zip((y, x), self.shape[k].T, strict=True)
-        )
-        here = self.first[k] + row * self.pitch[k] + column
-        best = self.values[here]
-        for down, right in _AROUND:
-            np.maximum(best, self.values[here + down * self.pitch[k] + right], out=best)
-        return np.asarray(best / self.white[k])
-
-
-def _smoothed(flat: np.ndarray, factor: int, noise: float, largest: int) -> _Maps:
-    """Smooth an image of blocks of ``factor`` pixels to two widths an octave up to the largest."""
-    many = max(1, int(np.ceil(np.log2(largest / factor))))
-    factors = np.repeat(factor * 2 ** np.arange(many), 2)
-    shape = -(-np.array(flat.shape) * factor // factors[:, None])  # odd sides are padded
-    pitch, (gain, variance) = shape[:, 1] + 2, np.tile(np.transpose(_KERNELS), many)
-    ends = np.cumsum((shape[:, 0] + 2) * pitch)
-    maps = _Maps(
-        values=np.full(ends[-1], np.float32(-np.inf)),
-        shape=shape,
-        first=np.r_[0, ends[:-1]] + pitch + 1,
-        pitch=pitch,
-        white=noise / factors * gain,
-        width=np.sqrt(variance * factors**2 + (factors**2 - 1) / 12),
-        factor=factors,
-    )
-    for k in range(0, len(maps), 2):
-        if k:
-            odd = [n % 2 for n in flat.shape]
-            flat = halve(np.pad(flat, ((0, odd[0]), (0, odd[1]))) if any(odd) else flat)
-        _smooth(flat, maps.inside(k))
-        _smooth(maps.inside(k), maps.inside(k + 1))
-    return maps
-
-
-def _smooth(image: np.ndarray, out: np.ndarray) -> None:
-    """Weights 1 2 1 along both axes, nothing beyond the edges; in strips that stay in cache."""
-    ny, nx = image.shape
-    wide = np.zeros((min(_STRIP, ny), nx + 2), image.dtype)
-    for top in range(0, ny, _STRIP):
-        rows = image[top : top + _STRIP]
-        down = wide[: len(rows), 1:-1]
-        np.multiply(rows, 2, out=down)
-        down[int(top == 0) :] += image[max(top - 1, 0) : top + len(rows) - 1]
-        below = image[top + 1 : top + len(rows) + 1]
-        down[: len(below)] += below
-        across = wide[: len(rows), :-1] + wide[: len(rows), 1:]
-        here = out[top : top + len(rows)]
-        np.add(across[:, :-1], across[:, 1:], out=here)
-        here *= 1 / 16
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cells:
-    """What maps tell of their sky in coarse cells, those of all maps in one row.
-
-    ``values`` (2, c) are what is left of the sky and its noise over white noise; of each map
-    ``of_map`` says which cells are its, ``count`` (k, 2) how many along y and x.
-    """
-
-    values: np.ndarray
-    of_map: list[slice]
-    count: np.ndarray
-
-
-def _sky_left(maps: _Maps) -> _Cells:
-    """What is left of the sky in the cells of each map, and its noise over white noise.
-
-    Light is left where the sky bends within its cells, as beside an amplifier's glow. The noise is
-    told by what lies below the sky, for stars only add light: nebula and the waves of a poor flat
-    grow with width and are no stars. Where a map has too few independent values, the sky is taken
-    to be as at the width before.
-    """
-    count = np.maximum(maps.shape // 64, 1)
-    samples, white = [np.zeros((1, _SAMPLES**2), np.float32)], [1.0]
-    of_map = [slice(0, 1)]
-    for k, (size, cells) in enumerate(zip(maps.shape.prod(1), count.prod(1), strict=True)):
-        if size < _ENOUGH * cells:
-            count[k] = count[k - 1] if k else 1
-            of_map.append(of_map[-1])
-            continue
-        samples.append(_spread_over(maps.inside(k), count[k]))
-        white += [maps.white[k]] * cells
-        of_map.append(slice(of_map[-1].stop, of_map[-1].stop + cells))
-    ordered = np.sort(np.concatenate(samples), axis=1)
-    low = ordered[:, int(0.1587 * _SAMPLES**2)]
-    left, rough = np.maximum(quiet_level(ordered[:, ::2]), 0), np.maximum(-low / white, 1)
-    return _Cells(np.stack([left, rough]), of_map[1:], count)
-
-
-def _spread_over(image: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """(cells, samples) values evenly spread over each cell."""
-    rows, columns = (
-        ((np.arange(many * _SAMPLES) + 0.5) * n / (many * _SAMPLES)).astype(int)
-        for many, n in zip(count, image.shape, strict=True)
-    )
-    values = image[rows[:, None], columns].reshape(count[0], _SAMPLES, count[1], _SAMPLES)
-    return values.swapaxes(1, 2).reshape(-1, _SAMPLES**2)
-
-
-def _between_cells(
-    values: np.ndarray, first: np.ndarray | int, count: np.ndarray, place: np.ndarray
-) -> np.ndarray:
-    """Cells at (n, 2) places, in shares of the sides of their maps, between middles linearly.
-
-    The cells of each place begin at ``first`` in the rows of ``values``, ``count`` along y and x.
-    """
-    at = np.clip(place * count - 0.5, 0, count - 1)
-    low = at.astype(int)
-    (part_y, part_x), high = (at - low).T, np.minimum(low + 1, count - 1)
-    corners = (
-        (first + y * count[..., 1] + x, share_y * share_x)
-        for y, share_y in ((low[:, 0], 1 - part_y), (high[:, 0], part_y))
-        for x, share_x in ((low[:, 1], 1 - part_x), (high[:, 1], part_x))
-    )
-    return np.asarray(sum(values[..., cell] * share for cell, share in corners))
-
-
-def _maxima(maps: _Maps, cells: _Cells, grain: np.ndarray, threshold: float) -> np.ndarray:
+def _maxima(maps: Maps, cells: Cells, grain: np.ndarray, threshold: float) -> np.ndarray:
     """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
     least = threshold * maps.white * [cells.values[1, own].min() for own in cells.of_map]
-    k, here = _local_peaks(maps, least)
+    k, here = local_peaks(maps, least)
     value, pitch = maps.values[here], maps.pitch[k]
     pixel = np.stack(np.divmod(here - maps.first[k], pitch), axis=1)
     share = (pixel + 0.5) / maps.shape[k]
     start = np.array([own.start for own in cells.of_map])
-    level, rough = _between_cells(cells.values, start[k], cells.count[k], share)
-    grainy = _between_cells(grain.ravel(), 0, np.array(grain.shape), share)
+    level, rough = between_cells(cells.values, start[k], cells.count[k], share)
+    grainy = between_cells(grain.ravel(), 0, np.array(grain.shape), share)
     snr = (value - level) / (maps.white[k] * np.maximum(rough, grainy))
     keep = snr > threshold
     k, here, value, pitch, pixel, snr = (c[keep] for c in (k, here, value, pitch, pixel, snr))
     y, x = (
-        (pixel[:, axis] + _vertex(maps.values, here, step) + 0.5) * maps.factor[k] - 0.5
+        (pixel[:, axis] + vertex(maps.values, here, step) + 0.5) * maps.factor[k] - 0.5
         for axis, step in enumerate((pitch, 1))
     )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
@@ -309,32 +149,6 @@ def _maxima(maps: _Maps, cells: _Cells, grain: np.ndarray, threshold: float) -> 
     narrower[outer] = maps.over_white(k[outer] - 1, x[outer], y[outer])
     best = value / maps.white[k] > np.maximum(wider, narrower)
     return np.stack([x, y, maps.width[k], snr, best], axis=1)
-
-
-def _local_peaks(maps: _Maps, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pixels above what is ``least`` in their map and above their eight neighbours.
-
-    Which map, and where in its values.
-    """
-    found = [np.flatnonzero(maps.framed(k) > at_least) for k, at_least in enumerate(least)]
-    k = np.repeat(np.arange(len(maps)), [len(one) for one in found])
-    pitch = maps.pitch[k]
-    here = np.concatenate(found) + maps.first[k] - pitch - 1
-    for down, right in _AROUND:
-        value, other = maps.values[here], maps.values[here + down * pitch + right]
-        # On a plateau the last pixel in reading order wins.
-        top = value > other if (down, right) > (0, 0) else value >= other
-        k, here, pitch = k[top], here[top], pitch[top]
-    return k, here
-
-
-def _vertex(values: np.ndarray, here: np.ndarray, step: np.ndarray | int) -> np.ndarray:
-    """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
-    top = values[here]
-    beside = (values[here + way] for way in (-step, step))
-    before, after = (np.where(np.isfinite(value), value, top) for value in beside)
-    bend = np.maximum(2 * top - before - after, 1e-9)
-    return np.asarray(np.clip((after - before) / (2 * bend), -0.5, 0.5))
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:

@@ -96,12 +96,17 @@ def full_of_holes(image: np.ndarray) -> bool:
     return False
 
 
-def halve(image: np.ndarray) -> np.ndarray:
-    """Mean of blocks of 2 x 2 pixels, float32; an odd last row or column is left out."""
-    ny, nx = (n // 2 * 2 for n in image.shape)
+def halve(image: np.ndarray, *, whole: bool = False) -> np.ndarray:
+    """Mean of blocks of 2 x 2 pixels, float32.
+
+    An odd last row or column is left out, or of the ``whole`` image taken with as many zeros.
+    """
+    ny, nx = ((n + whole) // 2 * 2 for n in image.shape)
     out = np.empty((ny // 2, nx // 2), np.float32)
     for top in range(0, ny, 64):  # strips that stay in the processor's cache
         rows = image[top : min(top + 64, ny), :nx].astype(np.float32, copy=False)
+        if len(rows) % 2 or rows.shape[1] % 2:
+            rows = np.pad(rows, ((0, len(rows) % 2), (0, rows.shape[1] % 2)))
         pairs = rows[0::2] + rows[1::2]
         np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top // 2 : (top + len(rows)) // 2])
     out *= 0.25
