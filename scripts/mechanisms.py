@@ -99,6 +99,7 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     ],
     "fine colours": [(star, "FINE_NM", 40.0)],
     "sweeps that do not belong": [(fit_module, "MISFIT", 2.0)],
+    "kinds of lenses": [(statistics.PRIORS, "few_bands", 0)],
 }
 
 
@@ -182,6 +183,7 @@ def main() -> None:
     parser.add_argument("--nights", type=int, default=4)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--lenses", default=",".join((*ROUND, *COLOURED)))
+    parser.add_argument("--cases", default=",".join(PLANS))
     parser.add_argument("--only", default="", help="mechanisms, separated by commas")
     parser.add_argument("--store", type=Path, help="keep errors here, and add to those in it")
     parser.add_argument("--out", type=Path, default=RESULT)
@@ -192,7 +194,7 @@ def main() -> None:
         found = json.loads(asked.store.read_text(encoding="utf-8"))
     for lens in asked.lenses.split(","):
         table = tabulate_radii(LENSES[lens])
-        for case, k in product(PLANS, range(asked.nights)):
+        for case, k in product(asked.cases.split(","), range(asked.nights)):
             seed = 1000 * asked.seed + k
             for name in ("nothing", *names):
                 key = f"{lens}/{case}/{seed}/{name}"
