@@ -13,6 +13,7 @@ from ..filters import canonical_filter
 from .facts import with_mid_time
 from .frame import FrameFacts
 from .values import HIGHEST_DEGC, LONGEST_S, LOWEST_DEGC, MOST_STEPS, mjd
+from .walk import text_of
 
 #: What ``FrameFacts.position_from`` says of a position that stood in the table.
 TABLE: Final = "facts table"
@@ -44,17 +45,7 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     ``SetupError`` if the file cannot be read, a column is unknown or missing, a cell cannot be
     understood, or two lines name the same file.
     """
-    if path.exists() and not path.is_file():
-        raise SetupError(f"{path}: the facts table cannot be read (not an ordinary file)")
-    try:
-        content = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = (
-            f"cannot be read ({(error.strerror or 'no such file').lower()})"
-            if isinstance(error, OSError)
-            else "is not UTF-8 text; save it anew as CSV in UTF-8"
-        )
-        raise SetupError(f"{path}: the facts table {why}") from error
+    content = text_of(path, "the facts table")
     first = content.split("\n", 1)[0]
     separator = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)

@@ -1,6 +1,7 @@
 """The table of a plan: the exposures to take, in order, one row each."""
 
 import csv
+import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from ..setup import Setup
 from .facts_csv import number_in
 from .setup_file import setup_from_tables
 from .values import LONGEST_S, MOST_STEPS
+from .walk import text_of
 
 PLAN_COLUMNS: Final = ("order", "sweep", "filter", "position_steps", "exposure_s", "note")
 PLAN_DOCUMENT: Final = "plan.json"
@@ -47,14 +49,12 @@ def read_plan(
     sweep follow one another. ``InputError`` if the file cannot be read, lacks a column or a number,
     or mixes its sweeps.
     """
+    table = csv.DictReader(io.StringIO(text_of(path, "the plan"), newline=""))
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            table = csv.DictReader(file)
-            missing = [c for c in PLAN_COLUMNS[:-1] if c not in (table.fieldnames or ())]
-            rows = list(table)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        why = getattr(error, "strerror", None) or "not a table of text"
-        raise InputError(f"{path}: the plan cannot be read ({why.lower()})") from error
+        missing = [c for c in PLAN_COLUMNS[:-1] if c not in (table.fieldnames or ())]
+        rows = list(table)
+    except csv.Error as error:
+        raise InputError(f"{path}: the plan cannot be read (not a table of text)") from error
     if missing:
         msg = f"{path}: no column {missing[0]}; give the plan.csv that 'starsize plan' wrote"
         raise InputError(msg)

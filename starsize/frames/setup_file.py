@@ -25,6 +25,7 @@ from ..setup import (
     Telescope,
 )
 from .frame import FrameFacts, InputFile
+from .walk import text_of
 
 _TABLES: Final = {
     "telescope": Telescope,
@@ -79,17 +80,11 @@ def load_setup(path: str | PathLike[str]) -> Setup:
     5.5
     """
     path = Path(path)
-    if path.exists() and not path.is_file():
-        raise SetupError(f"{path}: the setup file cannot be read (not an ordinary file)")
     if path.exists() and path.stat().st_size > _MOST_BYTES:
         raise SetupError(f"{path}: too large for a setup file")
+    text = text_of(path, "the setup file")
     try:
-        content = tomllib.loads(path.read_bytes().decode())
-    except OSError as error:
-        msg = f"{path}: the setup file cannot be read ({error.strerror or 'no such file'})"
-        raise SetupError(msg) from error
-    except UnicodeDecodeError as error:
-        raise SetupError(f"{path}: is not UTF-8 text; save it anew in UTF-8") from error
+        content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SetupError(f"{path}: not valid TOML: {' '.join(str(error).split())}") from error
     except (ValueError, RecursionError) as error:

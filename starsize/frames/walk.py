@@ -9,7 +9,7 @@ from os.path import realpath
 from pathlib import Path
 from typing import NamedTuple
 
-from ..errors import InputError
+from ..errors import InputError, SetupError
 from .header import has_frame_ending
 
 Snapshot = dict[Path, tuple[int, int]]
@@ -101,6 +101,19 @@ def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
 
 def _refuse(error: OSError) -> None:
     raise InputError(f"{error.filename}: this folder cannot be read") from error
+
+
+def text_of(path: Path, what: str) -> str:
+    """The text of a file that a person wrote; ``SetupError`` if it cannot be read."""
+    try:
+        if path.exists() and not path.is_file():
+            raise OSError(None, "not an ordinary file")
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SetupError(f"{path}: {what} is not UTF-8 text; save it anew in UTF-8") from error
+    except OSError as error:
+        why = (error.strerror or "no such file").lower()
+        raise SetupError(f"{path}: {what} cannot be read ({why})") from error
 
 
 def follow_folders(

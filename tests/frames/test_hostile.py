@@ -12,6 +12,7 @@ import pytest
 
 from starsize.errors import FrameReadError, SetupError
 from starsize.frames import list_frames, load_setup, read_facts_csv, read_frame
+from starsize.frames.plan_csv import read_plan
 from starsize.frames.values import Card, mjd, number, steps, text
 
 GOOD = {"FILTER": "L", "FOCUSPOS": 5000, "EXPTIME": 2.0, "DATE-OBS": "2026-01-31T22:00:00"}
@@ -41,8 +42,8 @@ def test_pipes_sockets_and_loops_of_links_are_passed_over(make_fits, tmp_path):
 
 
 @on_unix
-@pytest.mark.parametrize("read", [load_setup, read_facts_csv])
-def test_a_pipe_in_place_of_a_setup_or_table_is_not_waited_for(tmp_path, read):
+@pytest.mark.parametrize("read", [load_setup, read_facts_csv, read_plan])
+def test_a_pipe_in_place_of_a_setup_table_or_plan_is_not_waited_for(tmp_path, read):
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(SetupError, match="not an ordinary file"):
         read(tmp_path / "pipe")

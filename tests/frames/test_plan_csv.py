@@ -58,7 +58,7 @@ def test_a_plan_that_is_not_there_or_no_text_is_one_line(tmp_path):
     with pytest.raises(InputError, match="cannot be read"):
         read_plan(tmp_path / "none.csv")
     (tmp_path / "plan.csv").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="the plan is not UTF-8 text"):
         read_plan(tmp_path / "plan.csv")
 
 
