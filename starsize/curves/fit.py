@@ -164,9 +164,8 @@ def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     starts = [0] * len(curves)
     joint = _joint(curves, starts, known)
     plays = certain_plays(joint.fits)
-    # One frame more than seems to have stood is left out at first, for it bends the curve; twice,
-    # for where none was left out the play may look shorter than it is.
-    for spare in (1, 1, 0):
+    # One frame more than seems to have stood is left out at first, for it bends the curve.
+    for spare in (1, 0):
         seen = [
             standing_start(fit, play.value, spare) if play.is_known else 0
             for fit, play in zip(joint.fits, plays, strict=True)
