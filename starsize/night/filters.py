@@ -19,7 +19,7 @@ _MOST_NODES = 6
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
-_TELLING_ZONES = 1.0
+_AGREES_ZONES = 1.0
 #: An error so small needs no side.
 _NEAR_ZONES = 0.6
 
@@ -152,8 +152,10 @@ def _ask(
     error, sigma, sided = signed(weight, _TRIED, near=_NEAR_ZONES)
     agrees = None
     if frames >= _LEAST_FRAMES and abs(odds) > math.log(LOST / (1 - LOST)):
-        # That it agrees takes a night that would have shown it.
-        agrees = False if odds > 0 else True if sigma < _TELLING_ZONES else None
+        # Few offsets are off, so a night that tells nothing makes none of them likely: that one
+        # agrees takes a night by which, were it off, it would be by little.
+        near = weight[np.abs(_TRIED) <= _AGREES_ZONES].sum()
+        agrees = False if odds > 0 else True if near > LOST else None
     offset = FilterOffset(
         filter=name,
         frames=frames,

@@ -9,7 +9,7 @@ import pytest
 from starsize.estimate import Estimate
 from starsize.night.chain import Nodes, State
 from starsize.night.course import prepare_course, seen_frame
-from starsize.night.filters import _TRIED, _ask, _asked, evidence_of
+from starsize.night.filters import _TRIED, _ask, _asked, evidence_of, find_offsets
 from starsize.night.judge import follow, signed
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.simulate.long_night import LongNightPlan
@@ -46,6 +46,20 @@ def test_the_evidence_of_many_frames_is_beyond_exp_and_still_told():
     assert found[3] == pytest.approx(3000 + np.log(2))
     assert found[9] == pytest.approx(3001)
     assert np.isneginf(np.delete(found, [3, 9])).all()
+
+
+def test_a_night_that_would_show_nothing_agrees_with_no_table(table, equipment):
+    """Radii alone, of eight frames: the air may have made each of them."""
+    best = table.best_steps
+    known = replace(
+        equipment, offset_steps={n: Estimate(best[n] - best["L"], 0.5) for n in ("L", "G")}
+    )
+    exposures, _, _ = drawn(table, LongNightPlan(frames=8, order=("L", "G"), block=2), seed=7)
+    exposures = [replace(one, shape=math.nan, shape_sigma=math.nan) for one in exposures]
+    course = prepare_course(exposures, known)
+    focus = follow(course, exposures, limit=0.1)
+    offsets = find_offsets(course, exposures, focus, limit=0.1)[1]
+    assert [one.agrees for one in offsets] == [None, None]
 
 
 def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_side(
