@@ -146,16 +146,17 @@ def _ask(
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
     right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))
     wrong = _log_normal(_TRIED, priors.offset_wrong_zones)
-    odds = logsumexp(evidence + wrong) - logsumexp(evidence + right)
-    odds += math.log(priors.offset_wrong / (1 - priors.offset_wrong))
+    # Of the night alone, then with what is believed beforehand.
+    factor = logsumexp(evidence + wrong) - logsumexp(evidence + right)
+    odds = factor + math.log(priors.offset_wrong / (1 - priors.offset_wrong))
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
     error, sigma, sided = signed(weight, _TRIED, near=_NEAR_ZONES)
     agrees = None
-    if frames >= _LEAST_FRAMES and abs(odds) > math.log(LOST / (1 - LOST)):
+    if frames >= _LEAST_FRAMES:
         # Few offsets are off, so a night that tells nothing makes none of them likely: that one
-        # agrees takes a night by which, were it off, it would be by little.
-        near = weight[np.abs(_TRIED) <= _AGREES_ZONES].sum()
-        agrees = False if odds > 0 else True if near > LOST else None
+        # agrees, to a zone, must be as sure with even odds beforehand.
+        far = weight[np.abs(_TRIED) > _AGREES_ZONES].sum() / (1 + np.exp(-factor))
+        agrees = False if odds > math.log(LOST / (1 - LOST)) else True if far < 1 - LOST else None
     offset = FilterOffset(
         filter=name,
         frames=frames,
