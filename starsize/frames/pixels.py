@@ -106,11 +106,7 @@ def read_pixels(
     _check_shape(facts, header.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
         if _usual(header) and not isinstance(file, gzip.GzipFile):
-            image = np.fromfile(file, np.uint16, math.prod(facts.shape), offset=header.start)
-            image = image.reshape(facts.shape)
-            if sys.byteorder == "little":
-                image.byteswap(inplace=True)
-            image ^= 0x8000  # stored with a sign, less 32768
+            image = _stored(file, header, slice(0, facts.shape[0]))
             return image if dtype is None else image.astype(dtype), None
         with fits.open(_unpacked(facts.path, file, header), memmap=False) as hdus:
             return _values(hdus[header.hdu], facts.shape, dtype)
@@ -124,6 +120,17 @@ def _usual(header: ImageHeader) -> bool:
         and (card("BITPIX"), card("BZERO"), card("BSCALE", 1)) == (16, 32768, 1)
         and not any(keyword in header.headers[0] for keyword in ("BLANK", "ZIMAGE"))
     )
+
+
+def _stored(file: BinaryIO, header: ImageHeader, rows: slice) -> np.ndarray:
+    """Rows of an image whose pixels are stored as cameras do."""
+    width, many = header.shape[1], rows.stop - rows.start
+    start = header.start + 2 * width * rows.start
+    image = np.fromfile(file, np.uint16, many * width, offset=start).reshape(many, width)
+    if sys.byteorder == "little":
+        image.byteswap(inplace=True)
+    image ^= 0x8000  # stored with a sign, less 32768
+    return image
 
 
 def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
@@ -176,12 +183,11 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
     """
     if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
         return np.array(read_pixels(facts)[0][rows, columns])
-    with (
-        told_in_one_line(facts.path),
-        open_bytes(facts.path) as file,
-        fits.open(file, memmap=False) as hdus,
-    ):
-        shape = hdus[facts.hdu].shape
-        _check_shape(facts, shape[-2:])
-        leading = (0,) * (len(shape) - 2)
-        return np.asarray(hdus[facts.hdu].section[*leading, rows, columns], np.float32)
+    header = read_image_header(facts.path)
+    _check_shape(facts, header.shape)
+    with told_in_one_line(facts.path), open_bytes(facts.path) as file:
+        if _usual(header):
+            return _stored(file, header, rows)[:, columns].astype(np.float32)
+        with fits.open(file, memmap=False) as hdus:
+            leading = (0,) * (len(hdus[header.hdu].shape) - 2)
+            return np.asarray(hdus[header.hdu].section[*leading, rows, columns], np.float32)
