@@ -12,10 +12,10 @@ from .statistics import PRIORS, believe
 DAMPING = 1e-3
 SCREENING, WIDE, POLISHING = 6, 20, 30
 STARTS_KEPT = 3
-SAME, HOPELESS = 0.05, 20.0
-"""Ends of descents whose costs differ by less a sweep are one, and by more not worth following."""
-ENOUGH = {SCREENING: 0.05, WIDE: 0.01, POLISHING: 3e-4}
-"""A descent is at its end where a step gains less a sweep: each has quantities of its own."""
+SAME, HOPELESS = 0.3, 20.0
+"""Ends of descents whose costs differ by less are one, and by more not worth following."""
+ENOUGH = {SCREENING: 0.3, WIDE: 0.05, POLISHING: 1e-3}
+"""A descent is at its end where a step gains less."""
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 
@@ -61,21 +61,20 @@ def find(night: Night, *, jitter: float, lack: float) -> Fit:
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
     wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
     fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]
-    same = SAME * len(night.bands)
-    best = _apart(fits, same)[:STARTS_KEPT]
+    best = _apart(fits)[:STARTS_KEPT]
     fits = [descend(night, fit.values, **wide, steps=WIDE) for fit in best]
     ends = [
         descend(night, fit.values, jitter=jitter, lack=lack, steps=POLISHING)
-        for fit in _apart(fits, same)
+        for fit in _apart(fits)
     ]
     return min(ends, key=lambda fit: fit.cost)
 
 
-def _apart(fits: list[Fit], same: float) -> list[Fit]:
+def _apart(fits: list[Fit]) -> list[Fit]:
     """Those that ended elsewhere than any better one and not far above, best first."""
     out: list[Fit] = []
     for fit in sorted(fits, key=lambda fit: fit.cost):
-        if not out or out[-1].cost + same < fit.cost < out[0].cost + HOPELESS:
+        if not out or out[-1].cost + SAME < fit.cost < out[0].cost + HOPELESS:
             out.append(fit)
     return out
 
@@ -130,7 +129,7 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         if not moved:
             break
         values, sizes = trial, trial_sizes
-        if before - after < ENOUGH[steps] * len(night.bands):
+        if before - after < ENOUGH.get(steps, 1e-3):
             break
     variance = variance_of(night, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
