@@ -21,7 +21,7 @@ _LEAST_LAW_ERROR = 0.08
 #: No telescope's light grows quite as a curve of the table: share of the radius.
 _LEAST_COMMON = 0.001
 #: Circle whose light counts as all of it for ``bounded``, in half-flux radii of the typical star.
-_CIRCLE = 2.2
+_CIRCLE = 2.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -223,7 +223,9 @@ class Growth:
             widen = seen / found[name]
             found[f"{name}_sigma"] = widen * np.sqrt(variance + common**2 + (place * seen) ** 2)
             in_common.append(widen * common)
-        circle = np.full(len(half), min(_CIRCLE * float(np.median(half)), self.reach + 0.5))
+        # Bright stars show more of a wide halo.
+        typical = float(weighted_median(half, np.sqrt(total)))
+        circle = np.full(len(half), min(_CIRCLE * typical, self.reach + 0.5))
         light = np.maximum(self.inside(circle[:, None])[:, 0], 1e-12)
         seen, variance, _ = self.held(np.full_like(circle, 0.5), circle, light, np.ones(1))
         found["bounded"] = np.sqrt(np.maximum(seen**2 - law.kappa[1] * shake, 0.1 * seen**2))
