@@ -112,7 +112,7 @@ def field_of_focus(
     if reason is not None:
         return reason
     design = stars.design(len(sweeps))
-    value, covariance, left = _robust(design, stars)
+    value, covariance, left, weight = _robust(design, stars)
     shape = slice(len(sweeps), len(sweeps) + 3)
     spacing = float(np.median([np.ptp(s.position_steps) / len(s.position_steps) for s in sweeps]))
     tilt = value[shape]
@@ -130,6 +130,12 @@ def field_of_focus(
         contrast = um * np.asarray(row, float)
         return Estimate(float(contrast @ tilt), math.sqrt(contrast @ own @ contrast))
 
+    def to_centre(sweep: int) -> Estimate:
+        """From the mean of a sweep's stars. That all of them lie elsewhere is the curve's misfit."""
+        mine = stars.sweep == sweep
+        middle = np.average(design[mine, shape], axis=0, weights=weight[mine])
+        return Estimate(float(-middle @ tilt), math.sqrt(middle @ own @ middle))
+
     return FieldReport(
         tilt_x_um=micrometres((1, 0, 0)),
         tilt_y_um=micrometres((0, 1, 0)),
@@ -143,8 +149,7 @@ def field_of_focus(
         changes_with_filter=_differs(sweeps, stars, left),
         stars=clusters,
         centre_steps={
-            sweep.id: Estimate(float(value[i]), math.sqrt(covariance[i, i]))
-            for i, sweep in enumerate(sweeps)
+            sweep.id: to_centre(i) for i, sweep in enumerate(sweeps) if np.any(stars.sweep == i)
         },
     )
 
@@ -242,8 +247,8 @@ def _too_uneven(stars: _Stars) -> Finding | None:
     return None
 
 
-def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Values, covariance and residuals of the linear model, odd stars weighed down."""
+def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, ...]:
+    """Values, covariance, residuals and weights of the linear model, odd stars weighed down."""
     y, own = stars.delta, stars.sigma**2
     variance, pull = own, np.ones(y.size)
     for _ in range(2 * _ROUNDS):
@@ -262,7 +267,7 @@ def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, np.ndarray, 
     place = np.unique(stars.cluster, return_inverse=True)[1]
     summed = np.zeros((place.max() + 1, design.shape[1]))
     np.add.at(summed, place, score)
-    return value, bread @ (summed.T @ summed) @ bread, left
+    return value, bread @ (summed.T @ summed) @ bread, left, weight
 
 
 def _angle(tilt_um: np.ndarray, covariance: np.ndarray, frame: Frame) -> Estimate | None:
@@ -289,7 +294,7 @@ def _differs(sweeps: Sequence[FieldSweep], stars: _Stars, left: np.ndarray) -> b
             continue
         part = _Stars(left[mine], *(getattr(stars, f)[mine] for f in _Stars.__slots__[1:]))
         own = np.column_stack([np.ones(mine.sum()), part.u, part.v, part.w])
-        value, covariance, _ = _robust(own, part)
+        value, covariance, *_ = _robust(own, part)
         wald = value[1:] @ np.linalg.solve(covariance[1:, 1:], value[1:]) / 3
         if wald > fdtri(3, mine.sum() - 4, 1 - 0.05 / len(names)):
             return True
