@@ -131,10 +131,20 @@ def field_of_focus(
         return Estimate(float(contrast @ tilt), math.sqrt(contrast @ own @ contrast))
 
     def to_centre(sweep: int) -> Estimate:
-        """From the mean of a sweep's stars. That all of them lie elsewhere is the curve's misfit."""
+        """From where a sweep focuses to the centre.
+
+        Its stars lie about their middle, and may focus beside their frames by m as these show other
+        stars from one to the next: by no more than the field's own spread F. What is more is the
+        curve's misfit: m / (1 + m^2 / F^2).
+        """
         mine = stars.sweep == sweep
-        middle = np.average(design[mine, shape], axis=0, weights=weight[mine])
-        return Estimate(float(-middle @ tilt), math.sqrt(middle @ own @ middle))
+        weights = weight[mine] / weight[mine].sum()
+        field = design[mine, shape] @ tilt
+        middle = float(weights @ field)
+        beside = float(value[sweep]) + middle
+        spread2 = float(weights @ (field - middle) ** 2)
+        moved = beside * spread2 / (spread2 + beside**2) - middle
+        return Estimate(moved, math.sqrt(covariance[sweep, sweep]))
 
     return FieldReport(
         tilt_x_um=micrometres((1, 0, 0)),

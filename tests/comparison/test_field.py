@@ -87,13 +87,14 @@ def test_a_filter_that_shows_one_half_is_brought_to_the_centre():
         assert centre["Ha-1"].value < -5
 
 
-def test_stars_that_all_focus_beside_their_frames_do_not_move_the_sweep():
-    # A lens with colour: single stars show less of their halo than the frame's radius counts.
+def test_stars_that_all_focus_far_beside_their_frames_hardly_move_the_sweep():
+    # A lens with colour: single stars show less of their halo than the frame's radius counts. Taken
+    # at their word they would move the sweep by 20 steps, more than the tilt spreads the stars.
     sweep = drawn_sweep(np.random.default_rng(6), tilt_um=(60.0, 0.0))
-    halo = np.linspace(0.8, 1.2, len(sweep.position_steps))
+    halo = np.linspace(0.6, 1.4, len(sweep.position_steps))
     beside = replace(sweep, radius_px=halo * sweep.radius_px)
     moves = [found([one]).centre_steps["L-1"].value for one in (sweep, beside)]
-    assert moves[1] == pytest.approx(moves[0], abs=1.0)
+    assert moves[1] == pytest.approx(moves[0], abs=5.0)
 
 
 def test_the_sense_of_the_count_turns_the_micrometres():
