@@ -81,6 +81,9 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
         (posterior, "wreck_variance", _known_wreck),
     ],
     "leverage": [(posterior, "LEVERAGE", 0.0)],
+    "second descent": [
+        (posterior, "descend", lambda n, v, **k: search.descend(n, v, **{**k, "steps": 0}))
+    ],
     "all starts but one": [(search, "starts", _starts(lambda s: s[:1]))],
     "starts of strong colour": [(search, "starts", _starts(lambda s: s[:-2]))],
     "followed starts but one": [(search, "STARTS_KEPT", 1)],

@@ -9,13 +9,14 @@ from scipy.special import logsumexp
 from ..optics.sizes import star_radii
 from ..optics.star import all_light
 from .night import FIRST, LOG_SLOPE, Night, without_colour
-from .search import Fit, Variance, find, variance_of, weighed
+from .search import Fit, Variance, descend, find, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, Belief, believe, log_normal, wreck_variance
 
 ROUNDS = 14
 LEVERAGE = 0.98
 GRID = 41
 """Places where the smallest radius is looked for first."""
+POLISHING = 30
 SWEEPS_AT_ONCE = 16
 AT_ONCE = 2_000_000
 """Numbers in an array of grid points x frames x quantities: 16 MB; nights of hundreds of frames
@@ -99,7 +100,12 @@ def _averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: 
 
 def _explain(night: Night) -> Posterior:
     fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
-    jitter, lack = np.repeat(JITTERS, LACKS.size), np.tile(LACKS, JITTERS.size)
+    jitter, lack = _grid(JITTERS[::3], LACKS[::2])
+    weight = _solve(night, fit, jitter, lack).weight
+    usual = {"jitter": weight @ np.log(jitter), "lack": weight @ np.log(lack)}
+    usual = {name: float(np.exp(value)) for name, value in usual.items()}
+    fit = descend(night, fit.values, **usual, steps=POLISHING)
+    jitter, lack = _grid(JITTERS, LACKS)
     found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
@@ -117,6 +123,10 @@ def _explain(night: Night) -> Posterior:
         sound=found.weight @ found.sound,
         log_evidence=float(logsumexp(found.evidence)) + night.prior.log_density(fit.values),
     )
+
+
+def _grid(jitters: np.ndarray, lacks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.repeat(jitters, lacks.size), np.tile(lacks, jitters.size)
 
 
 class _Answers(NamedTuple):
