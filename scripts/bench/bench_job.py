@@ -45,6 +45,8 @@ FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
 POSITIONS = 11
 #: The layers of longer nights are not measured apart.
 _MOST = 100
+#: Frames that time the chains, each time: before and after the layers.
+_ENOUGH = 11
 UNITS = "CPU ms a frame; ratios of 'whole' to the chains of sep and photutils; MB above imports"
 COLUMNS = ("list", "measure", "pictures", "compare", "write", "whole", "again")
 
@@ -93,6 +95,7 @@ def one(frames: int, megapixels: float, stars: int) -> None:
         cost["whole"] += cost["write"]
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before
         del result
+        chains = yardsticks(paths)
         with Cache(out / "measured.sqlite") as cache:
             cost["again"], result = cpu(partial(measure_offsets, [night], cache=cache))
             cost["again"] += cpu(partial(write_results, result, out, cache=cache))[0]
@@ -103,6 +106,13 @@ def one(frames: int, megapixels: float, stars: int) -> None:
         cells = "".join(f"{1e3 * each[key]:9.1f}" for key in COLUMNS)
         cells += "".join(f"{each['whole'] / chain:9.2f}" for chain in chains)
         print(f"{frames:7d}{megapixels:6.1f}{stars:6d}{cells}{peak:9.0f}", flush=True)
+
+
+def yardsticks(paths: list[Path]) -> np.ndarray:
+    """CPU seconds a frame of each plain chain, over a sweep."""
+    few = paths[:_ENOUGH]
+    spent = [sum(cpu(partial(chain, path))[0] for path in few) for chain in CHAINS]
+    return np.array(spent) / len(few)
 
 
 def draw(folder: Path, frames: int, megapixels: float, stars: int) -> None:

@@ -48,6 +48,14 @@ def test_one_hump_of_nebula_does_not_set_the_scale_of_the_sky():
     assert np.sum(gap < 2) >= 12
 
 
+def test_large_images_are_searched_on_quarter_scale_without_harm():
+    light, _ = moffat_field((440, 480), 18, 5, fluxes=np.full(18, 3e4), half_px=1.2)
+    image = np.tile(light, (5, 5))
+    radius = measure_image(noisy(image, 3), gain_e_per_adu=1.0).radius
+    assert radius.n_found == pytest.approx(450, rel=0.02)
+    assert radius.radius_px == pytest.approx(1.2, rel=0.01)
+
+
 @pytest.mark.parametrize("seed", range(4, 8))
 def test_an_amplifier_s_glow_bends_the_sky_and_makes_no_stars(seed):
     y, x = np.indices((480, 640))
