@@ -1,7 +1,8 @@
 """Nights drawn at random: telescope, camera, filters, sky, stars and what the observer does.
 
 A number says which. They show what scenes made for a purpose hide. Mending has been done on numbers
-1 to 9 and 101 to 124: a verdict takes numbers that nobody has tried.
+1 to 9 and 101 to 124, and all up to 159 were looked at: a verdict takes numbers that nobody has
+tried.
 """
 
 import numpy as np
