@@ -32,13 +32,7 @@ _LIBRARIES: Final = ("numpy", "scipy", "astropy", "sep", "rawpy", "matplotlib", 
 
 @once
 def code_version() -> str:
-    """Digest of all that answers depend on beside their input: our files and the libraries.
-
-    Examples
-    --------
-    >>> len(code_version())
-    64
-    """
+    """Digest of all that answers depend on beside their input: our files and the libraries."""
     found = hashlib.sha256(sys.version.encode())
     for name in _LIBRARIES:
         try:
@@ -142,10 +136,7 @@ class Cache:
 def recalled(
     cache: Cache | None, work: Callable[..., Answer], *made_from: Any, **more: Any
 ) -> Answer:
-    """The answer of ``work`` for some arguments, from the cache if it was asked the same before.
-
-    The arguments are plain data.
-    """
+    """The answer of ``work``, from the cache if it was asked the same (plain data) before."""
     if cache is None:
         return work(*made_from, **more)
     key = digest(work.__qualname__, made_from, more)

@@ -43,12 +43,6 @@ class Finding(str):
 
     It stands where the sentence will stand and reads as its code; ``reports.words.worded`` makes
     the sentence of it.
-
-    Examples
-    --------
-    >>> found = Finding("too_narrow", span_steps=120.0)
-    >>> found == "too_narrow", found.facts
-    (True, {'span_steps': 120.0})
     """
 
     facts: dict[str, Any]

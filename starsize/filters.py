@@ -59,21 +59,10 @@ _NUMBER: Final = re.compile(r"\d*(\.\d+)?(nm?)?")
 def canonical_filter(name: str, *, aliases: Mapping[str, str] | None = None) -> str:
     """Bring a filter name as written in a header to its canonical spelling.
 
-    Parameters
-    ----------
-    name : str
-        The name as written; case, spaces, brackets, hyphens, a width or number behind the band
-        ("Ha 7nm", "R (2)") and a maker's name before it do not matter.
-    aliases : mapping of str to str, optional
-        The person's own spellings (as written) and the name each stands for; these win.
+    One of L, R, G, B, Ha, SII, OIII, or the name itself. Case, spaces, brackets, hyphens, a width
+    or number behind the band and a maker's name before it do not matter; ``aliases``, the person's
+    own spellings, win.
 
-    Returns
-    -------
-    str
-        One of L, R, G, B, Ha, SII, OIII, or the name itself without surrounding space.
-
-    Examples
-    --------
     >>> [canonical_filter(n) for n in ("Lum", "H-alpha", "O3 3nm", "Acme Red", "V", "Sloan r")]
     ['L', 'Ha', 'OIII', 'R', 'V', 'Sloan r']
     """
@@ -93,13 +82,7 @@ def canonical_filter(name: str, *, aliases: Mapping[str, str] | None = None) -> 
 
 
 def usual_band(name: str) -> Band | None:
-    """Where a filter's band usually lies; None for a name that nobody agreed on.
-
-    Examples
-    --------
-    >>> [usual_band(n).wavelength_nm for n in ("R", "Rc", "V", "SDSS r", "i'")]
-    [640.0, 655.6, 550.0, 617.7, 749.6]
-    """
+    """Where a filter's band usually lies; None for a name that nobody agreed on."""
     if name in BANDS:
         return BANDS[name]
     letter = re.sub(r"[\W_]", "", _PHOTOMETRIC.sub("", _SURVEY.sub("", name)))

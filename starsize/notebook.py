@@ -6,13 +6,7 @@ from html import escape
 
 
 def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """A table whose cells are escaped; first column to the left, the others to the right.
-
-    Examples
-    --------
-    >>> html_table("two", ["a"], [["<b>"]]).partition("<tbody>")[2]
-    '<tr><td>&lt;b&gt;</td></tr></tbody></table>'
-    """
+    """A table whose cells are escaped; first column to the left, the others to the right."""
     top = "".join(f"<th>{escape(title)}</th>" for title in head)
     body = "".join(f"<tr>{_cells(row)}</tr>" for row in rows)
     return (
@@ -22,13 +16,7 @@ def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[object
 
 
 def plus_minus(value: float | None, sigma: float | None = None) -> str:
-    """A number with its standard uncertainty, both to where the uncertainty begins; empty if none.
-
-    Examples
-    --------
-    >>> plus_minus(12.3456, 0.123), plus_minus(2.0), plus_minus(None)
-    ('12.35 ± 0.12', '2', '')
-    """
+    """A number with its standard uncertainty, both to where the uncertainty begins."""
     if value is None or math.isnan(value):
         return ""
     if sigma is None or not 0 < sigma < float("inf"):

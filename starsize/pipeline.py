@@ -119,9 +119,10 @@ def measure_offsets(
     earlier = [one for one in every if isinstance(one, StoredRun)]
     new = [one for one in every if isinstance(one, Path)]
     given = setup or (earlier[0].setup if earlier else Setup())
-    skip = [cache.path.parent] if cache else []
-    wanted = bool(new) or not earlier
-    files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip) if wanted else ()
+    files: tuple[InputFile, ...] = ()
+    if new or not earlier:
+        skip = [cache.path.parent] if cache else []
+        files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
     found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
@@ -197,9 +198,8 @@ def compare_measured(
 ) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
     """Fit and compare measured sweeps; the half of the job that needs no pixels.
 
-    ``setup`` is with what headers supplied, ``given`` as the person wrote it, to tell a stated step
-    size from one read in headers; ``earlier`` are other nights, compared together with this one.
-    The notices are about the step size.
+    ``given`` is the setup as the person wrote it, without what headers supplied; ``earlier`` are
+    other nights, compared together with this one. The notices are about the step size.
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
 
@@ -257,12 +257,10 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
 
 
 def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:
-    """Find the filter that the person means by the reference, however they spell it.
+    """The filter that the person means by the reference; ``InputError`` without a sweep of it.
 
     Where nobody asked, that of a colour camera is G, half of its pixels; of other cameras the
     comparison chooses it.
-
-    ``InputError`` if there is no sweep of it; said before anything is measured.
     """
     if asked is None:
         return "G" if all(frame.bayer for one in sweeps for frame in one.frames) else None

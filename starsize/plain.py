@@ -19,18 +19,7 @@ _LENGTH: Final = 8
 
 
 def to_bytes(thing: Any) -> bytes:
-    """Write plain data as bytes; equal data give equal bytes.
-
-    Raises
-    ------
-    TypeError
-        If there is something in it that is not plain data.
-
-    Examples
-    --------
-    >>> from_bytes(to_bytes((1, {"a": np.array([0.1, np.nan])}, Path("b"))))
-    (1, {'a': array([0.1, nan])}, PosixPath('b'))
-    """
+    """Write plain data as bytes; equal data give equal bytes. ``TypeError`` for other data."""
     arrays: list[bytes] = []
     text = json.dumps(_outline(thing, arrays), separators=(",", ":")).encode()
     return b"".join([len(text).to_bytes(_LENGTH, "big"), text, *arrays])

@@ -206,30 +206,33 @@ def _add_simulate(verbs: _Verbs) -> None:
 
 
 def _number(
-    text: str, kind: Callable[[str], float], fits: Callable[[float], bool], wanted: str
+    text: str,
+    wanted: str,
+    *,
+    most: float = sys.float_info.max,
+    kind: Callable[[str], float] = float,
 ) -> float:
     try:
         number = kind(text)
     except ValueError:
         number = 0
-    if not fits(number):
+    if not 0 < number <= most:
         msg = f"{wanted}, not '{text}'"
         raise argparse.ArgumentTypeError(msg)
     return number
 
 
 def _count(text: str) -> int:
-    return int(_number(text, int, lambda n: n >= 1, "a number of 1 or more is wanted"))
+    return int(_number(text, "a number of 1 or more is wanted", kind=int))
 
 
 def _positive(text: str) -> float:
-    return _number(text, float, lambda n: 0 < n < float("inf"), "a number above 0 is wanted")
+    return _number(text, "a number above 0 is wanted")
 
 
 def _percent(text: str) -> float:
     wanted = "per cent above 0, at most 200, are wanted"
-    share = _number(text, lambda t: float(t.removesuffix("%")), lambda n: 0 < n <= 200, wanted)
-    return share / 100
+    return _number(text.removesuffix("%"), wanted, most=200.0) / 100
 
 
 def _steps_or_zones(text: str) -> tuple[float | None, float | None]:

@@ -3,7 +3,6 @@
 import math
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Final, Literal, TypeVar
@@ -52,10 +51,9 @@ _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*
 
 
 def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
-    """Collect what the headers of one file tell.
+    """Collect what the headers of one file tell, and tell credibly; None for the rest.
 
-    None for whatever they lack or state in a way that cannot be trusted. The file's name is looked
-    at only for the kind of frame, and only where the header does not state it.
+    The file's name tells only the kind of frame, and only where the header does not state it.
     """
     exposure = _number(header, (*_own(setup.headers.exposure), *k.EXPOSURE))
     exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None
@@ -87,11 +85,6 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         bayer=_bayer(header, setup),
         altitude_deg=_altitude(header),
     )
-
-
-def with_mid_time(facts: FrameFacts, start_mjd: float) -> FrameFacts:
-    """Return the facts with the middle of an exposure that began at ``start_mjd``."""
-    return replace(facts, mid_time_mjd=start_mjd + (facts.exposure_s or 0.0) / 2 / 86400)
 
 
 def why_no_position(header: ImageHeader, setup: Setup) -> str:

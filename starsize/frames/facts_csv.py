@@ -10,7 +10,6 @@ from typing import Any, Final
 
 from ..errors import SetupError, printable
 from ..filters import canonical_filter
-from .facts import with_mid_time
 from .frame import FrameFacts
 from .values import HIGHEST_DEGC, LONGEST_S, LOWEST_DEGC, MOST_STEPS, mjd
 from .walk import text_of
@@ -18,32 +17,28 @@ from .walk import text_of
 #: What ``FrameFacts.position_from`` says of a position that stood in the table.
 TABLE: Final = "facts table"
 COLUMNS: Final = ("file", "filter", "position_steps", "temperature_degC", "exposure_s", "time")
-_NUMBERS: Final = ("position_steps", "temperature_degC", "exposure_s")
+_NUMBERS: Final = {
+    "position_steps": (-MOST_STEPS, MOST_STEPS),
+    "temperature_degC": (-MOST_STEPS, MOST_STEPS),
+    "exposure_s": (0.0, LONGEST_S),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class FactsRow:
-    """One line of the facts table; None where its cell is empty."""
+    """One line of the facts table, and what it states by column, the time as MJD."""
 
     line: int
     file: str
-    filter: str | None = None
-    position_steps: float | None = None
-    temperature_degC: float | None = None
-    exposure_s: float | None = None
-    start_mjd: float | None = None
+    stated: Mapping[str, Any]
 
 
 def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
-    """Read a facts table.
+    """Read a facts table; ``SetupError`` if it cannot be understood, or names a file twice.
 
-    Columns ``file`` (name, or path as far as needed to be unique) and any of ``filter``,
-    ``position_steps``, ``temperature_degC``, ``exposure_s``, ``time`` (start of the exposure, ISO
-    8601, UTC). Comma, semicolon or tab between cells; where it is not the comma, a decimal comma
-    is understood.
-
-    ``SetupError`` if the file cannot be read, a column is unknown or missing, a cell cannot be
-    understood, or two lines name the same file.
+    Columns ``file`` (name, or path as far as needed to be unique) and any of the others; ``time``
+    is the start of the exposure, ISO 8601, UTC. Comma, semicolon or tab between cells; where it is
+    not the comma, a decimal comma is understood.
     """
     content = text_of(path, "the facts table")
     first = content.split("\n", 1)[0]
@@ -74,10 +69,7 @@ def _read_rows(reader: Any, separator: str) -> tuple[FactsRow, ...]:
 def match_rows(
     path: Path, rows: Iterable[FactsRow], files: Iterable[Path]
 ) -> Mapping[Path, FactsRow]:
-    """Find the file that each line of the facts table means.
-
-    ``SetupError`` if a line names no file that was given, or several, or two lines name the same.
-    """
+    """The file that each line means; ``SetupError`` if it is none, several, or named before."""
     by_name: dict[str, list[Path]] = {}
     for file in files:
         by_name.setdefault(file.name, []).append(file)
@@ -96,16 +88,19 @@ def match_rows(
 
 def apply_row(facts: FrameFacts, row: FactsRow, aliases: Mapping[str, str]) -> FrameFacts:
     """Return the facts with what the line of the table states; the table wins."""
-    if row.filter is not None:
-        name = canonical_filter(row.filter, aliases=aliases)
-        facts = replace(facts, filter=name, filter_written=row.filter)
-    if row.position_steps is not None:
-        facts = replace(facts, position_steps=row.position_steps, position_from=TABLE)
-    if row.temperature_degC is not None:
-        facts = replace(facts, temperature_degC=row.temperature_degC, temperature_of="focuser")
-    if row.exposure_s is not None:
-        facts = replace(facts, exposure_s=row.exposure_s)
-    return facts if row.start_mjd is None else with_mid_time(facts, row.start_mjd)
+    told = dict(row.stated)
+    start = told.pop("time", None)
+    if "filter" in told:
+        told["filter_written"] = told["filter"]
+        told["filter"] = canonical_filter(told["filter"], aliases=aliases)
+    if "position_steps" in told:
+        told["position_from"] = TABLE
+    if "temperature_degC" in told:
+        told["temperature_of"] = "focuser"
+    facts = replace(facts, **told)
+    if start is None:
+        return facts
+    return replace(facts, mid_time_mjd=start + (facts.exposure_s or 0.0) / 2 / 86400)
 
 
 def _columns(header: list[str]) -> list[str]:
@@ -128,21 +123,20 @@ def _row(line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
         raise SetupError("the filter's name holds characters that cannot be shown")
     if "file" not in given:
         raise SetupError("the cell 'file' is empty")
-    numbers = {}
-    for name in _NUMBERS:
-        if name in given:
-            word = given[name].replace(",", ".") if separator != "," else given[name]
-            low, high = (0.0, LONGEST_S) if name == "exposure_s" else (-MOST_STEPS, MOST_STEPS)
-            numbers[name] = number_in(name, word, low, high)
-    degrees = numbers.get("temperature_degC")
-    if degrees is not None and not LOWEST_DEGC <= degrees <= HIGHEST_DEGC:
+    stated: dict[str, Any] = {name: cell for name, cell in given.items() if name != "file"}
+    for name in [name for name in _NUMBERS if name in given]:
+        word = given[name].replace(",", ".") if separator != "," else given[name]
+        stated[name] = number_in(name, word, *_NUMBERS[name])
+    degrees = stated.get("temperature_degC", 0.0)
+    if not LOWEST_DEGC <= degrees <= HIGHEST_DEGC:
         msg = f"temperature_degC {degrees:g} is not the temperature of a telescope; leave the cell "
         msg += "empty where it is not known"
         raise SetupError(msg)
-    start = None
-    if "time" in given and (start := mjd(given["time"])) is None:
-        raise SetupError(f"time '{given['time']}' is not like 2026-01-31T22:15:00")
-    return FactsRow(line, given["file"], given.get("filter"), start_mjd=start, **numbers)
+    if "time" in given:
+        stated["time"] = mjd(given["time"])
+        if stated["time"] is None:
+            raise SetupError(f"time '{given['time']}' is not like 2026-01-31T22:15:00")
+    return FactsRow(line, given["file"], stated)
 
 
 def number_in(column: str, word: str, low: float, high: float) -> float:

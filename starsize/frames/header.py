@@ -87,13 +87,10 @@ def has_frame_ending(path: Path) -> bool:
 
 
 def read_image_header(path: Path) -> ImageHeader:
-    """Find the image in a FITS file and read the headers that describe it.
+    """Find the image in a file, and read the headers that describe it.
 
-    Only headers are read; of a gzip file nothing behind the header is unpacked. What a camera
-    raw file tells of itself is handed on in the words of a FITS header.
-
-    ``FrameReadError`` if the file is not FITS, is damaged or cut short, or holds no two-dimensional
-    image.
+    Of a gzip file nothing behind the header is unpacked. ``FrameReadError`` if the file is not FITS
+    or camera raw, is damaged or cut short, or holds no two-dimensional image.
     """
     if path.exists() and not path.is_file():
         raise FrameReadError(f"{path}: not an ordinary file")
@@ -231,11 +228,8 @@ def is_raw(path: Path) -> bool:
 def raw_header(path: Path) -> fits.Header:
     """Say in the words of a FITS header what a raw file tells of itself.
 
-    Size, colour pattern, ceiling, exposure and the time of the camera's own clock. Filter and
-    focuser position no such camera knows: they come from the facts table.
-
-    ``FrameReadError`` if the file cannot be read, or its pixels are not one mosaic of red, green
-    and blue.
+    Filter and focuser position no such camera knows: they come from the facts table.
+    ``FrameReadError`` if it cannot be read, or is not one mosaic of red, green and blue.
     """
     with _opened(path) as raw:
         rows, columns = _mosaic(path, raw).shape

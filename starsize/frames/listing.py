@@ -148,10 +148,7 @@ def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None
 
 
 def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
-    """Find the filters of which no frame can be used.
-
-    By name, in the order people list them, why in one sentence.
-    """
+    """Filters of which no frame can be used, in the usual order, and why in one sentence."""
     files = tuple(files)
     used = {file.facts.filter for file in files if file.usable and file.facts}
     lost: dict[str, list[str]] = {}
@@ -165,10 +162,7 @@ def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
 def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
     """Tell of frames that cannot be used, beside those of a filter that is lost as a whole.
 
-    Calibration frames, copies and files of other kinds were not meant to be measured: they have a
-    reason in the list of files, but no notice.
-
-    ``frames_not_used``, one for each reason, that of the most frames first.
+    Calibration frames, copies and files of other kinds were not meant to be measured: no notice.
     """
     files = tuple(files)
     told = lost_filters(files)

@@ -67,33 +67,12 @@ def read_facts(path: str | PathLike[str], *, setup: Setup | None = None) -> Fram
 def read_pixels(
     facts: FrameFacts, *, dtype: DTypeLike | None = np.float32
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    """Read the pixels of a frame.
+    """Read the pixels of a frame: a contiguous (ny, nx) array in ADU, and a mask.
 
-    Parameters
-    ----------
-    facts : FrameFacts
-        Says which file and which part of it.
-    dtype : dtype, optional
-        float32 (default), or None for the type in which the file's values take the least room
-        without loss: uint16 for the frames of most cameras, at half the memory and time.
-
-    Returns
-    -------
-    image : (ny, nx) array, ADU
-        Contiguous, in native byte order. Floating types have NaN where there is no value.
-    mask : (ny, nx) bool array or None
-        True where there is no value (NaN, infinite, BLANK); None if there is no such pixel.
-
-    Raises
-    ------
-    FrameReadError
-        The file cannot be read, or its pixels are damaged or cut short.
-    TypeError
-        ``dtype`` is not a floating type.
-
-    Notes
-    -----
-    Peak memory: the array returned and the stored values; cost: scripts/bench/bench_frames.py.
+    ``dtype`` is a floating type, NaN where there is no value; or None for the type in which the
+    file's values take the least room: uint16 for the frames of most cameras, at half the memory and
+    time. The (ny, nx) bool mask is True where there is no value (NaN, infinite, BLANK); None if
+    there is no such pixel. ``FrameReadError`` if the file cannot be read, is damaged or cut short.
     """
     if dtype is not None and np.dtype(dtype).kind != "f":
         raise TypeError(f"'dtype' must be a floating type or None, got {dtype}")
@@ -172,14 +151,10 @@ def _values(
 
 
 def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
-    """Read some rows and columns of a frame.
+    """Read some rows and columns of a frame, uncalibrated: float32, ADU, NaN without a value.
 
-    Rows and columns inside the frame, with start and stop; a float32 array in ADU, NaN where there
-    is no value: the frame as it was taken, no calibration. ``FrameReadError`` if the file cannot be
-    read, is damaged there, or has changed.
-
-    Of a plain or tile-compressed FITS file only what holds the window is read; gzip files and
-    camera raw files have to be unpacked as a whole.
+    ``FrameReadError`` if the file cannot be read, is damaged there, or has changed. Gzip files and
+    camera raw files have to be unpacked as a whole, of others only what holds the window is read.
     """
     if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
         return np.array(read_pixels(facts)[0][rows, columns])

@@ -27,10 +27,7 @@ SWEEP_OVERHEAD_S: Final = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedExposure:
-    """One exposure of a plan; the fields are the columns of ``plan.csv``, in order.
-
-    ``order`` counts all exposures, ``sweep`` the sweeps, both from 1.
-    """
+    """One exposure, the columns of ``plan.csv``; ``order`` and ``sweep`` count from 1."""
 
     order: int
     sweep: int
@@ -43,11 +40,9 @@ class PlannedExposure:
 def read_plan(
     path: Path, *, aliases: Mapping[str, str] | None = None
 ) -> tuple[PlannedExposure, ...]:
-    """Read a ``plan.csv``.
+    """Read a ``plan.csv``, of which only the note may lack; ``InputError`` if that cannot be.
 
-    ``aliases`` are the setup's spellings of filters; only the note may lack. The exposures of a
-    sweep follow one another. ``InputError`` if the file cannot be read, lacks a column or a number,
-    or mixes its sweeps.
+    ``aliases`` are the setup's spellings of filters.
     """
     table = csv.DictReader(io.StringIO(text_of(path, "the plan"), newline=""))
     try:
@@ -70,10 +65,7 @@ def read_plan(
 
 
 def read_plan_setup(path: Path) -> tuple[Setup, float] | None:
-    """What the ``plan.json`` beside a plan says of the equipment, and of stars in focus.
-
-    The half-flux radius is in pixels. None where there is no such file, or it cannot be understood.
-    """
+    """Equipment, and radius in focus (px), of the ``plan.json`` beside a plan; or None."""
     try:
         document = json.loads(path.with_name(PLAN_DOCUMENT).read_text(encoding="utf-8"))
         return setup_from_tables(document["setup"]), float(document["hfr_px"])
@@ -89,22 +81,17 @@ def _exposure(
     name = canonical_filter(cells["filter"], aliases=aliases)
     if not name or not name.isprintable():
         raise InputError(f"the filter '{printable(name)}' cannot be used")
-    order, sweep, position, exposure = (
-        number_in(column, cells[column], low, high)
-        for column, low, high in (
-            ("order", 1, MOST_STEPS),
-            ("sweep", 1, MOST_STEPS),
-            ("position_steps", -MOST_STEPS, MOST_STEPS),
-            ("exposure_s", 1e-6, LONGEST_S),
-        )
+    order, number = (
+        round(number_in(name, cells[name], 1, MOST_STEPS)) for name in ("order", "sweep")
     )
-    number = round(sweep)
+    position = number_in("position_steps", cells["position_steps"], -MOST_STEPS, MOST_STEPS)
+    exposure = number_in("exposure_s", cells["exposure_s"], 1e-6, LONGEST_S)
     of = {one.sweep: one.filter for one in before}
     if number in of and before[-1].sweep != number:
         raise InputError(f"sweep {number} was already over; put its rows together")
     if of.get(number, name) != name:
         raise InputError(f"sweep {number} is one of {of[number]}")
     return PlannedExposure(
-        order=round(order), sweep=number, filter=name, position_steps=round(position),
+        order=order, sweep=number, filter=name, position_steps=round(position),
         exposure_s=exposure, note=cells["note"],
     )  # fmt: skip

@@ -13,15 +13,11 @@ _FEW_POSITIONS: Final = 4
 
 
 def visits(positions: Sequence[float]) -> list[slice]:
-    """Group successive frames that were taken at one position.
+    """Group successive frames (positions in order of time) that were taken at one position.
 
     Positions read back from the focuser scatter by a few steps about the one commanded; what
     differs by less than a twentieth of the usual spacing is one position.
 
-    Positions in order of time, in steps; each visit as a slice of its frames.
-
-    Examples
-    --------
     >>> visits([100, 100, 200, 201, 300])
     [slice(0, 2, None), slice(2, 4, None), slice(4, 5, None)]
     """
@@ -36,10 +32,10 @@ def visits(positions: Sequence[float]) -> list[slice]:
 
 
 def usual_spacing(positions: Sequence[float]) -> float:
-    """Return the usual distance between neighbouring positions, in steps; 0 if there is one only.
+    """The usual distance between neighbouring positions, in steps; 0 if there is one only.
 
-    The second largest gap sets the scale, so that neither read-back scatter (many tiny gaps) nor
-    one frame far off (one huge gap) spoils it.
+    The second largest gap sets the scale, so that neither read-back scatter nor one frame far off
+    spoils it.
     """
     gaps = np.sort(np.diff(np.unique(positions)))[::-1]
     if gaps.size == 0:
@@ -49,19 +45,12 @@ def usual_spacing(positions: Sequence[float]) -> float:
 
 
 def runs(positions: Sequence[float]) -> list[slice]:
-    """Cut a series of positions into as few one-way runs as possible.
+    """Cut a series of positions, one per visit, into as few one-way runs as possible.
 
     Where several cuts are equally few, the one at the largest jump is taken (a sweep that starts
     anew jumps back), then the latest (the frame at a turning point belongs to the run that led
     there). A series in no order at all, such as a shuffled sweep, stays whole.
 
-    One position per visit, in order of time; neighbours differ. The runs, as slices, cover all
-    visits.
-
-    Examples
-    --------
-    >>> runs([1, 2, 3, 4, 1, 2, 3, 4])  # the same way twice
-    [slice(0, 4, None), slice(4, 8, None)]
     >>> runs([1, 2, 3, 4, 3, 2, 1])  # out and back
     [slice(0, 4, None), slice(4, 7, None)]
     >>> runs([9, 1, 2, 3, 4])  # a lone frame before the sweep
@@ -112,11 +101,7 @@ def _goes_on(three: Sequence[float]) -> bool:
 
 
 def _is_shuffled(positions: Sequence[float], cut: Sequence[slice]) -> bool:
-    """Tell a sweep taken in mixed order from several sweeps.
-
-    In a shuffled sweep the one-way runs are short; several sweeps of few positions have short
-    runs too, but come back to the same positions.
-    """
+    """A shuffled sweep has short one-way runs, and does not come back to its positions."""
     n = len(positions)
     if len(cut) < 3 or n < _FEW_POSITIONS:
         return False

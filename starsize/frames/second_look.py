@@ -25,19 +25,17 @@ Read = tuple[InputFile, ImageHeader | None]
 def second_look(
     read: Sequence[Read], *, position_keyword: str | None = None
 ) -> tuple[InputFile, ...]:
-    """Judge the facts of each file in the light of all.
+    """Judge the facts of each file, given with its header where that could be read, by all.
 
     - A position such as 0, -1 or 99999 is a position like any other (some focusers count from the
       middle), unless it lies three times as far from all others as these span.
     - A lower-case g or r beside u, i or z is a band of the sky surveys, not green or red.
-    - A keyword such as TELFOCUS that holds a fraction in one file is a length in all.
+    - A keyword such as TELFOCUS that holds a fraction in one file is a length in all, unless the
+      person named it.
     - A focuser temperature of exactly 0 in every file is a probe that is not there; the
       temperature of the air is taken instead, if the headers have it.
     - Two files with equal facts are one exposure if their bytes are equal, or if their names
       differ only in the ending (a frame and its compressed copy).
-
-    ``read`` are all files with their headers, where these could be read. What stands under the
-    keyword that the person named is in steps, fractions or not.
     """
     files = _without_lengths(read, position_keyword)
     files = _with_survey_bands(_without_strays(files))
@@ -81,10 +79,7 @@ def _without_strays(files: Sequence[InputFile]) -> list[InputFile]:
 
 
 def _strays(places: set[float]) -> set[float]:
-    """One or two positions at the ends, far from the rest.
-
-    Three may be a sweep, and the sweeps of two filters may lie far apart.
-    """
+    """One or two at the ends, far from the rest: three may be the sweep of another filter."""
     rest = sorted(places)
     inner: list[float] | None = rest
     while inner is not None:
@@ -157,8 +152,7 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
 def _stem(file: InputFile) -> tuple[str, object]:
     """Name without endings, so that a frame and its compressed copy are found to be one.
 
-    Names count across folders only for frames with a time: without one, the first frames of two
-    nights can have equal names and equal facts.
+    Without a time, the first frames of two nights can be equal: then the folder counts too.
     """
     name = file.path
     while has_frame_ending(name):

@@ -98,13 +98,7 @@ def load_setup(path: str | PathLike[str]) -> Setup:
 
 
 def setup_from_tables(content: Mapping[str, Any]) -> Setup:
-    """Build a ``Setup`` from nested mappings, checked like a file; see ``load_setup``.
-
-    Examples
-    --------
-    >>> setup_from_tables({"telescope": {"focal_length_mm": 550}}).telescope.focal_length_mm
-    550.0
-    """
+    """Build a ``Setup`` from nested mappings, checked like a file; see ``load_setup``."""
     _check_names("table", content, (*_TABLES, "filters"), "")
     parts = {
         name: kind(**_values(f"[{name}]", _table(content, name), kind))
@@ -116,11 +110,7 @@ def setup_from_tables(content: Mapping[str, Any]) -> Setup:
 
 
 def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
-    """Read the filters, each under its canonical name.
-
-    Where two have the same one ("Ha 3nm" and "Ha 7nm") they are told apart on purpose, and all of
-    that name keep the person's spelling.
-    """
+    """Each under its canonical name; two of one name ("Ha 3nm", "Ha 7nm") as they are written."""
     count = Counter(canonical_filter(name) for name in tables)
     glasses = {}
     for written in tables:

@@ -115,10 +115,7 @@ def find_sweeps(
 def set_aside_single(
     files: Sequence[InputFile], sweeps: Sequence[Sweep]
 ) -> tuple[tuple[InputFile, ...], tuple[Sweep, ...]]:
-    """Take single exposures for what they are: no sweeps, and no filters that were lost.
-
-    Files of sweeps of one frame get a reason; if no sweep has several frames, all stay.
-    """
+    """Single exposures are no sweeps: they get a reason, unless all sweeps are single."""
     kept = tuple(sweep for sweep in sweeps if len(sweep.frames) > 1)
     if not kept:
         return tuple(files), tuple(sweeps)
@@ -205,10 +202,10 @@ def _time_blocks(
 
 
 def _usual_interval(frames: Sequence[FrameFacts]) -> float:
-    """Return the median time in days from one position to the next.
+    """Median time in days from one position (not frame) to the next.
 
-    From position to position, not from frame to frame: where filters are changed at each
-    position, several frames of one filter come together, then none for a while.
+    Where filters change at each position, several frames of one come together, then none for a
+    while.
     """
     starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
     return float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0

@@ -46,10 +46,8 @@ class Card(NamedTuple):
 
 
 def number(value: object) -> float | None:
-    """Return a finite number written as a number or as text, else None.
+    """A finite number written as a number or as text, else None.
 
-    Examples
-    --------
     >>> number(" 12345 "), number("9980.31"), number("UNKNOWN"), number("NaN"), number(-999)
     (12345.0, 9980.31, None, None, None)
     """
@@ -84,13 +82,11 @@ def text(value: object) -> str | None:
 
 
 def steps(card: Card, *, loose: bool) -> float | None:
-    """Return a focuser position in steps, or None where the entry is not one.
+    """A focuser position in steps, or None where the entry is not one, such as a length.
 
-    A length (the comment names its unit), a word, a list of numbers and the usual sentinels are
-    not positions. 0 and small negative numbers are: some focusers count from the middle.
-
-    ``loose`` is for keywords that some writers fill with millimetres or metres (TELFOCUS 0.014303
-    and 27.287 occur in public headers): then only whole numbers count, and any number from 1000.
+    0 and small negative numbers are: some focusers count from the middle. ``loose`` is for keywords
+    that some writers fill with millimetres or metres (TELFOCUS 0.014303 and 27.287 occur in public
+    headers): then only whole numbers count, and any number from 1000.
     """
     found = number(_without_unit(card.value))
     if found is None or is_length(card) or abs(found) > MOST_STEPS:
@@ -106,11 +102,10 @@ def is_length(card: Card) -> bool:
 
 
 def celsius(card: Card) -> float | None:
-    """Return an outdoor temperature in degC, or None.
+    """An outdoor temperature in degC, or None; Kelvin and Fahrenheit if the comment names them.
 
-    Kelvin and Fahrenheit are converted where the comment names them. What lies outside
-    -60..60 degC is not the temperature of a telescope: -127 and 85, for one, are what a common
-    sensor reports when it is not connected (common practice); 85 and -273.15 fall out here too.
+    What lies outside -60..60 degC is not the temperature of a telescope: -127 and 85 are what a
+    common sensor reports when it is not connected (common practice).
     """
     found = number(_without_unit(card.value))
     if found is None:
@@ -125,22 +120,13 @@ def celsius(card: Card) -> float | None:
 def mjd(
     date: object, *, clock: object = None, scale: str = "UTC", whole_days: bool = False
 ) -> float | None:
-    """Return the Modified Julian Date (UTC) of a date as headers write it, or None.
+    """The Modified Julian Date (UTC) of a date as headers write it, or None.
 
-    Parameters
-    ----------
-    date : object
-        ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``,
-        which the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy.
-    clock : object, optional
-        Time of day, for a date without one.
-    scale : str
-        TIMESYS: UTC, TAI or TT; others are taken as UTC.
-    whole_days : bool
-        Whether a date without any time of day counts (as 0 h).
+    ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``, which
+    the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy. ``clock`` is the time of day for a date
+    without one, which counts (as 0 h) only with ``whole_days``; ``scale`` is TIMESYS, UTC if not
+    TAI or TT.
 
-    Examples
-    --------
     >>> mjd("2026-01-31T12:00:00.5Z"), mjd("26/10/92", clock="06:00:00"), mjd("yesterday")
     (61071.500005787035, 48921.25, None)
     """
@@ -160,16 +146,11 @@ def mjd(
 def bayer_at_origin(
     pattern: object, *, rows: int, bottom_up: bool, x_offset: int, y_offset: int
 ) -> str | None:
-    """Return the colour pattern as it starts at ``image[0, 0]``, or None for a mono camera.
+    """The colour pattern as it starts at ``image[0, 0]``, or None for a mono camera.
 
-    The header counts the pattern from the upper left corner of the picture (common practice).
-    Where the file's first row is the lowest one (ROWORDER = BOTTOM-UP) and the number of rows is
-    even, its two rows change places. The offsets say by how much a subframe shifts the pattern.
-
-    Examples
-    --------
-    >>> bayer_at_origin("RGGB", rows=100, bottom_up=True, x_offset=0, y_offset=0)
-    'GBRG'
+    The header counts it from the upper left corner of the picture (common practice): where the
+    file's first row is the lowest one (ROWORDER = BOTTOM-UP) and the number of rows is even, its
+    two rows change places. The offsets say by how much a subframe shifts the pattern.
     """
     if not isinstance(pattern, str):
         return None

@@ -24,24 +24,16 @@ class FoundFile(NamedTuple):
 
 
 def natural_key(path: Path) -> list[tuple[tuple[str | int, ...], str]]:
-    """Sort key by which ``L_2.fits`` stands before ``L_10.fits``, folder by folder.
-
-    Examples
-    --------
-    >>> [str(p) for p in sorted(map(Path, ["b_10", "b_9", "B_1", "a"]), key=natural_key)]
-    ['a', 'B_1', 'b_9', 'b_10']
-    """
+    """Sort key by which ``L_2.fits`` stands before ``L_10.fits``, folder by folder."""
     # Text and numbers alternate, so that like is compared with like.
     pieces = ((part, enumerate(re.split(r"(\d+)", part.casefold()))) for part in path.parts)
     return [(tuple(int(p) if i % 2 else p for i, p in split), part) for part, split in pieces]
 
 
 def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundFile, ...]:
-    """List the files that ``paths`` (files and folders) mean.
+    """The files that ``paths`` (files and folders) mean, but for hidden ones and ``skip``.
 
-    Folders are walked to the bottom, those to ``skip`` and hidden ones left out. ``InputError`` if
-    a path is missing, cannot be entered, is neither file nor folder, or is a folder without any
-    FITS file.
+    ``InputError`` if a path is missing, cannot be entered, or is a folder without any FITS file.
     """
     skip = tuple(skip)
     seen: dict[Path, Path] = {}
@@ -74,10 +66,7 @@ def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
 
 
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
-    """Walk a folder, links included; a folder that was entered before is not entered again.
-
-    Hidden files and folders, and the folders and files to ``skip``, are left out.
-    """
+    """Walk a folder, links included, none twice; hidden entries and ``skip`` are left out."""
     skipped = {Path(realpath(path)) for path in skip}
     skipped_names = {path.name for path in skip}  # spares most files the search for links
 
@@ -126,12 +115,9 @@ def follow_folders(
     """Tell when frames have come, and how long none has.
 
     Yields at once; then each time that frames came (or changed, or went) and none was written to
-    for ``settle_s``; and every ``idle_s`` in which nothing happened. Whoever follows lists the
-    frames anew each time. Ends when the caller leaves the loop, or by Ctrl-C.
-
-    ``folders`` may be empty still; those to ``skip`` are not entered. Yields seconds since the last
-    frame was seen to change, 0 where some have changed since the last time. ``InputError`` if there
-    is no folder among them, or one is missing.
+    for ``settle_s``; and every ``idle_s`` in which nothing happened: seconds since the last frame
+    was seen to change, 0 where some have changed since the last time. ``InputError`` without a
+    folder.
 
     The folders are asked again and again: on network drives no system tells of changes, and the
     clocks of two machines need not agree, so files are compared with themselves only.

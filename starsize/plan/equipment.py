@@ -91,10 +91,7 @@ class Equipment:
 
 
 def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
-    """What single test frames told: the sharpest is taken to be in focus.
-
-    ``bands`` are by filter name; ``InputError`` if none of the frames could be measured.
-    """
+    """What test frames told, the sharpest taken to be in focus; ``InputError`` without one."""
     measured = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
     if not measured:
         why = next((f.reason for f in frames if f.reason), "there is none")
@@ -116,10 +113,7 @@ def result_told(
     *,
     bands: Mapping[str, Band],
 ) -> Scouted:
-    """What an earlier result told.
-
-    ``bands`` are by filter name; ``InputError`` if no sweep of it has an answer.
-    """
+    """What an earlier result told; ``InputError`` if no sweep of it has an answer."""
     mine = [fit for fit in curves.answered if fit.curve.filter == comparison.reference]
     if not mine:
         msg = f"no sweep of {comparison.reference} in that result has a best focus to plan from"
@@ -169,8 +163,7 @@ def equip(
     known, step = _completed(setup, told, hfr_px, assumed)
     swept = tuple(name for name in told.centre_steps if name)
     names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
-    bands = _bands(known, names, assumed)
-    light = told.light or USUAL_LIGHT
+    bands, light = _bands(known, names, assumed), told.light or USUAL_LIGHT
     if told.light is None:
         assumed.append(Assumed(name="stars in 3 s through 300 nm", value=light.stars))
     exposures = {name: light.exposure_s(bands[name].width_nm) for name in names}
@@ -225,12 +218,12 @@ def _completed(
     }
     lacks = [name for name, value in needs.items() if value is None]
     if lacks or step is None:
-        hint = (
-            "; the step size stands in the focuser's papers, or 'starsize offsets' finds it from "
-            "any sweep: plan --from its result folder"
-        )
-        hint = hint if step is None else ""
-        msg = f"a plan needs {' and '.join(lacks)} in the setup file{hint}"
+        msg = f"a plan needs {' and '.join(lacks)} in the setup file"
+        if step is None:
+            msg += (
+                "; the step size stands in the focuser's papers, or 'starsize offsets' finds it "
+                "from any sweep: plan --from its result folder"
+            )
         raise SetupError(msg)
     if camera.pixel_um is None:
         if hfr_px is not None or told.floor_px is not None:
@@ -299,12 +292,9 @@ def _centres(
         assumed.append(Assumed(name="position of best focus", value=0.0, unit="steps"))
     centre = stated if stated is not None else (usual or 0.0)
     anchor = told.centre_steps.get(names[0], usual)
-    return {
-        name: centre + (told.centre_steps[name] - anchor)
-        if name in told.centre_steps and anchor is not None
-        else centre
-        for name in names
-    }
+    if anchor is None:
+        return dict.fromkeys(names, centre)
+    return {name: centre + (told.centre_steps.get(name, anchor) - anchor) for name in names}
 
 
 def _floor(

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Literal
 
 from ..comparison.offsets.design import ExpectedOffset
@@ -106,7 +107,4 @@ class CapturePlan:
     @property
     def sweeps(self) -> tuple[tuple[PlannedExposure, ...], ...]:
         """The exposures of each sweep."""
-        last = self.exposures[-1].sweep
-        return tuple(
-            tuple(e for e in self.exposures if e.sweep == number) for number in range(1, last + 1)
-        )
+        return tuple(tuple(e) for _, e in groupby(self.exposures, key=lambda one: one.sweep))

@@ -42,40 +42,41 @@ ENOUGH: Final = 0.7
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Programme:
-    """A night: the filter of each sweep, and how many frames each takes at each place."""
+    """A night: the filter of each sweep, and how many frames each takes at each place.
+
+    ``rounds``, ``between`` and ``frames`` are what it was made of.
+    """
 
     order: tuple[str, ...]
     pattern: np.ndarray
+    rounds: int = 0
+    between: int = 0
+    frames: int = 0
+
+    def spent_s(self, equipment: Equipment) -> np.ndarray:
+        """What each sweep takes."""
+        each = np.array([equipment.exposure_s[name] for name in self.order])
+        return SWEEP_OVERHEAD_S + (each + FRAME_OVERHEAD_S) * self.pattern.sum()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Forecast:
-    """What a programme would tell.
+    """What a programme would tell; ``data`` is what the adjustment would be given."""
 
-    ``data`` is what the adjustment would be given; ``worst_steps`` the largest uncertainty of an
-    offset.
-    """
-
+    programme: Programme
     table: ExpectedTable
     data: BestFocusData
-    worst_steps: float
 
-
-def duration_s(programme: Programme, equipment: Equipment) -> float:
-    """From the beginning of a night to its end."""
-    return sum(_spent_s(programme, equipment))
-
-
-def exposure_s(programme: Programme, equipment: Equipment) -> float:
-    """All exposures together."""
-    frames = float(programme.pattern.sum())
-    return sum(frames * equipment.exposure_s[name] for name in programme.order)
+    @property
+    def worst_steps(self) -> float:
+        """The largest uncertainty of an offset."""
+        return max(one.sigma for one in self.table.offsets.values())
 
 
 def forecast(programme: Programme, equipment: Equipment, design: Design) -> Forecast:
     """Fit and adjust a night to come."""
-    spent = _spent_s(programme, equipment)
-    middle_h = (np.cumsum(spent) - np.array(spent) / 2) / 3600
+    spent = programme.spent_s(equipment)
+    middle_h = (np.cumsum(spent) - spent / 2) / 3600
     data = best_focus_data(
         np.zeros(len(spent)),
         design.covariance([(name, programme.pattern) for name in programme.order]),
@@ -86,13 +87,7 @@ def forecast(programme: Programme, equipment: Equipment, design: Design) -> Fore
     )
     size, reference = equipment.um_per_step, equipment.filters[0]
     table = expected_offsets(data, setup=equipment.setup, um_per_step=size, reference=reference)
-    return Forecast(table, data, max(one.sigma for one in table.offsets.values()))
-
-
-def _spent_s(programme: Programme, equipment: Equipment) -> list[float]:
-    """What each sweep takes."""
-    each = [equipment.exposure_s[name] + FRAME_OVERHEAD_S for name in programme.order]
-    return [SWEEP_OVERHEAD_S + one * float(programme.pattern.sum()) for one in each]
+    return Forecast(programme, table, data)
 
 
 def plan_capture(
@@ -151,25 +146,26 @@ def plan_capture(
         told=told,
     )  # fmt: skip
     layout = _layout(equipment)
-    smallest = min(equipment.zone_steps.values())
     asked = sigma_steps is not None or sigma_zones is not None
-    wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * smallest
+    wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * min(equipment.zone_steps.values())
     chosen = _choose(equipment, layout, wanted, rounds=ROUNDS_ASKED if asked else ROUNDS)
-    away = [round(float(a)) for a in np.repeat(layout.design.away_steps, chosen.programme.pattern)]
+    programme = chosen.programme
+    away = [round(float(a)) for a in np.repeat(layout.design.away_steps, programme.pattern)]
+    exposures = tuple(_exposures(programme.order, away, equipment))
     return CapturePlan(
         setup=equipment.setup,
         reference=equipment.filters[0],
-        exposures=tuple(_exposures(chosen.programme.order, away, equipment)),
+        exposures=exposures,
         away_steps=tuple(away),
         centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
         run_in_steps=equipment.run_in_steps,
         wanted_sigma_steps=wanted,
-        reached=chosen.forecast.worst_steps <= wanted,
-        duration_s=duration_s(chosen.programme, equipment),
-        exposure_s=exposure_s(chosen.programme, equipment),
-        offsets=chosen.forecast.table.offsets,
+        reached=chosen.worst_steps <= wanted,
+        duration_s=float(programme.spent_s(equipment).sum()),
+        exposure_s=sum(one.exposure_s for one in exposures),
+        offsets=chosen.table.offsets,
         zone_steps=equipment.zone_steps,
-        can_answer=_answers(chosen.forecast, equipment),
+        can_answer=_answers(chosen, equipment),
         more=tuple(_more(chosen, equipment, layout)),
         assumed=equipment.assumed,
         hfr_px=equipment.outlook.floor_px,
@@ -183,17 +179,6 @@ class _Layout:
 
     design: Design
     patterns: Mapping[int, np.ndarray]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Chosen:
-    """A programme with its forecast, and what it was made of."""
-
-    programme: Programme
-    forecast: Forecast
-    frames: int
-    rounds: int
-    between: int
 
 
 def _layout(equipment: Equipment) -> _Layout:
@@ -226,26 +211,26 @@ def _layout(equipment: Equipment) -> _Layout:
     )
 
 
-def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> _Chosen:
+def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> Forecast:
     """The shortest night that reaches what is wanted, else one that comes nearest."""
     reference, *others = equipment.filters
-    made = {
-        (number, between, n): Programme(
-            order_of_sweeps(reference, others, rounds=number, between=between), layout.patterns[n]
+    made = [
+        Programme(
+            order_of_sweeps(reference, others, rounds=number, between=between),
+            layout.patterns[n], number, between, n,
         )
         for number in range(1, rounds + 1)
         for between in BETWEEN
         for n in sorted(layout.patterns)
         if n in FRAMES and (between <= len(others) or between == BETWEEN[-1])
-    }
+    ]  # fmt: skip
     tried = []
-    for way in sorted(made, key=lambda way: duration_s(made[way], equipment)):
-        told = forecast(made[way], equipment, layout.design)
-        tried.append(_Chosen(made[way], told, frames=way[2], rounds=way[0], between=way[1]))
-        if told.worst_steps <= wanted:
+    for programme in sorted(made, key=lambda one: float(one.spent_s(equipment).sum())):
+        tried.append(forecast(programme, equipment, layout.design))
+        if tried[-1].worst_steps <= wanted:
             return tried[-1]
-    limit = NEARLY * min(one.forecast.worst_steps for one in tried)
-    return next(one for one in tried if one.forecast.worst_steps <= limit)
+    limit = NEARLY * min(one.worst_steps for one in tried)
+    return next(one for one in tried if one.worst_steps <= limit)
 
 
 def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
@@ -261,36 +246,34 @@ def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     }
 
 
-def _more(chosen: _Chosen, equipment: Equipment, layout: _Layout) -> Iterator[More]:
+def _more(now: Forecast, equipment: Equipment, layout: _Layout) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
-    now, programme = chosen.forecast, chosen.programme
-    wider = Programme(programme.order, layout.patterns[chosen.frames + 1])
-    frame = forecast(wider, equipment, layout.design)
-    yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
-    offsets = now.table.offsets
+    order, offsets = now.programme.order, now.table.offsets
     name = max(offsets, key=lambda one: offsets[one].sigma)
-    order = (*programme.order[:-1], name, programme.order[-1])
-    sweep = forecast(Programme(order, programme.pattern), equipment, layout.design)
-    yield More(
-        what="sweep",
-        filter=name,
-        before_steps=offsets[name].sigma,
-        after_steps=sweep.table.offsets[name].sigma,
+    frame, sweep, hour = (
+        forecast(one, equipment, layout.design)
+        for one in (
+            Programme(order, layout.patterns[now.programme.frames + 1]),
+            Programme((*order[:-1], name, order[-1]), now.programme.pattern),
+            _longer(now.programme, equipment),
+        )
     )
-    hour = forecast(_longer(chosen, equipment), equipment, layout.design)
+    yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
+    before, after = offsets[name].sigma, sweep.table.offsets[name].sigma
+    yield More(what="sweep", filter=name, before_steps=before, after_steps=after)
     yield More(what="hour", before_steps=now.worst_steps, after_steps=hour.worst_steps)
 
 
-def _longer(chosen: _Chosen, equipment: Equipment) -> Programme:
+def _longer(programme: Programme, equipment: Equipment) -> Programme:
     """As many sweeps of further rounds as an hour holds."""
     reference, *others = equipment.filters
-    limit = duration_s(chosen.programme, equipment) + 3600.0
-    longer = chosen.programme
-    for rounds in range(chosen.rounds + 1, chosen.rounds + 20):
-        order = order_of_sweeps(reference, others, rounds=rounds, between=chosen.between)
+    limit = programme.spent_s(equipment).sum() + 3600.0
+    longer, between = programme, programme.between
+    for rounds in range(programme.rounds + 1, programme.rounds + 20):
+        order = order_of_sweeps(reference, others, rounds=rounds, between=between)
         for end in range(len(longer.order) + 1, len(order) + 1):
             tried = Programme(order[:end], longer.pattern)
-            if duration_s(tried, equipment) > limit:
+            if tried.spent_s(equipment).sum() > limit:
                 return longer
             longer = tried
     return longer

@@ -38,10 +38,7 @@ def reach_steps(floor_px: float, wing_px_per_step: float) -> float:
 
 
 def even_positions(frames: int, reach: float) -> np.ndarray:
-    """Positions (frames,) of a sweep, in steps from best focus, to about ``reach``.
-
-    Of an odd number of frames one stands in the middle and all spacings are the same.
-    """
+    """(frames,) positions, evenly spaced, in steps from best focus to about ``reach``."""
     half = (frames - 1) / 2
     spacing = max(1, round(reach / half))
     return np.round(spacing * (np.arange(frames) - half)).astype(int)
@@ -55,12 +52,8 @@ def order_of_sweeps(
     The reference begins and ends every round and stands after every ``between`` other filters, so
     that cooling and scatter show; every second round goes back, so that a steady drift cancels.
 
-    Examples
-    --------
     >>> order_of_sweeps("L", ("R", "G", "B"), rounds=1, between=2)
     ('L', 'R', 'G', 'L', 'B', 'L')
-    >>> order_of_sweeps("L", ("R", "G"), rounds=2, between=4)
-    ('L', 'R', 'G', 'L', 'G', 'R', 'L')
     """
     parts = -(-len(others) // between)
     size = -(-len(others) // parts)
@@ -74,11 +67,7 @@ def order_of_sweeps(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Light:
-    """What a frame showed.
-
-    ``light_nm_s`` is its bandwidth times exposure, ``stars`` those behind its radius,
-    ``noise_in_it`` star noise over radius in focus.
-    """
+    """A frame's bandwidth times exposure, stars behind its radius, star noise over radius."""
 
     light_nm_s: float
     stars: int

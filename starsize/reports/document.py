@@ -14,12 +14,11 @@ from ..comparison.compared import ColourReport, FieldReport
 from ..curves.fitted import CurveFit
 from ..estimate import Estimate
 from ..tracking.measured import FrameRadius, MeasuredSweep
+from .folder import RESULT_FILES
 from .numbers import known, time_text
 from .result import RunResult
-from .tables import FileEntry, file_entries, shown_names, stars_of, start_mjd
+from .tables import FileEntry, file_entries, own_fields, shown_names, stars_of, start_mjd
 from .unanswered import open_questions
-
-RESULT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-result", "version": 1}
 
 #: The points of a curve: key in the document, field of ``FocusCurve``.
 POINTS: Final = {
@@ -57,7 +56,7 @@ def result_document(result: RunResult) -> Document:
     setup["telescope"]["focal_ratio"] = plain(result.setup.telescope.focal_ratio)
     notices = [*result.notices, *(question.notice for question in open_questions(result))]
     return {
-        "schema": dict(RESULT_SCHEMA),
+        "schema": RESULT_FILES.schema,
         "setup": setup,
         "frames": [_file(entry) for entry in file_entries(result)],
         "sweeps": _sweeps(result),
@@ -99,26 +98,18 @@ def plain(value: Any) -> Any:
 
     A dataclass becomes its fields by name.
 
-    Examples
-    --------
     >>> plain({"a": (1, float("nan")), "b": Estimate(2.0)})
     {'a': [1, None], 'b': {'value': 2.0, 'sigma': None}}
     """
-    if isinstance(value, Estimate):
-        return {"value": plain(value.value), "sigma": plain(value.sigma)}
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {one.name: plain(getattr(value, one.name)) for one in dataclasses.fields(value)}
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if isinstance(value, (float, np.floating)):
-        finite = known(float(value))
+    if isinstance(value, float):
+        finite = known(value)
         return None if finite is None else float(f"{finite:.12g}")
-    if isinstance(value, np.ndarray):
-        return plain(value.tolist())
     if isinstance(value, Iterable) and not isinstance(value, str):
         return [plain(item) for item in value]
     return value
@@ -130,22 +121,19 @@ def _file(entry: FileEntry) -> Document:
         facts = plain(entry.facts)
         del facts["path"]
         facts["mid_time_utc"] = time_text(entry.facts.mid_time_mjd) or None
+    readings = [
+        {
+            **own_fields(reading, "sweep", "filter"),
+            **_radius(reading.frame),
+            **own_fields(reading, "used", "reason"),
+            **own_fields(reading.frame, "slopes", "slopes_sigma"),
+        }
+        for reading in entry.readings
+    ]
     return {
-        "file": entry.file,
-        "used": entry.used,
-        "reason": entry.reason,
+        **own_fields(entry, "file", "used", "reason"),
         "facts": facts,
-        "readings": [
-            plain(
-                {
-                    **own_fields(reading, "sweep", "filter"),
-                    **_radius(reading.frame),
-                    **own_fields(reading, "used", "reason"),
-                    **own_fields(reading.frame, "slopes", "slopes_sigma"),
-                }
-            )
-            for reading in entry.readings
-        ],
+        "readings": plain(readings),
     }
 
 
@@ -157,11 +145,6 @@ def _radius(frame: FrameRadius) -> Document:
         "stars_found": frame.n_found,
         **own_fields(frame, "set_aside", "background_adu", "background_rms_adu", "elongation"),
     }
-
-
-def own_fields(thing: object, *names: str) -> Document:
-    """Some attributes under their own names."""
-    return {name: getattr(thing, name) for name in names}
 
 
 def _sweeps(result: RunResult) -> list[Document]:
@@ -178,7 +161,6 @@ def _sweeps(result: RunResult) -> list[Document]:
 def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
     curve = fit.curve
     points = {key: getattr(curve, name) for key, name in POINTS.items()}
-    points |= {"used": fit.used, "reason": fit.frame_reasons}
     document = {
         "id": measured.id,
         "sweep": measured.sweep.id,
@@ -194,7 +176,7 @@ def _fit(measured: MeasuredSweep, fit: CurveFit) -> Document:
             "slope_px_per_step", "jitter", "chi2_reduced", "wing_centre_steps", "hyperbola_steps",
             "v_steps", "play_steps", "shape",
         ),
-        "points": points,
+        "points": {**points, "used": fit.used, "reason": fit.frame_reasons},
     }  # fmt: skip
     return plain(document)
 

@@ -37,18 +37,23 @@ class FileSet:
 
     names: tuple[str, ...]
     document: str
-    schema: str
+    kind: str
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the document says of itself first."""
+        return {"name": self.kind, "version": 1}
 
 
 RESULT_FILES: Final = FileSet(
     ("offsets.csv", "curves.csv", "frames.csv", "report.html", "result.json"),
-    document="result.json",
-    schema="starsize-result",
+    "result.json",
+    "starsize-result",
 )
 COMPARISON_FILES: Final = FileSet(
     ("comparison.csv", "comparison.html", "comparison.json"),
-    document="comparison.json",
-    schema="starsize-comparison",
+    "comparison.json",
+    "starsize-comparison",
 )
 
 
@@ -59,13 +64,11 @@ def check_writable(
     files: FileSet = RESULT_FILES,
     frames: Iterable[Path] = (),
 ) -> None:
-    """Check that results could be written to a folder.
+    """Check that results could be written to a folder, which need not be there yet.
 
-    Nothing is changed there, but for what a killed run left half-done.
-
-    ``OutputError`` if ``out`` (which need not be there yet) is a file or holds some of the
-    ``frames`` (files and folders), holds files of these names that are not ours (unless
-    ``overwrite``), or cannot be written.
+    Nothing is changed there, but for what a killed run left half-done. ``OutputError`` if it is a
+    file or holds some of the ``frames`` (files and folders), holds files of these names that are
+    not ours (unless ``overwrite``), or cannot be written.
     """
     _keep_apart(Path(out), (p if p.is_dir() else p.parent for p in frames if p.exists()))
     with _alone_in(Path(out)):
@@ -104,30 +107,24 @@ def _signs(file: InputFile) -> set[object]:
 def write_folder(
     out: Path,
     texts: Mapping[str, str],
-    *,
     files: FileSet,
     document: Mapping[str, Any],
+    *,
     overwrite: bool,
 ) -> tuple[Path, ...]:
     """Write several files and the JSON document that lists them.
 
     Everything is checked before anything is written; if writing fails half-way, what was there
-    before is put back.
-
-    ``OutputError`` as ``check_writable``, and if writing fails.
+    before is put back. ``OutputError`` as ``check_writable``, and if writing fails.
     """
     contents = {name: _utf8(text) for name, text in texts.items()}
-    marks = {name: _mark(data) for name, data in contents.items()}
-    schema = {**document["schema"], "files": marks}
+    schema = {**document["schema"], "files": {name: _mark(d) for name, d in contents.items()}}
     contents[files.document] = _utf8(json_text({**document, "schema": schema}))
     made = not out.is_dir()
-    if made:  # what is there already is looked at when no other run is at it
-        _look_before(out, files, overwrite=overwrite)
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise OutputError(f"cannot make the folder {out}: {_why(error)}{_ELSEWHERE}") from error
     try:
+        if made:  # what is there already is looked at when no other run is at it
+            _look_before(out, files, overwrite=overwrite)
+            out.mkdir(parents=True, exist_ok=True)
         with _alone_in(out):
             _finish(out, files)
             _replace_all(out, contents, _look_before(out, files, overwrite=overwrite))
@@ -136,25 +133,20 @@ def write_folder(
             with contextlib.suppress(OSError):
                 out.rmdir()
         raise
+    except OSError as error:
+        raise OutputError(f"cannot make the folder {out}: {_why(error)}{_ELSEWHERE}") from error
     return tuple(out / name for name in contents)
 
 
 def write_whole(path: Path, text: str, *, overwrite: bool = False) -> Path:
-    """Write one file, whole or not at all.
-
-    ``OutputError`` if it is already there (without ``overwrite``), is a folder, or cannot be
-    written.
-    """
+    """Write one file, whole or not at all; ``OutputError`` as ``check_file_writable``."""
     before = check_file_writable(path, overwrite=overwrite)
     _replace_all(path.parent, {path.name: _utf8(text)}, {path.name: before})
     return path
 
 
 def check_file_writable(path: Path, *, overwrite: bool = False) -> bytes | None:
-    """Check that one file could be written; hand back what it holds now, None if it is not there.
-
-    ``OutputError`` as ``write_whole``.
-    """
+    """What a file holds now, None without one; ``OutputError`` if it must not be replaced."""
     before = _read(path)
     if before is not None and not overwrite:
         raise OutputError(f"{path} is already there; give another name, or add --overwrite")
@@ -177,8 +169,16 @@ def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, byt
     """What the files hold now; an error if they must not or cannot be replaced."""
     _check_permission(out)
     before = {name: _read(out / name) for name in files.names}
-    if not overwrite:
-        _refuse_foreign(out, before, files)
+    there = {name: data for name, data in before.items() if data is not None}
+    marks = _marks(before[files.document], files.kind)
+    if marks is not None:  # the document says which of the others are ours
+        own = {**marks, files.document: _mark(before[files.document] or b"")}
+        there = {name: data for name, data in there.items() if own.get(name) != _mark(data)}
+    if there and not overwrite:
+        raise OutputError(
+            f"{out} holds files that were not written by starsize, or were changed since: "
+            f"{', '.join(there)}; give another folder with --out, or add --overwrite"
+        )
     return before
 
 
@@ -206,21 +206,6 @@ def _read(path: Path) -> bytes | None:
         raise OutputError(msg) from error
 
 
-def _refuse_foreign(out: Path, before: Mapping[str, bytes | None], files: FileSet) -> None:
-    marks = _marks(before[files.document], files.schema)
-    foreign = [
-        name
-        for name, data in before.items()
-        if data is not None
-        and (marks is None or (name != files.document and marks.get(name) != _mark(data)))
-    ]
-    if foreign:
-        raise OutputError(
-            f"{out} holds files that were not written by starsize, or were changed since: "
-            f"{', '.join(foreign)}; give another folder with --out, or add --overwrite"
-        )
-
-
 def _mark(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
@@ -241,22 +226,19 @@ def _alone_in(folder: Path) -> Iterator[None]:
     if fcntl is None or not folder.is_dir():
         yield
         return
-    held = None
-    with contextlib.suppress(OSError):  # some network disks know no locks
-        held = os.open(folder, os.O_RDONLY)
-        fcntl.flock(held, fcntl.LOCK_EX)
-    try:
+    with contextlib.ExitStack() as stack:
+        with contextlib.suppress(OSError):  # some network disks know no locks
+            held = os.open(folder, os.O_RDONLY)
+            stack.callback(os.close, held)
+            fcntl.flock(held, fcntl.LOCK_EX)
         yield
-    finally:
-        if held is not None:
-            os.close(held)
 
 
 def _finish(folder: Path, files: FileSet) -> None:
     """Move what a killed run had wholly written to its place; drop what it had not."""
     with contextlib.suppress(OSError):
         for document in folder.glob(f".{files.document}.*.part"):
-            new = _marks(document.read_bytes(), files.schema)
+            new = _marks(document.read_bytes(), files.kind)
             if new is not None and _may_finish(folder, files, new):
                 for name in (*new, files.document):
                     part = document.with_name(document.name.replace(files.document, name, 1))
@@ -270,7 +252,7 @@ def _finish(folder: Path, files: FileSet) -> None:
 def _may_finish(folder: Path, files: FileSet, new: Mapping[str, str]) -> bool:
     """Whether each file there is of the killed run or of the one before, as they wrote it."""
     place = folder / files.document
-    old = (_marks(place.read_bytes(), files.schema) or {}) if place.exists() else {}
+    old = (_marks(place.read_bytes(), files.kind) or {}) if place.exists() else {}
     return all(
         _mark(path.read_bytes()) in (old.get(name), mark)
         for name, mark in new.items()

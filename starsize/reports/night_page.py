@@ -1,23 +1,13 @@
 """The page of a night."""
 
 import math
-from typing import Any
+
+from markupsafe import Markup
 
 from ..night import NightResult
-from .night_words import (
-    CAUSE_WORDS,
-    count_words,
-    defocus_words,
-    filter_words,
-    frame_reason,
-    night_headline,
-    percent,
-    rule_words,
-    spans,
-)
-from .numbers import number_text, time_text
+from . import night_words
+from .numbers import time_text
 from .page import render
-from .tints import filter_tint
 
 
 def night_html(result: NightResult) -> str:
@@ -25,28 +15,19 @@ def night_html(result: NightResult) -> str:
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures.night import filter_sign, night_svg
 
-    names = list(dict.fromkeys(e.filter for e in result.exposures))
+    names = dict.fromkeys(e.filter for e in result.exposures)
+    widths = {"night": 980, "night-narrow": 430}
+    drawn = [night_svg(result, name=name, width_px=px) for name, px in widths.items()]
     view = {
-        "headline": night_headline(result),
+        "result": result,
+        "night": night_words,
+        "clock": lambda mjd: time_text(mjd)[11:16],
         "meta": _meta(result),
-        "counts": count_words([f.state for f in result.frames]),
-        "limit": percent(result.limit),
-        "strip": night_svg(result, name="night"),
-        "narrow_strip": night_svg(result, name="night-narrow", width_px=430),
-        "filters": [(name, filter_tint(name), filter_sign(name)) for name in names],
-        "spans": spans(result),
-        "offsets": [
-            {"filter": one.filter, "tint": filter_tint(one.filter), "frames": one.frames,
-             "off": one.agrees is False, "words": filter_words(result, one)}
-            for one in result.offsets
-        ],
-        "rule": rule_words(result),
-        "frames": [_frame(result, k) for k in range(len(result.frames))],
+        "strips": [Markup(svg) for svg in drawn if svg],
+        "signs": {name: filter_sign(name) for name in names},
+        "spans": night_words.spans(result),
         "notices": result.notices,
-        "unused": [(file.path.name, file.reason or "") for file in result.unused],
-        "learnt": result.equipment.learnt,
-        "field": result.equipment.field is not None,
-    }  # fmt: skip
+    }
     return render("night.html", view)
 
 
@@ -56,20 +37,3 @@ def _meta(result: NightResult) -> str:
         return f"{len(result.exposures)} exposures"
     first, last = time_text(min(times)), time_text(max(times))
     return f"{len(result.exposures)} exposures · {first[:10]} {first[11:16]} to {last[11:16]} UTC"
-
-
-def _frame(result: NightResult, k: int) -> dict[str, Any]:
-    one, frame = result.exposures[k], result.frames[k]
-    return {
-        "file": one.file,
-        "time": time_text(one.time_mjd)[11:16],
-        "filter": one.filter,
-        "tint": filter_tint(one.filter),
-        "hfr": number_text(one.hfr_px, sigma=one.hfr_sigma_px),
-        "state": frame.state,
-        "cause": CAUSE_WORDS[result.causes[k]],
-        "chance": percent(frame.probability_lost),
-        "growth": percent(frame.growth),
-        "defocus": defocus_words(frame, result.equipment.zone_steps),
-        "reason": frame_reason(result, k),
-    }

@@ -26,13 +26,7 @@ _FAR_ZONES: Final = 1.5
 
 
 def percent(share: float) -> str:
-    """A share as per cent: none after the point from ten up.
-
-    Examples
-    --------
-    >>> percent(0.1234), percent(0.034)
-    ('12 %', '3.4 %')
-    """
+    """A share as per cent: none after the point from ten up."""
     if not math.isfinite(share):
         return "not known"
     return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:.1f} %"

@@ -10,12 +10,11 @@ from .folder import FileSet, write_folder
 from .night_page import night_html
 from .night_words import CAUSE_WORDS, frame_reason, night_headline
 from .numbers import time_text
-from .tables import csv_text, row_cells
+from .tables import csv_text
 
 NIGHT_FILES: Final = FileSet(
-    ("night.csv", "night.html", "night.json"), document="night.json", schema="starsize-night"
+    ("night.csv", "night.html", "night.json"), "night.json", "starsize-night"
 )
-NIGHT_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-night", "version": 1}
 
 #: Name and order of the columns of night.csv.
 NIGHT_COLUMNS: Final = (
@@ -25,10 +24,10 @@ NIGHT_COLUMNS: Final = (
     "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
     "altitude_deg",
 )  # fmt: skip
-_SIGMA_OF: Final = {
-    name: f"{name.rsplit('_', 1)[0]}_sigma_{name.rsplit('_', 1)[1]}"
-    for name in ("hfr_px", "defocus_steps", "defocus_zones")
-} | {"shape": "shape_sigma", "growth": "growth_sigma"}
+_SIGMAS: Final = {
+    "hfr_px": "hfr_sigma_px", "shape": "shape_sigma", "growth": "growth_sigma",
+    "defocus_steps": "defocus_sigma_steps", "defocus_zones": "defocus_sigma_zones",
+}  # fmt: skip
 
 
 def night_rows(result: NightResult) -> list[dict[str, Any]]:
@@ -46,7 +45,7 @@ def night_document(result: NightResult) -> dict[str, Any]:
     rate = Estimate(result.coefficient.value * zone, result.coefficient.sigma * zone)
     states = [frame.state for frame in result.frames]
     document = {
-        "schema": dict(NIGHT_SCHEMA),
+        "schema": NIGHT_FILES.schema,
         "summary": {
             "text": night_headline(result),
             **{s: states.count(s) for s in ("held", "lost", "unclear")},
@@ -92,13 +91,10 @@ def night_document(result: NightResult) -> dict[str, Any]:
 
 def night_csv(result: NightResult) -> str:
     """``night.csv``: a row a frame."""
-    rows = [
-        row_cells(
-            row | {"probability_lost": f"{row['probability_lost']:.4f}"}, NIGHT_COLUMNS, _SIGMA_OF
-        )
-        for row in night_rows(result)
-    ]
-    return csv_text(NIGHT_COLUMNS, rows)
+    rows = (
+        row | {"probability_lost": f"{row['probability_lost']:.4f}"} for row in night_rows(result)
+    )
+    return csv_text(NIGHT_COLUMNS, rows, {**_SIGMAS, **dict.fromkeys(_SIGMAS.values(), 6)})
 
 
 def write_night_result(
@@ -109,9 +105,7 @@ def write_night_result(
     The same care as ``write_results`` takes.
     """
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
-    return write_folder(
-        Path(out), texts, files=NIGHT_FILES, document=night_document(result), overwrite=overwrite
-    )
+    return write_folder(Path(out), texts, NIGHT_FILES, night_document(result), overwrite=overwrite)
 
 
 def _row(result: NightResult, k: int) -> dict[str, Any]:

@@ -11,19 +11,11 @@ MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
 
 def known(value: float | None) -> float | None:
     """The number itself, or None where it is missing, not a number or infinite."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(value)
+    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def decimals_for(sigma: float | None, *, digits: int = 2) -> int | None:
-    """Decimals that show ``digits`` significant digits of ``sigma``; None where it says nothing.
-
-    Examples
-    --------
-    >>> decimals_for(0.0123), decimals_for(1.23), decimals_for(123.0), decimals_for(None)
-    (3, 1, 0, None)
-    """
+    """Decimals that show ``digits`` significant digits of ``sigma``; None where it says nothing."""
     size = known(sigma)
     if size is None or size <= 0:
         return None
@@ -31,15 +23,12 @@ def decimals_for(sigma: float | None, *, digits: int = 2) -> int | None:
 
 
 def number_text(value: float | None, *, sigma: float | None = None, digits: int = 6) -> str:
-    """One number without its uncertainty, rounded to where the uncertainty begins.
+    """One number without its uncertainty, to one digit more than people read; empty if unknown.
 
-    Empty where unknown. One digit more than the two that people read is kept. Without ``sigma``,
-    ``digits`` significant digits and no trailing zeros.
+    Without ``sigma``, ``digits`` significant digits and no trailing zeros.
 
-    Examples
-    --------
-    >>> number_text(12345.678, sigma=1.23), number_text(0.25), number_text(None), number_text(-0.0)
-    ('12345.68', '0.25', '', '0')
+    >>> number_text(12345.678, sigma=1.23), number_text(0.25), number_text(-0.0)
+    ('12345.68', '0.25', '0')
     """
     shown = known(value)
     if shown is None:
@@ -54,15 +43,11 @@ def number_text(value: float | None, *, sigma: float | None = None, digits: int 
 def short_number(value: float | None) -> str:
     """One decimal, none from a hundred up, two digits below one; empty if unknown.
 
-    Examples
-    --------
     >>> short_number(8.318), short_number(123.4), short_number(0.0042), short_number(0.0)
     ('8.3', '123', '0.0042', '0')
     """
     size = known(value)
-    if size is None:
-        return ""
-    if abs(size) < 1:
+    if size is None or abs(size) < 1:
         return number_text(size, digits=2)
     return f"{size:.1f}" if abs(size) < 100 else f"{size:.0f}"
 
@@ -70,8 +55,6 @@ def short_number(value: float | None) -> str:
 def micrometres(value: float | None) -> str:
     """A signed shift in micrometres, no finer than a tenth; empty if unknown.
 
-    Examples
-    --------
     >>> micrometres(168.2), micrometres(-4.31), micrometres(-0.0015), micrometres(None)
     ('+168', '-4.3', '0.0', '')
     """
@@ -88,51 +71,33 @@ def estimate_text(
     """Value and standard uncertainty for people, two digits of the uncertainty.
 
     ``most_decimals`` keeps positions in steps from being spelled out further than a focuser goes.
-
-    Examples
-    --------
-    >>> estimate_text(Estimate(12.345, 1.234)), estimate_text(Estimate(3.0), signed=True)
-    ('12.3 ± 1.2', '+3')
     """
     if estimate is None or not estimate.is_known:
         return "not known"
     sign = "+" if signed else ""
     places = decimals_for(estimate.sigma)
-    places = None if places is None else min(places, most_decimals)
     if places is None:
         text = f"{estimate.value:{sign}.4g}"
         return f"{estimate.value:{sign}.0f}" if "e" in text else text
+    places = min(places, most_decimals)
     value = round(estimate.value, places) + 0.0  # no minus sign before zero
     return f"{value:{sign}.{places}f} ± {estimate.sigma:.{places}f}"
 
 
 def steps_text(count: float, *, signed: bool = False) -> str:
-    """A count of steps with its word, whole from ten steps up.
-
-    Examples
-    --------
-    >>> steps_text(1), steps_text(12.34), steps_text(2.345, signed=True)
-    ('1 step', '12 steps', '+2.3 steps')
-    """
+    """A count of steps with its word, whole from ten steps up."""
     places = 0 if abs(count) >= 10 or float(count).is_integer() else 1
     shown = round(count, places) + 0.0
-    text = f"{shown:{'+' if signed else ''}.{places}f}"
-    return f"{text} step{'' if abs(shown) == 1 else 's'}"
+    return f"{shown:{'+' if signed else ''}.{places}f} step{'' if abs(shown) == 1 else 's'}"
 
 
 def time_text(mjd: float | None) -> str:
-    """ISO 8601 time in UTC, to the second; empty where unknown.
-
-    Examples
-    --------
-    >>> time_text(60310.5)
-    '2024-01-01T12:00:00Z'
-    """
+    """ISO 8601 time in UTC, to the second; empty where unknown."""
     day = known(mjd)
     if day is None:
         return ""
-    moment = MJD_ZERO + timedelta(days=day)
-    return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    moment = MJD_ZERO + timedelta(days=day, microseconds=500_000)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def signed_text(value: float | None, sigma: float | None) -> str:

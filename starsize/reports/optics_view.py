@@ -1,41 +1,15 @@
-"""What the page says and draws of the lens, and of best focus over the frame."""
-
-import math
-from typing import Any
+"""What the page says of the lens, and of best focus over the frame."""
 
 import numpy as np
 
 from ..comparison.compared import FieldReport, LensReport
-from ..estimate import NOT_KNOWN, Estimate
+from ..estimate import Estimate
 from .numbers import estimate_text, known, number_text
 from .result import RunResult
 from .sentences import listing
 
 CORNERS = ("lower left", "lower right", "upper left", "upper right")
 _OPPOSITE = {"left": "right", "right": "left", "lower": "upper", "upper": "lower"}
-
-
-def field_view(result: RunResult) -> dict[str, Any] | None:
-    """The section on the field as plain values; None where the frames cannot tell."""
-    field = result.comparison.field
-    if field is None:
-        return None
-    from .figures import field_svg, in_both_widths
-
-    steps = steps_per_um(result)
-    drawn = []
-    if field.frame_px and steps:
-        drawn = in_both_widths(
-            field_svg, field, steps_per_um=steps, name="field", widths=(560, 360)
-        )
-    return {
-        "report": field,
-        "headline": field_headline(field),
-        "advice": field_advice(field),
-        "filters": pattern_sentence(field),
-        "places": _places(field, steps),
-        "drawn": drawn,
-    }
 
 
 def steps_per_um(result: RunResult) -> float:
@@ -82,80 +56,18 @@ def field_advice(field: FieldReport) -> str:
     )
 
 
-def pattern_sentence(field: FieldReport) -> str:
-    """Whether the pattern is another one in some filter."""
-    if field.changes_with_filter is None:
-        return ""
-    if field.changes_with_filter:
-        return (
-            "The pattern changes with the filter: a filter or its holder tilts the light too, not "
-            "the camera alone."
-        )
-    return "The pattern is the same in all filters."
-
-
-def _places(field: FieldReport, steps: float) -> list[tuple[str, str, str, str]]:
-    """Name, micrometres, steps and zones of edges and corners against the centre."""
-    zone = field.zone_um or math.nan
-
-    def row(name: str, um: Estimate) -> tuple[str, str, str, str]:
-        count, zones = um.times(steps) if steps else NOT_KNOWN, um.times(1 / zone)
-        return (
-            name,
-            estimate_text(um, signed=True),
-            estimate_text(count, signed=True) if count.is_known else "",
-            estimate_text(zones, signed=True) if zones.is_known else "",
-        )
-
+def field_rows(field: FieldReport) -> list[tuple[str, Estimate]]:
+    """Places of the frame, and how much further out than at the centre focus lies there, um."""
     return [
-        *(row(name, corner) for name, corner in zip(CORNERS, field.corners_um, strict=True)),
-        row("right edge, tilt alone", field.tilt_x_um),
-        row("upper edge, tilt alone", field.tilt_y_um),
-        row("all corners, without tilt", field.curvature_um),
+        *zip(CORNERS, field.corners_um, strict=True),
+        ("right edge, tilt alone", field.tilt_x_um),
+        ("upper edge, tilt alone", field.tilt_y_um),
+        ("all corners, without tilt", field.curvature_um),
     ]
 
 
-def lens_view(result: RunResult) -> dict[str, Any] | None:
-    """What the template needs; None where the sweeps tell nothing of the lens."""
-    lens = result.comparison.colour.lens
-    if lens is None:
-        return None
-    from .figures import in_both_widths, lens_svg
-
-    return {
-        "figures": in_both_widths(lens_svg, lens, name="lens"),
-        "facts": _lens_facts(lens, result.setup.telescope.focal_length_mm),
-        "costs": _costs(lens),
-        "filters": lens.filters,
-        "glass": any(one.glass_mm is not None for one in lens.filters),
-        "curve": _curve(lens),
-    }
-
-
-def _lens_facts(lens: LensReport, focal_length_mm: float | None) -> list[tuple[str, str]]:
-    facts = []
-    if lens.secondary_um is not None:
-        second = lens.secondary_um
-        said = f"{estimate_text(second, signed=True)} µm (486 and 656 nm against 588 nm)"
-        if focal_length_mm:
-            share = estimate_text(second.times(1 / focal_length_mm), signed=True)
-            said += f", {share} ‰ of the focal length"
-        facts.append(("secondary spectrum", said))
-    waves = lens.spherical_waves
-    if waves.is_known:
-        seen = "" if abs(waves.value) > 2 * waves.sigma else ", none that could be told from zero"
-        said = f"{estimate_text(waves, signed=True)} waves at 550 nm{seen}"
-        facts.append(("spherical aberration", said))
-    wide = [one for one in lens.filters if one.filter == "L" and known(one.spread_um) is not None]
-    facts += [
-        ("within L's band", f"colours focus up to {one.spread_um:.0f} µm apart") for one in wide
-    ]
-    return facts
-
-
-def _costs(lens: LensReport) -> list[str]:
+def growth_costs(lens: LensReport) -> list[str]:
     """How much the stars of R, G and B grow at one focus for all."""
-    colours = [one for one in lens.filters if one.filter in ("R", "G", "B")]
     said = []
     for place, name in (
         ("At best focus of L", "growth_at_luminance"),
@@ -163,24 +75,20 @@ def _costs(lens: LensReport) -> list[str]:
     ):
         parts = [
             f"{one.filter} by {100 * (grown - 1):.1f} %"
-            for one in colours
-            if (grown := known(getattr(one, name))) is not None
+            for one in lens.filters
+            if one.filter in ("R", "G", "B") and (grown := known(getattr(one, name))) is not None
         ]
         if parts:
             said.append(f"{place} stars grow in {listing(parts)}.")
     return said
 
 
-def _curve(lens: LensReport) -> list[tuple[str, str]]:
+def lens_curve(lens: LensReport) -> list[tuple[str, str]]:
     """The drawn curve in a few numbers."""
-    step = 50.0
-    first = np.ceil(lens.wavelength_nm[0] / step) * step
-    along = np.arange(first, lens.wavelength_nm[-1] + 0.5, step)
-    shift, sigma = (
-        np.interp(along, lens.wavelength_nm, values).tolist()
-        for values in (lens.shift_um, lens.sigma_um)
-    )
+    step, curve = 50.0, (lens.wavelength_nm, lens.shift_um, lens.sigma_um)
+    along = np.arange(np.ceil(curve[0][0] / step) * step, curve[0][-1] + 0.5, step)
+    shift, sigma = (np.interp(along, curve[0], values).tolist() for values in curve[1:])
     return [
-        (number_text(float(w), digits=3), estimate_text(Estimate(value, spread), signed=True))
-        for w, value, spread in zip(along, shift, sigma, strict=True)
+        (number_text(float(nm), digits=3), estimate_text(Estimate(value, spread), signed=True))
+        for nm, value, spread in zip(along, shift, sigma, strict=True)
     ]

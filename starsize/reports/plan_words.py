@@ -40,13 +40,7 @@ def frame_note(plan: CapturePlan, sweep: Sequence[PlannedExposure], place: int) 
 
 
 def duration_text(seconds: float) -> str:
-    """A duration as people say it.
-
-    Examples
-    --------
-    >>> duration_text(48), duration_text(500), duration_text(5400)
-    ('48 s', '8 min', '1 h 30 min')
-    """
+    """A duration as people say it: ``48 s``, ``8 min``, ``1 h 30 min``."""
     minutes = round(seconds / 60)
     if seconds < 90:
         return f"{seconds:.0f} s"

@@ -14,10 +14,11 @@ from astropy.table import QTable
 from ..estimate import Estimate
 from .folder import write_whole
 from .result import RunResult
-from .tables import file_entries
+from .tables import file_entries, own_fields
 
 _UNITS: Final = {"um": u.um, "px": u.pix, "degC": u.deg_C, "s": u.s, "adu": u.adu}
 _FACTS: Final = ("kind", "position_steps", "temperature_degC", "mid_time_mjd", "exposure_s")
+_RADIUS: Final = ("radius_px", "radius_sigma_px", "stars", "elongation", "background_adu")
 
 
 def offsets_table(result: RunResult) -> QTable:
@@ -60,11 +61,12 @@ def curves_table(result: RunResult) -> QTable:
     >>> curves_table(load_result("my-results"))["best_steps"]  # doctest: +SKIP
     """
     skip = ("curve", "used", "frame_reasons", "shape")
-    rows = []
-    for fit in result.curves.fits:
-        curve = {name: getattr(fit.curve, name) for name in ("id", "filter", "approach")}
-        rows.append({**curve, **_cells(fit, skip)})
-    return _table(rows)
+    return _table(
+        [
+            own_fields(fit.curve, "id", "filter", "approach") | _cells(fit, skip)
+            for fit in result.curves.fits
+        ]
+    )
 
 
 def frames_table(result: RunResult) -> QTable:
@@ -89,23 +91,17 @@ def frames_table(result: RunResult) -> QTable:
     for entry in file_entries(result):
         facts = {name: getattr(entry.facts, name, None) for name in _FACTS}
         for reading in entry.readings or (None,):
-            frame = reading.frame if reading else None
-            told = reading or entry
-            rows.append(
-                {
-                    "file": entry.file,
-                    "used": told.used,
-                    "reason": told.reason or "",
-                    "sweep": reading.sweep if reading else "",
-                    "filter": getattr(reading or entry.facts, "filter", ""),
-                    **facts,
-                    "radius_px": getattr(frame, "radius_px", None),
-                    "radius_sigma_px": getattr(frame, "radius_sigma_px", None),
-                    "stars": getattr(frame, "n_stars", 0),
-                    "elongation": getattr(frame, "elongation", None),
-                    "background_adu": getattr(frame, "background_adu", None),
-                }
-            )
+            told, frame = reading or entry, reading.frame if reading else None
+            row = {
+                "file": entry.file,
+                "used": told.used,
+                "reason": told.reason or "",
+                "sweep": reading.sweep if reading else "",
+                "filter": getattr(reading or entry.facts, "filter", ""),
+                **facts,
+                **{name: getattr(frame, name, None) for name in _RADIUS},
+            }
+            rows.append(row | {"stars": frame.n_stars if frame else 0})
     return _table(rows)
 
 
@@ -144,9 +140,6 @@ def _table(rows: Sequence[Mapping[str, Any]]) -> QTable:
 
 def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False) -> Path:
     """Write a star table as ECSV (units and flags kept), whole or not at all.
-
-    ``OutputError`` if the file is already there (without ``overwrite``), is a folder, or cannot be
-    written.
 
     Read it again with ``astropy.table.QTable.read(path, format="ascii.ecsv")``.
     """

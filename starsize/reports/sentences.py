@@ -28,17 +28,20 @@ MODEL_WORDS = {
     "star": "star of wave optics under the night's seeing",
     "hyperbola": "hyperbola",
 }
+_BLAME_WORDS = {
+    "telescope": "the telescope spreads the colours",
+    "glass": "the glass of a filter is to blame",
+    "both": "both the telescope and the glass of a filter are to blame",
+    "unknown": "whether telescope or glass is to blame cannot be told",
+    None: "whether telescope or glass is to blame was not examined",
+}
 
 
 def sentence(text: str) -> str:
     """Make a remark of an earlier layer a sentence: capital, full stop, the trade's own signs.
 
-    Examples
-    --------
     >>> sentence("the change of +1.2 +- 0.3 steps is 5 um")
     'The change of +1.2 ± 0.3 steps is 5 µm.'
-    >>> sentence("i and z focus 3 steps apart")
-    'i and z focus 3 steps apart.'
     """
     said = text.strip().replace("+-", "±").replace("degC", "°C")
     said = " ".join(
@@ -55,8 +58,7 @@ def direction(steps: float, setup: Setup) -> str:
     """``out`` (away from the telescope) or ``in`` for a move of so many steps; empty for none."""
     if steps == 0:
         return ""
-    outward = (steps > 0) == (setup.focuser.outward == "increasing")
-    return "out" if outward else "in"
+    return "out" if (steps > 0) == (setup.focuser.outward == "increasing") else "in"
 
 
 def move_text(steps: float | None, setup: Setup) -> str:
@@ -64,9 +66,7 @@ def move_text(steps: float | None, setup: Setup) -> str:
     count = known(steps)
     if count is None:
         return "not known"
-    if count == 0:
-        return "0 steps"
-    return f"{steps_text(count, signed=True)} ({direction(count, setup)})"
+    return f"{steps_text(count, signed=True)} ({direction(count, setup)})" if count else "0 steps"
 
 
 def row_sentence(row: OffsetRow, setup: Setup) -> str:
@@ -74,21 +74,25 @@ def row_sentence(row: OffsetRow, setup: Setup) -> str:
     if row.filter == row.reference:
         if row.status == "measured":
             return f"{row.filter} is the reference: all moves are counted from it."
-        return f"{row.filter}, the reference, could not be measured. {sentence(row.reason)}".strip()
-    change = f"From {row.reference} to {row.filter}"
+        said = f"{row.filter}, the reference, could not be measured."
+    else:
+        said = f"From {row.reference} to {row.filter}{_to_do(row, setup)}."
+    return f"{said} {sentence(row.reason)}".strip()
+
+
+def _to_do(row: OffsetRow, setup: Setup) -> str:
     if row.status == "refused":
-        return f"{change}: not measured, refocus there. {sentence(row.reason)}".strip()
+        return ": not measured, refocus there"
     if row.move_steps is None:
-        return f"{change}: refocus there. {sentence(row.reason)}".strip()
-    words = steps_text(abs(row.move_steps))
+        return ": refocus there"
     way = direction(row.move_steps, setup)
-    move = f"move {words} {way} ({row.move_steps:+d})" if way else "no move is needed (0 steps)"
+    stay = "leave the focuser where it is"
+    move = f"move {steps_text(abs(row.move_steps))} {way} ({row.move_steps:+d})"
+    if row.action == "refocus":
+        return f": refocus there, or {move if way else stay} as a start"
     if row.action == "ignore":
-        move = f"{move}, or leave it" if way else "leave the focuser where it is"
-    if row.action != "refocus":
-        return f"{change}, {move}. {sentence(row.reason)}".strip()
-    start = f"or {move} as a start" if way else "or leave the focuser where it is as a start"
-    return f"{change}: refocus there, {start}. {sentence(row.reason)}".strip()
+        return f", {move}, or leave it" if way else f", {stay}"
+    return f", {move}" if way else ", no move is needed (0 steps)"
 
 
 def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
@@ -113,13 +117,20 @@ def action_words(row: OffsetRow, *, channels: bool = False) -> str:
         return "reference"
     if channels:
         return ""
-    if row.action == "refocus":
-        return "refocus"
-    if row.action == "move":
-        return "move"
+    if row.action != "ignore":
+        return row.action
     grown = row.growth_if_ignored
     cost = f", costs {100 * max(grown.value, 0.0):.1f} %" if grown else ""
-    return f"leave it{cost}" if not row.move_steps else f"or leave it{cost}"
+    return f"{'or ' if row.move_steps else ''}leave it{cost}"
+
+
+def beside_number(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
+    """The way of a move and what to do with it: ``out``, ``in or leave it``."""
+    words = action_words(row, channels=channels)
+    way = direction(row.move_steps or 0, setup) if words not in ("refused", "reference") else ""
+    if words in ("", "move"):
+        return way
+    return f"{way}, {words}".replace(", or", " or").removeprefix(", ") if way else words
 
 
 def numbers_to_enter(result: RunResult) -> str:
@@ -144,13 +155,8 @@ def entering(result: RunResult) -> str:
     return said
 
 
-def common_move(comparison: Comparison) -> float | None:
-    """The position that serves all colours best, counted from the reference, in steps."""
-    return _from_reference(comparison.colour.compromise_steps, comparison)
-
-
-def _from_reference(position: float | None, comparison: Comparison) -> float | None:
-    """A position counted from best focus of the reference."""
+def from_reference(position: float | None, comparison: Comparison) -> float | None:
+    """A position counted from best focus of the reference, in steps; None where not known."""
     at = known(position)
     rows = [row for row in comparison.rows if row.filter == comparison.reference]
     best = known(rows[0].best_focus_steps) if rows else None
@@ -161,20 +167,17 @@ def headline(result: RunResult) -> str:
     """The run in one line: how many filters (a colour camera's colours) are measured."""
     rows = result.comparison.rows
     things = "colours" if is_colour_camera(result) else "filters"
-    measured = [row for row in rows if row.status == "measured"]
+    measured = sum(row.status == "measured" for row in rows)
     if not rows:
         return "No filter was found in these files."
     if not measured:
         return f"None of the {things} could be measured from these frames."
     if len(rows) == 1:
         return f"One filter measured: {rows[0].filter}. Offsets need at least two."
-    if len(measured) == len(rows):
-        all_of_them = "Both" if len(rows) == 2 else f"All {len(rows)}"
-        return f"{all_of_them} {things} measured, counted from {result.comparison.reference}."
-    return (
-        f"{len(measured)} of {len(rows)} {things} measured, "
-        f"counted from {result.comparison.reference}."
-    )
+    count = f"{measured} of {len(rows)}"
+    if measured == len(rows):
+        count = "Both" if len(rows) == 2 else f"All {len(rows)}"
+    return f"{count} {things} measured, counted from {result.comparison.reference}."
 
 
 def lead(result: RunResult) -> str:
@@ -186,22 +189,22 @@ def lead(result: RunResult) -> str:
     if is_colour_camera(result):
         where = _where(result, result.comparison.colour.compromise_steps)
         return f"One exposure holds all colours, so focus once for all{where}."
-    moves, stay, again = [], [], []
+    moves: list[str] = []
+    stay, again = [], []
     for row in others:
         if row.status == "refused" or row.action == "refocus" or row.move_steps is None:
             again.append(row.filter)
         elif "leave it" in action_words(row):
             stay.append(row.filter)
         else:
-            moves.append((row.filter, row.move_steps))
+            way, size = direction(row.move_steps, setup), abs(row.move_steps)
+            start = f"to {row.filter}, {size}"
+            if not moves:
+                start = f"From {reference} to {row.filter}, move {steps_text(size)}"
+            moves.append(f"{start} {way}")
     sentences = []
     if moves:
-        (first, steps), *rest = moves
-        parts = [
-            f"From {reference} to {first}, move {steps_text(abs(steps))} {direction(steps, setup)}"
-        ]
-        parts += [f"to {name}, {abs(count)} {direction(count, setup)}" for name, count in rest]
-        sentences.append("; ".join(parts) + ".")
+        sentences.append("; ".join(moves) + ".")
     if stay:
         sentences.append(f"At {listing(stay)}, the focuser may stay where {reference} has it.")
     if again:
@@ -209,7 +212,7 @@ def lead(result: RunResult) -> str:
     return " ".join(sentences)
 
 
-def listing(names: list[str]) -> str:
+def listing(names: Sequence[str]) -> str:
     """Names in a row: ``R``, ``R and G``, ``R, G and B``."""
     if len(names) < 2:
         return "".join(names)
@@ -219,9 +222,10 @@ def listing(names: list[str]) -> str:
 def colour_headline(result: RunResult) -> str:
     """The verdict on colour in one line or two."""
     colour, rows = result.comparison.colour, result.comparison.rows
+    reference, channels = result.comparison.reference, is_colour_camera(result)
     if colour.verdict == "together":
         doubtful = [row.filter for row in rows if action_words(row) == "refocus"]
-        if doubtful and not is_colour_camera(result):
+        if doubtful and not channels:
             # That there is such a position can be sure while where it lies is not.
             return (
                 "One focus position would serve all colours, but these frames do not place it "
@@ -230,43 +234,35 @@ def colour_headline(result: RunResult) -> str:
         where = _where(result, colour.compromise_steps)
         return f"One focus position serves all colours{where}."
     if colour.verdict == "cannot tell":
-        stay = [row for row in rows if row.filter != result.comparison.reference]
-        if stay and all(row.action == "ignore" for row in stay) and not is_colour_camera(result):
+        stay = [row.action == "ignore" for row in rows if row.filter != reference]
+        if stay and all(stay) and not channels:
             return (
-                f"Each filter by itself may stay at the focus of {result.comparison.reference}; "
+                f"Each filter by itself may stay at the focus of {reference}; "
                 "whether one position serves all at once is too close to call."
             )
         return "These frames cannot tell whether one focus position serves all colours."
-    blame = {
-        "telescope": "the telescope spreads the colours",
-        "glass": "the glass of a filter is to blame",
-        "both": "both the telescope and the glass of a filter are to blame",
-        "unknown": "whether telescope or glass is to blame cannot be told",
-        None: "whether telescope or glass is to blame was not examined",
-    }[colour.cause]
-    return f"No single focus position serves all colours: {blame}."
+    return f"No single focus position serves all colours: {_BLAME_WORDS[colour.cause]}."
 
 
 def without_sentence(result: RunResult) -> str:
     """What the others would do without the odd ones; empty where none stands out."""
-    colour, comparison = result.comparison.colour, result.comparison
+    colour = result.comparison.colour
     if not colour.without or known(colour.without_steps) is None:
         return ""
-    others, inside = listing(list(colour.without)), comparison.reference not in colour.without
+    inside = result.comparison.reference not in colour.without
     where = _where(result, colour.without_steps) if inside else ""
-    return f"Without {others} one focus position serves all others{where}."
+    return f"Without {listing(colour.without)} one focus position serves all others{where}."
 
 
 def _where(result: RunResult, position: float | None) -> str:
-    """Where a position lies, counted from the reference; empty where it is not known."""
-    move, reference = _from_reference(position, result.comparison), result.comparison.reference
-    return "" if move is None else f", {_from(round(move), reference, result.setup)}"
-
-
-def _from(steps: int, reference: str, setup: Setup) -> str:
-    """``3 steps out from G``, or ``that of G``."""
-    way = direction(steps, setup)
-    return f"{steps_text(abs(steps))} {way} from {reference}" if way else f"that of {reference}"
+    """``, 3 steps out from G`` or ``, that of G``; empty where the position is not known."""
+    move, reference = from_reference(position, result.comparison), result.comparison.reference
+    if move is None:
+        return ""
+    steps = round(move)
+    if steps == 0:
+        return f", that of {reference}"
+    return f", {steps_text(abs(steps))} {direction(steps, result.setup)} from {reference}"
 
 
 def glass_text(extra_mm: Estimate) -> str:
@@ -277,22 +273,18 @@ def glass_text(extra_mm: Estimate) -> str:
 
 def bound_sentence(fit: CurveFit) -> str:
     """What a sweep without an answer still knows, or empty."""
-    low, high = (known(end) for end in fit.bound_steps)
-    if fit.answered or (low is None and high is None):
+    low, high = map(number_text, fit.bound_steps)
+    if fit.answered or not (low or high):
         return ""
-    if low is None:
-        return f"Best focus lies below {number_text(high)} steps."
-    if high is None:
-        return f"Best focus lies above {number_text(low)} steps."
-    return f"Best focus lies between {number_text(low)} and {number_text(high)} steps."
+    if low and high:
+        return f"Best focus lies between {low} and {high} steps."
+    return f"Best focus lies {f'above {low}' if low else f'below {high}'} steps."
 
 
 def slip_sentence(slip: Slip) -> str:
     """Between which sweeps the focuser slipped, and by how much."""
-    return (
-        f"between {slip.after_sweep} and {slip.before_sweep}, by "
-        f"{estimate_text(slip.steps, signed=True)} steps"
-    )
+    size = estimate_text(slip.steps, signed=True)
+    return f"between {slip.after_sweep} and {slip.before_sweep}, by {size} steps"
 
 
 def refocus_text(comparison: Comparison) -> str:
@@ -301,9 +293,8 @@ def refocus_text(comparison: Comparison) -> str:
     if comparison.reference not in changes:
         return ""
     usual = changes[comparison.reference].value
-    sooner = {n: e.value for n, e in changes.items() if e.value < 0.95 * usual}
-    text = f"Refocus or compensate every {usual:.1f} °C"
-    return "; ".join([text, *(f"{name} every {value:.1f}" for name, value in sooner.items())]) + "."
+    sooner = [f"{n} every {e.value:.1f}" for n, e in changes.items() if e.value < 0.95 * usual]
+    return "; ".join([f"Refocus or compensate every {usual:.1f} °C", *sooner]) + "."
 
 
 def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
@@ -311,14 +302,17 @@ def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ())
 
     ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
     """
-    fits = [
-        fit
-        for one, fit in zip(result.measured, result.curves.fits, strict=True)
-        if one.sweep.id == sweep_id
-    ]
+    pairs = zip(result.measured, result.curves.fits, strict=True)
+    fits = [fit for one, fit in pairs if one.sweep.id == sweep_id]
     said = [_answer(sweep_id, fit, several=len(fits) > 1) for fit in fits]
-    if so_far := _offsets(result):
-        said.append(f"Offsets so far: {so_far}.")
+    offsets = [
+        f"{row.filter} {offset}"
+        for row in result.comparison.rows
+        if (offset := signed_text(row.offset_steps, row.offset_sigma_steps))
+        and row.filter != row.reference
+    ]
+    if offsets:
+        said.append(f"Offsets so far: {', '.join(offsets)} from {result.comparison.reference}.")
     if to_come:
         said.append(f"Still to come: {', '.join(to_come)}.")
     return " ".join(said)
@@ -332,12 +326,3 @@ def _answer(sweep_id: str, fit: CurveFit, *, several: bool) -> str:
     poor = sum(reason is not None for reason in fit.frame_reasons)
     doubt = f", {poor} of {len(fit.frame_reasons)} frames left out or weighed down" if poor else ""
     return f"{name}: good, best focus {best}{doubt}."
-
-
-def _offsets(result: RunResult) -> str:
-    parts = []
-    for row in result.comparison.rows:
-        offset = signed_text(row.offset_steps, row.offset_sigma_steps)
-        if row.filter != row.reference and offset:
-            parts.append(f"{row.filter} {offset}")
-    return ", ".join(parts) and f"{', '.join(parts)} from {result.comparison.reference}"

@@ -22,7 +22,8 @@ from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .document import POINTS, RESULT_SCHEMA
+from .document import POINTS
+from .folder import RESULT_FILES
 
 _Built = TypeVar("_Built")
 
@@ -75,8 +76,7 @@ def read_document(file: Path) -> Mapping[str, Any]:
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         schema = document["schema"]
-        ours = schema["name"] == RESULT_SCHEMA["name"]
-        version = int(schema["version"])
+        ours, version = schema["name"] == RESULT_FILES.kind, int(schema["version"])
     except OSError as error:
         raise InputError(f"cannot read {file}: {(error.strerror or str(error)).lower()}") from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:
@@ -84,41 +84,30 @@ def read_document(file: Path) -> Mapping[str, Any]:
         raise InputError(msg) from error
     if not ours:
         raise InputError(f"{file} is not a result of 'starsize offsets' but {schema['name']!r}")
-    if version > RESULT_SCHEMA["version"]:
+    if version > RESULT_FILES.schema["version"]:
         msg = f"{file} was written by a newer starsize (schema {version}); update starsize"
         raise InputError(msg)
     return document
 
 
 def fields_of(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
-    """The fields of a dataclass that a document holds under their own names.
-
-    Documents of older versions lack the last ones.
-    """
-    found = {}
-    for field in dataclasses.fields(kind):
-        if field.name in stored:
-            value = stored[field.name]
-            if field.type is Estimate:
-                value = estimate(value)
-            elif field.type is float:
-                value = _number(value)
-            elif isinstance(value, list):
-                value = tuple(map(_number, value))
-            found[field.name] = value
-    return found
+    """The fields of a dataclass that a document, of whatever version, holds under their names."""
+    types = {field.name: field.type for field in dataclasses.fields(kind)}
+    return {name: _value(types[name], value) for name, value in stored.items() if name in types}
 
 
-def _number(stored: float | None) -> float:
-    """A stored number, NaN where it is null."""
-    return math.nan if stored is None else float(stored)
+def _value(kind: Any, stored: Any) -> Any:
+    """A stored value; numbers that are null are NaN."""
+    if kind is Estimate:
+        return estimate(stored)
+    if kind is float:
+        return math.nan if stored is None else float(stored)
+    return tuple(_value(float, one) for one in stored) if isinstance(stored, list) else stored
 
 
 def estimate(stored: Mapping[str, float | None] | None) -> Estimate:
     """A stored value with its uncertainty."""
-    if stored is None:
-        return NOT_KNOWN
-    return Estimate(_number(stored["value"]), _number(stored["sigma"]))
+    return NOT_KNOWN if stored is None else Estimate(**fields_of(Estimate, stored))
 
 
 def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
@@ -148,7 +137,7 @@ def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StoredRun:
-    """Files, sweeps, radii and curves of a stored run; the ids begin with the folder's name."""
+    """What a stored run holds; the ids begin with the folder's name."""
 
     name: str
     setup: Setup
@@ -167,10 +156,7 @@ def is_result(path: Path | str) -> bool:
 
 
 def load_run(path: Path | str) -> StoredRun:
-    """Read a result folder, or the result.json in it, for another comparison.
-
-    ``InputError`` if there is no result.json, it is not one of ours, or it is damaged.
-    """
+    """Read a result folder for another comparison; see ``load_measured_set`` for what it raises."""
     return read_result(path, _run)
 
 
@@ -197,10 +183,7 @@ def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
 def check_same_focuser(
     runs: Iterable[StoredRun], *, um_per_step: float | None, outward: str
 ) -> None:
-    """Refuse runs whose steps are not this focuser's.
-
-    ``InputError`` if a run counts the other way round or in steps of another size.
-    """
+    """``InputError`` if a run counts the other way round or in steps of another size."""
     for run in runs:
         way = run.setup.focuser.outward
         if way != outward:
@@ -214,35 +197,29 @@ def check_same_focuser(
 
 
 def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
-    name = folder.name
-    files = {one["file"]: _file(one, folder) for one in document["frames"]}
-    readings = {
-        (one["file"], reading["sweep"]): reading
-        for one in document["frames"]
-        for reading in one["readings"]
-    }
-    frames = {one["id"]: one["frames"] for one in document["sweeps"]}
+    name, frames = folder.name, document["frames"]
+    files = {one["file"]: _file(one, folder) for one in frames}
+    readings = {(one["file"], r["sweep"]): r for one in frames for r in one["readings"]}
+    taken = {one["id"]: one["frames"] for one in document["sweeps"]}
     sweeps = {one["id"]: _sweep(one, files, name) for one in document["sweeps"]}
-    fits = document["curves"]["fits"]
-    setup, own = _setup(document["setup"]), document["focuser"]["um_per_step"]
-    field = document["field"] or {"significant": False}
+    setup, size = _setup(document["setup"]), document["focuser"]["um_per_step"]
+    field, fits = document["field"] or {"significant": False}, document["curves"]["fits"]
     centre = field["centre_steps"].items() if field["significant"] else ()
+    covariance = document["curves"]["best_focus_covariance"]["matrix_steps2"]
     curves = CurveSet(
         fits=tuple(_fit(fit, name) for fit in fits),
-        covariance_steps2=np.array(
-            document["curves"]["best_focus_covariance"]["matrix_steps2"], float
-        ),
+        covariance_steps2=np.array(covariance, float),
         slope_px_per_step=estimate(document["curves"]["slope_px_per_step"]),
     )
     measured = []
     for fit in fits:
-        mine = [readings.get((file, fit["id"])) for file in frames[fit["sweep"]]]
+        mine = [readings.get((file, fit["id"])) for file in taken[fit["sweep"]]]
         measured.append(_measured(fit, sweeps[fit["sweep"]], mine, name))
     return StoredRun(
         name=name,
         setup=setup,
         reference=next(iter(document["offset_covariance"]["filters"]), None),
-        um_per_step=own["value"] if own else setup.focuser.um_per_step,
+        um_per_step=size["value"] if size else setup.focuser.um_per_step,
         files=tuple(files.values()),
         sweeps=tuple(sweeps.values()),
         measured=tuple(measured),
@@ -288,20 +265,17 @@ def _measured(
 ) -> MeasuredSweep:
     colour = fit["filter"] if fit["filter"] != sweep.filter else ""
     pairs = zip(sweep.frames, readings, strict=True)
-    nothing = np.zeros((0, len(readings)))
+    none, nothing = np.zeros(0), np.zeros((0, len(readings)))
     return MeasuredSweep(
         id=_id(fit["id"], run),
         filter=fit["filter"],
         sweep=sweep,
         frames=tuple(_radius(facts, reading, colour) for facts, reading in pairs),
         tracks=StarTracks(
-            x_px=np.zeros(0),
-            y_px=np.zeros(0),
-            radius_px=nothing,
-            radius_sigma_px=nothing,
+            x_px=none, y_px=none, radius_px=nothing, radius_sigma_px=nothing,
             flags=nothing.astype(int),
         ),
-    )
+    )  # fmt: skip
 
 
 def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:

@@ -24,13 +24,11 @@ _SOFT = 50.0
 class Still:
     """One frame of a strip."""
 
-    picture: str
-    """As a data URI; empty where there is none."""
+    picture: str  # as a data URI; empty where there is none
     position: str
     hfr: str
     is_best: bool
-    letter: str
-    """The letter of a frame that is left out, empty else."""
+    letter: str  # of a frame that is left out, empty else
 
     @property
     def words(self) -> str:
@@ -65,23 +63,14 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
     # A frame without a radius is no point of the curve.
     letters = [next(of_curve) if known(f.radius_px) is not None else "–" for f in one.frames]
     best = int(np.nanargmin(np.abs(position - fit.best_steps))) if fit.answered else -1
-    stills = [
-        Still(
-            picture="" if picture is None else _data_uri(picture, ceiling),
-            position=number_text(position[i], digits=9),
-            hfr=short_number(known(one.frames[i].radius_px)),
-            is_best=i == best,
-            letter=letters[i],
-        )
-        for i, picture in enumerate(film.pictures)
-    ]
-    order = np.argsort(position, kind="stable")
-    return Strip(
-        sweep=fit.curve.id,
-        filter=fit.curve.filter,
-        place=f"x {film.x_px:.0f}, y {film.y_px:.0f}",
-        stills=tuple(stills[i] for i in order),
-    )
+    stills = []
+    for i in np.argsort(position, kind="stable"):
+        picture, radius = film.pictures[i], short_number(one.frames[i].radius_px)
+        drawn = "" if picture is None else _data_uri(picture, ceiling)
+        at = number_text(position[i], digits=9)
+        stills.append(Still(drawn, at, radius, bool(i == best), letters[i]))
+    place = f"x {film.x_px:.0f}, y {film.y_px:.0f}"
+    return Strip(fit.curve.id, fit.curve.filter, place, tuple(stills))
 
 
 def _data_uri(picture: np.ndarray, ceiling: float) -> str:

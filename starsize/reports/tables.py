@@ -1,4 +1,4 @@
-"""What became of each file, and the three tables of a run, as rows of text and as CSV."""
+"""What became of each file, and the three tables of a run as CSV."""
 
 import csv
 import dataclasses
@@ -80,10 +80,8 @@ def file_entries(result: RunResult) -> tuple[FileEntry, ...]:
 
 def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEntry:
     used = any(reading.used for reading in readings)
-    reason = item.reason
-    if reason is None:
-        said = dict.fromkeys(reading.reason for reading in readings if reading.reason)
-        reason = "; ".join(said) or None
+    said = dict.fromkeys(reading.reason for reading in readings if reading.reason)
+    reason = "; ".join(said) or None if item.reason is None else item.reason
     if reason is None and not used:
         reason = "its sweep gave no answer" if readings else "part of no sweep"
     return FileEntry(name, item.facts, used, reason, readings)
@@ -105,15 +103,6 @@ def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
 #: The contract: name and order of the columns of offsets.csv.
 OFFSET_COLUMNS = tuple(field.name for field in dataclasses.fields(OffsetRow))
 
-_OFFSET_SIGMA = {
-    **dict.fromkeys(("best_focus_steps", "best_focus_sigma_steps"), "best_focus_sigma_steps"),
-    **dict.fromkeys(
-        [n for n in OFFSET_COLUMNS if n.startswith(("offset_", "sigma_")) and n != "offset_um"],
-        "offset_sigma_steps",
-    ),
-    "growth_if_ignored": "grown",
-}
-
 CURVE_COLUMNS = (
     "sweep", "filter", "approach", "start_utc", "temperature_degC", "frames", "frames_used",
     "stars", "verdict", "answered", "model", "best_focus_steps", "best_focus_sigma_steps", "dof",
@@ -124,25 +113,70 @@ CURVE_COLUMNS = (
     "play_steps", "play_sigma_steps",
 )  # fmt: skip
 
-_ESTIMATES = (
-    ("floor", "px"), ("slope", "px_per_step"), ("wing_centre", "steps"), ("hyperbola", "steps"),
-    ("v", "steps"), ("play", "steps"),
-)  # fmt: skip
-
 FRAME_COLUMNS = (
     "file", "used", "reason", "kind", "sweep", "filter", "position_steps", "temperature_degC",
     "time_utc", "exposure_s", "channel", "hfr_px", "hfr_sigma_px", "stars", "stars_found",
     "elongation", "background_adu",
 )  # fmt: skip
 
+Rounding = Mapping[str, str | int]
+"""For each column the one that holds its uncertainty, which it is rounded to; or its digits."""
 
-def csv_text(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    r"""Comma-separated text: header first, ``\n`` line ends, quotes where they are needed."""
+_BEST: Rounding = dict.fromkeys(
+    ("best_focus_steps", "low68_steps", "high68_steps", "low95_steps", "high95_steps"),
+    "best_focus_sigma_steps",
+)
+_ESTIMATES = {
+    f"{name}_{unit}": f"{name}_sigma_{unit}"
+    for name, unit in (
+        ("floor", "px"), ("slope", "px_per_step"), ("wing_centre", "steps"),
+        ("hyperbola", "steps"), ("v", "steps"), ("play", "steps"),
+    )
+}  # fmt: skip
+_CURVE_ROUNDING: Rounding = {
+    "temperature_degC": 4, "dof": 4, "jitter": 3, "chi2_reduced": 4, **_BEST, **_ESTIMATES,
+}  # fmt: skip
+_OFFSET_ROUNDING: Rounding = {
+    "best_focus_steps": "best_focus_sigma_steps",
+    "growth_if_ignored": "grown",
+    **dict.fromkeys(
+        ("offset_steps", "sigma_frames_steps", "sigma_focuser_steps", "offset_half997_steps"),
+        "offset_sigma_steps",
+    ),
+}
+_FRAME_ROUNDING: Rounding = {
+    "position_steps": 10, "temperature_degC": 4, "hfr_px": "hfr_sigma_px", "elongation": 3,
+    "background_adu": 5,
+}  # fmt: skip
+
+
+def csv_text(
+    columns: Sequence[str], rows: Iterable[Mapping[str, Any]], rounding: Rounding | None = None
+) -> str:
+    r"""Comma-separated text: header first, ``\n`` line ends, quotes where they are needed.
+
+    Yes or no, text as it is, numbers rounded; empty for None and for what a row lacks.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([harmless(cell) for cell in row] for row in rows)
+    digits = dict(rounding or {})
+    for sigma in [one for one in digits.values() if isinstance(one, str)]:
+        digits.setdefault(sigma, sigma)  # rounded to itself where nothing else is said
+    for row in rows:
+        writer.writerow([harmless(_cell(row, name, digits.get(name, 6))) for name in columns])
     return out.getvalue()
+
+
+def _cell(row: Mapping[str, Any], name: str, rounding: str | int) -> str:
+    value = row.get(name)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str | int):
+        return str(value)
+    if isinstance(rounding, int):
+        return number_text(value, digits=rounding)
+    return number_text(value, sigma=row.get(rounding))
 
 
 def harmless(cell: str) -> str:
@@ -150,8 +184,6 @@ def harmless(cell: str) -> str:
 
     Text that begins like a formula gets an apostrophe before it (OWASP, "CSV Injection").
 
-    Examples
-    --------
     >>> harmless("=1+1"), harmless("-12.5"), harmless("+19.8 +- 2.5 steps"), harmless("L")
     ("'=1+1", '-12.5', "'+19.8 +- 2.5 steps", 'L')
     """
@@ -164,22 +196,9 @@ def harmless(cell: str) -> str:
     return cell
 
 
-def row_cells(
-    row: Mapping[str, Any], columns: Sequence[str], sigma_of: Mapping[str, str]
-) -> list[str]:
-    """The cells of one row; a number is rounded to the uncertainty that ``sigma_of`` names."""
-    return [cell_text(row[name], sigma=row.get(sigma_of.get(name, ""))) for name in columns]
-
-
-def cell_text(value: str | bool | float | None, *, sigma: float | None = None) -> str:
-    """One cell: yes or no, text as it is, a number rounded to its uncertainty; empty for None."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str):
-        return value
-    if isinstance(value, int):
-        return str(value)
-    return number_text(value, sigma=sigma)
+def own_fields(thing: object, *names: str) -> dict[str, Any]:
+    """Some attributes under their own names."""
+    return {name: getattr(thing, name) for name in names}
 
 
 def offsets_csv(result: RunResult) -> str:
@@ -187,9 +206,9 @@ def offsets_csv(result: RunResult) -> str:
     rows = []
     for row in result.comparison.rows:
         grown = row.growth_if_ignored or NOT_KNOWN
-        cells = dataclasses.asdict(row) | {"growth_if_ignored": grown.value, "grown": grown.sigma}
-        rows.append(row_cells(cells, OFFSET_COLUMNS, _OFFSET_SIGMA))
-    return csv_text(OFFSET_COLUMNS, rows)
+        cells = own_fields(row, *OFFSET_COLUMNS)
+        rows.append({**cells, "growth_if_ignored": grown.value, "grown": grown.sigma})
+    return csv_text(OFFSET_COLUMNS, rows, _OFFSET_ROUNDING)
 
 
 def curves_csv(result: RunResult) -> str:
@@ -199,12 +218,12 @@ def curves_csv(result: RunResult) -> str:
     start of the sweep before the camera moved. New columns are added at the end only.
     """
     pairs = zip(result.measured, result.curves.fits, strict=True)
-    return csv_text(CURVE_COLUMNS, [_curve_cells(measured, fit) for measured, fit in pairs])
+    return csv_text(CURVE_COLUMNS, (_curve_row(*pair) for pair in pairs), _CURVE_ROUNDING)
 
 
 def frames_csv(result: RunResult) -> str:
     """``frames.csv``: one row per input file, used or not, and why."""
-    return csv_text(FRAME_COLUMNS, [_frame_cells(entry) for entry in file_entries(result)])
+    return csv_text(FRAME_COLUMNS, map(_frame_row, file_entries(result)), _FRAME_ROUNDING)
 
 
 def stars_of(fit: CurveFit) -> int:
@@ -225,72 +244,52 @@ def start_mjd(measured: MeasuredSweep) -> float | None:
     return min((time for time in times if time is not None), default=None)
 
 
-def _curve_cells(measured: MeasuredSweep, fit: CurveFit) -> list[str]:
-    best = fit.best_sigma_steps
-    cells = {
+def _curve_row(measured: MeasuredSweep, fit: CurveFit) -> dict[str, Any]:
+    row = {
         "sweep": measured.id,
         "filter": measured.filter,
         "approach": fit.curve.approach,
         "start_utc": time_text(start_mjd(measured)),
-        "temperature_degC": number_text(mean_temperature(fit), digits=4),
-        "frames": str(len(measured.frames)),
-        "frames_used": str(int(fit.used.sum()) if fit.answered else 0),
-        "stars": str(stars_of(fit)),
-        "verdict": fit.verdict,
-        "answered": cell_text(fit.answered),
+        "temperature_degC": mean_temperature(fit),
+        "frames": len(measured.frames),
+        "frames_used": int(fit.used.sum()) if fit.answered else 0,
+        "stars": stars_of(fit),
+        **own_fields(fit, "verdict", "answered", "dof", "jitter", "chi2_reduced", "reason"),
         "model": fit.model if fit.answered else "",
-        "best_focus_steps": number_text(fit.best_steps, sigma=best),
-        "best_focus_sigma_steps": number_text(best, sigma=best),
-        "dof": number_text(fit.dof, digits=4),
-        "jitter": number_text(fit.jitter, digits=3),
-        "chi2_reduced": number_text(fit.chi2_reduced, digits=4),
-        "reason": fit.reason,
+        "best_focus_steps": fit.best_steps,
+        "best_focus_sigma_steps": fit.best_sigma_steps,
+        **dict(zip(("low68_steps", "high68_steps"), fit.interval68_steps, strict=True)),
+        **dict(zip(("low95_steps", "high95_steps"), fit.interval95_steps, strict=True)),
     }
-    for name, ends, sigma in (
-        ("68", fit.interval68_steps, best),
-        ("95", fit.interval95_steps, best),
-        ("", fit.bound_steps if not fit.answered else (math.nan, math.nan), None),
-    ):
-        for side, end in zip(("low", "high"), ends, strict=True):
-            column = f"{side}{name}_steps" if name else f"bound_{side}_steps"
-            cells[column] = number_text(end, sigma=sigma)
-    for name, unit in _ESTIMATES:
-        estimate = getattr(fit, f"{name}_{unit}")
-        cells[f"{name}_{unit}"] = number_text(estimate.value, sigma=estimate.sigma)
-        cells[f"{name}_sigma_{unit}"] = number_text(estimate.sigma, sigma=estimate.sigma)
-    return [cells[name] for name in CURVE_COLUMNS]
+    if not fit.answered:
+        row["bound_low_steps"], row["bound_high_steps"] = fit.bound_steps
+    for name, sigma_name in _ESTIMATES.items():
+        estimate = getattr(fit, name)
+        row |= {name: estimate.value, sigma_name: estimate.sigma}
+    return row
 
 
-def _frame_cells(entry: FileEntry) -> list[str]:
+def _frame_row(entry: FileEntry) -> dict[str, Any]:
     facts, reading = entry.facts, entry.main_reading
-    cells = dict.fromkeys(FRAME_COLUMNS, "")
     # The same file for scripts, and no formula for spreadsheets.
     name = f"./{entry.file}" if harmless(entry.file) != entry.file else entry.file
-    cells |= {"file": name, "used": cell_text(entry.used), "reason": entry.reason or ""}
+    row: dict[str, Any] = {"file": name, **own_fields(entry, "used", "reason")}
     if facts:
-        cells |= {
-            "kind": facts.kind,
-            "filter": facts.filter or "",
-            "position_steps": number_text(facts.position_steps, digits=10),
-            "temperature_degC": number_text(facts.temperature_degC, digits=4),
-            "time_utc": time_text(facts.mid_time_mjd),
-            "exposure_s": number_text(facts.exposure_s),
-        }
+        named = ("kind", "filter", "position_steps", "temperature_degC", "exposure_s")
+        row |= own_fields(facts, *named) | {"time_utc": time_text(facts.mid_time_mjd)}
     if reading:
         frame = reading.frame
-        sigma = frame.radius_sigma_px
-        cells |= {
+        row |= {
             "sweep": reading.sweep,
-            "filter": cells["filter"] or reading.filter,
+            "filter": row.get("filter") or reading.filter,
             "channel": reading.filter if len(entry.readings) > 1 else "",
-            "hfr_px": number_text(frame.radius_px, sigma=sigma),
-            "hfr_sigma_px": number_text(sigma, sigma=sigma),
-            "stars": str(frame.n_stars),
-            "stars_found": str(frame.n_found),
-            "elongation": number_text(frame.elongation, digits=3),
-            "background_adu": number_text(frame.background_adu, digits=5),
+            "hfr_px": frame.radius_px,
+            "hfr_sigma_px": frame.radius_sigma_px,
+            "stars": frame.n_stars,
+            "stars_found": frame.n_found,
+            **own_fields(frame, "elongation", "background_adu"),
         }
-    return [cells[name] for name in FRAME_COLUMNS]
+    return row
 
 
 def left_out_letters(fit: CurveFit) -> list[str]:

@@ -43,14 +43,13 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
     On standard output if no console is given; characters that its encoding cannot show are written
     in ASCII.
     """
-    out = console or standard_output()
-    if result.comparison.rows:
+    out, rows = console or standard_output(), result.comparison.rows
+    channels, moves = sentences.is_colour_camera(result), sentences.numbers_to_enter(result)
+    if rows:
         say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
         out.print(_offset_table(result, out))
-        if moves := sentences.numbers_to_enter(result):
-            say(out, f"To enter: {moves}")
+        say(out, f"To enter: {moves}" if moves else "")
     say(out, sentences.headline(result), style="bold")
-    rows, channels = result.comparison.rows, sentences.is_colour_camera(result)
     for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
         say(out, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
     for row in rows:
@@ -58,7 +57,7 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
             say(out, sentences.row_sentence(row, result.setup), bullet="-")
     if channels:
         say(out, sentences.lead(result))
-    elif sentences.numbers_to_enter(result):
+    elif moves:
         say(out, sentences.entering(result))
     colour = result.comparison.colour
     out.print()
@@ -74,9 +73,7 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
-    """Print one line a frame: file, radius, stars, background, elongation, or why there is none.
-
-    A frame of a colour camera has a line for each channel, its letter behind the file.
+    """Print one line a frame, or colour channel of it: radius, stars, or why there is none.
 
     They are printed one by one as they come, so a long list shows its progress.
     """
@@ -123,41 +120,28 @@ def say_all(console: Console, title: str, lines: Sequence[str]) -> None:
 
 
 def showable(text: str, console: Console) -> str:
-    """The text on one line, in ASCII where the console's encoding cannot show it.
-
-    Examples
-    --------
-    >>> import io
-    >>> showable("1 ± 2 µm", Console(file=io.TextIOWrapper(io.BytesIO(), encoding="ascii")))
-    '1 +- 2 um'
-    """
+    """The text on one line, in ASCII where the console's encoding cannot show it."""
     text = printable(text)
-    encoding = console.encoding or "ascii"
     try:
-        text.encode(encoding)
+        text.encode(console.encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
-        plain = text.translate(_ASCII)
-        return plain.encode("ascii", errors="replace").decode("ascii")
+        return text.translate(_ASCII).encode("ascii", errors="replace").decode("ascii")
     return text
 
 
 def _offset_table(result: RunResult, console: Console) -> Table:
-    titles = ("filter", "move", "offset", "zone", "what to do")
-    rows = [
-        (
-            row.filter,
-            "-"
-            if (steps := row.move_steps) is None
-            else f"{move_number(steps)} {sentences.direction(steps, result.setup)}".strip(),
-            "0"
-            if row.filter == row.reference and row.offset_steps is not None
-            else signed_text(row.offset_steps, row.offset_sigma_steps) or "-",
-            f"±{zone}" if (zone := short_number(row.zone_steps)) else "",
-            sentences.action_words(row, channels=sentences.is_colour_camera(result)),
-        )
-        for row in result.comparison.rows
-    ]
+    rows, channels = [], sentences.is_colour_camera(result)
+    for row in result.comparison.rows:
+        steps, offset = row.move_steps, signed_text(row.offset_steps, row.offset_sigma_steps)
+        way = "" if steps is None else sentences.direction(steps, result.setup)
+        move = "-" if steps is None else f"{move_number(steps)} {way}".strip()
+        if row.filter == row.reference and row.offset_steps is not None:
+            offset = "0"
+        zone = short_number(row.zone_steps)
+        words = sentences.action_words(row, channels=channels)
+        rows.append((row.filter, move, offset or "-", zone and f"±{zone}", words))
     styles = ["red" if row.status == "refused" else "" for row in result.comparison.rows]
+    titles = ("filter", "move", "offset", "zone", "what to do")
     # A narrow screen keeps what is to be done.
     return text_table(console, titles, rows, styles=styles, spare=("offset", "zone"))
 
@@ -188,17 +172,16 @@ def text_table(
 def _measurement(frame: FrameRadius) -> str:
     if known(frame.radius_px) is None:
         return sentence(frame.reason or "no star could be measured")
-    radius = estimate_text(Estimate(frame.radius_px, frame.radius_sigma_px))
     position = known(frame.facts.position_steps)
-    facts = [
-        f"HFR {radius} px",
-        f"{frame.n_stars} of {frame.n_found} stars",
-        f"background {number_text(frame.background_adu, digits=5) or 'not known'} ADU",
-        f"elongation {number_text(frame.elongation, digits=3) or 'not known'}",
-    ]
-    if position is not None:
-        facts.append(f"at {steps_text(position)}")
-    return ", ".join(facts)
+    return ", ".join(
+        [
+            f"HFR {estimate_text(Estimate(frame.radius_px, frame.radius_sigma_px))} px",
+            f"{frame.n_stars} of {frame.n_found} stars",
+            f"background {number_text(frame.background_adu, digits=5) or 'not known'} ADU",
+            f"elongation {number_text(frame.elongation, digits=3) or 'not known'}",
+            *([] if position is None else [f"at {steps_text(position)}"]),
+        ]
+    )
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
@@ -217,16 +200,11 @@ def print_comparison(comparison: SetComparison, *, console: Console | None = Non
 
 def _changes_table(comparison: SetComparison, console: Console) -> Table:
     titles = ("filter", "old move", "new move", "change", "verdict")
-    rows = [
-        (
-            row.filter,
-            move_number(row.old_move_steps),
-            move_number(row.new_move_steps) + (" *" if row.update else ""),
-            change_text(row) or "-",
-            row.change,
-        )
-        for row in comparison.rows
-    ]
+    rows = []
+    for row in comparison.rows:
+        new = move_number(row.new_move_steps) + (" *" if row.update else "")
+        old = move_number(row.old_move_steps)
+        rows.append((row.filter, old, new, change_text(row) or "-", row.change))
     table = text_table(console, titles, rows, spare=("old move", "change"))
     if any(row.update for row in comparison.rows):
         table.caption = "* change this number in your equipment"
@@ -257,17 +235,11 @@ def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
 
 def _expected_table(plan: CapturePlan, console: Console) -> Table:
     titles = ("filter", "expected", "frames", "focuser", "cooling", "zone")
-    rows = [
-        (
-            name,
-            "reference" if name == plan.reference else f"±{short_number(one.sigma)}",
-            *(
-                "" if name == plan.reference else short_number(part)
-                for part in (one.frames, one.focuser, one.temperature)
-            ),
-            f"±{short_number(plan.zone_steps[name])}",
-        )
-        for name, one in plan.offsets.items()
-    ]
-    spare = ("frames", "focuser", "cooling")
-    return text_table(console, titles, rows, spare=spare)
+    rows = []
+    for name, one in plan.offsets.items():
+        parts = [short_number(part) for part in (one.frames, one.focuser, one.temperature)]
+        told = [f"±{short_number(one.sigma)}", *parts]
+        if name == plan.reference:
+            told = ["reference", "", "", ""]
+        rows.append((name, *told, f"±{short_number(plan.zone_steps[name])}"))
+    return text_table(console, titles, rows, spare=("frames", "focuser", "cooling"))

@@ -7,13 +7,7 @@ _SPARE = 3
 
 
 def filter_tint(name: str) -> str:
-    """Name of the CSS colour of a filter; the same for the same name everywhere.
-
-    Examples
-    --------
-    >>> filter_tint("Ha"), filter_tint("V")
-    ('Ha', 'other-3')
-    """
+    """Name of the CSS colour of a filter; the same for the same name everywhere."""
     return name if name in BANDS else f"other-{spare_number(name)}"
 
 

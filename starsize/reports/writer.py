@@ -8,26 +8,16 @@ from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
 from ..plan.planned import CapturePlan
-from .document import own_fields, plain, result_document
+from .document import plain, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
-from .numbers import number_text
 from .page import comparison_html, report_html
 from .plan_words import frame_note
 from .result import RunResult
-from .tables import csv_text, curves_csv, frames_csv, offsets_csv, row_cells
+from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
 
-COMPARISON_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-comparison", "version": 1}
 #: Name and order of the columns of comparison.csv.
 COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
-_SIGMA_OF: Final = {
-    name: f"{of}_sigma_steps"
-    for of in ("old", "new", "change")
-    for name in (f"{of}_offset_steps", f"{of}_steps", f"{of}_sigma_steps")
-}
-PLAN_SCHEMA: Final[dict[str, Any]] = {"name": "starsize-plan", "version": 1}
-PLAN_FILES: Final = FileSet(
-    ("plan.csv", PLAN_DOCUMENT), document=PLAN_DOCUMENT, schema=PLAN_SCHEMA["name"]
-)
+PLAN_FILES: Final = FileSet(("plan.csv", PLAN_DOCUMENT), PLAN_DOCUMENT, "starsize-plan")
 
 
 def write_results(
@@ -68,8 +58,7 @@ def write_results(
     folder = Path(out)
     keep_apart(folder, result.files)
     texts = recalled(cache, result_texts, result)
-    document = result_document(result)
-    return write_folder(folder, texts, files=RESULT_FILES, document=document, overwrite=overwrite)
+    return write_folder(folder, texts, RESULT_FILES, result_document(result), overwrite=overwrite)
 
 
 def result_texts(result: RunResult) -> dict[str, str]:
@@ -88,7 +77,7 @@ def comparison_document(comparison: SetComparison) -> dict[str, Any]:
     Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices; ``rows``
     are the rows of comparison.csv. Numbers that are not known are None.
     """
-    document: dict[str, Any] = {"schema": dict(COMPARISON_SCHEMA), **plain(comparison)}
+    document: dict[str, Any] = {"schema": COMPARISON_FILES.schema, **plain(comparison)}
     document["warnings"] = document.pop("notices")
     return document
 
@@ -101,17 +90,15 @@ def write_comparison(
     The same care as ``write_results`` takes: each file whole or not at all, never over a file that
     starsize did not write, unless ``overwrite``.
     """
-    rows = [
-        row_cells(dataclasses.asdict(row), COMPARISON_COLUMNS, _SIGMA_OF) for row in comparison.rows
-    ]
+    rounding = {f"{run}_offset_steps": f"{run}_sigma_steps" for run in ("old", "new")}
+    rounding["change_steps"] = "change_sigma_steps"
+    rows = (own_fields(row, *COMPARISON_COLUMNS) for row in comparison.rows)
     texts = {
-        "comparison.csv": csv_text(COMPARISON_COLUMNS, rows),
+        "comparison.csv": csv_text(COMPARISON_COLUMNS, rows, rounding),
         "comparison.html": comparison_html(comparison),
     }
     document = comparison_document(comparison)
-    return write_folder(
-        Path(out), texts, files=COMPARISON_FILES, document=document, overwrite=overwrite
-    )
+    return write_folder(Path(out), texts, COMPARISON_FILES, document, overwrite=overwrite)
 
 
 def plan_document(plan: CapturePlan) -> dict[str, Any]:
@@ -135,7 +122,7 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     """
     parts = ("frames", "focuser", "temperature")
     document = {
-        "schema": dict(PLAN_SCHEMA),
+        "schema": PLAN_FILES.schema,
         **own_fields(plan, "duration_s", "exposure_s"),
         "sweeps": len(plan.sweeps),
         "frames": len(plan.exposures),
@@ -176,17 +163,13 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     >>> from starsize import load_setup, plan_capture
     >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
-    rows = [
-        (
-            *map(str, (one.order, one.sweep, one.filter, one.position_steps)),
-            number_text(one.exposure_s, digits=6),
-            frame_note(plan, sweep, place),
-        )
+    rows = (
+        {**dataclasses.asdict(one), "note": frame_note(plan, sweep, place)}
         for sweep in plan.sweeps
         for place, one in enumerate(sweep)
-    ]
-    texts, document = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}, plan_document(plan)
-    return write_folder(Path(out), texts, files=PLAN_FILES, document=document, overwrite=overwrite)
+    )
+    texts = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}
+    return write_folder(Path(out), texts, PLAN_FILES, plan_document(plan), overwrite=overwrite)
 
 
 def _stated(tables: Any) -> Any:

@@ -109,7 +109,7 @@ def test_a_missing_table(tmp_path):
 
 def test_cells_pasted_from_a_spreadsheet_are_split_at_tabs(table):
     (row,) = read_facts_csv(table("file\tposition_steps\na.fits\t11913,5\n", "utf-8"))
-    assert row.position_steps == 11913.5
+    assert row.stated["position_steps"] == 11913.5
 
 
 def test_a_temperature_no_telescope_has_is_a_slip_not_a_fact(table):

@@ -15,7 +15,7 @@ from starsize.reports.folder import (
     write_whole,
 )
 
-PAIR = FileSet(("a.csv", "b.csv", "all.json"), document="all.json", schema="pair")
+PAIR = FileSet(("a.csv", "b.csv", "all.json"), "all.json", "pair")
 
 
 def write(out, a="1\n", b="2\n", *, overwrite=False):

@@ -66,10 +66,9 @@ LENSES: Final = _kinds()
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Colours:
-    """The k filters that can be judged: band and zone known.
+    """The k filters that can be judged, band and zone known; steps from the first filter.
 
-    ``position``, (k,), its (k, k) covariance and the zones in steps from the first filter;
-    ``plates`` holds the shift by the glass of those filters of which it is known.
+    ``covariance`` is (k, k); ``plates`` the shift by the glass of the filters of which it is known.
     """
 
     filters: tuple[str, ...]
@@ -89,18 +88,11 @@ class Colours:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanations:
-    """Each of n explanations: a set of odd filters and a kind of lens.
+    """Each of n explanations: a set of odd filters and a kind of lens, and its probability.
 
-    Attributes
-    ----------
-    probability : (n,) array, sums to 1
-    odd : (n, k) bool array
-    apart : (n,) bool array
-        Whether the lens alone keeps the filters that are not odd apart.
-    glass, variance : (n, k) arrays
-        Shift by odd glass and its variance, steps.
-    chi2 : (n,) array
-        Of the positions.
+    (n, k) ``odd``, and by odd glass the shift ``glass`` and its ``variance`` in steps; (n,)
+    ``apart``, whether the lens alone keeps the filters that are not odd apart, and ``chi2`` of the
+    positions.
     """
 
     probability: np.ndarray
@@ -164,11 +156,10 @@ def _lens_terms(colours: Colours) -> tuple[np.ndarray, np.ndarray]:
 
 
 def blame(colours: Colours, night: Found) -> Blame:
-    """Cause of colours that do not focus together.
+    """Cause of colours that do not focus together, at 95 %; by the plates where all are known.
 
-    Where every filter's glass is known (or is the same, behind a colour camera) the plates
-    decide. Otherwise what is sure at 95 %. That the lens alone is to blame is said where it surely
-    keeps the filters apart and even glass is no less likely than before looking.
+    That the lens alone is to blame is said where it surely keeps the filters apart and even glass
+    is no less likely than before looking.
     """
     if night.same_glass:
         return Blame(cause="telescope", reason=Finding("one_glass"))

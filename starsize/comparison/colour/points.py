@@ -20,8 +20,7 @@ def colour_points(
 ) -> tuple[tuple[ColourPoint, ...], float]:
     """All measured filters relative to the compromise position, and that position in steps.
 
-    The compromise is taken over the filters with a zone, over all where none has one. ``plates``
-    are the shifts by glass that is known, steps.
+    It is taken over the filters with a zone, over all where none has one; ``plates`` in steps.
     """
     names, fits, scale = night.adjustment.filters, night.fits, night.scale
     middle = compromise_contrast(night.adjustment, night.zone_steps)
@@ -59,21 +58,17 @@ def compromise_contrast(adjustment: Adjustment, zone_steps: Mapping[str, float])
 
 
 def lens_zero(lens: LensColour, night: Found) -> float:
-    """Where the lens focuses 550 nm, steps.
+    """Where the lens focuses 550 nm, steps: one zero for all filters.
 
-    The lens has one zero for all filters: the median of what each lacks to the mean of the lens'
-    curve over its band, so that a filter with more glass stands off by itself.
+    The median of what each lacks to the mean of the lens' curve over its band, so that a filter
+    with more glass stands off by itself.
     """
     best, bands = night.best_steps, night.setup.bands(night.adjustment.filters)
     return float(np.median([best[n] - np.mean(lens.at(_across(b))) for n, b in bands.items()]))
 
 
 def lens_report(night: Found, common_steps: float) -> LensReport | None:
-    """Set each filter beside the lens that the joint fit found.
-
-    ``common_steps`` is the position that serves all best. None where the sweeps told nothing of the
-    lens, or the step size is not known.
-    """
+    """Each filter beside the lens; None where nothing is known of it, or of the step size."""
     scale, lens, adjustment = night.scale, night.curves.lens, night.adjustment
     bands = night.setup.bands(adjustment.filters)
     if lens is None or scale.um_per_step is None or not bands:

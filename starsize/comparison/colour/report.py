@@ -131,10 +131,7 @@ def _why_not_judged(night: Found) -> Finding:
 
 
 def whole_band(lens: LensColour | None, wide: Band, zone_steps: float) -> ColourWord:
-    """Does one position lie inside the zone of every wavelength that a wide filter lets through.
-
-    ``zone_steps`` is the zone at its central wavelength.
-    """
+    """Does one position lie inside the zone of every wavelength of a wide filter."""
     if lens is None:
         return "cannot tell"
     wavelength = wide.wavelength_nm + wide.width_nm * np.linspace(-0.5, 0.5, 13)

@@ -17,26 +17,7 @@ _FEWEST = 3
 def colour_verdict(
     best_steps: np.ndarray, covariance_steps2: np.ndarray, zone_steps: np.ndarray
 ) -> ColourWord:
-    """Verdict from best-focus positions and their covariance, at 95 %.
-
-    Parameters
-    ----------
-    best_steps, zone_steps : (k,) array_like
-        Best focus and half-width of the critical focus zone of each colour, steps.
-    covariance_steps2 : (k, k) array_like
-        Covariance of the positions, steps squared.
-
-    Returns
-    -------
-    {"together", "apart", "cannot tell"}
-        See ``verdict_of_errors`` for the rule.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> colour_verdict([0, 3, 40], np.eye(3), [8, 8, 8])
-    'apart'
-    """
+    """Verdict from (k,) best-focus positions, their covariance and zones, in steps, at 95 %."""
     errors = normal_errors(np.asarray(covariance_steps2, float), _DRAWS, seed=0)
     return verdict_of_errors(np.asarray(best_steps, float), np.asarray(zone_steps, float), errors)
 
@@ -48,18 +29,13 @@ def verdict_of_errors(
     *,
     zone_share: float = 0.0,
 ) -> ColourWord:
-    """Verdict from best-focus positions and draws of their errors.
+    """Verdict from best-focus positions and (size, k) draws of their errors about zero.
 
     One position serves all if no two colours are further apart than their zones reach together.
-    ``together`` is said if that is shown at 95 % for each pair by itself (the claim is only wrong
-    if some pair is too far apart, and for that pair it is tested at 95 %: an intersection-union
-    test, Berger 1982, Technometrics 24, 295). ``apart`` is said if some pair is too far apart by
-    more than the largest of all pairs' errors reaches in 95 % of draws, so that many filters do
-    not make a false alarm likelier.
-
-    ``errors`` are (size, k) draws of the errors of the (k,) ``best_steps``, about zero;
-    ``zone_share`` is the relative standard uncertainty that all zones share, from that of the step
-    size.
+    ``together`` is said if that is shown at 95 % for each pair by itself (an intersection-union
+    test, Berger 1982, Technometrics 24, 295), ``apart`` if some pair is too far apart by more than
+    the largest of all pairs' errors reaches in 95 % of draws, so that many filters do not make a
+    false alarm likelier. ``zone_share`` is the relative standard uncertainty that all zones share.
     """
     i, j = np.triu_indices(len(best_steps), 1)
     reach = zone_steps[i] + zone_steps[j]
@@ -77,14 +53,8 @@ def verdict_of_errors(
 def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float:
     """Position whose largest defocus, counted in each colour's zone, is smallest.
 
-    Where two colours bind, each is as many of its own zones away as the other:
-    p = (z_j b_i + z_i b_j) / (z_i + z_j), and the pair that is furthest apart in that measure
-    binds.
-
-    Examples
-    --------
-    >>> compromise_position([0.0, 10.0, 40.0], [5.0, 5.0, 15.0])
-    10.0
+    Where two colours bind, each is as many of its own zones away as the other: p = (z_j b_i + z_i
+    b_j) / (z_i + z_j), of the pair that is furthest apart in that measure.
     """
     weights = compromise_weights(best_steps, zone_steps)
     return float(weights @ np.asarray(best_steps, float))
@@ -115,10 +85,8 @@ def odd_ones_out(
 ) -> tuple[tuple[str, ...], float | None]:
     """Leave out the filter furthest from the common position, until the others are together.
 
-    ``word`` is the verdict on some of the filters; positions and zones are (k,) arrays in steps.
-    The filters left out come in order, with the position that serves the others best; none where
-    all are together anyway, or where fewer than three others, or not more than were left out, would
-    remain.
+    The filters left out in order, and the position that serves the others best; none where all are
+    together anyway, or fewer than three, or not more than were left out, would remain.
     """
     left = list(range(len(filters)))
     out: list[int] = []

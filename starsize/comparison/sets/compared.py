@@ -85,6 +85,13 @@ class MeasuredSet:
         """Whether the frames' part of every offset is stored."""
         return len(self.frames_sigma_steps) == len(self.filters)
 
+    def offset(self, name: str) -> tuple[float, float] | None:
+        """Offset and sigma of a filter; None where it was not measured."""
+        if name not in self.filters:
+            return None
+        i = self.filters.index(name)
+        return float(self.offset_steps[i]), math.sqrt(max(self.covariance_steps2[i, i], 0.0))
+
     @property
     def factor95(self) -> float:
         """95 % half-width over sigma: the largest of all filters, 1.96 where not stored."""
@@ -184,10 +191,9 @@ def frames_alone(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None:
 
 
 def with_one_more(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None:
-    """95 % half-width of a filter's change after one more sweep of the reference in each run.
+    """95 % half-width of a change after one more sweep of the reference in each run.
 
-    For a focuser of common scatter whose repeat comes out as half of all do; None where a run was
-    repeated already or what its frames know is not stored.
+    None where a run was repeated already or what its frames know is not stored.
     """
     halves = [_half95_with_one_more(one, name) for one in (old, new)]
     return None if None in halves else math.hypot(*(h for h in halves if h is not None))

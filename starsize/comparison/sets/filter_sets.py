@@ -86,10 +86,7 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
 
 
 def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
-    """Count the same offsets from another filter; nothing is fitted again.
-
-    ``ValueError`` if ``reference`` was not measured.
-    """
+    """Count the same offsets from another measured filter; nothing is fitted again."""
     if reference not in measured.filters:
         msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
         raise ValueError(msg)
@@ -132,46 +129,45 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
 
 
 def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRow:
-    before, after = _offset(old, name), _offset(new, name)
+    before, after = old.offset(name), new.offset(name)
     zone = new.zone_steps.get(name, old.zone_steps.get(name))
-    row = SetRow(filter=name, reference=reference, change="cannot tell", zone_steps=zone)
+    known: dict[str, Any] = {"filter": name, "reference": reference, "zone_steps": zone}
     for run, offset in (("old", before), ("new", after)):
         if offset:
-            steps: dict[str, Any] = {
+            known |= {
                 f"{run}_offset_steps": offset[0],
                 f"{run}_sigma_steps": offset[1],
                 f"{run}_move_steps": round(offset[0]),
             }
-            row = replace(row, **steps)
     if after:
-        row = replace(row, parfocal=_inside(after, zone, new.factor95))
+        known["parfocal"] = _inside(after, zone, new.factor95)
+    um = new.um_per_step.value if new.um_per_step else None
     if name == reference:
-        return replace(
-            row, change="unchanged", change_steps=0.0, change_sigma_steps=0.0,
-            change_um=0.0 if new.um_per_step else None, significant=False, update=False,
+        return SetRow(
+            **known, change="unchanged", change_steps=0.0, change_sigma_steps=0.0,
+            change_um=None if um is None else 0.0, significant=False, update=False,
             reason=Finding("set_reference"),
         )  # fmt: skip
     if before is None or after is None:
-        return _one_sided(row, old, new, measured_before=before is not None)
+        return _one_sided(SetRow(**known, change="cannot tell"), old, new)
     change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
     half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
     sense = 1 if new.outward == "increasing" else -1
-    significant = abs(change) > half95
-    word, why = _judged(row, old, new, change, (sigma, half95))
-    return replace(
-        row, change=word, change_steps=change, change_sigma_steps=sigma,
-        change_um=change * new.um_per_step.value * sense if new.um_per_step else None,
-        significant=significant, update=word == "changed", reason=why,
+    row = SetRow(
+        **known, change="cannot tell", change_steps=change, change_sigma_steps=sigma,
+        change_um=None if um is None else change * um * sense, significant=abs(change) > half95,
     )  # fmt: skip
+    word, why = _judged(row, old, new, half95)
+    return replace(row, change=word, update=word == "changed", reason=why)
 
 
-def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_before: bool) -> SetRow:
-    name = row.filter
-    missing_from = new if measured_before else old
+def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet) -> SetRow:
+    name, in_old = row.filter, row.old_offset_steps is not None
+    missing_from = new if in_old else old
     if name in missing_from.refused:
         why = missing_from.refused[name]
         return replace(row, reason=Finding("refused_in", name=name, run=missing_from.name, why=why))
-    if measured_before or name in old.refused:
+    if in_old or name in old.refused:
         gone = Finding("only_in_old", name=name, run=new.name)
         return replace(row, change="only in old", reason=gone)
     fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
@@ -179,15 +175,12 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet, *, measured_befo
 
 
 def _judged(
-    row: SetRow, old: MeasuredSet, new: MeasuredSet, change: float, spread: tuple[float, float]
+    row: SetRow, old: MeasuredSet, new: MeasuredSet, half95: float
 ) -> tuple[Change, Finding]:
-    """Changed if the change leaves the zone or is significant; unchanged if neither can be.
-
-    ``spread`` is the change's standard uncertainty and its 95 % half-width.
-    """
-    (sigma, half95), zone = spread, row.zone_steps
-    significant, size = abs(change) > half95, {"change": change, "half95": half95}
-    moves = (row.old_move_steps, row.new_move_steps)
+    """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
+    change, sigma = row.change_steps or 0.0, row.change_sigma_steps or 0.0
+    zone, significant = row.zone_steps, row.significant
+    size, moves = {"change": change, "half95": half95}, (row.old_move_steps, row.new_move_steps)
     if zone is None and significant:
         return "changed", Finding("changed", **size, moves=moves)
     if zone is None:
@@ -208,14 +201,6 @@ def _judged(
         "change_unknown", name=row.filter, **size, frames=frames, one_more=one_more,
         reference=new.reference,
     )  # fmt: skip
-
-
-def _offset(measured: MeasuredSet, name: str) -> tuple[float, float] | None:
-    if name not in measured.filters:
-        return None
-    i = measured.filters.index(name)
-    variance = float(measured.covariance_steps2[i, i])
-    return float(measured.offset_steps[i]), math.sqrt(max(variance, 0.0))
 
 
 def _inside(offset: tuple[float, float], zone: float | None, factor95: float) -> ColourWord:

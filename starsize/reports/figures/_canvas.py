@@ -8,7 +8,7 @@ import io
 import itertools
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from html import escape
@@ -17,6 +17,7 @@ from typing import Any, Final
 from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
+import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
@@ -95,6 +96,49 @@ def mark(name: str, size: float, *, edge: float | None = None) -> dict[str, Any]
     if edge is not None:
         style |= {"markeredgecolor": colour("paper"), "markeredgewidth": edge}
     return {"linestyle": "none", **style}
+
+
+def point(
+    axes: Axes, at: Sequence[float], sigma: float, name: str, size: float, **more: Any
+) -> None:
+    """A filter's mark with its standard uncertainty upright through it."""
+    style = mark(name, size, edge=more.pop("edge", None))
+    axes.errorbar([at[0]], [at[1]], yerr=[np.nan_to_num(sigma)], **style, **more)
+
+
+def label(axes: Axes, text: str, at: Sequence[float], beside: tuple[int, int], **how: Any) -> None:
+    """Words so many pixels beside a place; to the left of it where that number is negative."""
+    style: dict[str, Any] = {"color": colour("ink"), "fontsize": 12, **how}
+    style.setdefault("ha", "right" if beside[0] < 0 else "left")
+    axes.annotate(
+        text,
+        (at[0], at[1]),
+        xytext=beside,
+        textcoords="offset points",
+        parse_math=False,
+        **style,
+    )
+
+
+def line_with_band(
+    axes: Axes, x: np.ndarray, y: np.ndarray, sigma: np.ndarray, linewidth: float
+) -> None:
+    """A grey line and its 95 % band."""
+    ink, spread = colour("muted"), 2 * np.nan_to_num(sigma)
+    axes.fill_between(x, y - spread, y + spread, color=ink, alpha=0.16, linewidth=0)
+    axes.plot(x, y, color=ink, linewidth=linewidth)
+
+
+def limits(
+    seen: Sequence[float], more: Sequence[float], *, spare: float, room: float
+) -> tuple[float, float]:
+    """Ends of an axis: room for all that is seen; of more, no more than half as much again."""
+    low, high = min(seen), max(seen)
+    reach = (high - low) / 2 or spare
+    low = min([low, *(max(low - reach, one) for one in more)])
+    high = max([high, *(min(high + reach, one) for one in more)])
+    edge = room * (high - low) or 1.0
+    return low - edge, high + edge
 
 
 def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
@@ -208,23 +252,16 @@ def _shorten_ids(root: ET.Element, name: str) -> None:
     text = ET.tostring(root, encoding="unicode")
     wanted = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', text))
     counter = itertools.count(1)
-    short = {
-        element.attrib["id"]: f"{name}-{next(counter)}"
-        for element in root.iter()
-        if element.attrib.get("id") in wanted
-    }
+    named = [own for element in root.iter() if (own := element.attrib).get("id") in wanted]
+    short = {own["id"]: f"{name}-{next(counter)}" for own in named}
     for element in root.iter():
-        kept = short.get(element.attrib.pop("id", ""))
-        if kept:
-            element.set("id", kept)
-        target = element.attrib.pop(_HREF, None)
-        if target:
-            element.set("href", "#" + short[target[1:]])
-        clip = element.attrib.get("clip-path")
-        if clip:
-            element.set("clip-path", f"url(#{short[clip[5:-1]]})")
-        if element.tag == f"{_SVG}style":
-            element.text = "*{stroke-linejoin:round;stroke-linecap:butt}"
+        own = element.attrib
+        if kept := short.get(own.pop("id", "")):
+            own["id"] = kept
+        if target := own.pop(_HREF, None):
+            own["href"] = "#" + short[target[1:]]
+        if clip := own.get("clip-path"):
+            own["clip-path"] = f"url(#{short[clip[5:-1]]})"
 
 
 def _inline(root: ET.Element, *, name: str, title: str, description: str) -> str:

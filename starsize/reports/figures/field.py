@@ -17,6 +17,11 @@ _PLACES: Final = (
     (1.0, 1.02, "right", "bottom"),
 )
 _LINES: Final = 12
+#: Where the edges run, the frame reaching from -1 to 1.
+_EDGES: Final = {
+    "left": ((-1, -1), (-1, 1)), "right": ((1, 1), (-1, 1)),
+    "lower": ((-1, 1), (-1, -1)), "upper": ((-1, 1), (1, 1)),
+}  # fmt: skip
 
 
 def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: int) -> str:
@@ -24,10 +29,8 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     width, height = field.frame_px or (1.0, 1.0)
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 84)
     draw_field(axes, field, steps_per_um=steps_per_um)
-    return _canvas.svg_text(
-        figure, name=name, title="Best focus over the frame",
-        description=field_words(field, steps_per_um), beside_px=42,
-    )  # fmt: skip
+    words, title = field_words(field, steps_per_um), "Best focus over the frame"
+    return _canvas.svg_text(figure, name=name, title=title, description=words, beside_px=42)
 
 
 def draw_field(axes: _canvas.Axes, field: FieldReport, *, steps_per_um: float) -> None:
@@ -48,9 +51,14 @@ def draw_field(axes: _canvas.Axes, field: FieldReport, *, steps_per_um: float) -
             )  # fmt: skip
             axes.clabel(lines, fmt=signed, fontsize=11, colors=[_canvas.colour("muted")])
     axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
-    _frame(axes)
+    axes.set(xlim=(-1, 1), ylim=(-1, 1), xticks=[], yticks=[])
+    for spine in axes.spines.values():  # the edge of the image
+        spine.set_visible(True)
+        spine.set_color(_canvas.colour("rule"))
     _corners(axes, field, steps_per_um)
-    _side(axes, field.towards_telescope)
+    for side in (field.towards_telescope or "").split():
+        x, y = _EDGES[side]
+        axes.plot(x, y, color=_canvas.colour("warn"), linewidth=5, clip_on=False)
 
 
 def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -76,17 +84,6 @@ def signed(value: float, decimals: int = 0) -> str:
     return saying.signed(value, decimals).replace("-", "−")
 
 
-def _frame(axes: _canvas.Axes) -> None:
-    """The edge of the image, and no ticks."""
-    axes.set_xlim(-1, 1)
-    axes.set_ylim(-1, 1)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set_visible(True)
-        spine.set_color(_canvas.colour("rule"))
-
-
 def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> None:
     zones = field.corners_zones or (None,) * 4
     for name, place, um, zone in zip(CORNERS, _PLACES, field.corners_um, zones, strict=True):
@@ -98,16 +95,3 @@ def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> Non
             x, y, text, transform=axes.transAxes, ha=across, va=along, fontsize=11,
             color=_canvas.colour("ink"),
         )  # fmt: skip
-
-
-def _side(axes: _canvas.Axes, side: str | None) -> None:
-    """A thick line along the edges that must move towards the telescope."""
-    if side is None:
-        return
-    edges = {
-        "left": ((-1, -1), (-1, 1)), "right": ((1, 1), (-1, 1)),
-        "lower": ((-1, 1), (-1, -1)), "upper": ((-1, 1), (1, 1)),
-    }  # fmt: skip
-    for word in side.split():
-        x, y = edges[word]
-        axes.plot(x, y, color=_canvas.colour("warn"), linewidth=5, clip_on=False)

@@ -39,15 +39,15 @@ def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | N
     _marks(axes[1], result, hours, growth)
     axes[1].set_ylabel("by defocus (%)")
     axes[1].set_ylim(bottom=0)
-    _temperature(axes[2], result, hours)
+    warm = [e.temperature_degC for e in exposures]
+    axes[2].plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
+    axes[2].set_ylabel("°C")
+    axes[2].margins(y=0.15)
     axes[2].set_xlabel("hours UTC" if timed else "exposure")
     if timed:
         _clock(axes[2], most=width_px // 80)
-    count = int(lost.sum())
-    return _canvas.svg_text(
-        figure, name=name, title="The night over time",
-        description=f"{len(frames)} exposures; focus lost in {count}; shaded where lost.",
-    )  # fmt: skip
+    words = f"{len(frames)} exposures; focus lost in {lost.sum()}; shaded where lost."
+    return _canvas.svg_text(figure, name=name, title="The night over time", description=words)
 
 
 def _hours(result: NightResult) -> tuple[np.ndarray, bool]:
@@ -84,13 +84,6 @@ def _marks(axes: _canvas.Axes, result: NightResult, hours: np.ndarray, values: n
             face = _canvas.colour("paper") if unclear else _canvas.filter_colour(filter_name)
             style = _canvas.mark(filter_name, 6)
             axes.plot(hours[some], values[some], **style, markerfacecolor=face)
-
-
-def _temperature(axes: _canvas.Axes, result: NightResult, hours: np.ndarray) -> None:
-    warm = np.array([e.temperature_degC for e in result.exposures])
-    axes.plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
-    axes.set_ylabel("°C")
-    axes.margins(y=0.15)
 
 
 def _clock(axes: _canvas.Axes, *, most: int) -> None:

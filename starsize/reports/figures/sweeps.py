@@ -30,12 +30,8 @@ def sweep_svgs(fits: Sequence[CurveFit], *, name: str) -> list[str]:
         below.set_xlabel("focuser position (steps)")
         below.locator_params(axis="x", nbins=5)
         below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
-        drawn.append(
-            _canvas.svg_text(
-                figure, name=f"{name}-{number}", title=f"Focus curve of sweep {fit.curve.id}",
-                description=_words(fit),
-            )
-        )  # fmt: skip
+        title, own = f"Focus curve of sweep {fit.curve.id}", f"{name}-{number}"
+        drawn.append(_canvas.svg_text(figure, name=own, title=title, description=_words(fit)))
     return drawn
 
 
@@ -85,10 +81,8 @@ def _points(axes: _canvas.Axes, fit: CurveFit) -> None:
     points = zip(curve.position_steps, curve.radius_px, left_out_letters(fit), strict=True)
     for x, y, letter in points:
         if letter:
-            axes.annotate(
-                letter, (x, y), xytext=(7, 3), textcoords="offset points", color=warn, fontsize=11,
-                annotation_clip=False,
-            )  # fmt: skip
+            style = {"color": warn, "fontsize": 11, "annotation_clip": False}
+            _canvas.label(axes, letter, (x, y), (7, 3), **style)
 
 
 def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
@@ -115,24 +109,19 @@ def _words(fit: CurveFit) -> str:
     frames = f"{curve.position_steps.size} frames"
     if not fit.answered:
         return f"{frames}, {VERDICT_WORDS[fit.verdict]}. {fit.reason}"
-    from_to = ""
-    if curve.position_steps.size:
-        low, high = curve.position_steps.min(), curve.position_steps.max()
-        from_to = f" from {number_text(low, digits=8)} to {number_text(high, digits=8)} steps"
+    ends = (curve.position_steps.min(), curve.position_steps.max())
+    low, high = (number_text(end, digits=8) for end in ends)
     best = number_text(fit.best_steps, sigma=fit.best_sigma_steps)
-    return (
-        f"{frames}{from_to}. Best focus at {best} steps, standard uncertainty "
+    said = (
+        f"{frames} from {low} to {high} steps. Best focus at {best} steps, standard uncertainty "
         f"{number_text(fit.best_sigma_steps, digits=2)}; smallest half-flux radius "
-        f"{estimate_text(fit.floor_px)} pixels.{_farthest(fit)}"
+        f"{estimate_text(fit.floor_px)} pixels."
     )
-
-
-def _farthest(fit: CurveFit) -> str:
-    """The largest residual of the frames that count, in words."""
     left = np.abs(residual_sigmas(fit)[fit.used.astype(bool)])
     if not np.isfinite(left).any():
-        return ""
-    return f" No frame in use lies further off the curve than {np.nanmax(left):.1f} of its sigma."
+        return said
+    most = f"{np.nanmax(left):.1f}"
+    return f"{said} No frame in use lies further off the curve than {most} of its sigma."
 
 
 def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
@@ -143,17 +132,23 @@ def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str
     figure, axes = _canvas.new_axes(width_px, 330)
     draw_overview(axes, shown, columns=7 if width_px > 500 else 4)
     words = "; ".join(f"{f.curve.id}: smallest HFR {estimate_text(f.floor_px)} px" for f in shown)
-    return _canvas.svg_text(
-        figure, name=name, title="All sweeps on common axes", description=f"{words}."
-    )
+    title = "All sweeps on common axes"
+    return _canvas.svg_text(figure, name=name, title=title, description=f"{words}.")
 
 
 def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> None:
     """Draw answered sweeps, each from its own best focus."""
     named: set[str] = set()
     for fit in fits:
-        _draw_radii(axes, fit, first=fit.curve.filter not in named)
-        named.add(fit.curve.filter)
+        curve, used, name = fit.curve, fit.used.astype(bool), fit.curve.filter
+        position, radius = _line(fit)
+        tint = _canvas.filter_colour(name)
+        axes.plot(position - fit.best_steps, radius, color=tint, linewidth=1.1, alpha=0.8)
+        axes.plot(
+            curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
+            **_canvas.mark(name, 5, edge=0.5), label=None if name in named else name,
+        )  # fmt: skip
+        named.add(name)
     axes.margins(y=0.16)
     axes.set_ylim(bottom=0)
     axes.set_xlabel("focuser position less best focus (steps)")
@@ -161,17 +156,6 @@ def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int 
     axes.legend(
         frameon=False, labelcolor=_canvas.colour("ink"), fontsize=11, loc="upper center",
         ncols=min(len(named), columns), handletextpad=0.3, columnspacing=1.0,
-    )  # fmt: skip
-
-
-def _draw_radii(axes: _canvas.Axes, fit: CurveFit, *, first: bool) -> None:
-    curve, used = fit.curve, fit.used.astype(bool)
-    tint = _canvas.filter_colour(curve.filter)
-    position, radius = _line(fit)
-    axes.plot(position - fit.best_steps, radius, color=tint, linewidth=1.1, alpha=0.8)
-    axes.plot(
-        curve.position_steps[used] - fit.best_steps, curve.radius_px[used],
-        **_canvas.mark(curve.filter, 5, edge=0.5), label=curve.filter if first else None,
     )  # fmt: skip
 
 
@@ -191,16 +175,9 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
             ends, middle[1] + slope.value * (ends - middle[0]),
             color=_canvas.colour("muted"), linewidth=1.4,
         )  # fmt: skip
-    for filter_name, temperature, position, sigma in points:
-        axes.errorbar(
-            [temperature], [position], yerr=[sigma], elinewidth=1.3,
-            **_canvas.mark(filter_name, 7, edge=0.8),
-        )  # fmt: skip
-        axes.annotate(
-            filter_name, (temperature, position), parse_math=False,
-            xytext=(8, 4), textcoords="offset points",
-            color=_canvas.colour("ink"), fontsize=11,
-        )  # fmt: skip
+    for filter_name, *at, sigma in points:
+        _canvas.point(axes, at, sigma, filter_name, 7, edge=0.8, elinewidth=1.3)
+        _canvas.label(axes, filter_name, at, (8, 4), fontsize=11)
     axes.set_xlabel("temperature (°C)")
     axes.set_ylabel("best focus less offset (steps)")
     axes.margins(0.1)

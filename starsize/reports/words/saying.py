@@ -55,13 +55,7 @@ def in_words(function: Callable[_P, _Thing]) -> Callable[_P, _Thing]:
 
 
 def all_filters(count: int) -> str:
-    """``both filters`` or ``all 7 filters``.
-
-    Examples
-    --------
-    >>> all_filters(2), all_filters(7)
-    ('both filters', 'all 7 filters')
-    """
+    """``both filters`` or ``all 7 filters``."""
     return "both filters" if count == 2 else f"all {count} filters"
 
 
@@ -71,13 +65,7 @@ def counted(number: int, noun: str) -> str:
 
 
 def signed(value: float, decimals: int = 1) -> str:
-    """A number with its sign; zero has no sign.
-
-    Examples
-    --------
-    >>> signed(3.14), signed(-0.04)
-    ('+3.1', '0.0')
-    """
+    """A number with its sign; zero has no sign."""
     text = f"{value:+.{decimals}f}"
     return text[1:] if float(text) == 0 else text
 
@@ -88,12 +76,6 @@ def spread(value: float, half95: float) -> str:
 
 
 def about(steps: float) -> int:
-    """Two significant digits: advice, not a measurement.
-
-    Examples
-    --------
-    >>> about(123.4), about(7.2)
-    (120, 7)
-    """
+    """Two significant digits, 120 for 123.4: advice, not a measurement."""
     digits = 10 ** max(math.floor(math.log10(max(steps, 1))) - 1, 0)
     return round(steps / digits) * digits
