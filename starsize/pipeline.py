@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -248,12 +248,27 @@ def _bends(raw: Sequence[FocusCurve], curves: CurveSet, steps_per_degC: float) -
 
 def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
     """Micrometres per step: as stated, else as headers say, else from the slope of the wings."""
-    from_slope = _step_from_slope(curves, setup)
+    ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
+    slope, answered, measured = curves.slope_px_per_step, curves.answered, None
+    if not slope.is_known and len(answered) == 1:
+        slope = answered[0].slope_px_per_step  # one sweep has nobody to share with
+    if ratio and pixel and slope.is_known:
+        hole = setup.telescope.obstruction
+        measured = micrometres_per_step(slope, focal_ratio=ratio, pixel_um=pixel, obstruction=hole)
     stated = setup.focuser.um_per_step
     if stated is None:
-        return StepSize(from_slope, "slope") if from_slope else StepSize()
+        return StepSize(measured, "slope") if measured else StepSize()
     source: Literal["setup", "header"] = "setup" if given.focuser.um_per_step else "header"
-    return StepSize(Estimate(stated), source, _disagreement(stated, from_slope, source))
+    # Diffraction and lens errors move the wings by a few per cent, so less is no contradiction.
+    if measured is None or abs(measured.value - stated) < max(3 * measured.sigma, 0.08 * stated):
+        return StepSize(Estimate(stated), source)
+    where = "the setup file states" if source == "setup" else "the headers state"
+    text = (
+        f"{where} {stated:g} um per step, but the wings of the curves say "
+        f"{measured.value:.2f} +- {measured.sigma:.2f}: check the step size, focal length, "
+        f"aperture and pixel size (binning included); the stated step size was used"
+    )
+    return StepSize(Estimate(stated), source, (Notice("step_size_disagrees", text),))
 
 
 def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:
@@ -276,17 +291,11 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
 
 def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Comparison:
     """Add a refused row for each filter that the headers name but of which no frame can serve."""
-    seen = {row.filter for row in comparison.rows}
-    lost = tuple(
-        OffsetRow(
-            filter=name, reference=comparison.reference, status="refused",
-            sweeps=0, frames=0, stars=0, reason=why,
-        )
-        for name, why in lost_filters(files).items()
-        if name not in seen
-    )  # fmt: skip
-    rows = sorted((*comparison.rows, *lost), key=lambda row: filter_order(row.filter))
-    return replace(comparison, rows=tuple(rows))
+    rows, reference = {row.filter: row for row in comparison.rows}, comparison.reference
+    none: dict[str, Any] = {"reference": reference, "sweeps": 0, "frames": 0, "stars": 0}
+    for name, why in lost_filters(files).items():
+        rows.setdefault(name, OffsetRow(filter=name, status="refused", reason=why, **none))
+    return replace(comparison, rows=tuple(rows[name] for name in sorted(rows, key=filter_order)))
 
 
 def nothing_to_measure(files: Sequence[InputFile]) -> str:
@@ -297,33 +306,6 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
     commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
     share = f"{reasons.count(commonest)} of {len(files)}"
     return f"none of the files can be used; the commonest reason ({share}): {commonest}"
-
-
-def _step_from_slope(curves: CurveSet, setup: Setup) -> Estimate | None:
-    ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
-    slope = curves.slope_px_per_step
-    if not slope.is_known and len(curves.answered) == 1:
-        slope = curves.answered[0].slope_px_per_step  # one sweep has nobody to share with
-    if ratio is None or pixel is None or not slope.is_known:
-        return None
-    hole = setup.telescope.obstruction
-    return micrometres_per_step(slope, focal_ratio=ratio, pixel_um=pixel, obstruction=hole)
-
-
-def _disagreement(
-    stated: float, measured: Estimate | None, source: Literal["setup", "header"]
-) -> tuple[Notice, ...]:
-    """A notice where the wings and the stated step size cannot both be right."""
-    # Diffraction and lens errors move the wings by a few per cent, so less is no contradiction.
-    if measured is None or abs(measured.value - stated) < max(3 * measured.sigma, 0.08 * stated):
-        return ()
-    where = "the setup file states" if source == "setup" else "the headers state"
-    text = (
-        f"{where} {stated:g} um per step, but the wings of the curves say "
-        f"{measured.value:.2f} +- {measured.sigma:.2f}: check the step size, focal length, "
-        f"aperture and pixel size (binning included); the stated step size was used"
-    )
-    return (Notice("step_size_disagrees", text),)
 
 
 def scout(

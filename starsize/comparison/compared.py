@@ -148,15 +148,15 @@ class ColourReport:
     curve_shift_steps: np.ndarray = field(default_factory=lambda: np.zeros(0))
     curve_sigma_steps: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
-    def __repr__(self) -> str:
-        cause = f", {self.cause}" if self.cause else ""
-        return f"<ColourReport: {self.verdict}{cause}, {len(self.points)} colours>"
-
     without: tuple[str, ...] = ()
     """Filters without which one position serves all others; empty where there are none such."""
     without_steps: float | None = None
     """That position, counted as ``compromise_steps``."""
     lens: LensReport | None = None
+
+    def __repr__(self) -> str:
+        cause = f", {self.cause}" if self.cause else ""
+        return f"<ColourReport: {self.verdict}{cause}, {len(self.points)} colours>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

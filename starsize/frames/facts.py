@@ -57,9 +57,15 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
     """
     exposure = _number(header, (*_own(setup.headers.exposure), *k.EXPOSURE))
     exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None
-    temperature, source = _temperature(header, setup)
+    at_focuser = (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)
+    temperature = _first(header, at_focuser, celsius)
+    source: Literal["focuser", "ambient"] | None = "focuser"
+    if temperature is None:
+        temperature = ambient_temperature(header)
+        source = None if temperature is None else "ambient"
     written = _filter(header, setup)
     position, keyword = _position(header, setup)
+    focal = _figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm")
     return FrameFacts(
         path=path,
         kind=_kind(path, header, exposure),
@@ -76,8 +82,8 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         mid_time_mjd=_mid_time(header, setup, exposure),
         pixel_um=_figure(header, k.PIXEL_UM, "pixel_um"),
         binning=round(_within(header, k.BINNING, 1, 64) or 1),
-        focal_length_mm=_figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm"),
-        aperture_mm=_aperture(header),
+        focal_length_mm=focal,
+        aperture_mm=_aperture(header, focal),
         um_per_step=_figure(header, k.STEP_UM, "um_per_step"),
         gain_e_per_adu=_gain(header),
         read_noise_e=_figure(header, k.READ_NOISE, "read_noise_e"),
@@ -165,23 +171,11 @@ def ambient_temperature(header: ImageHeader) -> float | None:
     return _first(header, k.AMBIENT_TEMPERATURE, celsius)
 
 
-def _temperature(
-    header: ImageHeader, setup: Setup
-) -> tuple[float | None, Literal["focuser", "ambient"] | None]:
-    names = (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)
-    if (found := _first(header, names, celsius)) is not None:
-        return found, "focuser"
-    ambient = ambient_temperature(header)
-    return ambient, None if ambient is None else "ambient"
-
-
 def _altitude(header: ImageHeader) -> float | None:
     """Altitude above the horizon; of the airmass X, arcsin(1 / X), as in flat layers of air."""
-    found = _within(header, k.ALTITUDE_DEG, 0.1, 90.0)
     airmass = _within(header, k.AIRMASS, 1.0, 10.0)
-    if found is None and airmass is not None:
-        found = math.degrees(math.asin(1 / airmass))
-    return found
+    by_airmass = math.degrees(math.asin(1 / airmass)) if airmass else None
+    return _within(header, k.ALTITUDE_DEG, 0.1, 90.0) or by_airmass
 
 
 def _filter(header: ImageHeader, setup: Setup) -> str | None:
@@ -235,12 +229,10 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
     return "bias" if exposure == 0 else "light"
 
 
-def _aperture(header: ImageHeader) -> float | None:
-    if stated := _figure(header, k.APERTURE_MM, "aperture_mm"):
-        return stated
-    focal = _figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm")
+def _aperture(header: ImageHeader, focal: float | None) -> float | None:
     ratio = _within(header, k.FOCAL_RATIO, FASTEST, SLOWEST)
-    return focal / ratio if focal and ratio else None
+    from_ratio = focal / ratio if focal and ratio else None
+    return _figure(header, k.APERTURE_MM, "aperture_mm") or from_ratio
 
 
 def _gain(header: ImageHeader) -> float | None:

@@ -1,8 +1,8 @@
 """What shows only when all files are seen together: placeholders for "not known", and copies."""
 
 import hashlib
-from collections import Counter
-from collections.abc import Collection, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -10,7 +10,7 @@ from typing import Any, Final
 from ..errors import printable
 from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
-from .frame import InputFile
+from .frame import FrameFacts, InputFile
 from .header import ImageHeader, has_frame_ending
 
 #: So many positions make a sweep, that many frames a habit.
@@ -18,6 +18,14 @@ _SOME: Final = 3
 #: Farther off than this many lengths of all the rest: no sweep is spaced like that.
 _FAR: Final = 3
 _SAMPLE_BYTES: Final = 1 << 16
+_FRACTIONS: Final = (
+    "no focuser position in steps: {0.position_from} holds fractions in some frames, which looks "
+    "like a length; if these are steps, name the keyword in the setup ([headers] position)"
+)
+_STRAY: Final = (
+    "focuser position {0.position_steps:.10g} stands far from all others: most likely the position "
+    "was not known; if it is right, state it in a facts table"
+)
 
 Read = tuple[InputFile, ImageHeader | None]
 
@@ -37,55 +45,77 @@ def second_look(
     - Two files with equal facts are one exposure if their bytes are equal, or if their names
       differ only in the ending (a frame and its compressed copy).
     """
-    files = _without_lengths(read, position_keyword)
-    files = _with_survey_bands(_without_strays(files))
-    files = _without_dead_probe(files, [header for _, header in read])
+    files = [file for file, _ in read]
+    headers = [header for _, header in read]
+    lengths = {k for one in headers if one is not None for k in keywords_of_lengths(one)}
+    lengths.discard(plain_keyword(position_keyword) if position_keyword else "")
+    files = _without_positions(files, lambda facts: facts.position_from in lengths, _FRACTIONS)
+    far = _far_positions(files)
+    files = _without_positions(
+        files,
+        lambda f: f.position_from != TABLE and f.position_steps in far[f.filter] | far["*"],
+        _STRAY,
+    )
+    known = [file.facts for file in files if file.facts]
+    if {"u", "i", "z"} & {facts.filter_written for facts in known}:
+        files = [
+            _corrected(f, filter=f.facts.filter_written)
+            if f.facts and (f.facts.filter_written, f.facts.filter) in (("g", "G"), ("r", "R"))
+            else f
+            for f in files
+        ]
+    at_focuser = [f for f in known if f.temperature_of == "focuser"]
+    if len(at_focuser) >= _SOME and all(f.temperature_degC == 0 for f in at_focuser):
+        pairs = zip(files, headers, strict=True)
+        files = [_with_air(file, header) for file, header in pairs]
     return _without_copies(files)
 
 
-def _without_lengths(read: Sequence[Read], named: str | None) -> list[InputFile]:
-    lengths = {k for _, header in read if header is not None for k in keywords_of_lengths(header)}
-    lengths.discard(plain_keyword(named) if named else "")
-    why = (
-        "no focuser position in steps: {0.position_from} holds fractions in some frames, which "
-        "looks like a length; if these are steps, name the keyword in the setup ([headers] "
-        "position)"
-    )
-    found = {file.path for file, _ in read if file.facts and file.facts.position_from in lengths}
-    return _without_positions([file for file, _ in read], found, why)
+def _without_positions(
+    files: Sequence[InputFile], unknown: Callable[[FrameFacts], bool], why: str
+) -> list[InputFile]:
+    """The files, the positions of some taken for not known."""
+    return [
+        replace(
+            _corrected(file, position_steps=None, position_from=None),
+            reason=file.reason or why.format(file.facts),
+        )
+        if file.facts and unknown(file.facts)
+        else file
+        for file in files
+    ]
 
 
-def _without_strays(files: Sequence[InputFile]) -> list[InputFile]:
-    """Leave out what lies far from all other positions, of its own filter and of all."""
-    places: dict[str | None, set[float]] = {}
+def _corrected(file: InputFile, **facts: Any) -> InputFile:
+    return replace(file, facts=file.facts and replace(file.facts, **facts))
+
+
+def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
+    """The temperature of the air in place of that of a probe that is not there."""
+    if header is None or not file.facts or file.facts.temperature_of != "focuser":
+        return file
+    air = ambient_temperature(header)
+    of = None if air is None else "ambient"
+    return _corrected(file, temperature_degC=air, temperature_of=of)
+
+
+def _far_positions(files: Sequence[InputFile]) -> Mapping[str | None, set[float]]:
+    """Positions far from all others, of each filter by itself and, under ``*``, of all."""
+    places: dict[str | None, set[float]] = defaultdict(set)
     for file in files:
         if file.usable and file.facts and file.facts.position_steps is not None:
-            for group in {file.facts.filter, "*"}:
-                places.setdefault(group, set()).add(file.facts.position_steps)
-    strays = {group: _strays(found) for group, found in places.items()}
-    anywhere: set[float] = strays.get("*", set())
-    far = {
-        file.path
-        for file in files
-        if file.facts
-        and file.facts.position_from != TABLE
-        and file.facts.position_steps in strays.get(file.facts.filter, set()) | anywhere
-    }
-    why = (
-        "focuser position {0.position_steps:.10g} stands far from all others: most likely the "
-        "position was not known; if it is right, state it in a facts table"
-    )
-    return _without_positions(files, far, why)
+            for group in (file.facts.filter, "*"):
+                places[group].add(file.facts.position_steps)
+    return defaultdict(set, {group: _strays(found) for group, found in places.items()})
 
 
 def _strays(places: set[float]) -> set[float]:
     """One or two at the ends, far from the rest: three may be the sweep of another filter."""
-    rest = sorted(places)
-    inner: list[float] | None = rest
-    while inner is not None:
-        rest = inner
+    rest, inner = sorted(places), [sorted(places)]
+    while inner:
+        rest = inner[0]
         parts = (rest[1:], rest[:-1], rest[1:-1], rest[2:], rest[:-2])
-        inner = next((part for part in parts if _stands_off(rest, part)), None)
+        inner = [part for part in parts if _stands_off(rest, part)]
     return places - set(rest)
 
 
@@ -95,38 +125,6 @@ def _stands_off(places: Sequence[float], inner: Sequence[float]) -> bool:
         return False
     low, high = inner[0], inner[-1]
     return min(max(low - p, p - high) for p in places if not low <= p <= high) > _FAR * (high - low)
-
-
-def _with_survey_bands(files: Sequence[InputFile]) -> list[InputFile]:
-    written = {f.facts.filter_written for f in files if f.facts}
-    if not written & {"u", "i", "z"}:
-        return list(files)
-    return [
-        _corrected(f, filter=f.facts.filter_written)
-        if f.facts and (f.facts.filter_written, f.facts.filter) in (("g", "G"), ("r", "R"))
-        else f
-        for f in files
-    ]
-
-
-def _corrected(file: InputFile, **facts: Any) -> InputFile:
-    return replace(file, facts=file.facts and replace(file.facts, **facts))
-
-
-def _without_dead_probe(
-    files: Sequence[InputFile], headers: Sequence[ImageHeader | None]
-) -> list[InputFile]:
-    at_focuser = [f.facts for f in files if f.facts and f.facts.temperature_of == "focuser"]
-    if len(at_focuser) < _SOME or any(f.temperature_degC != 0 for f in at_focuser):
-        return list(files)
-    found = []
-    for file, header in zip(files, headers, strict=True):
-        if file.facts and file.facts.temperature_of == "focuser" and header is not None:
-            air = ambient_temperature(header)
-            of = None if air is None else "ambient"
-            file = _corrected(file, temperature_degC=air, temperature_of=of)
-        found.append(file)
-    return found
 
 
 def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
@@ -171,16 +169,3 @@ def _digest(path: Path) -> bytes:
     except OSError:  # gone since its header was read: told when its pixels are wanted
         return str(path).encode("utf-8", "surrogateescape")
     return digest.digest()
-
-
-def _without_positions(
-    files: Sequence[InputFile], which: Collection[Path], why: str
-) -> list[InputFile]:
-    """The files, the positions of some taken for not known."""
-    found = []
-    for file in files:
-        if file.facts and file.path in which:
-            file = replace(file, reason=file.reason or why.format(file.facts))
-            file = _corrected(file, position_steps=None, position_from=None)
-        found.append(file)
-    return found

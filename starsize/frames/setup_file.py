@@ -266,19 +266,18 @@ def _complete_item(
     if not values:
         return setup, []
     stated = getattr(getattr(setup, table), key)
+    # The most frequent figure, so that the order of the frames does not matter.
+    usual = max(sorted(set(values)), key=values.count) if stated is None else stated
+    others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
     low, high = min(values), max(values)
     agree = high - low <= _RELATIVE_TOLERANCE * high
+    code, text = "headers_disagree", ""
     if stated is not None:
-        if max(abs(high - stated), abs(low - stated)) <= _RELATIVE_TOLERANCE * stated:
-            return setup, []
         said = f"{low:g}" if agree else f"{low:g} to {high:g}"
-        text = f"The setup gives {stated:g} as {words}, the headers {said}; the setup is used."
-        return setup, [Notice("setup_against_headers", text)]
-    # The most frequent figure, so that the order of the frames does not matter.
-    usual = max(sorted(set(values)), key=values.count)
-    others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
-    text = ""
-    if len(others) < _FEW * len(values):
+        code = "setup_against_headers"
+        if others:
+            text = f"The setup gives {stated:g} as {words}, the headers {said}; the setup is used."
+    elif len(others) < _FEW * len(values):
         setup = replace(setup, **{table: replace(getattr(setup, table), **{key: usual})})
         if not agree:
             text = (
@@ -295,4 +294,4 @@ def _complete_item(
             f"The headers do not agree on the {words}: {low:g} to {high:g}; none is used. "
             f"State {key} under [{table}] in the setup file."
         )
-    return setup, [Notice("headers_disagree", text)] if text else []
+    return setup, [Notice(code, text)] if text else []

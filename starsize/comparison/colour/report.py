@@ -35,20 +35,17 @@ def colour_report(night: Found) -> ColourReport:
             compromise_steps=middle if len(points) > 1 else None,
         )
     colours, word = _colours(night, judged, known)
-    verdict = word(judged)
+    verdict, lens = word(judged), night.curves.lens
     # Nobody is to blame where the colours are not apart.
     found = blame(colours, night) if verdict == "apart" else Blame(cause=None)
-    lens = night.curves.lens
     curve = np.zeros((3, 0))
     if lens is not None:
         along = lens.along_nm
-        curve = np.array(
-            [along, lens.at(along) + lens_zero(lens, night) - middle, lens.sigma(along)]
-        )
-    without: tuple[str, ...] = ()
-    others_meet = None
-    if not same_glass:
-        without, others_meet = odd_ones_out(judged, colours.position, colours.zone, word)
+        shift = lens.at(along) + lens_zero(lens, night) - middle
+        curve = np.array([along, shift, lens.sigma(along)])
+    without, others_meet = (
+        ((), None) if same_glass else odd_ones_out(judged, colours.position, colours.zone, word)
+    )
     groups: list[tuple[str, ColourWord]] = []
     if {"R", "G", "B"} <= set(judged):
         groups.append(("R, G, B", word(("R", "G", "B"))))
@@ -113,11 +110,11 @@ def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Findi
         "gap": Estimate(float(best[j] - best[i]), sigma),
         "reach": float(zone[i] + zone[j]),
     }
-    if verdict == "together":
-        return Finding("colours_together", count=len(colours.filters), **pair)
+    if verdict == "cannot tell":
+        return Finding("colours_undecided", **pair, same_glass=same_glass)
     if verdict == "apart":
         return Finding("colours_apart", **pair)
-    return Finding("colours_undecided", **pair, same_glass=same_glass)
+    return Finding("colours_together", count=len(colours.filters), **pair)
 
 
 def _why_not_judged(night: Found) -> Finding:
