@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from functools import lru_cache
 from os import PathLike
 from pathlib import Path
@@ -122,16 +123,12 @@ def _other_file(path: Path) -> str:
     """Say why a file in a folder is passed over; FITS under another name is worth a hint."""
     if not path.is_file():
         return "not an ordinary file"
-    try:
-        with path.open("rb") as file:
-            is_fits = file.read(9) == b"SIMPLE  ="
-    except OSError:
-        is_fits = False
-    return (
-        "not used because of its name; it is a FITS file inside: rename it to end in .fits"
-        if is_fits
-        else "not a FITS file (by its name)"
-    )
+    with suppress(OSError), path.open("rb") as file:
+        if file.read(9) == b"SIMPLE  =":
+            return (
+                "not used because of its name; it is a FITS file inside: rename it to end in .fits"
+            )
+    return "not a FITS file (by its name)"
 
 
 def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None:
@@ -156,7 +153,12 @@ def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
         name = file.facts.filter if file.facts else None
         if name and name not in used and file.reason != SINGLE and _is_lost_frame(file):
             lost.setdefault(name, []).append(file.reason or "")
-    return {name: _why(lost[name]) for name in sorted(lost, key=filter_order)}
+    told = {}
+    for name in sorted(lost, key=filter_order):
+        reasons = lost[name]
+        which = f"none of the {len(reasons)} frames can" if reasons[1:] else "the only frame cannot"
+        told[name] = f"{which} be used: {max(sorted(set(reasons)), key=reasons.count)}"
+    return told
 
 
 def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
@@ -190,10 +192,3 @@ def _is_lost_frame(file: InputFile) -> bool:
     if file.facts is None:
         return has_frame_ending(file.path)
     return file.facts.kind == "light"
-
-
-def _why(reasons: list[str]) -> str:
-    usual = max(sorted(set(reasons)), key=reasons.count)
-    if len(reasons) == 1:
-        return f"the only frame cannot be used: {usual}"
-    return f"none of the {len(reasons)} frames can be used: {usual}"

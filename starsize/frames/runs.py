@@ -112,11 +112,10 @@ def _is_shuffled(positions: Sequence[float], cut: Sequence[slice]) -> bool:
 
 def _rejoined(positions: Sequence[float], cut: Sequence[slice]) -> list[slice]:
     """Put together runs that go on the same way, such as around a frame that was taken again."""
-    joined = [cut[0]] if cut else []
+    joined = list(cut[:1])
     for run in cut[1:]:
-        before = joined[-1]
-        if _carries_on(positions[before], positions[run]):
-            joined[-1] = slice(before.start, run.stop)
+        if _carries_on(positions[joined[-1]], positions[run]):
+            joined[-1] = slice(joined[-1].start, run.stop)
         else:
             joined.append(run)
     return joined

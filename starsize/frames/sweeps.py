@@ -103,13 +103,19 @@ def find_sweeps(
         count[name] += 1
         approach = _approach(frames, outward) if timed else "unknown"
         sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
+    times = sorted(f.mid_time_mjd for f in facts if f.mid_time_mjd is not None)
+    nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
+    notices = list(_notices(groups))
+    if nights > 1:
+        text = (
+            f"The frames are from {nights} nights. If camera, filters or telescope were taken "
+            "off in between, measure each night alone and compare the results."
+        )
+        notices.append(Notice("several_nights", text))
     went = "the focuser went both ways within this sweep; play in the gears then widens the"
-    mixed = (
-        Notice("mixed_order", f"{sweep.id}: {went} uncertainty.")
-        for sweep in sweeps
-        if sweep.approach == "mixed"
-    )
-    return tuple(sweeps), (*_notices(groups), *_night_notice(facts), *mixed)
+    mixed = [sweep.id for sweep in sweeps if sweep.approach == "mixed"]
+    notices += [Notice("mixed_order", f"{name}: {went} uncertainty.") for name in mixed]
+    return tuple(sweeps), tuple(notices)
 
 
 def set_aside_single(
@@ -188,11 +194,16 @@ def _time_blocks(
     here = _group_of(frames[0])
     others = sorted((f for f in timed if _group_of(f) != here), key=_time)
     other_times = [_time(f) for f in others]
+
+    def holds_sweep(first: int, last: int) -> bool:
+        places = {(_group_of(f), _position(f)) for f in others[first:last]}
+        return max(Counter(group for group, _ in places).values(), default=0) >= _OTHER_SWEEP
+
     start = 0
     for i in range(1, len(frames)):
         pause = times[i] - times[i - 1]
         first, last = np.searchsorted(other_times, times[i - 1 : i + 1])
-        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or _holds_sweep(others[first:last])
+        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or holds_sweep(first, last)
         if over and pause < _RESUMED_DAYS:
             over = not _resumes(frames[start:i], frames[i:])
         if over or pause > _NIGHT_DAYS:
@@ -209,13 +220,6 @@ def _usual_interval(frames: Sequence[FrameFacts]) -> float:
     """
     starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
     return float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
-
-
-def _holds_sweep(frames: Sequence[FrameFacts]) -> bool:
-    places: dict[_Group, set[float]] = {}
-    for one in frames:
-        places.setdefault(_group_of(one), set()).add(_position(one))
-    return any(len(found) >= _OTHER_SWEEP for found in places.values())
 
 
 def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
@@ -279,15 +283,3 @@ def _time_notice(name: str, frames: Sequence[FrameFacts]) -> Notice:
         f"{name}: {why}, so the frames are taken in order of file name, and the direction in "
         "which the focuser moved is not known.",
     )
-
-
-def _night_notice(facts: Sequence[FrameFacts]) -> Iterator[Notice]:
-    """Frames of several nights in one call may be meant or a slip: say so."""
-    times = sorted(f.mid_time_mjd for f in facts if f.mid_time_mjd is not None)
-    nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
-    if nights > 1:
-        yield Notice(
-            "several_nights",
-            f"The frames are from {nights} nights. If camera, filters or telescope were taken "
-            "off in between, measure each night alone and compare the results.",
-        )

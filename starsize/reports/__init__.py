@@ -2,19 +2,20 @@
 
 from .document import measurement_document, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
-from .night_terminal import print_night
-from .night_writer import NIGHT_FILES, night_document, write_night_result
 from .page import report_html
 from .plot import plot
 from .quantities import curves_table, frames_table, offsets_table, write_star_table
 from .result import RunResult
 from .stored import load_measured_set
-from .terminal import print_comparison, print_measurements, print_plan, print_result
+from .terminal import print_comparison, print_measurements, print_night, print_plan, print_result
 from .writer import (
+    NIGHT_FILES,
     PLAN_FILES,
     comparison_document,
+    night_document,
     plan_document,
     write_comparison,
+    write_night_result,
     write_plan,
     write_results,
 )

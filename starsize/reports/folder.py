@@ -167,28 +167,23 @@ def _utf8(text: str) -> bytes:
 
 def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:
     """What the files hold now; an error if they must not or cannot be replaced."""
-    _check_permission(out)
-    before = {name: _read(out / name) for name in files.names}
-    there = {name: data for name, data in before.items() if data is not None}
-    marks = _marks(before[files.document], files.kind)
-    if marks is not None:  # the document says which of the others are ours
-        own = {**marks, files.document: _mark(before[files.document] or b"")}
-        there = {name: data for name, data in there.items() if own.get(name) != _mark(data)}
-    if there and not overwrite:
-        raise OutputError(
-            f"{out} holds files that were not written by starsize, or were changed since: "
-            f"{', '.join(there)}; give another folder with --out, or add --overwrite"
-        )
-    return before
-
-
-def _check_permission(out: Path) -> None:
-    """Look at the folder, or at the first of its parents that is there."""
     there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
     if not there.is_dir():
         raise OutputError(f"{there} is a file, not a folder{_ELSEWHERE}")
     if not os.access(there, os.W_OK | os.X_OK):
         raise OutputError(f"cannot write into {there}: no permission{_ELSEWHERE}")
+    before = {name: _read(out / name) for name in files.names}
+    foreign = {name: data for name, data in before.items() if data is not None}
+    marks = _marks(before[files.document], files.kind)
+    if marks is not None:  # the document says which of the others are ours
+        own = {**marks, files.document: _mark(before[files.document] or b"")}
+        foreign = {name: data for name, data in foreign.items() if own.get(name) != _mark(data)}
+    if foreign and not overwrite:
+        raise OutputError(
+            f"{out} holds files that were not written by starsize, or were changed since: "
+            f"{', '.join(foreign)}; give another folder with --out, or add --overwrite"
+        )
+    return before
 
 
 def _read(path: Path) -> bytes | None:
@@ -239,7 +234,13 @@ def _finish(folder: Path, files: FileSet) -> None:
     with contextlib.suppress(OSError):
         for document in folder.glob(f".{files.document}.*.part"):
             new = _marks(document.read_bytes(), files.kind)
-            if new is not None and _may_finish(folder, files, new):
+            old = _marks(_content(folder / files.document), files.kind) or {}
+            # Each file there must be of the killed run or of the one before, as they wrote it.
+            there = {name: _content(folder / name) for name in new or ()}
+            if new is not None and all(
+                data is None or _mark(data) in (old.get(name), new[name])
+                for name, data in there.items()
+            ):
                 for name in (*new, files.document):
                     part = document.with_name(document.name.replace(files.document, name, 1))
                     if part.exists():
@@ -249,15 +250,8 @@ def _finish(folder: Path, files: FileSet) -> None:
                 part.unlink()
 
 
-def _may_finish(folder: Path, files: FileSet, new: Mapping[str, str]) -> bool:
-    """Whether each file there is of the killed run or of the one before, as they wrote it."""
-    place = folder / files.document
-    old = (_marks(place.read_bytes(), files.kind) or {}) if place.exists() else {}
-    return all(
-        _mark(path.read_bytes()) in (old.get(name), mark)
-        for name, mark in new.items()
-        if (path := folder / name).exists()
-    )
+def _content(path: Path) -> bytes | None:
+    return path.read_bytes() if path.exists() else None
 
 
 def _replace_all(

@@ -1,5 +1,6 @@
-"""The pages of a run and of the comparison of two: one HTML file each that needs nothing else."""
+"""The pages of a run, a night, the comparison of two runs: HTML files that need nothing else."""
 
+import math
 import os
 from pathlib import Path
 from typing import Any
@@ -14,8 +15,9 @@ from ..curves.fitted import CurveFit
 from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..estimate import Estimate
+from ..night import NightResult
 from ..tracking.measured import MeasuredSweep
-from . import optics_view, sentences
+from . import night_words, optics_view, sentences
 from .numbers import (
     decimals_for,
     estimate_text,
@@ -217,3 +219,32 @@ def change_text(row: SetRow) -> str:
     if row.filter == row.reference:
         return ""
     return signed_text(row.change_steps, row.change_sigma_steps)
+
+
+def night_html(result: NightResult) -> str:
+    """The night as one HTML page: styles and drawings inside, nothing fetched."""
+    # The drawings load matplotlib: only someone who writes a page pays for it.
+    from .figures.night import filter_sign, night_svg
+
+    names = dict.fromkeys(e.filter for e in result.exposures)
+    widths = {"night": 980, "night-narrow": 430}
+    drawn = [night_svg(result, name=name, width_px=px) for name, px in widths.items()]
+    view = {
+        "result": result,
+        "night": night_words,
+        "clock": lambda mjd: time_text(mjd)[11:16],
+        "meta": _night_meta(result),
+        "strips": [Markup(svg) for svg in drawn if svg],
+        "signs": {name: filter_sign(name) for name in names},
+        "spans": night_words.spans(result),
+        "notices": result.notices,
+    }
+    return render("night.html", view)
+
+
+def _night_meta(result: NightResult) -> str:
+    times = [e.time_mjd for e in result.exposures if math.isfinite(e.time_mjd)]
+    if not times:
+        return f"{len(result.exposures)} exposures"
+    first, last = time_text(min(times)), time_text(max(times))
+    return f"{len(result.exposures)} exposures · {first[:10]} {first[11:16]} to {last[11:16]} UTC"

@@ -1,4 +1,4 @@
-"""A run, a few frames, two runs compared and a plan in a terminal: plain words and a table."""
+"""A run, frames, two runs compared, a plan and a night in a terminal: plain words and tables."""
 
 from collections.abc import Iterable, Sequence
 from itertools import zip_longest
@@ -12,9 +12,11 @@ from rich.text import Text
 from ..comparison.sets.compared import SetComparison
 from ..errors import printable
 from ..estimate import Estimate
+from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
 from . import plan_words, sentences
+from .night_words import count_words, filter_words, night_headline, rule_words, spans
 from .numbers import (
     estimate_text,
     known,
@@ -243,3 +245,24 @@ def _expected_table(plan: CapturePlan, console: Console) -> Table:
             told = ["reference", "", "", ""]
         rows.append((name, *told, f"±{short_number(plan.zone_steps[name])}"))
     return text_table(console, titles, rows, spare=("frames", "focuser", "cooling"))
+
+
+def print_night(result: NightResult, *, console: Console | None = None) -> None:
+    """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
+    out = console or standard_output()
+    say(out, night_headline(result), style="bold")
+    say(out, f"{len(result.frames)} exposures: {count_words([f.state for f in result.frames])}.")
+    found = spans(result)
+    if found:
+        out.print()
+    for span in found:
+        say(
+            out, f"{span['when'] or span['files']}  {span['what']} ({span['count']}): {span['why']}"
+        )
+    off = [one for one in result.offsets if one.agrees is False]
+    for one in off:
+        say(out, f"The offset of {one.filter} {filter_words(result, one)}.", style="bold")
+    for line in rule_words(result):
+        say(out, line)
+    for notice in result.notices:
+        say(out, sentence(notice.text))

@@ -1,4 +1,4 @@
-"""What is written: a run, a comparison of two, a plan; tables, document and page of each."""
+"""What is written: a run, a comparison of two, a plan, a night; tables, document, page of each."""
 
 import dataclasses
 from pathlib import Path
@@ -6,11 +6,16 @@ from typing import Any, Final
 
 from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
+from ..estimate import Estimate
 from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
+from ..night import NightResult
+from ..night.filters import FilterOffset
 from ..plan.planned import CapturePlan
 from .document import plain, result_document
 from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
-from .page import comparison_html, report_html
+from .night_words import CAUSE_WORDS, frame_reason, night_headline
+from .numbers import time_text
+from .page import comparison_html, night_html, report_html
 from .plan_words import frame_note
 from .result import RunResult
 from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
@@ -18,6 +23,22 @@ from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
 #: Name and order of the columns of comparison.csv.
 COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
 PLAN_FILES: Final = FileSet(("plan.csv", PLAN_DOCUMENT), PLAN_DOCUMENT, "starsize-plan")
+NIGHT_FILES: Final = FileSet(
+    ("night.csv", "night.html", "night.json"), "night.json", "starsize-night"
+)
+
+#: Name and order of the columns of night.csv.
+NIGHT_COLUMNS: Final = (
+    "file", "time_utc", "filter", "position_steps", "temperature_degC", "hfr_px", "hfr_sigma_px",
+    "shape", "shape_sigma", "stars", "elongation", "background_adu", "state", "cause",
+    "probability_lost", "growth", "growth_sigma", "defocus_steps", "defocus_sigma_steps", "reason",
+    "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
+    "altitude_deg",
+)  # fmt: skip
+_SIGMAS: Final = {
+    "hfr_px": "hfr_sigma_px", "shape": "shape_sigma", "growth": "growth_sigma",
+    "defocus_steps": "defocus_sigma_steps", "defocus_zones": "defocus_sigma_zones",
+}  # fmt: skip
 
 
 def write_results(
@@ -177,3 +198,88 @@ def _stated(tables: Any) -> Any:
     if not isinstance(tables, dict):
         return list(tables) if isinstance(tables, tuple) else tables
     return {key: _stated(value) for key, value in tables.items() if value is not None}
+
+
+def night_rows(result: NightResult) -> list[dict[str, Any]]:
+    """The rows of night.csv as plain data; numbers that are not known are NaN."""
+    return [_row(result, k) for k in range(len(result.exposures))]
+
+
+def night_document(result: NightResult) -> dict[str, Any]:
+    """A night as plain data.
+
+    ``frames`` are the rows of night.csv.
+    """
+    rule, equipment = result.rule, result.equipment
+    zone = equipment.zone_steps
+    rate = result.coefficient.times(zone)
+    states = [frame.state for frame in result.frames]
+    document = {
+        "schema": NIGHT_FILES.schema,
+        "summary": {
+            "text": night_headline(result),
+            **{s: states.count(s) for s in ("held", "lost", "unclear")},
+        },
+        "growth_limit": result.limit,
+        "frames": night_rows(result),
+        "filters": [_night_filter(one, zone) for one in result.offsets],
+        "course": {
+            "steps_per_degC": rate if result.by_degree else None,
+            "steps_per_hour": None if result.by_degree else rate,
+            # Of temperature, time and altitude at once, what the night tells apart.
+            "together": {
+                f"steps_per_{way.goes_with}": way.per_unit.times(zone) for way in result.ways
+            },
+        },
+        "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
+        "telescope": {
+            "from_sweeps": equipment.learnt,
+            "field_zones": None if equipment.field is None else equipment.field.zones,
+            "zone_steps": zone,
+            "reference": equipment.reference or None,
+        },
+        "unused": [{"file": file.path.name, "reason": file.reason} for file in result.unused],
+        "warnings": result.notices,
+    }
+    cleaned: dict[str, Any] = plain(document)
+    return cleaned
+
+
+def night_csv(result: NightResult) -> str:
+    """``night.csv``: a row a frame."""
+    rows = (
+        row | {"probability_lost": f"{row['probability_lost']:.4f}"} for row in night_rows(result)
+    )
+    return csv_text(NIGHT_COLUMNS, rows, {**_SIGMAS, **dict.fromkeys(_SIGMAS.values(), 6)})
+
+
+def write_night_result(
+    result: NightResult, out: Path | str, *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write night.csv, night.html and night.json, each whole or not at all.
+
+    The same care as ``write_results`` takes.
+    """
+    texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
+    return write_folder(Path(out), texts, NIGHT_FILES, night_document(result), overwrite=overwrite)
+
+
+def _row(result: NightResult, k: int) -> dict[str, Any]:
+    one, frame, zone = result.exposures[k], result.frames[k], result.equipment.zone_steps
+    own = {
+        "time_utc": time_text(one.time_mjd),
+        "cause": CAUSE_WORDS[result.causes[k]],
+        "defocus_steps": frame.defocus_zones * zone,
+        "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
+        "reason": frame_reason(result, k),
+    }
+    return {
+        name: own[name] if name in own else getattr(one if hasattr(one, name) else frame, name)
+        for name in NIGHT_COLUMNS
+    }
+
+
+def _night_filter(one: FilterOffset, zone_steps: float) -> dict[str, Any]:
+    change = Estimate(one.change_zones, one.change_sigma_zones).times(zone_steps)
+    own = own_fields(one, "filter", "frames") | {"offset_change_steps": change}
+    return own | own_fields(one, "side_known", "agrees")

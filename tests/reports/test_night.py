@@ -14,7 +14,6 @@ from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
 from starsize.night.ways import Way
 from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
-from starsize.reports.night_page import night_html
 from starsize.reports.night_words import (
     defocus_words,
     filter_words,
@@ -23,7 +22,8 @@ from starsize.reports.night_words import (
     rule_words,
     spans,
 )
-from starsize.reports.night_writer import NIGHT_COLUMNS, night_csv
+from starsize.reports.page import night_html
+from starsize.reports.writer import NIGHT_COLUMNS, night_csv
 
 #: The columns that people script against, in order.
 CONTRACT = (

@@ -200,11 +200,9 @@ def _likely(found: Explanations, colours: Colours) -> tuple[tuple[str, ...], ...
     """The sets of odd filters that may well be at fault."""
     sets, which = np.unique(found.odd, axis=0, return_inverse=True)
     weight = np.bincount(which.ravel(), found.probability)
-    return tuple(
-        tuple(name for name, odd in zip(colours.filters, row, strict=True) if odd)
-        for row, share in zip(sets, weight, strict=True)
-        if row.any() and share > (1 - SURE) * weight.max()
-    )
+    names = np.array(colours.filters)
+    likely = sets[sets.any(axis=1) & (weight > (1 - SURE) * weight.max())]
+    return tuple(tuple(names[row].tolist()) for row in likely)
 
 
 def _odd_filters(
@@ -227,14 +225,10 @@ def _odd_filters(
 
 def _blame_with_plates(colours: Colours) -> Blame:
     plates = np.array([colours.plates[name] for name in colours.filters])
-    glass_apart = reach(plates, colours.zone) > 0
-    telescope = colour_verdict(colours.shift, colours.covariance, colours.zone)
-    cause: Cause = "unknown"
-    verdict: str = telescope
-    if telescope == "together":
-        cause = "glass"
-    elif telescope == "apart":
-        cause = "both" if glass_apart else "telescope"
-        verdict = "apart" if glass_apart else "too little"
+    verdict: str = colour_verdict(colours.shift, colours.covariance, colours.zone)
+    cause: Cause = "glass" if verdict == "together" else "unknown"
+    if verdict == "apart":
+        both = reach(plates, colours.zone) > 0
+        cause, verdict = ("both", "apart") if both else ("telescope", "too little")
     span = float(np.ptp(plates)) * colours.um_per_step
     return Blame(cause=cause, reason=Finding("stated_glass", span_um=span, verdict=verdict))

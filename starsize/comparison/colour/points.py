@@ -31,17 +31,18 @@ def colour_points(
     for name, shift in zip(names, shifts, strict=True):
         band, zone = night.setup.band(name), night.zone_steps.get(name)
         own = shift.value - (plates[name] - base) if name in plates else None
-        point = ColourPoint(
-            filter=name,
-            wavelength_nm=band.wavelength_nm if band else None,
-            shift_steps=Estimate(shift.value, shift.sigma),
-            shift_um=scale.estimate(shift.value, shift.sigma),
-            zone_steps=zone,
-            zone_um=zone * size.value if zone is not None and size is not None else None,
-            telescope_um=None if own is None else scale.estimate(own, shift.sigma),
-            growth=growth(fits.get(name), -shift.value),
+        points.append(
+            ColourPoint(
+                filter=name,
+                wavelength_nm=band.wavelength_nm if band else None,
+                shift_steps=Estimate(shift.value, shift.sigma),
+                shift_um=scale.estimate(shift.value, shift.sigma),
+                zone_steps=zone,
+                zone_um=zone * size.value if zone is not None and size is not None else None,
+                telescope_um=None if own is None else scale.estimate(own, shift.sigma),
+                growth=growth(fits.get(name), -shift.value),
+            )
         )
-        points.append(point)
     return tuple(points), float(middle @ night.adjustment.mixture.average)
 
 
@@ -82,17 +83,18 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
         # No less than if the colours of a band missed together.
         doubt = float(np.mean(lens.sigma(_across(band))))
         off = scale.estimate(focus - float(np.mean(within)), float(np.hypot(sigma, doubt)))
-        one = LensFilter(
-            filter=name,
-            wavelength_nm=band.wavelength_nm,
-            width_nm=band.width_nm,
-            focus_um=scale.estimate(focus, sigma),
-            spread_um=float(np.ptp(within)) * scale.um_per_step.value,
-            glass_mm=None if off is None else glass_of(off, name, night.setup),
-            growth_at_luminance=growth(fit, best["L"] - best[name]) if "L" in best else None,
-            growth_at_common=growth(fit, common_steps - best[name]),
+        filters.append(
+            LensFilter(
+                filter=name,
+                wavelength_nm=band.wavelength_nm,
+                width_nm=band.width_nm,
+                focus_um=scale.estimate(focus, sigma),
+                spread_um=float(np.ptp(within)) * scale.um_per_step.value,
+                glass_mm=None if off is None else glass_of(off, name, night.setup),
+                growth_at_luminance=growth(fit, best["L"] - best[name]) if "L" in best else None,
+                growth_at_common=growth(fit, common_steps - best[name]),
+            )
         )
-        filters.append(one)
     pairs = zip(lens.at(lens.along_nm).tolist(), lens.sigma(lens.along_nm).tolist(), strict=True)
     shift, second = [scale.estimate(*pair) for pair in pairs], lens.secondary_steps
     return LensReport(

@@ -166,10 +166,8 @@ def with_scatter_of(measured: MeasuredSet, other: MeasuredSet) -> MeasuredSet:
     scatter = other.repeatability_steps
     if measured.repeated or scatter is None or not scatter.is_known or not measured.frames_known:
         return measured
-    own = np.diag(measured.covariance_steps2)
-    frames = np.array(measured.frames_sigma_steps) ** 2
-    rest = np.maximum(own - frames, 0.0)
-    counted = own > 0
+    own, frames = np.diag(measured.covariance_steps2), np.array(measured.frames_sigma_steps) ** 2
+    rest, counted = np.maximum(own - frames, 0.0), own > 0
     if not counted.any():
         return measured
     wanted = frames + (rest - rest[counted].min()) + 2 * scatter.value**2
@@ -186,8 +184,8 @@ def with_scatter_of(measured: MeasuredSet, other: MeasuredSet) -> MeasuredSet:
 
 def frames_alone(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None:
     """Standard uncertainty of a filter's change from the frames alone; None where not known."""
-    parts = [_frames(old, name), _frames(new, name)]
-    return None if None in parts else math.hypot(*(p for p in parts if p is not None))
+    parts = [p for one in (old, new) if (p := _frames(one, name)) is not None]
+    return math.hypot(*parts) if len(parts) == 2 else None
 
 
 def with_one_more(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None:
@@ -195,8 +193,8 @@ def with_one_more(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None
 
     None where a run was repeated already or what its frames know is not stored.
     """
-    halves = [_half95_with_one_more(one, name) for one in (old, new)]
-    return None if None in halves else math.hypot(*(h for h in halves if h is not None))
+    halves = [h for one in (old, new) if (h := _half95_with_one_more(one, name)) is not None]
+    return math.hypot(*halves) if len(halves) == 2 else None
 
 
 def _frames(measured: MeasuredSet, name: str) -> float | None:

@@ -60,17 +60,16 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
             "filter must be measured in both"
         )
     reference = new.reference if new.reference in shared else shared[0]
-    new_here = change_reference(new, reference)
-    scaled, notices = _in_steps_of(change_reference(old, reference), new_here)
+    after = change_reference(new, reference)
+    before, notices = _in_steps_of(change_reference(old, reference), after)
     if not notices:  # the same focuser
-        before, after = scaled, new_here
-        scaled, new_here = with_scatter_of(before, after), with_scatter_of(after, before)
-        pairs = ((before, scaled), (after, new_here))
+        pairs = ((before, with_scatter_of(before, after)), (after, with_scatter_of(after, before)))
         notices += [notice("scatter_borrowed", run=a.name) for a, b in pairs if a is not b]
+        before, after = (changed for _, changed in pairs)
     names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
-    rows = tuple(_row(name, scaled, new_here, reference) for name in names)
+    rows = tuple(_row(name, before, after, reference) for name in names)
     notices += _reference_moved(rows, reference)
-    parfocal, parfocal_reason = _parfocal(new_here)
+    parfocal, parfocal_reason = _parfocal(after)
     verdict, verdict_reason = _verdict(rows, new.name)
     return SetComparison(
         old_name=old.name,
