@@ -10,6 +10,7 @@ import hashlib
 import sqlite3
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache as once
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -35,10 +36,9 @@ def code_version() -> str:
     """Digest of all that answers depend on beside their input: our files and the libraries."""
     found = hashlib.sha256(sys.version.encode())
     for name in _LIBRARIES:
-        try:
-            found.update(f"{name} {version(name)}".encode())
-        except PackageNotFoundError:  # an extra that is not installed
-            found.update(name.encode())
+        found.update(name.encode())
+        with suppress(PackageNotFoundError):  # an extra that is not installed
+            found.update(f" {version(name)}".encode())
     here = Path(__file__).parent
     for path in sorted(p for p in here.rglob("*") if p.suffix not in (".pyc", "") and p.is_file()):
         found.update(path.relative_to(here).as_posix().encode() + path.read_bytes())

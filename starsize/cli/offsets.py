@@ -183,8 +183,8 @@ def frames_of(sweep: Sweep) -> tuple[Path, ...]:
 
 def _is_over(sweep: Sweep, sweeps: Sequence[Sweep], quiet_s: float) -> bool:
     """Whether another sweep began after the last frame of this one, or no frame came for long."""
-    times = [frame.mid_time_mjd for frame in sweep.frames if frame.mid_time_mjd is not None]
-    starts = [one.frames[0].mid_time_mjd for one in sweeps if one is not sweep]
-    followed = any(start is not None and start > max(times) for start in starts) if times else False
+    times = [t for frame in sweep.frames if (t := frame.mid_time_mjd) is not None]
+    starts = [one.frames[0].mid_time_mjd or 0.0 for one in sweeps if one is not sweep]
     usual_s = float(np.median(np.diff(times))) * 86400 if len(times) > 1 else 0.0
+    followed = bool(times) and any(start > max(times) for start in starts)
     return followed or quiet_s >= max(_LEAST_QUIET_S, _INTERVALS * usual_s)

@@ -128,15 +128,25 @@ def apply_calibration(
     """
     if calibration.is_empty:
         return frame
-    _check_size(frame, calibration)
+    for kind, master in calibration.masters.items():
+        if master.shape != frame.image.shape:
+            raise InputError(
+                f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
+                f"{frame.facts.path.name} has {_size(frame.image.shape)}; "
+                f"give a {kind} of the same size and binning, or none"
+            )
     image = _without_pedestal(frame, calibration)
     if calibration.flat is not None:
         image /= calibration.flat
     bad = ~np.isfinite(image)
     image[bad] = np.nan
-    ceiling = saturation_adu or frame.facts.saturation_adu or _ceiling(frame.image)
-    full = np.zeros_like(bad) if ceiling is None else (frame.image >= ceiling) & ~bad
-    if ceiling is not None and full.any():
+    ceiling = saturation_adu or frame.facts.saturation_adu
+    if ceiling is None:
+        # The highest value, if it occurs more than once, is the converter's end, not a star.
+        highest = float(np.nanmax(frame.image, initial=-np.inf))
+        ceiling = highest if np.count_nonzero(frame.image == highest) > 1 else np.inf
+    full = (frame.image >= ceiling) & ~bad
+    if full.any():
         image[full] = max(ceiling, float(np.nanmax(image)))
     if frame.mask is not None:
         bad |= frame.mask
@@ -165,16 +175,6 @@ def _normalised(flat: Frame) -> np.ndarray:
     return image
 
 
-def _check_size(frame: Frame, calibration: Calibration) -> None:
-    for kind, master in calibration.masters.items():
-        if master.shape != frame.image.shape:
-            raise InputError(
-                f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
-                f"{frame.facts.path.name} has {_size(frame.image.shape)}; "
-                f"give a {kind} of the same size and binning, or none"
-            )
-
-
 def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
     """Return a new image without bias and without the dark current of the frame's exposure."""
     dark, bias = calibration.dark, calibration.bias
@@ -195,12 +195,6 @@ def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
     image += frame.image
     image -= bias
     return image
-
-
-def _ceiling(image: np.ndarray) -> float | None:
-    """Return the highest value if it occurs more than once: the converter's end, not a star."""
-    highest = np.nanmax(image, initial=-np.inf)
-    return float(highest) if np.count_nonzero(image == highest) > 1 else None
 
 
 def _size(shape: tuple[int, ...]) -> str:

@@ -141,7 +141,13 @@ def told_in_one_line(path: Path) -> Iterator[None]:
 
 def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
     """Walk through a file from header to header (FITS standard 4.0, sec. 3)."""
-    _check_signature(path, file)
+    start = file.read(9)
+    if not start:
+        raise FrameReadError(f"{path}: the file is empty (0 bytes)")
+    if start != b"SIMPLE  =":
+        extra = ", whatever its name says" if has_frame_ending(path) else ""
+        raise FrameReadError(f"{path}: not a FITS file{extra}")
+    file.seek(0)
     while file.peek(1):  # type: ignore[attr-defined]
         header = _next_header(file)
         size = abs(header["BITPIX"]) // 8 * header.get("GCOUNT", 1)
@@ -165,19 +171,6 @@ def _next_header(file: BinaryIO) -> fits.Header:
         if len(block) < _BLOCK_BYTES:
             break
     raise OSError("a header without END")
-
-
-def _check_signature(path: Path, file: BinaryIO) -> None:
-    start = file.read(9)
-    file.seek(0)
-    if start == b"SIMPLE  =":
-        return
-    if not start:
-        msg = f"{path}: the file is empty (0 bytes)"
-    else:
-        extra = ", whatever its name says" if has_frame_ending(path) else ""
-        msg = f"{path}: not a FITS file{extra}"
-    raise FrameReadError(msg)
 
 
 def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:

@@ -139,10 +139,8 @@ def _values(
     image = np.require(stored, dtype or native, ["C", "W"])
     if stored.dtype == np.uint16 and isinstance(blank, int):
         bad = stored == blank + 32768  # of unsigned integers the reader hands out BLANK as a value
-    elif stored.dtype.kind == "f":
-        bad = ~np.isfinite(image)
     else:
-        return image, None
+        bad = ~np.isfinite(image) if stored.dtype.kind == "f" else np.zeros(0, bool)
     if not bad.any():
         return image, None
     if image.dtype.kind == "f":

@@ -130,9 +130,7 @@ def mjd(
     >>> mjd("2026-01-31T12:00:00.5Z"), mjd("26/10/92", clock="06:00:00"), mjd("yesterday")
     (61071.500005787035, 48921.25, None)
     """
-    if not isinstance(date, str):
-        return None
-    moment = _day(date.strip())
+    moment = _day(date.strip()) if isinstance(date, str) else None
     if moment is None:
         return None
     days, has_clock = moment

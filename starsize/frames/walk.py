@@ -68,22 +68,17 @@ def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
     """Walk a folder, links included, none twice; hidden entries and ``skip`` are left out."""
     skipped = {Path(realpath(path)) for path in skip}
-    skipped_names = {path.name for path in skip}  # spares most files the search for links
-
+    names_skipped = {path.name for path in skip}  # spares most files the search for links
     entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
         here = Path(folder)
         entered.add(Path(realpath(here)))
-        inside[:] = [
-            name
-            for name in sorted(inside)
-            if not name.startswith(".")
-            and (real := Path(realpath(here / name))) not in entered
-            and real not in skipped
-        ]
+        left_out = entered | skipped
+        seen = [name for name in sorted(inside) if not name.startswith(".")]
+        inside[:] = [name for name in seen if Path(realpath(here / name)) not in left_out]
         for name in names:
             path = here / name
-            is_skipped = name in skipped_names and Path(realpath(path)) in skipped
+            is_skipped = name in names_skipped and Path(realpath(path)) in skipped
             if not (name.startswith(".") or is_skipped):
                 yield path
 
