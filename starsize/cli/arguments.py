@@ -2,13 +2,13 @@
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn, TypeAlias
 
 from .. import __version__
 
-_Verbs: TypeAlias = "argparse._SubParsersAction[_OneLineParser]"
+_How: TypeAlias = dict[str, Any]
 
 
 class _OneLineParser(argparse.ArgumentParser):
@@ -35,10 +35,12 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"starsize {__version__}")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-    for add in (
-        _add_offsets, _add_measure, _add_compare, _add_plan, _add_night, _add_simulate,
-    ):  # fmt: skip
-        add(verbs)
+    for name, (words, options) in _VERBS.items():
+        verb = verbs.add_parser(name, **words)
+        either = verb.add_mutually_exclusive_group() if name == "plan" else verb
+        for option in options:
+            flag, how = (option, _SHARED[option]) if isinstance(option, str) else option
+            (either if flag in ("--hfr", "--from") else verb).add_argument(flag, **how)
     parser.add_argument(
         "--print-completion",
         action=_PrintCompletion,
@@ -71,138 +73,21 @@ class _PrintCompletion(argparse.Action):
         parser.exit()
 
 
-def _file(metavar: str, words: str) -> dict[str, Any]:
-    return {"type": Path, "metavar": metavar, "help": words}
+def _file(metavar: str, words: str, **more: Any) -> _How:
+    return {"type": Path, "metavar": metavar, "help": words, **more}
 
 
-def _flag(words: str) -> dict[str, Any]:
+def _word(metavar: str, words: str, **more: Any) -> _How:
+    return {"metavar": metavar, "help": words, **more}
+
+
+def _flag(words: str) -> _How:
     return {"action": "store_true", "help": words}
 
 
-def _add(verb: argparse.ArgumentParser, *names: str) -> None:
-    """Options that several verbs have."""
-    for name in names:
-        verb.add_argument(name, **_SHARED[name])
-
-
-def _add_out(verb: argparse.ArgumentParser, default: str) -> None:
+def _out(default: str) -> tuple[str, _How]:
     words = f"folder to write into (default: {default})"
-    verb.add_argument("--out", default=Path(default), **_file("DIR", words))
-    _add(verb, "--overwrite")
-
-
-def _add_offsets(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "offsets",
-        help="the offset table and the colour verdict from focus sweeps (the main job)",
-        description="Finds how far to move the focuser at each filter change, and whether the "
-        "telescope focuses all colours together.",
-        epilog="Exit status: 0 all filters measured, 3 some refused, 4 none measured, "
-        "2 the call or the input was wrong.",
-    )
-    verb.add_argument("frames", nargs="+", **_file("FRAMES", "folders and files"))
-    _add(verb, "--reference")
-    _add_out(verb, "starsize-out")
-    _add(verb, "--facts")
-    watch = "follow a folder while it is being captured: a line after each sweep, and the page "
-    verb.add_argument("--watch", **_flag(watch + "written anew"))
-    plan = "with --watch: stop when all its sweeps are in"
-    verb.add_argument("--plan", **_file("CSV", plan))
-    _add(verb, *_READING, *_SHOWING)
-
-
-def _add_measure(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "measure",
-        help="half-flux radius of single frames",
-        description="Prints stars, half-flux radius, background and elongation, one line a frame; "
-        "three (R, G, B) for a frame of a colour camera.",
-    )
-    verb.add_argument("frames", nargs="+", **_file("FRAME", "files and folders"))
-    verb.add_argument("--stars", **_file("FILE", "write the table of all stars (ECSV)"))
-    _add(verb, "--overwrite", *_READING, *_SHOWING)
-
-
-def _add_compare(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "compare",
-        help="what changed between two filter sets or two nights",
-        description="Compares two result folders of 'starsize offsets': which filters changed "
-        "focus, by how much, and which moves to update.",
-    )
-    verb.add_argument("old", **_file("OLD", "result folder of the old set or night"))
-    verb.add_argument("new", **_file("NEW", "result folder of the new set or night"))
-    _add_out(verb, "starsize-comparison")
-    _add(verb, *_SHOWING)
-
-
-def _add_plan(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "plan",
-        help="what to capture: positions, exposures, order, and how well it will tell the offsets",
-        description="Plans focus sweeps for your telescope. Focal length, aperture and step size "
-        "in the setup file are enough; what else is known makes the plan truer.",
-        epilog="Exit status: 0 planned, 3 planned but the uncertainty wanted cannot be reached, "
-        "2 the call or the input was wrong.",
-    )
-    _add(verb, "--setup")
-    verb.add_argument("--position", type=float, metavar="STEPS", help="about where best focus lies")
-    seen = verb.add_mutually_exclusive_group()
-    seen.add_argument("--hfr", type=_positive, metavar="PX", help="half-flux radius in focus")
-    frames = "test frames, the sharpest in focus, or one result folder"
-    seen.add_argument("--from", dest="seen", nargs="+", **_file("PATH", frames))
-    verb.add_argument(
-        "--filters", default=(), metavar="L,R,...",
-        type=lambda text: tuple(name.strip() for name in text.split(",") if name.strip()),
-        help="filters to sweep (default: those of the setup file)",
-    )  # fmt: skip
-    _add(verb, "--reference")
-    verb.add_argument(
-        "--sigma", type=_steps_or_zones, metavar="STEPS",
-        help="uncertainty wanted for each offset, in steps, or as '0.3zone' in the smallest "
-        "critical focus zone (default: 0.25zone)",
-    )  # fmt: skip
-    _add_out(verb, "starsize-plan")
-    _add(verb, "--jobs", "--cluster", *_SHOWING)
-
-
-def _add_night(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "night",
-        help="focus through a night of ordinary exposures",
-        description="Says from the night's own exposures when focus was lost, why, and when to "
-        "focus again.",
-        epilog="Exit status: 0 judged, 3 some exposures could not be measured, 4 none, 2 the call "
-        "or the input was wrong.",
-    )
-    verb.add_argument("frames", nargs="+", **_file("FRAMES", "folders and files"))
-    result = "result folder of 'starsize offsets': the star of this telescope, its table"
-    verb.add_argument("--offsets", **_file("RESULT", result))
-    verb.add_argument(
-        "--growth", type=_percent, default=0.1, metavar="PERCENT",
-        help="growth of the stars by defocus that counts as lost (default: 10)",
-    )  # fmt: skip
-    _add_out(verb, "starsize-night")
-    _add(verb, "--facts")
-    verb.add_argument("--watch", **_flag("follow the folders until stopped with Ctrl-C"))
-    _add(verb, *_READING, *_SHOWING)
-
-
-def _add_simulate(verbs: _Verbs) -> None:
-    verb = verbs.add_parser(
-        "simulate",
-        help="practice frames with known truth",
-        description="Draws the frames of an invented night and writes its truth beside them.",
-    )
-    verb.add_argument(
-        "--scenario", default="parfocal_refractor", metavar="NAME", help="which invented telescope"
-    )
-    verb.add_argument("--list", **_flag("list the scenarios and stop"))
-    verb.add_argument("--plan", **_file("CSV", "follow this plan.csv with your own telescope"))
-    verb.add_argument("--setup", **_file("FILE", "your telescope (default: that of the plan)"))
-    verb.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the random numbers")
-    _add_out(verb, "starsize-practice")
-    _add(verb, "--quiet")
+    return "--out", _file("DIR", words, default=Path(default))
 
 
 def _number(
@@ -243,10 +128,12 @@ def _steps_or_zones(text: str) -> tuple[float | None, float | None]:
     return _positive(text), None
 
 
-_SHARED: Final[dict[str, dict[str, Any]]] = {
-    "--reference": {
-        "metavar": "FILTER", "help": "filter that offsets are counted from (default: L)",
-    },
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+_SHARED: Final[dict[str, _How]] = {
+    "--reference": _word("FILTER", "filter that offsets are counted from (default: L)"),
     "--overwrite": _flag("replace files that starsize did not write"),
     "--facts": _file(
         "CSV", "table (file, filter, position_steps, temperature_degC, ...) that supplies or "
@@ -254,16 +141,114 @@ _SHARED: Final[dict[str, dict[str, Any]]] = {
     ),
     "--setup": _file("FILE", "TOML file: telescope, focuser, camera, filters"),
     **{f"--{kind}": _file("FILE", f"master {kind} frame") for kind in ("dark", "flat", "bias")},
-    "--jobs": {
-        "type": _count, "metavar": "N",
-        "help": "processes that measure frames (default: one per core)",
-    },
-    "--cluster": {
-        "metavar": "ADDRESS",
-        "help": "scheduler of a dask.distributed cluster that measures the frames instead",
-    },
+    "--jobs": _word("N", "processes that measure frames (default: one per core)", type=_count),
+    "--cluster": _word(
+        "ADDRESS", "scheduler of a dask.distributed cluster that measures the frames instead"
+    ),
     "--quiet": _flag("print nothing but errors"),
     "--json": _flag("print the result as JSON"),
 }  # fmt: skip
 _READING: Final = ("--setup", "--dark", "--flat", "--bias", "--jobs", "--cluster")
 _SHOWING: Final = ("--quiet", "--json")
+_FRAMES: Final = ("frames", _file("FRAMES", "folders and files", nargs="+"))
+
+_VERBS: Final[dict[str, tuple[_How, Sequence[str | tuple[str, _How]]]]] = {
+    "offsets": (
+        {
+            "help": "the offset table and the colour verdict from focus sweeps (the main job)",
+            "description": "Finds how far to move the focuser at each filter change, and whether "
+            "the telescope focuses all colours together.",
+            "epilog": "Exit status: 0 all filters measured, 3 some refused, 4 none measured, "
+            "2 the call or the input was wrong.",
+        },
+        (
+            _FRAMES, "--reference", _out("starsize-out"), "--overwrite", "--facts",
+            ("--watch", _flag("follow a folder while it is being captured: a line after each "
+                              "sweep, and the page written anew")),
+            ("--plan", _file("CSV", "with --watch: stop when all its sweeps are in")),
+            *_READING, *_SHOWING,
+        ),
+    ),
+    "measure": (
+        {
+            "help": "half-flux radius of single frames",
+            "description": "Prints stars, half-flux radius, background and elongation, one line a "
+            "frame; three (R, G, B) for a frame of a colour camera.",
+        },
+        (
+            ("frames", _file("FRAME", "files and folders", nargs="+")),
+            ("--stars", _file("FILE", "write the table of all stars (ECSV)")),
+            "--overwrite", *_READING, *_SHOWING,
+        ),
+    ),
+    "compare": (
+        {
+            "help": "what changed between two filter sets or two nights",
+            "description": "Compares two result folders of 'starsize offsets': which filters "
+            "changed focus, by how much, and which moves to update.",
+        },
+        (
+            ("old", _file("OLD", "result folder of the old set or night")),
+            ("new", _file("NEW", "result folder of the new set or night")),
+            _out("starsize-comparison"), "--overwrite", *_SHOWING,
+        ),
+    ),
+    "plan": (
+        {
+            "help": "what to capture: positions, exposures, order, and how well it will tell the "
+            "offsets",
+            "description": "Plans focus sweeps for your telescope. Focal length, aperture and step "
+            "size in the setup file are enough; what else is known makes the plan truer.",
+            "epilog": "Exit status: 0 planned, 3 planned but the uncertainty wanted cannot be "
+            "reached, 2 the call or the input was wrong.",
+        },
+        (
+            "--setup",
+            ("--position", _word("STEPS", "about where best focus lies", type=float)),
+            ("--hfr", _word("PX", "half-flux radius in focus", type=_positive)),
+            ("--from", _file("PATH", "test frames, the sharpest in focus, or one result folder",
+                             dest="seen", nargs="+")),
+            ("--filters", _word("L,R,...", "filters to sweep (default: those of the setup file)",
+                                type=_names, default=())),
+            "--reference",
+            ("--sigma", _word("STEPS", "uncertainty wanted for each offset, in steps, or as "
+                              "'0.3zone' in the smallest critical focus zone (default: 0.25zone)",
+                              type=_steps_or_zones)),
+            _out("starsize-plan"), "--overwrite", "--jobs", "--cluster", *_SHOWING,
+        ),
+    ),
+    "night": (
+        {
+            "help": "focus through a night of ordinary exposures",
+            "description": "Says from the night's own exposures when focus was lost, why, and when "
+            "to focus again.",
+            "epilog": "Exit status: 0 judged, 3 some exposures could not be measured, 4 none, 2 "
+            "the call or the input was wrong.",
+        },
+        (
+            _FRAMES,
+            ("--offsets", _file("RESULT", "result folder of 'starsize offsets': the star of this "
+                                "telescope, its table")),
+            ("--growth", _word("PERCENT", "growth of the stars by defocus that counts as lost "
+                               "(default: 10)", type=_percent, default=0.1)),
+            _out("starsize-night"), "--overwrite", "--facts",
+            ("--watch", _flag("follow the folders until stopped with Ctrl-C")),
+            *_READING, *_SHOWING,
+        ),
+    ),
+    "simulate": (
+        {
+            "help": "practice frames with known truth",
+            "description": "Draws the frames of an invented night and writes its truth beside "
+            "them.",
+        },
+        (
+            ("--scenario", _word("NAME", "which invented telescope", default="parfocal_refractor")),
+            ("--list", _flag("list the scenarios and stop")),
+            ("--plan", _file("CSV", "follow this plan.csv with your own telescope")),
+            ("--setup", _file("FILE", "your telescope (default: that of the plan)")),
+            ("--seed", _word("N", "seed of the random numbers", type=int, default=1)),
+            _out("starsize-practice"), "--overwrite", "--quiet",
+        ),
+    ),
+}  # fmt: skip
