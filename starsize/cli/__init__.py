@@ -28,8 +28,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         4 none could be measured, 130 stopped from the keyboard.
     """
     arguments = build_parser().parse_args(argv)
-    if getattr(arguments, "cluster", None):
-        _make_absolute(arguments)
+    if getattr(arguments, "cluster", None):  # other machines have to find the files too
+        arguments.frames = [path.absolute() for path in arguments.frames]
+        for kind in ("dark", "flat", "bias"):
+            if (path := getattr(arguments, kind)) is not None:
+                setattr(arguments, kind, path.absolute())
     # Before numpy is loaded: on matrices as small as ours threads only wait for each other.
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
@@ -50,23 +53,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        return _say(_disk_trouble(error), 2)
+        # A full disk, a drive that was pulled out: nothing that we or the person did wrong.
+        what = error.filename or "reading or writing failed"
+        return _say(f"{what}: {(error.strerror or str(error)).lower()}", 2)
     except KeyboardInterrupt:
         return _say("stopped; no results were written", 130)
-
-
-def _make_absolute(arguments: argparse.Namespace) -> None:
-    """Name frames and master frames so that other machines find them too."""
-    arguments.frames = [path.absolute() for path in arguments.frames]
-    for kind in ("dark", "flat", "bias"):
-        if (path := getattr(arguments, kind)) is not None:
-            setattr(arguments, kind, path.absolute())
-
-
-def _disk_trouble(error: OSError) -> str:
-    """A full disk, a drive that was pulled out: nothing that we or the person did wrong."""
-    what = f"{error.filename}: " if error.filename else "reading or writing failed: "
-    return f"{what}{(error.strerror or str(error)).lower()}"
 
 
 def _say(sentence: str, status: int) -> int:

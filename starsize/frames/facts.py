@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Callable, Iterable
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Final, Literal, TypeVar
@@ -192,22 +193,17 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
     """Middle of the exposure: stated, else its start and half of the exposure."""
     half = (exposure or 0.0) / 2 / 86400
     starts = (*_own(setup.headers.time), *k.TIME_START)
-    for whole_days in (False, True):
-        for names, lead in ((k.TIME_MIDDLE, 0.0), (starts, half)):
-            if (found := _date(header, names, whole_days=whole_days)) is not None:
-                return found + lead
-        for names, lead in ((k.TIME_MIDDLE_MJD, 0.0), (k.TIME_START_MJD, half)):
-            if (found := _first(header, names, lambda card: day(card.value))) is not None:
-                return found + lead
-    return None
-
-
-def _date(header: ImageHeader, names: Iterable[str], *, whole_days: bool) -> float | None:
     scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
     clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
-    return _first(
-        header, names, lambda c: mjd(c.value, clock=clock, scale=scale, whole_days=whole_days)
-    )
+    for whole_days in (False, True):
+        date = partial(mjd, clock=clock, scale=scale, whole_days=whole_days)
+        for names, lead, read in (
+            (k.TIME_MIDDLE, 0.0, date), (starts, half, date),
+            (k.TIME_MIDDLE_MJD, 0.0, day), (k.TIME_START_MJD, half, day),
+        ):  # fmt: skip
+            if found := next(filter(None, (read(c.value) for c in header.find(names))), None):
+                return found + lead
+    return None
 
 
 def kind_in_header(header: ImageHeader) -> FrameKind | None:

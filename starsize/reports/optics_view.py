@@ -56,16 +56,6 @@ def field_advice(field: FieldReport) -> str:
     )
 
 
-def field_rows(field: FieldReport) -> list[tuple[str, Estimate]]:
-    """Places of the frame, and how much further out than at the centre focus lies there, um."""
-    return [
-        *zip(CORNERS, field.corners_um, strict=True),
-        ("right edge, tilt alone", field.tilt_x_um),
-        ("upper edge, tilt alone", field.tilt_y_um),
-        ("all corners, without tilt", field.curvature_um),
-    ]
-
-
 def growth_costs(lens: LensReport) -> list[str]:
     """How much the stars of R, G and B grow at one focus for all."""
     said = []

@@ -119,12 +119,6 @@ def answer_lines(plan: CapturePlan) -> Iterator[tuple[bool, str]]:
         yield told, question if told else f"{question} (it would take {remedy})"
 
 
-def positions_text(plan: CapturePlan) -> str:
-    """How the positions of a sweep lie."""
-    first, second = plan.away_steps[:2]
-    return f"{len(plan.away_steps)} positions a sweep, one every {second - first} steps."
-
-
 def more_text(more: More) -> str:
     """What more effort would buy."""
     what = {

@@ -223,7 +223,8 @@ def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
         say(out, point, bullet="[ ]")
     out.print()
     out.print(_expected_table(plan, out))
-    say(out, plan_words.positions_text(plan))
+    first, second = plan.away_steps[:2]
+    say(out, f"{len(plan.away_steps)} positions a sweep, one every {second - first} steps.")
     for more in plan.more:
         say(out, sentence(plan_words.more_text(more)), bullet="-")
     out.print()
