@@ -74,16 +74,12 @@ def _filled(outline: Any, arrays: memoryview) -> Any:
         return Path(value)
     if kind == "data":
         module, name, values = value
-        return _made(module, name, {key: _filled(one, arrays) for key, one in values.items()})
+        # No other name is looked up than a data class of this package.
+        made = None
+        if module.split(".")[0] == _PACKAGE:
+            made = getattr(importlib.import_module(module), name, None)
+        if not (isinstance(made, type) and dataclasses.is_dataclass(made)):
+            raise TypeError(f"not one of our data classes: {module}.{name}")
+        return made(**{key: _filled(one, arrays) for key, one in values.items()})
     items = [_filled(item, arrays) for item in value]
     return {"tuple": tuple, "list": list, "dict": dict}[kind](items)
-
-
-def _made(module: str, name: str, values: dict[str, Any]) -> Any:
-    """A data class of this package; no other name is looked up."""
-    made = None
-    if module.split(".")[0] == _PACKAGE:
-        made = getattr(importlib.import_module(module), name, None)
-    if not (isinstance(made, type) and dataclasses.is_dataclass(made)):
-        raise TypeError(f"not one of our data classes: {module}.{name}")
-    return made(**values)

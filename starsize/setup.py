@@ -4,45 +4,32 @@ Reading the TOML file is the work of ``frames.setup_file``; this module only hol
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
 
 from .filters import Band, usual_band
 
 #: No telescope for imaging has a smaller or larger focal ratio; a slip of the pen has.
 FASTEST, SLOWEST = 0.8, 100.0
-#: What the figures of equipment can be at all, from a pocket lens to the largest telescopes, in the
-#: units that the names state; what lies outside is a slip of the pen.
-PLAUSIBLE: Mapping[str, tuple[float, float]] = {
-    "focal_length_mm": (0.1, 1e6),
-    "aperture_mm": (0.1, 1e5),
-    "obstruction_mm": (0.0, 1e5),
-    "focus_scale": (1e-3, 1e3),
-    "um_per_step": (1e-4, 1e4),
-    "steps_per_degC": (-1e6, 1e6),
-    "steps_per_degC_sigma": (0.0, 1e6),
-    "backlash_steps": (0.0, 1e6),
-    "repeatability_steps": (0.0, 1e6),
-    "pixel_um": (0.1, 1e3),
-    "gain_e_per_adu": (1e-5, 1e5),
-    "read_noise_e": (0.0, 1e5),
-    "saturation_adu": (1.0, 1e10),
-    "wavelength_nm": (200.0, 2500.0),
-    "bandwidth_nm": (0.01, 2500.0),
-    "thickness_mm": (1e-3, 100.0),
-    "refractive_index": (1.01, 5.0),
-}
+
+
+def _figure(low: float, high: float) -> Any:
+    """A figure of the equipment, from a pocket lens to the largest telescopes; None: not known.
+
+    What lies outside is a slip of the pen.
+    """
+    return field(default=None, metadata={"plausible": (low, high)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telescope:
     """Focal length, clear aperture and diameter of the obstruction in millimetres; the tube."""
 
-    focal_length_mm: float | None = None
-    aperture_mm: float | None = None
-    obstruction_mm: float | None = None
+    focal_length_mm: float | None = _figure(0.1, 1e6)
+    aperture_mm: float | None = _figure(0.1, 1e5)
+    obstruction_mm: float | None = _figure(0.0, 1e5)
     tube_material: Literal["aluminium", "carbon", "steel", "invar"] | None = None
-    focus_scale: float | None = None
+    focus_scale: float | None = _figure(1e-3, 1e3)
     """Focuser travel that makes up for 1 mm of focus shift at the filter; differs from 1 where
     optics between filter and camera rescale it (a reducer behind the filters, say)."""
 
@@ -65,12 +52,12 @@ class Telescope:
 class Focuser:
     """Step size, sense of the count, and what is known from earlier nights."""
 
-    um_per_step: float | None = None
+    um_per_step: float | None = _figure(1e-4, 1e4)
     outward: Literal["increasing", "decreasing"] = "increasing"
-    steps_per_degC: float | None = None
-    steps_per_degC_sigma: float | None = None
-    backlash_steps: float | None = None
-    repeatability_steps: float | None = None
+    steps_per_degC: float | None = _figure(-1e6, 1e6)
+    steps_per_degC_sigma: float | None = _figure(0.0, 1e6)
+    backlash_steps: float | None = _figure(0.0, 1e6)
+    repeatability_steps: float | None = _figure(0.0, 1e6)
     """Standard deviation of best focus from sweep to sweep beyond the curves' own uncertainty."""
 
 
@@ -78,10 +65,10 @@ class Focuser:
 class Camera:
     """Pixel pitch, noise, ceiling, and the colour pattern if the header is silent or wrong."""
 
-    pixel_um: float | None = None
-    gain_e_per_adu: float | None = None
-    read_noise_e: float | None = None
-    saturation_adu: float | None = None
+    pixel_um: float | None = _figure(0.1, 1e3)
+    gain_e_per_adu: float | None = _figure(1e-5, 1e5)
+    read_noise_e: float | None = _figure(0.0, 1e5)
+    saturation_adu: float | None = _figure(1.0, 1e10)
     bayer: str = "header"
     """``header`` (believe BAYERPAT), ``none`` (treat as mono) or RGGB, BGGR, GRBG, GBRG."""
 
@@ -90,11 +77,20 @@ class Camera:
 class FilterGlass:
     """One filter: passband, glass, and the spellings that stand for it."""
 
-    wavelength_nm: float | None = None
-    bandwidth_nm: float | None = None
-    thickness_mm: float | None = None
-    refractive_index: float | None = None
+    wavelength_nm: float | None = _figure(200.0, 2500.0)
+    bandwidth_nm: float | None = _figure(0.01, 2500.0)
+    thickness_mm: float | None = _figure(1e-3, 100.0)
+    refractive_index: float | None = _figure(1.01, 5.0)
     aliases: tuple[str, ...] = ()
+
+
+PLAUSIBLE: Mapping[str, tuple[float, float]] = {
+    one.name: one.metadata["plausible"]
+    for table in (Telescope, Focuser, Camera, FilterGlass)
+    for one in fields(table)
+    if one.metadata
+}
+"""Smallest and largest value of every figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -304,19 +304,12 @@ class Comparison:
         )
 
     def _repr_html_(self) -> str:
-        head = ("filter", "move", "offset (steps)", "zone (steps)", "do")
-        rows = (
-            (
-                row.filter,
-                "" if row.move_steps is None else f"{row.move_steps:+d}",
-                plus_minus(row.offset_steps, row.offset_sigma_steps),
-                "" if row.zone_steps is None else f"±{row.zone_steps:.1f}",
-                "refused"
-                if row.status == "refused"
-                else "reference"
-                if row.filter == self.reference
-                else row.action,
-            )
-            for row in self.rows
-        )
+        head, rows = ("filter", "move", "offset (steps)", "zone (steps)", "do"), []
+        for row in self.rows:
+            move = "" if row.move_steps is None else f"{row.move_steps:+d}"
+            offset = plus_minus(row.offset_steps, row.offset_sigma_steps)
+            zone = "" if row.zone_steps is None else f"±{row.zone_steps:.1f}"
+            word: str = "reference" if row.filter == self.reference else row.action
+            word = "refused" if row.status == "refused" else word
+            rows.append((row.filter, move, offset, zone, word))
         return html_table(f"Moves from {self.reference}", head, rows)

@@ -1,6 +1,5 @@
 """What shows only when all files are seen together: placeholders for "not known", and copies."""
 
-import hashlib
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -12,12 +11,12 @@ from .facts import ambient_temperature, keywords_of_lengths, plain_keyword
 from .facts_csv import TABLE
 from .frame import FrameFacts, InputFile
 from .header import ImageHeader, has_frame_ending
+from .pixels import content_digest
 
 #: So many positions make a sweep, that many frames a habit.
 _SOME: Final = 3
 #: Farther off than this many lengths of all the rest: no sweep is spaced like that.
 _FAR: Final = 3
-_SAMPLE_BYTES: Final = 1 << 16
 _FRACTIONS: Final = (
     "no focuser position in steps: {0.position_from} holds fractions in some frames, which looks "
     "like a length; if these are steps, name the keyword in the setup ([headers] position)"
@@ -138,7 +137,8 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
             result.append(file)
             continue
         # Bytes are compared only where all facts are equal.
-        keys = [(nameless, _digest(file.path)), (nameless, *_stem(file))]
+        content = content_digest(file.path) or str(file.path)
+        keys: list[Any] = [(nameless, content), (nameless, *_stem(file))]
         first = next((original[key] for key in keys if key in original), None)
         for key in keys:
             original.setdefault(key, file.path)
@@ -157,15 +157,3 @@ def _stem(file: InputFile) -> tuple[str, object]:
         name = name.with_suffix("")
     timed = file.facts is not None and file.facts.mid_time_mjd is not None
     return name.name, None if timed else name.parent
-
-
-def _digest(path: Path) -> bytes:
-    """Digest of both ends of a file: no two exposures have the same noise even there."""
-    try:
-        with path.open("rb") as file:
-            digest = hashlib.sha256(file.read(_SAMPLE_BYTES))
-            file.seek(max(0, path.stat().st_size - _SAMPLE_BYTES))
-            digest.update(file.read(_SAMPLE_BYTES))
-    except OSError:  # gone since its header was read: told when its pixels are wanted
-        return str(path).encode("utf-8", "surrogateescape")
-    return digest.digest()

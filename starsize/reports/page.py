@@ -29,11 +29,10 @@ from .numbers import (
     signed_text,
     time_text,
 )
-from .rail import offsets_ruler, sets_ruler
+from .rail import filter_tint, offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
 from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
-from .tints import filter_tint
 from .unanswered import open_questions, play_seen
 
 #: Hundredths of a step are the most that a page about focusers should spell out.

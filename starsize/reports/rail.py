@@ -1,10 +1,11 @@
-"""The rail on which a page lays filters out."""
+"""The rail on which a page lays filters out, and the colours that stand for them."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from ..comparison.compared import Comparison
 from ..comparison.sets.compared import SetComparison
+from ..filters import BANDS
 from ..setup import Setup
 from .numbers import known
 from .sentences import from_reference
@@ -62,3 +63,13 @@ def sets_ruler(comparison: SetComparison) -> Ruler:
     old = [(row.old_offset_steps, 0.0) for row in comparison.rows]
     new = [(row.new_offset_steps, known(row.zone_steps) or 0.0) for row in comparison.rows]
     return Ruler.over([*old, *new])
+
+
+def filter_tint(name: str) -> str:
+    """Name of the CSS colour of a filter; the same for the same name everywhere."""
+    return name if name in BANDS else f"other-{spare_number(name)}"
+
+
+def spare_number(name: str) -> int:
+    """1, 2 or 3, the colours that the page keeps for filters it does not know."""
+    return 1 + sum(name.encode()) % 3

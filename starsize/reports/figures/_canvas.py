@@ -25,7 +25,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from ..tints import filter_tint, spare_number
+from ..rail import filter_tint, spare_number
 
 __all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
 
