@@ -108,5 +108,4 @@ def show(
 
 def print_json(document: object) -> None:
     """Print a document as JSON; a number that is not known must be null already."""
-    json.dump(document, sys.stdout, indent=1, allow_nan=False, ensure_ascii=True)
-    sys.stdout.write("\n")
+    print(json.dumps(document, indent=1, allow_nan=False))

@@ -135,10 +135,10 @@ def _group_of(facts: FrameFacts) -> _Group:
 
 def _alike(frames: list[FrameFacts]) -> list[list[FrameFacts]]:
     """A few frames without a time stand apart: they must not cost the others their order."""
-    timed = [f for f in frames if f.mid_time_mjd is not None]
     untimed = [f for f in frames if f.mid_time_mjd is None]
-    few = untimed and len(untimed) < _FEW * len(frames)
-    return [timed, untimed] if few else [frames]
+    if not 0 < len(untimed) < _FEW * len(frames):
+        return [frames]
+    return [[f for f in frames if f.mid_time_mjd is not None], untimed]
 
 
 def _is_timed(frames: Sequence[FrameFacts]) -> bool:
@@ -238,8 +238,8 @@ def _approach(
     at = _places([_position(f) for f in frames])
     if len(at) < 2:
         return "unknown"
-    way = direction(at) * (1 if outward == "increasing" else -1)
-    return "mixed" if way == 0 else ("outward" if way > 0 else "inward")
+    ways: tuple[Approach, ...] = ("mixed", "outward", "inward")
+    return ways[direction(at) * (1 if outward == "increasing" else -1)]
 
 
 def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:

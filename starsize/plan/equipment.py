@@ -121,11 +121,8 @@ def result_told(
     fit = min(mine, key=lambda fit: fit.best_sigma_steps)
     frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
     sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
-    centres = {
-        row.filter: row.best_focus_steps
-        for row in comparison.rows
-        if row.best_focus_steps is not None
-    }
+    rows = comparison.rows
+    centres = {row.filter: at for row in rows if (at := row.best_focus_steps) is not None}
     size, found = comparison.focuser.um_per_step, comparison.temperature
     warm = found.steps_per_degC if found.source == "frames" else None
     return Scouted(
@@ -144,8 +141,7 @@ def colour_of(lens: LensReport | None) -> tuple[float, float, float] | None:
     if lens is None:
         return None
     basis = colour_terms(1e-3 * lens.wavelength_nm).T
-    first, second, third = np.linalg.lstsq(basis, lens.shift_um, rcond=None)[0].tolist()
-    return first, second, third
+    return tuple(np.linalg.lstsq(basis, lens.shift_um, rcond=None)[0].tolist())
 
 
 def equip(
@@ -173,9 +169,10 @@ def equip(
         assumed.append(Assumed(name="colour of the lens", value="none"))
     stated = known.focuser.backlash_steps
     play = BACKLASH_BOUND_STEPS if stated is None else stated
+    scope, pixel = known.telescope, known.camera.pixel_um
     telescope = Known(
-        focal_ratio=known.telescope.focal_ratio, pixel_um=known.camera.pixel_um, um_per_step=step,
-        obstruction=known.telescope.obstruction,
+        focal_ratio=scope.focal_ratio, pixel_um=pixel, um_per_step=step,
+        obstruction=scope.obstruction,
     )  # fmt: skip
     noise = {n: light.noise(exposures[n] * bands[n].width_nm) for n in names}
     return Equipment(
@@ -190,7 +187,7 @@ def equip(
         run_in_steps=max(math.ceil(RUN_IN * play), 1),
         outlook=Outlook(
             telescope=telescope,
-            floor_px=_floor(telescope, known, hfr_px, told, assumed),
+            floor_px=_floor(telescope, known, hfr_px or told.floor_px, assumed),
             star_noise=noise,
             bands=bands,
             colour_um=told.colour_um or (0.0, 0.0, 0.0),
@@ -297,13 +294,10 @@ def _centres(
     return {name: centre + (told.centre_steps.get(name, anchor) - anchor) for name in names}
 
 
-def _floor(
-    telescope: Known, setup: Setup, stated: float | None, told: Scouted, assumed: list[Assumed]
-) -> float:
+def _floor(telescope: Known, setup: Setup, stated: float | None, assumed: list[Assumed]) -> float:
     """Half-flux radius in focus, pixels."""
-    given = stated if stated is not None else told.floor_px
-    if given is not None:
-        return given
+    if stated is not None:
+        return stated
     assumed.append(Assumed(name="seeing", value=SEEING_ARCSEC, unit="arcsec"))
     scope = telescope.telescope
     seeing_px = SEEING_ARCSEC * _ARCSEC * 1e3 * (setup.telescope.focal_length_mm or 0.0)
@@ -321,12 +315,8 @@ def _jitter(told: Scouted, assumed: list[Assumed]) -> float:
 
 
 def _light_of(frame: FrameRadius, bands: Mapping[str, Band]) -> Light | None:
-    band = bands.get(frame.facts.filter or "")
-    exposure = frame.facts.exposure_s
+    band, exposure = bands.get(frame.facts.filter or ""), frame.facts.exposure_s
     if band is None or not exposure or band.width_nm <= 0 or frame.n_stars < 1:
         return None
-    return Light(
-        light_nm_s=exposure * band.width_nm,
-        stars=frame.n_stars,
-        noise_in_it=frame.radius_sigma_px / frame.radius_px,
-    )
+    noise = frame.radius_sigma_px / frame.radius_px
+    return Light(light_nm_s=exposure * band.width_nm, stars=frame.n_stars, noise_in_it=noise)
