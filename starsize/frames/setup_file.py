@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
-from typing import Any, Final, Literal, get_args, get_origin
+from typing import Any, Final, Literal, Union, get_args, get_origin
 
 from ..errors import SetupError
 from ..estimate import Notice
@@ -150,12 +150,14 @@ def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], wh
 
 
 def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
-    options = get_args(wanted) if isinstance(wanted, types.UnionType) else (wanted,)
-    listed = (get_args(option) for option in options if get_origin(option) is Literal)
-    choices = _PATTERNS if key == "bayer" else next(listed, ())
+    # Optional words are a Union of the typing module, optional numbers one of the language.
+    several = get_origin(wanted) in (Union, types.UnionType)
+    options = get_args(wanted) if several else (wanted,)
+    kinds = {get_origin(option): get_args(option) for option in options}
+    choices = _PATTERNS if key == "bayer" else kinds.get(Literal)
     if float in options:
         return _number(where, key, value)
-    if any(get_origin(option) is tuple for option in options):
+    if tuple in kinds:
         wanted = 'a list of names such as ["H-alpha"]'
         if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
             return tuple(value)

@@ -98,6 +98,7 @@ def test_two_filters_of_one_band_keep_the_persons_names(write):
         ("[focuser]\num_per_step = inf\n", r"um_per_step must lie between .*, not inf"),
         ("[focuser]\nbacklash_steps = -1\n", r"backlash_steps must lie between 0 and .*, not -1"),
         ('[focuser]\noutward = "up"\n', r'outward must be one of "increasing", "decreasing", not'),
+        ('[telescope]\ntube_material = "wood"\n', r'must be one of "aluminium", "carbon", "steel"'),
         ('[camera]\nbayer = "RGB"\n', r'bayer must be one of "header", "none", "RGGB".* not \'RGB'),
         ("[headers]\nposition = 5\n", r"\[headers\] position must be a word in quotes, not 5"),
         ('[headers]\nposition = " "\n', r"\[headers\] position must be a word in quotes"),
