@@ -91,6 +91,14 @@ def steps_text(count: float, *, signed: bool = False) -> str:
     return f"{shown:{'+' if signed else ''}.{places}f} step{'' if abs(shown) == 1 else 's'}"
 
 
+def duration_text(seconds: float) -> str:
+    """A duration as people say it: ``48 s``, ``8 min``, ``1 h 30 min``."""
+    minutes = round(seconds / 60)
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
 def time_text(mjd: float | None) -> str:
     """ISO 8601 time in UTC, to the second; empty where unknown."""
     day = known(mjd)

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from .. import __version__
@@ -20,6 +20,7 @@ from ..tracking.measured import MeasuredSweep
 from . import night_words, optics_view, sentences
 from .numbers import (
     decimals_for,
+    duration_text,
     estimate_text,
     known,
     micrometres,
@@ -27,6 +28,7 @@ from .numbers import (
     number_text,
     short_number,
     signed_text,
+    steps_text,
     time_text,
 )
 from .rail import filter_tint, offsets_ruler, sets_ruler
@@ -48,16 +50,17 @@ def report_html(result: RunResult) -> str:
 
 
 def render(template: str, view: dict[str, Any]) -> str:
-    """Fill a template of ours; whatever is not ours is escaped."""
+    """Fill a template of ours; in a page whatever is not ours is escaped."""
     environment = Environment(
         loader=PackageLoader("starsize.reports"),
-        autoescape=True,
+        autoescape=select_autoescape(),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
     environment.filters |= {
+        "duration": duration_text,
         "estimate": estimate_text,
         "glass": sentences.glass_text,
         "micrometres": micrometres,
@@ -68,6 +71,7 @@ def render(template: str, view: dict[str, Any]) -> str:
         "short": short_number,
         "signed": signed_text,
         "slip": sentences.slip_sentence,
+        "steps": steps_text,
         "tint": filter_tint,
     }
     environment.globals |= {

@@ -15,7 +15,7 @@ from ..estimate import Estimate
 from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
-from . import plan_words, sentences
+from . import sentences
 from .night_words import count_words, filter_words, night_headline, rule_words, spans
 from .numbers import (
     estimate_text,
@@ -26,7 +26,7 @@ from .numbers import (
     signed_text,
     steps_text,
 )
-from .page import change_text, set_headline
+from .page import change_text, render, set_headline
 from .result import RunResult
 from .sentences import listing, sentence
 from .unanswered import open_questions
@@ -217,23 +217,16 @@ def _changes_table(comparison: SetComparison, console: Console) -> Table:
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
     """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
-    say(out, plan_words.plan_headline(plan), style="bold")
-    out.print()
-    for point in plan_words.steps_to_follow(plan):
-        say(out, point, bullet="[ ]")
-    out.print()
-    out.print(_expected_table(plan, out))
-    first, second = plan.away_steps[:2]
-    say(out, f"{len(plan.away_steps)} positions a sweep, one every {second - first} steps.")
-    for more in plan.more:
-        say(out, sentence(plan_words.more_text(more)), bullet="-")
-    out.print()
-    for told, question in plan_words.answer_lines(plan):
-        say(out, question, bullet="yes" if told else "no ")
-    assumed = [plan_words.assumed_text(one) for one in plan.assumed]
-    say_all(out, "Assumed, for nobody stated it:", assumed)
-    mind = (*plan_words.warnings_of(plan), *plan_words.CAUTIONS)
-    say_all(out, "Mind:", [sentence(text) for text in mind])
+    bullets = ("[ ] ", "yes ", "no  ", "- ")
+    for line in render("plan.txt", {"plan": plan}).rstrip("\n").split("\n"):
+        bullet = next((one for one in bullets if line.startswith(one)), "")
+        if line == "TABLE":
+            out.print(_expected_table(plan, out))
+        elif line:
+            style = "bold" if line.startswith("# ") else ""
+            say(out, line.removeprefix("# ").removeprefix(bullet), style=style, bullet=bullet[:-1])
+        else:
+            out.print()
 
 
 def _expected_table(plan: CapturePlan, console: Console) -> Table:

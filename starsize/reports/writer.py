@@ -7,7 +7,7 @@ from typing import Any, Final
 from ..cache import Cache, recalled
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..estimate import Estimate
-from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT
+from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT, PlannedExposure
 from ..night import NightResult
 from ..night.filters import FilterOffset
 from ..plan.planned import CapturePlan
@@ -16,7 +16,6 @@ from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_f
 from .night_words import CAUSE_WORDS, frame_reason, night_headline
 from .numbers import time_text
 from .page import comparison_html, night_html, report_html
-from .plan_words import frame_note
 from .result import RunResult
 from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
 
@@ -185,12 +184,19 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
     rows = (
-        {**dataclasses.asdict(one), "note": frame_note(plan, sweep, place)}
+        {**dataclasses.asdict(one), "note": _note(plan, one, first=place == 0)}
         for sweep in plan.sweeps
         for place, one in enumerate(sweep)
     )
     texts = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}
     return write_folder(Path(out), texts, PLAN_FILES, plan_document(plan), overwrite=overwrite)
+
+
+def _note(plan: CapturePlan, one: PlannedExposure, *, first: bool) -> str:
+    """What is to be known at one exposure; mostly nothing."""
+    if first:
+        return f"first go to {one.position_steps - plan.run_in_steps}, then up to here (run-in)"
+    return "about in focus" if one.position_steps == plan.centre_steps[one.filter] else ""
 
 
 def _stated(tables: Any) -> Any:
