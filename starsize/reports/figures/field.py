@@ -6,7 +6,7 @@ import numpy as np
 
 from ...comparison.compared import FieldReport
 from ..optics_view import CORNERS
-from ..words import saying
+from ..words import signed as with_sign
 from . import _canvas
 
 #: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.
@@ -81,7 +81,7 @@ def field_words(field: FieldReport, steps_per_um: float) -> str:
 
 def signed(value: float, decimals: int = 0) -> str:
     """A number with its sign; nothing has none."""
-    return saying.signed(value, decimals).replace("-", "−")
+    return with_sign(value, decimals).replace("-", "−")
 
 
 def _corners(axes: _canvas.Axes, field: FieldReport, steps_per_um: float) -> None:

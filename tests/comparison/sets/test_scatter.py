@@ -9,7 +9,7 @@ from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, measured_set
 from starsize.comparison import compare_sweeps
 from starsize.comparison.sets.compared import with_one_more, with_scatter_of
 from starsize.comparison.sets.filter_sets import compare_filter_sets
-from starsize.reports.words.saying import worded
+from starsize.reports.words import worded
 from starsize.setup import Telescope
 
 #: At f/4 the zone is 4.4 steps.

@@ -1,23 +1,15 @@
-"""From a finding to its sentence, which stands under its code, and turns of phrase they share."""
+"""What curves and comparison found, put into words; the sentences are in ``findings.txt``."""
 
 import dataclasses
 import functools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, ParamSpec, TypeVar
 
-from ...estimate import Finding
+from ..estimate import Estimate, Finding
 
 _Thing = TypeVar("_Thing")
 _P = ParamSpec("_P")
-Sentence = str | Callable[..., str]
-"""Filled with the facts by ``str.format``, or made of them where words depend on numbers."""
-SENTENCES: dict[str, Sentence] = {}
-
-
-def say(sentences: Mapping[str, Sentence]) -> None:
-    """Add the sentences of one subject."""
-    SENTENCES.update(sentences)
 
 
 def worded(thing: _Thing) -> _Thing:
@@ -27,11 +19,9 @@ def worded(thing: _Thing) -> _Thing:
     """
     found: Any = thing
     if isinstance(found, Finding):
-        facts = {name: worded(value) for name, value in found.facts.items()}
-        sentence = SENTENCES[str(found)]
-        if isinstance(sentence, str):
-            return sentence.format(**facts)  # type: ignore[return-value]
-        return sentence(**facts)  # type: ignore[return-value]
+        say: Any = sentences()[str(found)]
+        facts = found.facts
+        return say(**{name: worded(facts[name]) for name in say.arguments if name in facts})
     if isinstance(found, tuple):
         parts = [worded(part) for part in found]
         same = all(new is old for new, old in zip(parts, found, strict=True))
@@ -54,14 +44,18 @@ def in_words(function: Callable[_P, _Thing]) -> Callable[_P, _Thing]:
     return call
 
 
-def all_filters(count: int) -> str:
-    """``both filters`` or ``all 7 filters``."""
-    return "both filters" if count == 2 else f"all {count} filters"
+@functools.cache
+def sentences() -> Mapping[str, Callable[..., str]]:
+    """What makes the sentence of a code from its facts."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # who finds nothing needs none
 
-
-def counted(number: int, noun: str) -> str:
-    """``1 frame``, ``7 frames``."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    environment = Environment(loader=PackageLoader("starsize.reports"), undefined=StrictUndefined)
+    environment.filters |= {
+        "about": _about, "estimate": _estimate, "fixed": _fixed, "once": _once, "signed": signed,
+        "spread": _spread,
+    }  # fmt: skip
+    told = vars(environment.get_template("findings.txt").module)
+    return {code: say for code, say in told.items() if not code.startswith("_")}
 
 
 def signed(value: float, decimals: int = 1) -> str:
@@ -70,12 +64,24 @@ def signed(value: float, decimals: int = 1) -> str:
     return text[1:] if float(text) == 0 else text
 
 
-def spread(value: float, half95: float) -> str:
-    """A number of steps with its 95 % half-width: ``+3.1 +- 0.4 steps (95 %)``."""
+def _fixed(value: float, decimals: int = 0) -> str:
+    return f"{value:.{decimals}f}"
+
+
+def _estimate(one: Estimate, decimals: int, of_sigma: int) -> str:
+    return f"{one.value:.{decimals}f} +- {one.sigma:.{of_sigma}f}"
+
+
+def _spread(value: float, half95: float) -> str:
     return f"{signed(value)} +- {half95:.1f} steps (95 %)"
 
 
-def about(steps: float) -> int:
+def _about(steps: float) -> int:
     """Two significant digits, 120 for 123.4: advice, not a measurement."""
     digits = 10 ** max(math.floor(math.log10(max(steps, 1))) - 1, 0)
     return round(steps / digits) * digits
+
+
+def _once(reasons: Iterable[str]) -> list[str]:
+    """Each reason once, without its full stop."""
+    return list(dict.fromkeys(reason.rstrip(".") for reason in reasons))

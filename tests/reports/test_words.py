@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from jinja2 import UndefinedError
 
 import starsize
 from starsize.estimate import Estimate, Finding, Notice, notice
-from starsize.reports.words import in_words, worded
-from starsize.reports.words.saying import SENTENCES
+from starsize.reports.words import in_words, sentences, worded
 
 PACKAGE = Path(starsize.__file__).parent
 MODULES = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
@@ -51,14 +51,33 @@ def codes(path):
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_every_code_has_a_sentence(path):
-    assert {code for code, _ in codes(path)} <= set(SENTENCES)
+    assert {code for code, _ in codes(path)} <= set(sentences())
+
+
+def test_sentences_count_and_choose():
+    few = Finding("too_few_positions", frames=1, positions=1, at_steps=None)
+    assert "1 usable frame at 1 position. Take" in worded(few)
+    assert "all 5 frames were taken at one position, 900." in worded(
+        Finding("too_few_positions", frames=5, positions=1, at_steps=900.0)
+    )
+    assert "over about 120 steps" in worded(
+        Finding("too_narrow", span_steps=12.0, needed_steps=123.4)
+    )
+    assert worded(Finding("not_measured", sweeps=("A.", "A", "B."))) == "A; B"
+    moved = {"change": 0.04, "half95": 1.0, "zone": 3.0}
+    assert worded(Finding("nothing_changed", **moved)).startswith("0.0 +- 1.0 steps (95 %), not")
+
+
+def test_a_fact_that_a_sentence_lacks_is_our_error():
+    with pytest.raises(UndefinedError, match="needed_steps"):
+        worded(Finding("too_narrow", span_steps=12.0))
 
 
 def test_every_sentence_is_of_a_code_that_a_layer_hands_on():
     text = "".join(path.read_text("utf-8") for path in MODULES)
     made = {"temperature_bounded", "drift_bounded", "direction_bounded"}
     made |= {"temperature_disagrees", "direction_disagrees"}
-    assert {code for code in SENTENCES if f'"{code}"' not in text} == made
+    assert {code for code in sentences() if f'"{code}"' not in text} == made
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
