@@ -2,14 +2,13 @@
 
 import numpy as np
 
-from ..comparison.compared import FieldReport, LensReport
+from ..comparison.compared import LensReport
 from ..estimate import Estimate
 from .numbers import estimate_text, known, number_text
 from .result import RunResult
 from .sentences import listing
 
 CORNERS = ("lower left", "lower right", "upper left", "upper right")
-_OPPOSITE = {"left": "right", "right": "left", "lower": "upper", "upper": "lower"}
 
 
 def steps_per_um(result: RunResult) -> float:
@@ -18,42 +17,6 @@ def steps_per_um(result: RunResult) -> float:
     if size is None or not size.is_known:
         return 0.0
     return (1 if result.setup.focuser.outward == "increasing" else -1) / size.value
-
-
-def field_headline(field: FieldReport) -> str:
-    """Is focus the same all over the frame, in one sentence."""
-    if not field.significant:
-        return "No tilt or curvature is seen."
-    if not field.corners_zones:
-        return "Best focus is not the same all over the frame."
-    worst = max(abs(corner.value) for corner in field.corners_zones)
-    if worst <= 1:
-        return (
-            "Best focus is not quite the same all over the frame, but every corner stays inside "
-            "the zone of its centre."
-        )
-    return (
-        f"Best focus is not the same all over the frame: corners lie up to {worst:.1f} "
-        "zones from the centre."
-    )
-
-
-def field_advice(field: FieldReport) -> str:
-    """Which side of the camera must move towards the telescope, and by how much."""
-    side = field.towards_telescope
-    if side is None:
-        return ""
-    words = side.split()
-    # From one edge, or corner, to the opposite one it is twice the way from the centre.
-    across = abs(field.tilt_x_um.value) if {"left", "right"} & set(words) else 0.0
-    along = abs(field.tilt_y_um.value) if {"lower", "upper"} & set(words) else 0.0
-    opposite = " ".join(_OPPOSITE[word] for word in words)
-    noun = "corner" if len(words) > 1 else "edge"
-    return (
-        f"The {side} {noun} of the image stands too far from the telescope: that side of the "
-        f"camera must move towards it, by {2 * (across + along):.0f} µm against the {opposite} "
-        f"{noun}."
-    )
 
 
 def growth_costs(lens: LensReport) -> list[str]:

@@ -5,7 +5,6 @@ import os
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from .. import __version__
@@ -14,24 +13,17 @@ from ..curves import radius_at
 from ..curves.fitted import CurveFit
 from ..curves.residuals import residual_sigmas
 from ..errors import printable
-from ..estimate import Estimate
 from ..night import NightResult
 from ..tracking.measured import MeasuredSweep
 from . import night_words, optics_view, sentences
+from .filled import render
 from .numbers import (
     decimals_for,
-    duration_text,
-    estimate_text,
     known,
-    micrometres,
-    move_number,
-    number_text,
-    short_number,
     signed_text,
-    steps_text,
     time_text,
 )
-from .rail import filter_tint, offsets_ruler, sets_ruler
+from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
 from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
@@ -47,41 +39,6 @@ def report_html(result: RunResult) -> str:
     The same run gives the same text; no date of writing, no path of the machine.
     """
     return render("report.html", page_view(result))
-
-
-def render(template: str, view: dict[str, Any]) -> str:
-    """Fill a template of ours; in a page whatever is not ours is escaped."""
-    environment = Environment(
-        loader=PackageLoader("starsize.reports"),
-        autoescape=select_autoescape(),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters |= {
-        "duration": duration_text,
-        "estimate": estimate_text,
-        "glass": sentences.glass_text,
-        "micrometres": micrometres,
-        "move": move_number,
-        "number": number_text,
-        # No line ends between a number and its per cent sign.
-        "sentence": lambda text: sentences.sentence(text).replace(" %", "\N{NO-BREAK SPACE}%"),
-        "short": short_number,
-        "signed": signed_text,
-        "slip": sentences.slip_sentence,
-        "steps": steps_text,
-        "tint": filter_tint,
-    }
-    environment.globals |= {
-        "Estimate": Estimate,
-        "known": known,
-        "optics": optics_view,
-        "words": sentences,
-    }
-    style = environment.loader.get_source(environment, "style.css")[0]  # type: ignore[union-attr]
-    return environment.get_template(template).render(style=Markup(style), **view)
 
 
 def page_view(result: RunResult) -> dict[str, Any]:
@@ -104,6 +61,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         lens_figures = both(figures.lens_svg, colour.lens, name="lens")
     return {
         "result": result,
+        "optics": optics_view,
         "comparison": comparison,
         "colour": colour,
         "facts": _facts(result, entries),

@@ -1,6 +1,6 @@
 """A run, frames, two runs compared, a plan and a night in a terminal: plain words and tables."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import zip_longest
 from typing import Final, Literal
 
@@ -16,6 +16,7 @@ from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
 from . import sentences
+from .filled import render
 from .night_words import count_words, filter_words, night_headline, rule_words, spans
 from .numbers import (
     estimate_text,
@@ -26,9 +27,9 @@ from .numbers import (
     signed_text,
     steps_text,
 )
-from .page import change_text, render, set_headline
+from .page import change_text, set_headline
 from .result import RunResult
-from .sentences import listing, sentence
+from .sentences import sentence
 from .unanswered import open_questions
 
 #: Columns of text below which a table leaves out what it can spare.
@@ -46,32 +47,18 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
     in ASCII.
     """
     out, rows = console or standard_output(), result.comparison.rows
-    channels, moves = sentences.is_colour_camera(result), sentences.numbers_to_enter(result)
-    if rows:
-        say(out, f"Moves from {result.comparison.reference}, in steps", style="bold")
-        out.print(_offset_table(result, out))
-        say(out, f"To enter: {moves}" if moves else "")
-    say(out, sentences.headline(result), style="bold")
-    for names, reason in sentences.grouped_reasons(row for row in rows if row.status == "refused"):
-        say(out, f"{names}: not measured, refocus there. {sentence(reason)}", bullet="-")
-    for row in rows:
-        if sentences.action_words(row, channels=channels) == "refocus":
-            say(out, sentences.row_sentence(row, result.setup), bullet="-")
-    if channels:
-        say(out, sentences.lead(result))
-    elif moves:
-        say(out, sentences.entering(result))
-    colour = result.comparison.colour
-    out.print()
-    say(out, sentences.colour_headline(result), style="bold")
-    for remark in dict.fromkeys((colour.reason, colour.cause_reason)):
-        say(out, sentence(remark))
-    say(out, sentences.without_sentence(result))
-    told = [sentence(notice.text) for notice in dict.fromkeys(result.notices)]
-    say_all(out, f"{len(told)} warning{'s' if len(told) > 1 else ''}:", told)
-    if topics := [question.topic for question in open_questions(result)]:
-        out.print()
-        say(out, f"Not answered: {listing(topics)}. The report page says what to capture.")
+    channels = sentences.is_colour_camera(result)
+    again = [row for row in rows if sentences.action_words(row, channels=channels) == "refocus"]
+    refused = [row for row in rows if row.status == "refused"]
+    view = {
+        "result": result,
+        "channels": channels,
+        "refused": sentences.grouped_reasons(refused),
+        "again": again,
+        "notices": dict.fromkeys(result.notices),
+        "topics": [question.topic for question in open_questions(result)],
+    }
+    _print_text(out, render("result.txt", view), lambda: _offset_table(result, out))
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
@@ -112,13 +99,20 @@ def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> No
         console.print(shown)
 
 
-def say_all(console: Console, title: str, lines: Sequence[str]) -> None:
-    """Print a title and a bullet a line, if there are any."""
-    if lines:
-        console.print()
-        say(console, title, style="bold")
-    for line in lines:
-        say(console, line, bullet="-")
+def _print_text(console: Console, text: str, table: Callable[[], Table]) -> None:
+    """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
+
+    The line TABLE stands for the table.
+    """
+    for line in text.rstrip("\n").split("\n"):
+        bullet = next((one for one in ("[ ] ", "yes ", "no  ", "- ") if line.startswith(one)), "")
+        if line == "TABLE":
+            console.print(table())
+        elif line:
+            shown = line.removeprefix("# ").removeprefix(bullet)
+            say(console, shown, style="bold" if line[:2] == "# " else "", bullet=bullet[:-1])
+        else:
+            console.print()
 
 
 def showable(text: str, console: Console) -> str:
@@ -189,15 +183,8 @@ def _measurement(frame: FrameRadius) -> str:
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
     """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
     out = console or standard_output()
-    say(out, f"{comparison.old_name} (old) against {comparison.new_name} (new)", style="bold")
-    say(out, f"{set_headline(comparison)} {sentence(comparison.verdict_reason)}")
-    say(out, sentence(comparison.parfocal_reason))
-    if comparison.rows:
-        out.print(_changes_table(comparison, out))
-    for row in comparison.rows:
-        if row.reason:
-            say(out, f"{row.filter}: {sentence(row.reason)}", bullet="-")
-    say_all(out, "Warnings:", [sentence(notice.text) for notice in comparison.notices])
+    view = {"comparison": comparison, "headline": set_headline(comparison)}
+    _print_text(out, render("comparison.txt", view), lambda: _changes_table(comparison, out))
 
 
 def _changes_table(comparison: SetComparison, console: Console) -> Table:
@@ -217,16 +204,7 @@ def _changes_table(comparison: SetComparison, console: Console) -> Table:
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
     """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
-    bullets = ("[ ] ", "yes ", "no  ", "- ")
-    for line in render("plan.txt", {"plan": plan}).rstrip("\n").split("\n"):
-        bullet = next((one for one in bullets if line.startswith(one)), "")
-        if line == "TABLE":
-            out.print(_expected_table(plan, out))
-        elif line:
-            style = "bold" if line.startswith("# ") else ""
-            say(out, line.removeprefix("# ").removeprefix(bullet), style=style, bullet=bullet[:-1])
-        else:
-            out.print()
+    _print_text(out, render("plan.txt", {"plan": plan}), lambda: _expected_table(plan, out))
 
 
 def _expected_table(plan: CapturePlan, console: Console) -> Table:

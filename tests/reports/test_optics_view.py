@@ -11,7 +11,6 @@ from starsize.comparison.compared import FieldReport
 from starsize.estimate import Estimate
 from starsize.reports import report_html, result_document
 from starsize.reports.figures.field import field_svg, shape_um
-from starsize.reports.optics_view import field_advice, field_headline
 
 from .helpers import Page, departures
 
@@ -39,6 +38,12 @@ def with_field(result, field=TILTED):
     return replace(result, comparison=replace(result.comparison, field=field, focuser=health))
 
 
+def said(night, field):
+    """The page's section on the field, without the drawings of the other sections."""
+    bare = replace(night, measured=(), curves=replace(night.curves, fits=()))
+    return Page(report_html(with_field(bare, field))).text
+
+
 @pytest.mark.parametrize(
     ("x", "y", "side"),
     [
@@ -46,7 +51,7 @@ def with_field(result, field=TILTED):
         (60, -50, "upper left"), (-60, 50, "lower right"),
     ],
 )  # fmt: skip
-def test_the_side_that_must_move_in_is_where_focus_lies_furthest_in(x, y, side):
+def test_the_side_that_must_move_in_is_where_focus_lies_furthest_in(night, x, y, side):
     field = replace(TILTED, tilt_x_um=Estimate(float(x), 1.0), tilt_y_um=Estimate(float(y), 1.0))
     assert field.towards_telescope == side
     u, v = np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0])
@@ -54,19 +59,20 @@ def test_the_side_that_must_move_in_is_where_focus_lies_furthest_in(x, y, side):
     low = np.unravel_index(np.argmin(shape_um(flat, u, v)), u.shape)
     places = {"left": u[low] < 0, "right": u[low] > 0, "lower": v[low] < 0, "upper": v[low] > 0}
     assert all(places[word] for word in side.split())
-    assert f"The {side} " in field_advice(field)
+    edge = "corner" if " " in side else "edge"
+    assert f"The {side} {edge} of the image" in said(night, field)
 
 
-def test_the_advice_counts_from_one_side_to_the_other():
-    assert "120 µm against the right edge" in field_advice(TILTED)
-    assert field_advice(replace(TILTED, tilt_significant=False)) == ""
+def test_the_advice_counts_from_one_side_to_the_other(night):
+    assert "120 µm against the right edge." in said(night, TILTED)
+    assert "must move towards it" not in said(night, replace(TILTED, tilt_significant=False))
 
 
-def test_the_headline_counts_in_zones():
+def test_the_headline_counts_in_zones(night):
     # The lower right corner: 60 + 20 - 10 um; the upper left one -60 - 20 - 10 of 33 um.
-    assert "up to 2.7 zones" in field_headline(TILTED)
-    assert "stays inside" in field_headline(replace(TILTED, zone_um=100.0))
-    assert field_headline(replace(TILTED, significant=False)) == "No tilt or curvature is seen."
+    assert "up to 2.7 zones" in said(night, TILTED)
+    assert "stays inside" in said(night, replace(TILTED, zone_um=100.0))
+    assert "No tilt or curvature is seen." in said(night, replace(TILTED, significant=False))
 
 
 def test_numbers_stand_in_a_table_and_turn_with_the_count(night):

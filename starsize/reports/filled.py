@@ -1,0 +1,58 @@
+"""Templates filled: what is laid out and said stands there."""
+
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from ..errors import printable
+from ..estimate import Estimate
+from . import numbers, sentences
+from .rail import filter_tint
+
+
+def render(template: str, view: dict[str, Any]) -> str:
+    """Fill a template: in a page what is not ours is escaped, in a text kept to its line."""
+    made = _environment(is_text=template.endswith(".txt"))
+    return made.get_template(template).render(**view)
+
+
+@cache
+def _environment(*, is_text: bool) -> Environment:
+    made = Environment(
+        loader=PackageLoader("starsize.reports"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        finalize=_on_its_line if is_text else None,
+    )
+    made.filters |= {
+        "duration": numbers.duration_text,
+        "estimate": numbers.estimate_text,
+        "glass": sentences.glass_text,
+        "micrometres": numbers.micrometres,
+        "move": numbers.move_number,
+        "number": numbers.number_text,
+        # No line ends between a number and its per cent sign.
+        "sentence": lambda text: sentences.sentence(text).replace(" %", "\N{NO-BREAK SPACE}%"),
+        "short": numbers.short_number,
+        "signed": numbers.signed_text,
+        "slip": sentences.slip_sentence,
+        "steps": numbers.steps_text,
+        "tint": filter_tint,
+    }
+    style = made.loader.get_source(made, "style.css")[0]  # type: ignore[union-attr]
+    made.globals |= {
+        "Estimate": Estimate,
+        "known": numbers.known,
+        "style": Markup(style),
+        "words": sentences,
+    }
+    return made
+
+
+def _on_its_line(value: object) -> object:
+    return printable(value) if isinstance(value, str) else value
