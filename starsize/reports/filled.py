@@ -3,7 +3,7 @@
 from functools import cache
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..errors import printable
@@ -14,15 +14,16 @@ from .rail import filter_tint
 
 def render(template: str, view: dict[str, Any]) -> str:
     """Fill a template: in a page what is not ours is escaped, in a text kept to its line."""
-    made = _environment(is_text=template.endswith(".txt"))
+    made = environment(is_text=template.endswith(".txt"))
     return made.get_template(template).render(**view)
 
 
 @cache
-def _environment(*, is_text: bool) -> Environment:
+def environment(*, is_text: bool) -> Environment:
+    """Where templates are found, and the filters and words that they have."""
     made = Environment(
         loader=PackageLoader("starsize.reports"),
-        autoescape=select_autoescape(),
+        autoescape=not is_text,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -32,7 +33,7 @@ def _environment(*, is_text: bool) -> Environment:
     made.filters |= {
         "duration": numbers.duration_text,
         "estimate": numbers.estimate_text,
-        "glass": sentences.glass_text,
+        "action": sentences.action_words,
         "micrometres": numbers.micrometres,
         "move": numbers.move_number,
         "number": numbers.number_text,
@@ -40,9 +41,9 @@ def _environment(*, is_text: bool) -> Environment:
         "sentence": lambda text: sentences.sentence(text).replace(" %", "\N{NO-BREAK SPACE}%"),
         "short": numbers.short_number,
         "signed": numbers.signed_text,
-        "slip": sentences.slip_sentence,
         "steps": numbers.steps_text,
         "tint": filter_tint,
+        "whole": round,
     }
     style = made.loader.get_source(made, "style.css")[0]  # type: ignore[union-attr]
     made.globals |= {
