@@ -119,7 +119,7 @@ def test_the_facts_table_shown_is_accepted(tmp_path):
     (shown,) = [block for block in blocks("") if block.startswith("file,")]
     table = tmp_path / "facts.csv"
     table.write_text(shown, "utf-8")
-    assert [row.position_steps for row in read_facts_csv(table)] == [12040, 12060]
+    assert [row.stated["position_steps"] for row in read_facts_csv(table)] == [12040, 12060]
     assert all(f"{name}" in section("What to capture") for name in COLUMNS)
 
 
