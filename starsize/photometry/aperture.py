@@ -224,7 +224,7 @@ class Growth:
             found[f"{name}_sigma"] = widen * np.sqrt(variance + common**2 + (place * seen) ** 2)
             in_common.append(widen * common)
         # Bright stars show more of a wide halo.
-        typical = float(weighted_median(half, np.sqrt(total)))
+        typical = weighted_median(half, np.sqrt(total))
         circle = np.full(len(half), min(_CIRCLE * typical, self.reach + 0.5))
         light = np.maximum(self.inside(circle[:, None])[:, 0], 1e-12)
         seen, variance, _ = self.held(np.full_like(circle, 0.5), circle, light, np.ones(1))
@@ -242,7 +242,9 @@ def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray,
     Neighbours' light is in the outskirts of most stars, and more in some than in others.
     """
     rings = np.diff(curves, axis=1, prepend=0.0).T
-    middle = weighted_median(rings, weight)
-    away = weighted_median(np.abs(rings - middle[:, None]), weight)
+    middle = np.array([weighted_median(ring, weight) for ring in rings])
+    away = [
+        weighted_median(np.abs(ring - m), weight) for ring, m in zip(rings, middle, strict=True)
+    ]
     # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
-    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * away
+    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)

@@ -90,7 +90,7 @@ def robust_mean(
     log = np.log(np.maximum(radius, 1e-6))
     own = np.sqrt(np.maximum(sigma**2 - common**2, 0)) / np.maximum(radius, 1e-6)
     scatter, say = 0.0, 1 / (own**2 + LEAST_SCATTER**2)
-    centre = float(weighted_median(log, say))
+    centre = weighted_median(log, say)
     for _ in range(_ROUNDS):
         gap, spread = np.abs(log - centre), own**2 + max(scatter, LEAST_SCATTER) ** 2
         near = gap <= _CLIP * np.sqrt(spread)
@@ -111,18 +111,11 @@ def robust_mean(
     return value, float(np.hypot(noise * value, common)), weight
 
 
-def weighted_median(values: np.ndarray, weights: np.ndarray) -> Any:
-    """Value with half of the weight on each side; of (k, n) values one for each row."""
-    order = np.argsort(values, axis=-1, kind="stable")
-    share = np.cumsum(weights[order], axis=-1) - 0.5 * weights[order]
-    half, last = 0.5 * weights.sum(), values.shape[-1] - 1
-    after = np.clip(np.sum(share < half, axis=-1, keepdims=True), min(1, last), last)
-    before = np.maximum(after - 1, 0)
-    low, high = (np.take_along_axis(share, place, -1) for place in (before, after))
-    part = np.clip((half - low) / np.maximum(high - low, 1e-300), 0, 1)
-    ordered = np.take_along_axis(values, order, -1)
-    low, high = (np.take_along_axis(ordered, place, -1) for place in (before, after))
-    return (low + part * (high - low))[..., 0]
+def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    """Value with half of the weight on each side."""
+    order = np.argsort(values, kind="stable")
+    share = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return float(np.interp(0.5 * weights.sum(), share, values[order]))
 
 
 def _why_none(stars: Stars) -> str:

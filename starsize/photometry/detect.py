@@ -1,14 +1,14 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
-from itertools import chain, pairwise
 
 import numpy as np
 import sep
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import pdist
 
 from .combine import weighted_median
-from .maps import Cells, Maps, between_cells, local_peaks, sky_left, smoothed, vertex
+from .maps import Map, between_cells, local_peaks, smoothed, vertex
 from .sky import (
     Sky,
     grain_map,
@@ -59,9 +59,7 @@ class Peaks:
 
 def typical_width(peaks: Peaks) -> float:
     """Median width of peaks, those that stand out counting more."""
-    order, weight = np.argsort(peaks.width), np.clip(peaks.snr, 1.0, 100.0)
-    share = np.cumsum(weight[order])
-    return float(peaks.width[order][np.searchsorted(share, 0.5 * share[-1])])
+    return weighted_median(peaks.width, np.clip(peaks.snr, 1.0, 100.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +94,7 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
-    large = float(weighted_median(bright.width, bright.snr)) if len(bright) else 0.0
+    large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
     covered = _cover(levels[coarse], 2**coarse, bright)
     seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
     sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * large))
@@ -115,45 +113,35 @@ def _search(
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
         return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
-    flat = sky.on_grid(levels[first].shape, 2**first)
-    np.subtract(levels[first], flat, out=flat)
-    if np.isnan(flat.sum()):
-        np.nan_to_num(flat, copy=False, nan=0.0)
+    flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
+    flat[np.isnan(flat)] = 0.0
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
-    cells = sky_left(maps)
-    rows = _maxima(maps, cells, grain, threshold)
+    rows = np.concatenate([_maxima(maps, k, grain, threshold) for k in range(len(maps))])
     kept = _one_each(rows[rows[:, 4] > 0, :4])
     kept = _one_each(_told_apart(kept, rows[:, :4]))
-    kept = kept[np.argsort(-kept[:, 3], kind="stable")]
-    roughness = [np.sort(cells.values[1, own]) for own in cells.of_map]
-    return Peaks(*kept.T), maps.width, np.array([one[len(one) // 2] for one in roughness])
+    rough = np.array([np.median(one.rough) for one in maps])
+    return Peaks(*kept.T), np.array([one.width for one in maps]), rough
 
 
-def _maxima(maps: Maps, cells: Cells, grain: np.ndarray, threshold: float) -> np.ndarray:
-    """(n, 5) rows x, y, width, signal-to-noise of maxima over place, and whether over scale too."""
-    least = threshold * maps.white * [cells.values[1, own].min() for own in cells.of_map]
-    k, here = local_peaks(maps, least)
-    value, pitch = maps.values[here], maps.pitch[k]
-    pixel = np.stack(np.divmod(here - maps.first[k], pitch), axis=1)
-    share = (pixel + 0.5) / maps.shape[k]
-    start = np.array([own.start for own in cells.of_map])
-    level, rough = between_cells(cells.values, start[k], cells.count[k], share)
-    grainy = between_cells(grain.ravel(), 0, np.array(grain.shape), share)
-    snr = (value - level) / (maps.white[k] * np.maximum(rough, grainy))
-    keep = snr > threshold
-    k, here, value, pitch, pixel, snr = (c[keep] for c in (k, here, value, pitch, pixel, snr))
+def _maxima(maps: list[Map], k: int, grain: np.ndarray, threshold: float) -> np.ndarray:
+    """(n, 5) rows x, y, width, signal-to-noise of maxima of a map, and whether over scale too."""
+    here, values = maps[k], maps[k].values.ravel()
+    spot = local_peaks(here.values, threshold * here.white * here.rough.min())
+    pixel = np.stack(np.divmod(spot, here.values.shape[1])) - 1
+    share = (pixel + 0.5) / (np.array(here.values.shape) - 2)[:, None]
+    left, rough, grainy = (between_cells(c, share) for c in (here.left, here.rough, grain))
+    snr = (values[spot] - left) / (here.white * np.maximum(rough, grainy))
+    spot, pixel, snr = spot[snr > threshold], pixel[:, snr > threshold], snr[snr > threshold]
     y, x = (
-        (pixel[:, axis] + vertex(maps.values, here, step) + 0.5) * maps.factor[k] - 0.5
-        for axis, step in enumerate((pitch, 1))
+        (at + vertex(values, spot, step) + 0.5) * here.factor - 0.5
+        for at, step in zip(pixel, (here.values.shape[1], 1), strict=True)
     )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
-    wider, narrower = np.full((2, len(k)), [[np.inf], [0.0]])
-    inner, outer = k < len(maps) - 1, k > 0
-    wider[inner] = maps.over_white(k[inner] + 1, x[inner], y[inner])
-    narrower[outer] = maps.over_white(k[outer] - 1, x[outer], y[outer])
-    best = value / maps.white[k] > np.maximum(wider, narrower)
-    return np.stack([x, y, maps.width[k], snr, best], axis=1)
+    wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
+    narrower = maps[k - 1].over_white(x, y) if k else 0.0
+    best = values[spot] / here.white > np.maximum(wider, narrower)
+    return np.stack([x, y, np.full(len(x), here.width), snr, best], axis=1)
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -161,55 +149,40 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    wide = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    star, part = _within(rows, stars[wide], _GROUP)
-    star, whole = wide[star], np.ones(len(stars), bool)
-    large, (width, snr) = stars[star, 2:], rows[part, 2:].T
-    some = np.flatnonzero((width < 0.8 * large[:, 0]) & (snr > _LEAST_ALONE * large[:, 1]))
-    # Those of one width about one star together, the wider ones first; one alone is no group.
-    some = some[np.lexsort((-width[some], star[some]))]
-    new = np.diff(star[some], prepend=-1) | (np.diff(width[some], prepend=0.0) != 0)
-    ends = pairwise([*np.flatnonzero(new), len(some)])
-    groups = [some[a:b] for a, b in ends if b > a + 1]
     found = []
-    for group in groups:
-        if not whole[star[group[0]]]:
-            continue
-        if snr[group].max() > _ALONE * large[group[0], 1]:
-            place = rows[part[group], 0] + 1j * rows[part[group], 1]
-            gaps = np.abs(place[:, None] - place)[~np.eye(len(group), dtype=bool)]
-            if gaps.min() > _CLEAR * width[group[0]]:
-                whole[star[group[0]]] = False
-                found.append(rows[part[group]])
-    return np.concatenate([stars[whole], *found])
+    wide = stars[:, 2] > _LEAST_GROUP_PX
+    for star, near in zip(stars[wide], _within(rows, stars[wide], _GROUP), strict=True):
+        parts = rows[near]
+        parts = parts[(parts[:, 2] < 0.8 * star[2]) & (parts[:, 3] > _LEAST_ALONE * star[3])]
+        for width in np.unique(parts[:, 2])[::-1]:
+            group = parts[parts[:, 2] == width]
+            clear = len(group) > 1 and pdist(group[:, :2]).min() > _CLEAR * width
+            if clear and group[:, 3].max() > _ALONE * star[3]:
+                found.append(group)
+                break
+        else:
+            found.append(star[None])
+    return np.concatenate([stars[~wide], *found])
 
 
-def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs (star, row), by index, of rows within so many of a star's widths of it."""
-    near = cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2])
-    many = np.fromiter(map(len, near), int, len(near))
-    every = np.fromiter(chain.from_iterable(near), int, many.sum())
-    return np.repeat(np.arange(len(stars)), many), every
+def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> np.ndarray:
+    """For each star, by index, the rows within so many of its widths."""
+    return np.asarray(cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2]))
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
     """Leave one maximum a star: the strongest."""
     rows = rows[np.argsort(-rows[:, 3], kind="stable")]
-    if len(rows) < 2:
-        return rows
-    own, near = _within(rows, rows, _BELONGS)
-    larger = rows[near, 2] <= rows[own, 2]
-    pairs = own[larger], near[larger]
-    strong, weak = np.minimum(*pairs), np.maximum(*pairs)
-    strong, weak = strong[strong < weak], weak[strong < weak]
+    width = rows[:, 2].tolist()
+    pairs = {
+        (min(own, other), max(own, other))
+        for own, near in enumerate(_within(rows, rows, _BELONGS))
+        for other in near
+        if other != own and width[other] <= width[own]
+    }
     alive = np.ones(len(rows), bool)
-    while len(strong):
-        beaten = np.zeros(len(rows), bool)
-        beaten[weak] = True
-        sure = ~beaten[strong]  # nothing stronger is near these
-        alive[weak[sure]] = False
-        open_ = ~sure & alive[strong] & alive[weak]
-        strong, weak = strong[open_], weak[open_]
+    for strong, weak in sorted(pairs):  # by then it is known whether the stronger one lives
+        alive[weak] &= not alive[strong]
     return rows[alive]
 
 

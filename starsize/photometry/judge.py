@@ -21,15 +21,12 @@ def ceiling_of(image: np.ndarray) -> float:
     Infinite unless several pixels share the highest value and few come just below it, as the
     summit of a star has them.
     """
-    strips = [image[top : top + 256] for top in range(0, image.shape[0], 256)]
-    tops = [float(np.fmax.reduce(s, axis=None)) for s in strips]
+    tops = np.fmax.reduce(image, axis=1)
     top = float(np.fmax.reduce(tops))
     if not (np.isfinite(top) and top > 0):
         return np.inf
-    near = 0.97 * top
-    values = np.concatenate(
-        [s[s > near].ravel() for s, t in zip(strips, tops, strict=True) if t > near]
-    )
+    rows = image[tops > 0.97 * top]
+    values = rows[rows > 0.97 * top]
     full = int(np.count_nonzero(values == top))
     # A summit of a smooth star has as many pixels in each equal step of its light.
     return _NEAR_CEILING * top if full >= max(_CEILING_PIXELS, 0.4 * len(values)) else np.inf
@@ -45,8 +42,8 @@ def pixel_flags(
     """
     reach = float(np.interp(0.9, law.share, RADII)) * seen
     core = np.maximum(1.2 * seen, 1.5)
-    rows, distance = patches.middle(max(reach.max(), core.max()))
-    read, pixels = patches.read[:, rows, rows], patches.pixels[:, rows, rows]
+    pixels, read, place = patches.middle(max(reach.max(), core.max()))
+    distance = np.abs(place)
     inside = distance <= np.minimum(reach, patches.half)[:, None, None]
     unread = (inside & ~read).sum(axis=(1, 2)) / np.maximum(inside.sum(axis=(1, 2)), 1)
     flags = np.where(unread > _MISSING, int(StarFlag.MASKED), 0)

@@ -1,8 +1,10 @@
 """An image smoothed to many widths, the level and noise of its sky in each, and its maxima."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import ndimage
 
 from .sky import halve, quiet_level
 
@@ -11,136 +13,85 @@ from .sky import halve, quiet_level
 _KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
 #: Fewer pixels than this do not tell how rough the sky of a cell is; of others so many squared do.
 _ENOUGH, _SAMPLES = 150, 16
-#: Steps (down, right) to a pixel's neighbours, those beside it first.
-_AROUND = ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (-1, -1), (1, -1), (-1, 1))
 #: Rows that stay in the processor's cache together.
 _STRIP = 64
+#: Steps (down, right) to a pixel and its neighbours.
+_AROUND = np.mgrid[-1:2, -1:2].reshape(2, 9)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Maps:
-    """Sky-free image smoothed to one width after the other, all in one row of values.
+class Map:
+    """Sky-free image smoothed to one ``width`` (its pixels hold ``factor`` pixels of the image).
 
-    Each map has a frame one pixel wide of what is below everything. ``shape`` (k, 2) is without
-    it, ``first`` (k,) where a map's own first pixel stands in ``values``, ``pitch`` (k,) how far
-    apart its rows are. ``white`` (k,) is the noise of white noise so smoothed; ``width`` and
-    ``factor``, how many pixels are binned in one, are in pixels of the image.
+    ``values`` have a rim one pixel wide of what is below everything; ``white`` is the noise of
+    white noise so smoothed. ``left`` is what is left of the sky in coarse cells, ``rough`` its
+    noise there over white noise.
     """
 
     values: np.ndarray
-    shape: np.ndarray
-    first: np.ndarray
-    pitch: np.ndarray
-    white: np.ndarray
-    width: np.ndarray
-    factor: np.ndarray
+    width: float
+    factor: int
+    white: float
+    left: np.ndarray
+    rough: np.ndarray
 
-    def __len__(self) -> int:
-        return len(self.first)
-
-    def inside(self, k: int) -> np.ndarray:
-        """One map."""
-        (ny, nx), pitch, first = self.shape[k], self.pitch[k], self.first[k]
-        return self.values[first : first + ny * pitch].reshape(ny, pitch)[:, :nx]
-
-    def framed(self, k: int) -> np.ndarray:
-        """Values of one map and its frame."""
-        start = self.first[k] - self.pitch[k] - 1
-        return self.values[start : start + (self.shape[k, 0] + 2) * self.pitch[k]]
-
-    def over_white(self, k: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    def over_white(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Value over white noise at places in the image's pixels, the best pixel nearby."""
         row, column = (
-            np.clip(np.rint((c + 0.5) / self.factor[k] - 0.5).astype(int), 0, n - 1)
-            for c, n in zip((y, x), self.shape[k].T, strict=True)
+            np.clip(np.rint((c + 0.5) / self.factor + 0.5).astype(int), 1, n - 2)
+            for c, n in zip((y, x), self.values.shape, strict=True)
         )
-        here = self.first[k] + row * self.pitch[k] + column
-        best = self.values[here]
-        for down, right in _AROUND:
-            np.maximum(best, self.values[here + down * self.pitch[k] + right], out=best)
-        return np.asarray(best / self.white[k])
+        down, right = _AROUND[:, :, None]
+        return np.asarray(self.values[row + down, column + right].max(axis=0) / self.white)
 
 
-def smoothed(flat: np.ndarray, factor: int, noise: float, largest: int) -> Maps:
+def smoothed(flat: np.ndarray, factor: int, noise: float, largest: int) -> list[Map]:
     """Smooth an image of blocks of ``factor`` pixels to two widths an octave up to the largest."""
-    many = max(1, int(np.ceil(np.log2(largest / factor))))
-    factors = np.repeat(factor * 2 ** np.arange(many), 2)
-    shape = -(-np.array(flat.shape) * factor // factors[:, None])  # odd sides are padded
-    pitch, (gain, variance) = shape[:, 1] + 2, np.tile(np.transpose(_KERNELS), many)
-    ends = np.cumsum((shape[:, 0] + 2) * pitch)
-    maps = Maps(
-        values=np.empty(ends[-1], np.float32),
-        shape=shape,
-        first=np.r_[0, ends[:-1]] + pitch + 1,
-        pitch=pitch,
-        white=noise / factors * gain,
-        width=np.sqrt(variance * factors**2 + (factors**2 - 1) / 12),
-        factor=factors,
-    )
-    for k in range(0, len(maps), 2):
-        if k:
-            flat = halve(flat, whole=True)
-        _smooth(flat, maps.inside(k))
-        _smooth(maps.inside(k), maps.inside(k + 1))
-    for k in range(len(maps)):
-        framed = maps.framed(k).reshape(-1, pitch[k])
-        framed[[0, -1]] = framed[:, [0, -1]] = -np.inf
-    return maps
+    maps: list[Map] = []
+    none = np.zeros((1, 1))
+    while not maps or factor < largest:
+        values = np.pad(flat, 1)
+        # The rim makes odd sides even.
+        flat = halve(values[tuple(slice(1, n + 1 + n % 2) for n in flat.shape)])
+        for gain, variance in _KERNELS:
+            values = _smooth(values)
+            width = float(np.sqrt(variance * factor**2 + (factor**2 - 1) / 12))
+            maps.append(Map(values, width, factor, noise / factor * gain, none, none + 1))
+        factor *= 2
+    for one in maps:
+        one.values[[0, -1]] = one.values[:, [0, -1]] = -np.inf
+    return list(_with_sky_left(maps))
 
 
-def _smooth(image: np.ndarray, out: np.ndarray) -> None:
-    """Weights 1 2 1 along both axes, nothing beyond the edges; in strips that stay in cache."""
-    ny, nx = image.shape
-    wide = np.zeros((min(_STRIP, ny), nx + 2), image.dtype)
-    for top in range(0, ny, _STRIP):
-        rows = image[top : top + _STRIP]
-        down = wide[: len(rows), 1:-1]
-        np.multiply(rows, 2, out=down)
-        down[int(top == 0) :] += image[max(top - 1, 0) : top + len(rows) - 1]
-        below = image[top + 1 : top + len(rows) + 1]
-        down[: len(below)] += below
-        across = wide[: len(rows), :-1] + wide[: len(rows), 1:]
-        here = out[top : top + len(rows)]
-        np.add(across[:, :-1], across[:, 1:], out=here)
-        here *= 1 / 16
+def _smooth(values: np.ndarray) -> np.ndarray:
+    """Weights 1 2 1 along both axes, nothing beyond the rim; in strips that stay in cache."""
+    out = np.zeros_like(values)
+    for top in range(0, len(values) - 2, _STRIP):
+        rows = values[top : top + _STRIP + 2]
+        down = rows[:-2] + 2 * rows[1:-1] + rows[2:]
+        across = down[:, :-2] + 2 * down[:, 1:-1] + down[:, 2:]
+        np.multiply(across, 1 / 16, out=out[top + 1 : top + 1 + len(down), 1:-1])
+    return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Cells:
-    """What maps tell of their sky in coarse cells, those of all maps in one row.
-
-    ``values`` (2, c) are what is left of the sky and its noise over white noise; of each map
-    ``of_map`` says which cells are its, ``count`` (k, 2) how many along y and x.
-    """
-
-    values: np.ndarray
-    of_map: list[slice]
-    count: np.ndarray
-
-
-def sky_left(maps: Maps) -> Cells:
-    """What is left of the sky in the cells of each map, and its noise over white noise.
+def _with_sky_left(maps: list[Map]) -> Iterator[Map]:
+    """Maps with what is left of the sky in their cells, and its noise over white noise.
 
     Light is left where the sky bends within its cells, as beside an amplifier's glow. The noise is
     told by what lies below the sky, for stars only add light: nebula and the waves of a poor flat
     grow with width and are no stars. Where a map has too few independent values, the sky is taken
     to be as at the width before.
     """
-    count = np.maximum(maps.shape // 64, 1)
-    samples, white = [np.zeros((1, _SAMPLES**2), np.float32)], [1.0]
-    of_map = [slice(0, 1)]
-    for k, (size, cells) in enumerate(zip(maps.shape.prod(1), count.prod(1), strict=True)):
-        if size < _ENOUGH * cells:
-            count[k] = count[k - 1] if k else 1
-            of_map.append(of_map[-1])
-            continue
-        samples.append(_spread_over(maps.inside(k), count[k]))
-        white += [maps.white[k]] * cells
-        of_map.append(slice(of_map[-1].stop, of_map[-1].stop + cells))
-    ordered = np.sort(np.concatenate(samples), axis=1)
-    low = ordered[:, int(0.1587 * _SAMPLES**2)]
-    left, rough = np.maximum(quiet_level(ordered[:, ::2]), 0), np.maximum(-low / white, 1)
-    return Cells(np.stack([left, rough]), of_map[1:], count)
+    before = maps[0]
+    for one in maps:
+        inside = one.values[1:-1, 1:-1]
+        count = np.maximum(np.array(inside.shape) // 64, 1)
+        if inside.size >= _ENOUGH * count.prod():
+            ordered = np.sort(_spread_over(inside, count), axis=1)
+            left = np.maximum(quiet_level(ordered[:, ::2]), 0).reshape(count)
+            low = ordered[:, int(0.1587 * _SAMPLES**2)].reshape(count)
+            before = replace(one, left=left, rough=np.maximum(-low / one.white, 1))
+        yield replace(one, left=before.left, rough=before.rough)
 
 
 def _spread_over(image: np.ndarray, count: np.ndarray) -> np.ndarray:
@@ -153,42 +104,24 @@ def _spread_over(image: np.ndarray, count: np.ndarray) -> np.ndarray:
     return values.swapaxes(1, 2).reshape(-1, _SAMPLES**2)
 
 
-def between_cells(
-    values: np.ndarray, first: np.ndarray | int, count: np.ndarray, place: np.ndarray
-) -> np.ndarray:
-    """Cells at (n, 2) places, in shares of the sides of their maps, between middles linearly.
-
-    The cells of each place begin at ``first`` in the rows of ``values``, ``count`` along y and x.
-    """
-    at = np.clip(place * count - 0.5, 0, count - 1)
-    low = at.astype(int)
-    (part_y, part_x), high = (at - low).T, np.minimum(low + 1, count - 1)
-    corners = (
-        (first + y * count[..., 1] + x, share_y * share_x)
-        for y, share_y in ((low[:, 0], 1 - part_y), (high[:, 0], part_y))
-        for x, share_x in ((low[:, 1], 1 - part_x), (high[:, 1], part_x))
-    )
-    return np.asarray(sum(values[..., cell] * share for cell, share in corners))
+def between_cells(cells: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Cells at (2, n) places, in shares of the sides, between their middles linearly."""
+    at = place * np.array(cells.shape)[:, None] - 0.5
+    return np.asarray(ndimage.map_coordinates(cells, at, float, order=1, mode="nearest"))
 
 
-def local_peaks(maps: Maps, least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pixels above what is ``least`` in their map and above their eight neighbours.
-
-    Which map, and where in its values.
-    """
-    found = [np.flatnonzero(maps.framed(k) > at_least) for k, at_least in enumerate(least)]
-    k = np.repeat(np.arange(len(maps)), [len(one) for one in found])
-    pitch = maps.pitch[k]
-    here = np.concatenate(found) + maps.first[k] - pitch - 1
-    for down, right in _AROUND:
-        value, other = maps.values[here], maps.values[here + down * pitch + right]
+def local_peaks(values: np.ndarray, least: float) -> np.ndarray:
+    """Where in a flat array with a rim values lie above ``least`` and above their neighbours."""
+    flat, pitch = values.ravel(), values.shape[1]
+    here = np.flatnonzero(flat > least)
+    for step in (1, -1, pitch, -pitch, pitch + 1, -pitch - 1, pitch - 1, 1 - pitch):
         # On a plateau the last pixel in reading order wins.
-        top = value > other if (down, right) > (0, 0) else value >= other
-        k, here, pitch = k[top], here[top], pitch[top]
-    return k, here
+        above = np.greater if step > 0 else np.greater_equal
+        here = here[above(flat[here], flat[here + step])]
+    return here
 
 
-def vertex(values: np.ndarray, here: np.ndarray, step: np.ndarray | int) -> np.ndarray:
+def vertex(values: np.ndarray, here: np.ndarray, step: int) -> np.ndarray:
     """Where the parabola through maxima and their neighbours a step away has its own, in steps."""
     top = values[here]
     beside = (values[here + way] for way in (-step, step))

@@ -10,7 +10,7 @@ from .detect import Peaks, detect, typical_width
 from .doubles import find_doubles, parted
 from .flags import StarFlag
 from .judge import ceiling_of
-from .measured import ImageRadius, MeasuredImage
+from .measured import Grid, ImageRadius, MeasuredImage
 from .scale import HALF_WIDTHS, Sensor, measure_peaks, no_stars
 from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 
@@ -31,7 +31,7 @@ def measure_image(
     saturation_adu: float | None = None,
     threshold: float = 6.0,
     max_stars: int | None = 250,
-    pixel_px2: float = 1 / 12,
+    grid: Grid = Grid(),  # noqa: B008 -- frozen, so it can be shared
 ) -> MeasuredImage:
     """Find and measure the stars of one image and the radius that stands for it.
 
@@ -45,15 +45,16 @@ def measure_image(
     expected_radius_px : float, optional
         About how large the stars at these places are, as other images suggest.
     gain_e_per_adu, saturation_adu : float, optional
-        Camera gain and ceiling; both are judged from the data where not given.
+        Camera gain (of the mean of a square's two green pixels, twice the camera's) and ceiling;
+        both are judged from the data where not given.
     threshold : float
         Lowest signal-to-noise ratio of a star.
     max_stars : int, optional
         Measure at most this many of the brightest, and of many no more than hold 95 % of what
         these tell of the radius; None for all.
-    pixel_px2 : float
-        Variance along an axis by which a pixel smears the light, pixels squared: less than 1/12
-        where pixels are narrower than they lie apart.
+    grid : Grid
+        Which of the pixels to measure, those of one colour; places and radii are in pixels of the
+        whole image all the same.
 
     Returns
     -------
@@ -69,20 +70,20 @@ def measure_image(
     Accuracy: scripts/results/star_accuracy.md; smaller twins in tests/photometry/.
     """
     image, places = checked(image, places)
-    usable = usable_pixels(image)
+    usable = usable_pixels(grid.pick(image))
     reason = _hopeless(usable)
     if reason:
         empty = Sky(np.full((1, 1), np.nan), np.zeros(2), np.ones(2), np.nan)
         stars = no_stars(0 if places is None else len(places))
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
-    width = None if expected_radius_px is None else expected_radius_px / HALF_WIDTHS
     found = detect(usable, threshold=threshold)
     peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
     if places is not None:
-        peaks = _with_places(peaks, places, width)
+        width = expected_radius_px and expected_radius_px / HALF_WIDTHS / grid.pitch
+        peaks = _with_places(peaks, (places - grid.origin) / grid.pitch, width)
         chosen = np.arange(len(places))
     ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
-    sensor = Sensor(gain_e_per_adu or gain_from_sky(found.sky), ceiling, pixel_px2)
+    sensor = Sensor(gain_e_per_adu or gain_from_sky(found.sky), ceiling, grid.pixel_px2)
     measure = partial(measure_peaks, found, sensor=sensor, recentre=places is None)
     stars, common = measure(peaks=peaks, chosen=chosen)
     doubles = find_doubles(found, peaks, stars) if places is None else {}
@@ -90,6 +91,7 @@ def measure_image(
     if doubles and np.count_nonzero(stars.flags == 0) < _PLENTY:
         peaks = parted(peaks, stars, doubles)
         stars, common = measure(peaks=peaks, chosen=np.arange(len(chosen) + len(doubles)))
+    stars, common = stars.on_finer(grid.pitch, grid.origin), common * grid.pitch
     radius = combine(stars, common, found.sky, len(found.peaks) + len(doubles))
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
@@ -115,8 +117,7 @@ def _hopeless(image: np.ndarray) -> str | None:
 
 def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks:
     """The given places as peaks, before all found ones that are none of them."""
-    if width is None:
-        width = typical_width(peaks) if len(peaks) else 2.0
+    width = width or (typical_width(peaks) if len(peaks) else 2.0)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
         found = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
@@ -138,8 +139,7 @@ def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, n
     if places is None:
         return image, None
     places = np.asarray(places, float)
-    if places.size == 0:
-        places = places.reshape(0, 2)
+    places = places if places.size else places.reshape(0, 2)
     if places.ndim != 2 or places.shape[1] != 2:
         msg = f"'places' must have shape (n, 2), got {places.shape}"
         raise ValueError(msg)

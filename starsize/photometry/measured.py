@@ -1,11 +1,53 @@
-"""What the photometry of one image hands on: its stars and its radius."""
+"""What the photometry of one image takes and hands on: its pixels' grid, its stars, its radius."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from .sky import Sky
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where the pixels of a colour lie: pixel (i, j) at ``(row, column) + pitch * (i, j)``.
+
+    Of green the mean of its two pixels in each square is taken: it lies between them.
+    """
+
+    corners: tuple[tuple[int, int], ...] = ((0, 0),)
+    """(row, column) of the first pixels."""
+    pitch: int = 1
+
+    def pick(self, image: np.ndarray) -> np.ndarray:
+        """Return the pixels of this grid as an image of their own."""
+        if self.pitch == 1:
+            return image
+        ny, nx = (n // self.pitch for n in image.shape)
+        parts = [image[r :: self.pitch, c :: self.pitch][:ny, :nx] for r, c in self.corners]
+        return np.asarray(np.mean(parts, axis=0, dtype=np.float32))
+
+    @property
+    def origin(self) -> np.ndarray:
+        """Place (x, y) of the first pixel in the frame."""
+        return np.mean(self.corners, axis=0)[::-1]
+
+    @property
+    def pixel_px2(self) -> float:
+        """Variance along an axis of the smear of a pixel, in pixels of the grid squared.
+
+        Red and blue pixels are half as wide as their pitch; the two green ones, a diagonal apart,
+        smear by just as much as the whole square.
+        """
+        smeared = 1 / 12 + float(np.var([c for _, c in self.corners]))
+        return smeared / self.pitch**2
+
+
+#: What of ``Stars`` is a length.
+_LENGTHS = (
+    "radius", "radius_sigma", "radius30", "radius30_sigma", "radius80", "radius80_sigma",
+    "bounded", "bounded_sigma", "mean_radius",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -71,6 +113,16 @@ class Stars:
     def part(self, which: np.ndarray) -> "Stars":
         """Return some of the stars, by index or mask."""
         return Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+    def on_finer(self, pitch: int, origin: np.ndarray) -> "Stars":
+        """Return the stars in pixels so many times finer; ``origin`` is there where (0, 0) was."""
+        return replace(
+            self,
+            **{name: getattr(self, name) * pitch for name in _LENGTHS},
+            x=self.x * pitch + origin[0],
+            y=self.y * pitch + origin[1],
+            bounds=self.bounds * (pitch, pitch, pitch, pitch**2),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

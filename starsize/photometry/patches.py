@@ -50,10 +50,14 @@ class Patches:
         """Pixels from the middle one to the edge."""
         return self.pixels.shape[1] // 2
 
-    def middle(self, reach_px: float) -> tuple[slice, np.ndarray]:
-        """Rows (and columns) that hold all pixels so near to the stars, and (n, r, r) distances."""
-        rows, squares = _around(self.half, self.x, self.y, reach_px)
-        return rows, np.sqrt(squares)
+    def middle(self, reach_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Of all pixels so near to the stars: light, whether read, and place from the centre.
+
+        Places are complex, x + iy.
+        """
+        rows, dx, dy = _around(self.half, self.x, self.y, reach_px)
+        crop = np.s_[:, rows, rows]
+        return self.pixels[crop], self.read[crop], dx[:, None, :] + 1j * dy[:, :, None]
 
     def growth(self, limit_px: float) -> Grown:
         """(k,) radii in small steps up to a limit, pixels, and (n, k) light inside each."""
@@ -76,13 +80,15 @@ class Patches:
         return replace(self, fine=np.ascontiguousarray(fine, np.float32))
 
 
-def _around(half: int, x: np.ndarray, y: np.ndarray, reach: float) -> tuple[slice, np.ndarray]:
-    """Rows that hold all within reach of the centres, and squares of the pixels' distances."""
+def _around(
+    half: int, x: np.ndarray, y: np.ndarray, reach: float
+) -> tuple[slice, np.ndarray, np.ndarray]:
+    """Rows (and columns) that hold all within reach of the centres, and how far off these are."""
     astray = max(np.abs(c - half).max(initial=0.0) for c in (x, y))
     far = int(min(half, reach + astray + 1))
     grid = np.arange(half - far, half + far + 1)
     dx, dy = ((grid - c[:, None]).astype(np.float32) for c in (x, y))
-    return slice(half - far, half + far + 1), (dy**2)[:, :, None] + (dx**2)[:, None, :]
+    return slice(half - far, half + far + 1), dx, dy
 
 
 def _inside(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, limit: float) -> Grown:
@@ -92,7 +98,8 @@ def _inside(pixels: np.ndarray, x: np.ndarray, y: np.ndarray, limit: float) -> G
     is right to second order over all directions; for its width across d^2 is 1/12 more. As ramps
     these are A(r + 1/2) - A(r - 1/2), where A(t) sums (t - d) times the light nearer than t.
     """
-    rows, squares = _around(pixels.shape[1] // 2, x, y, limit + 1)
+    rows, dx, dy = _around(pixels.shape[1] // 2, x, y, limit + 1)
+    squares = (dy**2)[:, :, None] + (dx**2)[:, None, :]
     light, distance = pixels[:, rows, rows], np.sqrt(squares + np.float32(1 / 12))
     half, last = _STEPS // 2, int(limit * _STEPS)
     bins = last + half
@@ -130,14 +137,15 @@ def read_patches(
     left, top = (np.rint(c).astype(int) - half for c in (x, y))
     size = 2 * half + 1
     pixels = np.full((len(chosen), size, size), np.float32(np.nan))
-    first, last = (np.clip(np.stack([top, left], 1) + end, 0, level.shape) for end in (0, size))
-    for patch, (y0, x0), (y1, x1), up, aside in zip(pixels, first, last, top, left, strict=True):
+    for patch, up, aside in zip(pixels, top, left, strict=True):
+        (y0, x0), (y1, x1) = (np.clip((up + n, aside + n), 0, level.shape) for n in (0, size))
         patch[y0 - up : y1 - up, x0 - aside : x1 - aside] = level[y0:y1, x0:x1]
     pixels -= sky[chosen, None, None].astype(np.float32)
     read = np.isfinite(pixels)
     trusted = read.copy()
     _leave_out_neighbours(trusted, peaks, chosen, left, top)
-    _fill(pixels, trusted, read)
+    opposite = np.where(trusted[:, ::-1, ::-1], pixels[:, ::-1, ::-1], np.nan_to_num(pixels))
+    pixels = np.where(trusted, pixels, opposite)
     return Patches(pixels, trusted, read, x - left, y - top, left, top)
 
 
@@ -145,36 +153,22 @@ def _leave_out_neighbours(
     trusted: np.ndarray, peaks: Peaks, chosen: np.ndarray, left: np.ndarray, top: np.ndarray
 ) -> None:
     """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
-    grid = np.arange(trusted.shape[1])
+    grid = np.arange(trusted.shape[1], dtype=np.float32)
+
+    def squares(k: int, star: int) -> np.ndarray:
+        dx, dy = grid + (left[k] - peaks.x[star]), grid + (top[k] - peaks.y[star])
+        return np.asarray((dy**2)[:, None] + dx**2)
+
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
-    places = np.stack([peaks.x, peaks.y], 1)
-    room = 0.5 * len(grid) + 1
-    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach), p=np.inf)
-    star = np.repeat(np.arange(len(chosen)), [len(one) for one in near])
-    other = np.array([j for one in near for j in one], int)
-    off = np.abs(places[other] - places[chosen[star]]).max(axis=1)
-    beside = (off < room + reach[other]) & (other != chosen[star])
-    star, other = star[beside], other[beside]
-    own = chosen[star]
-    share = ((peaks.width[other] / peaks.width[own]) ** 2)[:, None]
-    (dx, own_dx), (dy, own_dy) = (
-        [(first[star, None] + grid - c[some, None]) ** 2 for some in (other, own)]
-        for first, c in ((left, peaks.x), (top, peaks.y))
-    )
-    columns = np.stack([dx - share * own_dx, dx], 1).astype(np.float32)[:, :, None]
-    rows = np.stack([dy - share * own_dy, dy - reach[other, None] ** 2], 1).astype(np.float32)
-    for k, across, down in zip(star, columns, rows[:, :, :, None], strict=True):
-        trusted[k] &= (down + across >= 0).any(axis=0)
-
-
-def _fill(pixels: np.ndarray, trusted: np.ndarray, read: np.ndarray) -> None:
-    """Put what lies opposite the star in place of what is not trusted; else what was read, or 0."""
-    some = ~trusted.all(axis=(1, 2))
-    seen, good = pixels[some], trusted[some]
-    own = np.where(read[some], seen, 0.0)
-    filled = np.where(good[:, ::-1, ::-1], seen[:, ::-1, ::-1], own)
-    pixels[some] = np.where(good, seen, filled)
+    own = [squares(k, star) / peaks.width[star] ** 2 for k, star in enumerate(chosen)]
+    places, room = np.stack([peaks.x, peaks.y], 1), 0.5 * len(grid) + 1
+    near = cKDTree(places[chosen]).query_ball_point(places, room + reach, p=np.inf)
+    for star, beside in enumerate(near):
+        for k in beside:
+            if chosen[k] != star:
+                limit = np.minimum(peaks.width[star] ** 2 * own[k], reach[star] ** 2)
+                trusted[k] &= squares(k, star) >= limit
 
 
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:

@@ -12,7 +12,7 @@ from .flags import StarFlag
 from .judge import FOREIGN, foreign_share, pixel_flags
 from .law import SHARES
 from .measured import Stars
-from .patches import Patches, Rings, centred, read_patches, sky_rings
+from .patches import Patches, centred, read_patches, sky_rings
 
 #: Half-flux radius over the width of the Gaussian that fits best.
 HALF_WIDTHS = 1.15
@@ -51,17 +51,16 @@ def measure_peaks(
     if len(chosen) == 0:
         return stars, common
     lg_size = np.log(peaks.width[chosen] / typical_width(peaks.part(chosen)))
-    near, sky = np.abs(lg_size) < np.log(_SAME_SIZE), found.sky.at(peaks.x, peaks.y)
-    group = np.where(near, 0, np.rint(lg_size / np.log(2)))
+    group = np.where(np.abs(lg_size) < np.log(_SAME_SIZE), 0, np.rint(lg_size / np.log(2)))
+    sky = found.sky.at(peaks.x, peaks.y)
+    cut = partial(_cut, found, peaks, sky, sensor=sensor, recentre=recentre)
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
         guess = HALF_WIDTHS * typical_width(peaks.part(chosen[these]))
-        cut = partial(_cut, found, peaks, sky, sensor=sensor, recentre=recentre)
         for _ in range(_LOOKS):
             scouts = cut(chosen[these[:_SCOUTS]], guess)
-            half, _ = scouts.growth.first_look(scouts.half_px)
-            before, seen = guess, float(np.median(half)) * scouts.factor
-            guess = float(np.clip(seen, guess / 3, guess * 3))
+            seen = scouts.factor * np.median(scouts.growth.first_look(scouts.half_px)[0])
+            before, guess = guess, float(np.clip(seen, guess / 3, guess * 3))
             if 0.8 < seen / before < 1.25:
                 break
         part, common[these] = _measured(cut(chosen[these], guess), sensor.ceiling)
@@ -81,7 +80,6 @@ class _Cut:
     sky: np.ndarray
     chosen: np.ndarray
     patches: Patches
-    rings: Rings
     growth: Growth
 
 
@@ -117,7 +115,7 @@ def _cut(
     rings = sky_rings(patches, inner_px, outer_px, noise.pixel)
     smear = (sensor.pixel_px2 + (f**2 - 1) / 12) / f**2
     growth = growth_of(patches, rings, size, noise, pixel_px2=smear)
-    return _Cut(f, image, size, there, sky, chosen, patches, rings, growth)
+    return _Cut(f, image, size, there, sky, chosen, patches, growth)
 
 
 def _measured(cut: _Cut, ceiling: float) -> tuple[Stars, np.ndarray]:
@@ -144,41 +142,34 @@ def _measured(cut: _Cut, ceiling: float) -> tuple[Stars, np.ndarray]:
     flags[bad] |= int(StarFlag.UNMEASURED)
     for name in (*SHARES, "bounded"):
         blended = 0.35 * np.minimum(foreign, 1.0) * got[name]
-        got[name] = np.where(bad, np.nan, f * got[name])
-        got[f"{name}_sigma"] = f * np.hypot(got[f"{name}_sigma"], blended)
-    for name, unit in (("flux", f**2), ("flux_sigma", f**2), ("bounds", (f, f, f, f**2))):
-        got[name] = got[name] * unit
+        got[f"{name}_sigma"] = np.hypot(got[f"{name}_sigma"], blended)
+        got[name][bad] = np.nan
+    # Pixels of a binned image are means.
+    got["flux"], got["flux_sigma"] = got["flux"] * f**2, got["flux_sigma"] * f**2
     mean_radius, elongation, angle = _moments(patches, 1.6 * half)
     stars = Stars(
         **got,
-        x=(patches.x + patches.left + 0.5) * f - 0.5,
-        y=(patches.y + patches.top + 0.5) * f - 0.5,
-        mean_radius=mean_radius * f,
-        background=cut.sky[chosen] + cut.rings.level,
+        x=patches.x + patches.left,
+        y=patches.y + patches.top,
+        mean_radius=mean_radius,
+        background=cut.sky[chosen] + cut.growth.rings.level,
         elongation=elongation,
         angle_deg=angle,
         snr=snr,
         flags=flags,
     )
-    return stars, common * f
+    return stars.on_finer(f, np.full(2, (f - 1) / 2)), common * f
 
 
 def _moments(patches: Patches, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean radius, elongation and direction (degrees) of the light within reach, pixels."""
-    middle, size = patches.half, patches.pixels.shape[1]
-    far = int(min(middle, np.ceil(np.nanmax(reach, initial=1.0)) + 1))
-    crop = slice(middle - far, middle + far + 1)
-    dx = np.arange(size)[crop] - patches.x[:, None]
-    dy = np.arange(size)[crop] - patches.y[:, None]
-    r = np.hypot(dy[:, :, None], dx[:, None, :])
-    light = patches.pixels[:, crop, crop] * np.clip(reach[:, None, None] - r + 0.5, 0, 1)
+    light, _, place = patches.middle(float(np.nanmax(reach)) + 1)
+    r = np.abs(place)
+    light = light * np.clip(reach[:, None, None] - r + 0.5, 0, 1)
     total = np.maximum(light.sum(axis=(1, 2)), 1e-9)
-    xx, xy, yy = (
-        np.einsum(f"njk,n{a},n{b}->n", light, p, q) / total
-        for a, p, b, q in (("k", dx, "k", dx), ("j", dy, "k", dx), ("j", dy, "j", dy))
-    )
-    mean = (light * r).sum(axis=(1, 2)) / total
-    middle2, split = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    mean, square, twist = ((light * v).sum(axis=(1, 2)) / total for v in (r, r**2, place**2))
+    # The squares of the axes are (square + split) / 2 and (square - split) / 2.
+    split = np.abs(twist)
     with np.errstate(invalid="ignore", divide="ignore"):
-        elongation = np.sqrt((middle2 + split) / np.maximum(middle2 - split, 0.02 * middle2))
-    return mean, elongation, np.degrees(0.5 * np.arctan2(2 * xy, xx - yy))
+        longer = np.sqrt((square + split) / np.maximum(square - split, 0.02 * square))
+    return mean, longer, np.degrees(0.5 * np.angle(twist))

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.interpolate import BSpline
 from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
@@ -45,33 +46,26 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        (row, up), (column, across) = self._weights(y, 0), self._weights(x, 1)
-        around = self._coefficients()[row[:, :, None], column[:, None, :]]
-        return np.einsum("ij,ijk,ik->i", up, around, across)
+        along = self._splines(y, 0) @ self._coefficients()
+        return np.asarray(self._splines(x, 1).multiply(along).sum(axis=1))
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        (row, up), (column, across) = (
-            self._weights((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
+        down, right = (
+            self._splines((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
         )
-        along = np.einsum("mxk,xk->mx", self._coefficients()[:, column], across)
-        ends = np.arange(0, up.size + 1, 4)
-        spread = csr_array((up.astype(np.float32).ravel(), row.ravel(), ends))
-        return np.asarray(spread @ along.astype(np.float32))
+        along = (right @ self._coefficients().T).T.astype(np.float32)
+        return np.asarray(down.astype(np.float32) @ along)
 
     def _coefficients(self) -> np.ndarray:
         # Beyond the outer middles the slope goes on, else every gradient would leave a bright rim.
         return np.pad(self.cells, 2, mode="reflect", reflect_type="odd")
 
-    def _weights(self, pixel: np.ndarray, axis: int) -> tuple[np.ndarray, np.ndarray]:
-        """Which four coefficients along an axis make the level at each pixel, and their weights."""
+    def _splines(self, pixel: np.ndarray, axis: int) -> csr_array:
+        """(n, coefficients) what each adds to the level at pixels along an axis."""
         n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n) + 1
-        low = np.minimum(place.astype(int), n)
-        t = place - low
-        s = 1 - t
-        cubes = [s**3, 4 - 3 * t * t * (2 - t), 4 - 3 * s * s * (2 - s), t**3]
-        return low[:, None] + np.arange(4), np.stack(cubes, axis=1) / 6
+        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n)
+        return BSpline.design_matrix(place, np.arange(-4.0, n + 4), 3)
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
@@ -90,25 +84,18 @@ def full_of_holes(image: np.ndarray) -> bool:
     if image.dtype.kind in "ui":
         return False
     good = np.isfinite(image)
-    for here, beside in ((good[:, :-1], good[:, 1:]), (good[:-1], good[1:])):
-        if np.count_nonzero(here & ~beside) > _HOLES * np.count_nonzero(here):
-            return True
-    return False
+    pairs = (good[:, :-1], good[:, 1:]), (good[:-1], good[1:])
+    return any(np.sum(one & ~other) > _HOLES * np.sum(one) for one, other in pairs)
 
 
-def halve(image: np.ndarray, *, whole: bool = False) -> np.ndarray:
-    """Mean of blocks of 2 x 2 pixels, float32.
-
-    An odd last row or column is left out, or of the ``whole`` image taken with as many zeros.
-    """
-    ny, nx = ((n + whole) // 2 * 2 for n in image.shape)
+def halve(image: np.ndarray) -> np.ndarray:
+    """Mean of blocks of 2 x 2 pixels, float32; an odd last row or column is left out."""
+    ny, nx = (n // 2 * 2 for n in image.shape)
     out = np.empty((ny // 2, nx // 2), np.float32)
     for top in range(0, ny, 64):  # strips that stay in the processor's cache
         rows = image[top : min(top + 64, ny), :nx].astype(np.float32, copy=False)
-        if len(rows) % 2 or rows.shape[1] % 2:
-            rows = np.pad(rows, ((0, len(rows) % 2), (0, rows.shape[1] % 2)))
         pairs = rows[0::2] + rows[1::2]
-        np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top // 2 : (top + len(rows)) // 2])
+        np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top // 2 : top // 2 + len(pairs)])
     out *= 0.25
     return out
 
@@ -173,20 +160,19 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
         beside = np.maximum(rows[:, :-2], rows[:, 2:])
         # The maximum keeps whole numbers without a sign from wrapping below zero.
         rise = np.maximum(rows[:, 1:-1], beside) - beside
-        spot = np.flatnonzero(rise.ravel() > _SPIKE_SIGMA * max(noise, 1e-9))
-        found.append(np.stack([spot // (nx - 2) + top, spot % (nx - 2) + 1], axis=1))
-    y, x = np.concatenate(found).T
-    dy, dx = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
-    beside_y = np.clip(y[:, None] + dy, 0, ny - 1)
-    around = np.sort(image[beside_y, x[:, None] + dx].astype(float), axis=1)
+        found.append(np.flatnonzero(rise > _SPIKE_SIGMA * max(noise, 1e-9)) + top * (nx - 2))
+    y, x = np.divmod(np.concatenate(found), nx - 2)
+    dy, dx = np.delete(np.indices((3, 3)).reshape(2, 9), 4, axis=1)
+    around = image[np.clip(y[:, None] + dy - 1, 0, ny - 1), x[:, None] + dx].astype(float)
+    around.sort(axis=1)
     base = around[:, :4].mean(axis=1)
-    peak = image[y, x] - base
+    peak = image[y, x + 1] - base
     lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
     lone &= peak > _SPIKE_SIGMA * noise
     if not lone.any():
         return image
     mended = image.copy()
-    mended[y[lone], x[lone]] = np.median(around[lone], axis=1)
+    mended[y[lone], x[lone] + 1] = np.median(around[lone], axis=1)
     return mended
 
 

@@ -43,15 +43,15 @@ STILL = Motion(1.0, 0.0)
 """No motion at all."""
 
 
-def _tree(places: np.ndarray) -> cKDTree:
-    return cKDTree(np.stack([places.real, places.imag], axis=1))
+def _xy(places: np.ndarray) -> np.ndarray:
+    return np.stack([places.real, places.imag], axis=1)
 
 
 def nearest(among: np.ndarray, places: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Rows of ``places`` and of ``among`` that are each other's nearest within ``reach``."""
     if min(len(among), len(places)) == 0:
         return np.zeros(0, int), np.zeros(0, int)
-    left, right = _tree(among), _tree(places)
+    left, right = cKDTree(_xy(among)), cKDTree(_xy(places))
     gap, there = map(np.asarray, left.query(right.data))
     back = np.asarray(right.query(left.data)[1])
     here = np.flatnonzero((gap < reach) & (back[there] == np.arange(len(places))))
@@ -89,12 +89,7 @@ def align(
 
 
 def _confirmed(
-    motion: Motion,
-    reference: np.ndarray,
-    places: np.ndarray,
-    tolerance: float,
-    *,
-    trials: float,
+    motion: Motion, reference: np.ndarray, places: np.ndarray, tolerance: float, *, trials: float
 ) -> Motion | None:
     """Refine a motion with every star that finds a partner; None if they may do so by chance.
 
@@ -108,15 +103,11 @@ def _confirmed(
         z, target = reference[here], places[there]
         turn = complex(np.vdot(z - z.mean(), target) / max(np.var(z) * len(z), 1e-9))
         motion = Motion(turn, complex(target.mean() - turn * z.mean()))
-    moved = motion(reference)
-    pairs = len(nearest(moved, places, tolerance)[0])
-    spans = [(c.min() - tolerance, c.max() + tolerance) for c in (places.real, places.imag)]
-    within = [
-        (low <= c) & (c <= high)
-        for c, (low, high) in zip((moved.real, moved.imag), spans, strict=True)
-    ]
-    inside = int(np.sum(within[0] & within[1]))
-    covered = min(1.0, len(places) * np.pi * tolerance**2 / float(np.prod(np.diff(spans))))
+    pairs = len(nearest(motion(reference), places, tolerance)[0])
+    moved, low, high = _xy(motion(reference)), _xy(places).min(0), _xy(places).max(0)
+    inside = int(np.all((low - tolerance <= moved) & (moved <= high + tolerance), axis=1).sum())
+    area = float(np.prod(high - low + 2 * tolerance))
+    covered = min(1.0, len(places) * np.pi * tolerance**2 / area)
     # bdtrc(k, n, p): chance of more than k successes in n trials.
     more = max(pairs - 3, 0)
     chance = trials * float(bdtrc(more, max(inside - 2, more), covered))

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 from astropy.table import QTable, vstack
@@ -17,16 +18,7 @@ from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep
 from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
-from .tracks import (
-    SAME_LIGHT,
-    Aligned,
-    known_stars,
-    lay_out,
-    places_of,
-    reach,
-    recognise,
-    tracks_of,
-)
+from .tracks import SAME_LIGHT, known_stars, lay_out, places_of, reach, recognise, tracks_of
 from .words import OTHER_STARS
 
 #: What is known of a frame though its radius is not.
@@ -158,102 +150,63 @@ def measure_sweeps(
     >>> measure_sweeps(sweeps)[0]  # doctest: +SKIP
     <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
-    tasks, runs = _tasks(sweeps, setup, calibration)
-    looks = look_at(tasks, executor, cache, progress)
-    laid = [lay_out(run.of(looks)) for run in runs]
-    doubtful = _doubtful(runs, laid, tasks, looks)
+    tasks = _tasks_of([facts for one in sweeps for facts in one.frames], setup, calibration)
+    looks = iter(look_at(tasks, executor, cache, progress))
+    names: list[tuple[Sweep, str]] = []
+    runs: list[list[Look]] = []
+    for sweep in sweeps:
+        names += [(sweep, channel) for channel in channels_of(sweep.frames[0], setup.camera)]
+        runs += map(list, zip(*islice(looks, len(sweep.frames)), strict=True))
+    laid = list(map(lay_out, runs))
+    hints = {
+        (r, j): hint
+        for r, told in enumerate(map(known_stars, runs, laid))
+        for j, hint in enumerate(told)
+        if hint is not None
+    }
+    again = [
+        replace(task, channels=(runs[r][j].frame.channel,), hint=hint)
+        for (r, j), hint in hints.items()
+        for task in _tasks_of([runs[r][j].frame.facts], setup, calibration)
+    ]
     # Second looks are no frames: the count of the first pass stands.
-    again = look_at(list(doubtful.values()), executor, cache)
-    for (k, task), second in zip(doubtful.items(), again, strict=True):
-        looks[k] = tuple(map(_better, looks[k], second, task.hints))
-    own = [run.of(looks) for run in runs]
-    for k, run in enumerate(runs):
-        if not doubtful.keys().isdisjoint(run.frames):
-            laid[k] = lay_out(own[k])
-    shown = [one[field.first].frame for one, field in zip(own, laid, strict=True)]
+    for (r, j), (second,) in zip(hints, look_at(again, executor, cache), strict=True):
+        runs[r][j] = _better(runs[r][j], second, hints[r, j])
+    for r in {r for r, _ in hints}:
+        laid[r] = lay_out(runs[r])
+    shown = [run[field.first].frame for run, field in zip(runs, laid, strict=True)]
     tracks = recognise(
-        [tracks_of(one, field) for one, field in zip(own, laid, strict=True)],
-        [f.facts for f in shown],
-        [f.radius_px for f in shown],
+        list(map(tracks_of, runs, laid)), [f.facts for f in shown], [f.radius_px for f in shown]
     )
     return tuple(
         MeasuredSweep(
-            id=f"{run.sweep.id}-{run.name}" if run.name else run.sweep.id,
-            filter=run.name or run.sweep.filter,
-            sweep=run.sweep,
-            frames=tuple(look.frame for look in one),
+            id=f"{sweep.id}-{channel}" if channel else sweep.id,
+            filter=channel or sweep.filter,
+            sweep=sweep,
+            frames=tuple(look.frame for look in run),
             tracks=track,
         )
-        for run, one, track in zip(runs, own, tracks, strict=True)
+        for (sweep, channel), run, track in zip(names, runs, tracks, strict=True)
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """One channel of a sweep: which of all tasks are its frames, and which of their channels."""
-
-    sweep: Sweep
-    channel: int
-    name: str
-    frames: range
-
-    def of(self, looks: Sequence[tuple[Look, ...]]) -> list[Look]:
-        """Return its looks among all."""
-        return [looks[k][self.channel] for k in self.frames]
-
-
-def _tasks(
-    sweeps: Sequence[Sweep], setup: Setup, calibration: Calibration | None
-) -> tuple[list[Task], list[_Run]]:
-    tasks: list[Task] = []
-    runs = []
-    for sweep in sweeps:
-        frames = range(len(tasks), len(tasks) + len(sweep.frames))
-        channels = channels_of(sweep.frames[0], setup.camera)
-        runs += [_Run(sweep, c, name, frames) for c, name in enumerate(channels)]
-        tasks += _tasks_of(sweep.frames, setup, calibration)
-    return tasks, runs
-
-
-def _doubtful(
-    runs: Sequence[_Run],
-    laid: Sequence[Aligned],
-    tasks: Sequence[Task],
-    looks: Sequence[tuple[Look, ...]],
-) -> dict[int, Task]:
-    """Frames to be looked at once more, with what the others of their sweeps tell of them."""
-    hints: dict[int, list[Hint | None]] = {}
-    for run, field in zip(runs, laid, strict=True):
-        for k, hint in zip(run.frames, known_stars(run.of(looks), field), strict=True):
-            if hint is not None:
-                hints.setdefault(k, [None] * len(looks[k]))[run.channel] = hint
-    return {k: replace(tasks[k], hints=tuple(hints[k])) for k in sorted(hints)}
-
-
-def _better(first: Look, second: Look, hint: Hint | None) -> Look:
+def _better(first: Look, second: Look, hint: Hint) -> Look:
     """The second look, which knows more, if its stars give the light they are known to give.
 
     They may give less, through cloud, where the first look saw none of them; neither look tells
     anything where the second sees none either, and the first hardly more than a speck.
     """
-    if hint is None or not second.read:
+    if not second.read:
         return first
     own, flags = first.stars.flags == 0, second.stars.flags
     good = flags == 0 if np.any(flags == 0) else flags == StarFlag.BLENDED
     near = reach(first.frame.radius_px, hint.radius_px)
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
-    if not good.any():
-        speck = first.frame.reason is None and lost and own.sum() < FEWEST
-        gone = speck and _unseen(second)
-        return replace(first, frame=_without_radius(first.frame)) if gone else first
-    share = float(np.median(second.stars.flux[good] / hint.light_adu[good]))
-    return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first
-
-
-def _unseen(look: Look) -> bool:
-    return bool(np.all(look.stars.flags & int(StarFlag.FAINT | StarFlag.UNMEASURED)))
-
-
-def _without_radius(frame: FrameRadius) -> FrameRadius:
-    same = {name: getattr(frame, name) for name in _NO_RADIUS}
-    return FrameRadius(**same, reason=OTHER_STARS)
+    if good.any():
+        share = float(np.median(second.stars.flux[good] / hint.light_adu[good]))
+        return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first
+    speck = first.frame.reason is None and lost and own.sum() < FEWEST
+    if not (speck and np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))):
+        return first
+    same = {name: getattr(first.frame, name) for name in _NO_RADIUS}
+    return replace(first, frame=FrameRadius(**same, reason=OTHER_STARS))

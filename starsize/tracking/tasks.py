@@ -16,7 +16,7 @@ from ..frames.pixels import read_pixels
 from ..photometry import ImageRadius, Stars, measure_image
 from ..photometry.scale import no_stars
 from ..setup import Camera
-from .colour import grid_of, in_frame
+from .colour import grid_of
 from .measured import FrameRadius
 from .slopes import field_slopes
 from .words import LOST_WORKER, reason_of
@@ -42,8 +42,8 @@ class Task:
     channels: tuple[str, ...]
     camera: Camera
     calibration: Calibration | None = None
-    hints: tuple[Hint | None, ...] = ()
-    """One a channel; none for a first look."""
+    hint: Hint | None = None
+    """For a second look, at one channel."""
     all_stars: bool = False
     """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
 
@@ -64,11 +64,7 @@ def measure_task(task: Task) -> tuple[Look, ...]:
         image = _load(task)
     except FrameReadError as error:
         return unmeasured(task, str(error))
-    hints = task.hints or (None,) * len(task.channels)
-    return tuple(
-        _measure(task, channel, hint, image)
-        for channel, hint in zip(task.channels, hints, strict=True)
-    )
+    return tuple(_measure(task, channel, image) for channel in task.channels)
 
 
 def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
@@ -79,29 +75,28 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
     )
 
 
-def _measure(task: Task, channel: str, hint: Hint | None, image: np.ndarray) -> Look:
-    camera, facts = task.camera, task.facts
+def _measure(task: Task, channel: str, image: np.ndarray) -> Look:
+    camera, facts, hint = task.camera, task.facts, task.hint
     grid = grid_of(channel, facts, camera)
     gain = camera.gain_e_per_adu or facts.gain_e_per_adu
     measure = partial(
         measure_image,
-        grid.pick(image),
-        places=None if hint is None else (hint.places - grid.origin) / grid.pitch,
-        expected_radius_px=None if hint is None else hint.radius_px / grid.pitch,
+        image,
+        places=None if hint is None else hint.places,
+        expected_radius_px=None if hint is None else hint.radius_px,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or facts.saturation_adu,
-        pixel_px2=grid.pixel_px2,
+        grid=grid,
     )
     measured = measure()
     stars = measure(max_stars=None).stars if task.all_stars else measured.stars
-    radius = in_frame(measured.radius, grid)
-    known = {f.name: getattr(radius, f.name) for f in fields(ImageRadius)}
-    known |= {"reason": reason_of(radius), "light_adu": _typical_light(measured.stars)}
-    slopes = field_slopes(in_frame(measured.stars, grid), image.shape)
+    known = {f.name: getattr(measured.radius, f.name) for f in fields(ImageRadius)}
+    known |= {"reason": reason_of(measured.radius), "light_adu": _typical_light(measured.stars)}
+    slopes = field_slopes(measured.stars, image.shape)
     if slopes is not None:
         known |= dict(zip(("slopes", "slopes_sigma"), slopes, strict=True))
-    return Look(FrameRadius(facts=facts, channel=channel, **known), in_frame(stars, grid))
+    return Look(FrameRadius(facts=facts, channel=channel, **known), stars)
 
 
 def _typical_light(stars: Stars) -> float:

@@ -36,13 +36,9 @@ class Aligned:
     motions: list[Motion | None]
     again: np.ndarray
 
-    @property
-    def is_told(self) -> bool:
-        """Whether stars agree on how the field moved to any other frame."""
-        return _tells(self.motions)
-
 
 def _tells(motions: Sequence[Motion | None]) -> bool:
+    """Whether stars agree on how the field moved to any other frame."""
     return sum(motion is not None for motion in motions) > 1
 
 
@@ -59,24 +55,26 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     sharpest: a lone star is so in focus, a knot of nebula never. Where many of them are in no
     other frame, only those count that are: a speck comes once.
     """
-    most = [_worth(look, look.stars.flags == 0) for look in looks]
-    order = sorted(range(len(looks)), key=lambda j: (*most[j], -j), reverse=True)
-    first = order[0]
+    good = [look.stars.flags == 0 for look in looks]
+    first = _richest(looks, good)
     motions = _motions_of(looks, first)
     again = _again(looks, motions, first)
-    if again.sum() >= (1 - _STRANGERS) * most[first][0]:
-        return Aligned(first, motions, again)
-    told = [_again(looks, motions, j) for j in range(len(looks))]
-    most = [_worth(look, which) for look, which in zip(looks, told, strict=True)]
-    best = max(order, key=lambda j: (*most[j], -j))
-    if not most[best][0]:
-        return Aligned(first, motions, again)
-    return Aligned(best, _motions_of(looks, best), told[best])
+    if again.sum() < (1 - _STRANGERS) * good[first].sum():
+        told = [_again(looks, motions, j) for j in range(len(looks))]
+        best = _richest(looks, told)
+        if told[best].any():
+            return Aligned(best, _motions_of(looks, best), told[best])
+    return Aligned(first, motions, again)
 
 
-def _worth(look: Look, which: np.ndarray) -> tuple[int, float]:
-    """How many stars these are, and how sharp."""
-    return int(which.sum()), -float(np.median(look.stars.radius[which])) if which.any() else -np.inf
+def _richest(looks: Sequence[Look], which: Sequence[np.ndarray]) -> int:
+    """The frame with most of such stars; of several alike the one in which they are sharpest."""
+
+    def worth(j: int) -> tuple[int, float]:
+        radius = looks[j].stars.radius[which[j]]
+        return len(radius), -float(np.median(radius)) if len(radius) else 0.0
+
+    return max(range(len(looks)), key=worth)
 
 
 def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
@@ -87,11 +85,11 @@ def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> n
     good, drift = looks[j].stars.flags == 0, 0.0 if _tells(motions) else _DRIFT_PX
     count = np.zeros(len(good), int)
     here = motion_to(motions, j).back()(places_of(looks[j])[good])
-    for k in (k for k in range(len(looks)) if k != j):
-        size = looks[j].frame.radius_px, looks[k].frame.radius_px
+    for k, look in enumerate(looks):
+        size = reach(looks[j].frame.radius_px, look.frame.radius_px)
         there = motion_to(motions, k)(here)
-        mine = nearest(there, places_of(looks[k]), max(drift, reach(*size)))[1]
-        count[np.flatnonzero(good)[mine]] += 1
+        mine = nearest(there, places_of(look), max(drift, size))[1]
+        count[np.flatnonzero(good)[mine]] += k != j
     return count >= _TWICE
 
 
@@ -124,13 +122,13 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
     """
     best = looks[laid.first]
     # Without its neighbours a ring would be given their light; a lone star's are specks.
-    lone = laid.again.any() and not laid.is_told
+    lone = laid.again.any() and not _tells(laid.motions)
     good = laid.again if lone else best.stars.flags == 0
     if not good.any():
         return [None] * len(looks)
     near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
     seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
-    if not laid.is_told:
+    if not _tells(laid.motions):
         near = max(near, _DRIFT_PX)
         seen = [_followed(look, there, near) for look, there in zip(looks, seen, strict=True)]
     size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
@@ -262,7 +260,7 @@ _View = tuple[np.ndarray, FrameFacts, float]
 
 def _between(one: _View, other: _View) -> Motion | None:
     """The motion from one sweep's reference frame to another's, whatever their binning."""
-    for scale in scales(one[1], other[1]):
+    for scale in _scales(one[1], other[1]):
         tolerance = scale * reach(one[2], other[2] / scale)
         lists = one[0][:_LIST_LENGTH], other[0][:_LIST_LENGTH]
         if (found := align(*lists, tolerance_px=tolerance, scale=scale)) is not None:
@@ -270,16 +268,8 @@ def _between(one: _View, other: _View) -> Motion | None:
     return None
 
 
-def scales(a: FrameFacts, b: FrameFacts) -> list[float]:
-    """Pixels of frame ``b`` in one of ``a`` along an axis: as stated, and as their sizes suggest.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> whole = FrameFacts(path=Path("a.fits"), shape=(2000, 3000))
-    >>> scales(whole, FrameFacts(path=Path("b.fits"), shape=(1000, 1500), binning=2))
-    [0.5, 1.0]
-    """
+def _scales(a: FrameFacts, b: FrameFacts) -> list[float]:
+    """Pixels of frame ``b`` to one of ``a`` along an axis: as stated, as sizes suggest, one."""
     stated = a.pixel_um / b.pixel_um if a.pixel_um and b.pixel_um else a.binning / b.binning
     size = b.shape[0] / a.shape[0] if a.shape[0] and b.shape[0] else 1.0
     whole = round(size) if size > 1 else 1 / round(1 / size)

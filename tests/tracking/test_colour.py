@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from starsize.frames.frame import FrameFacts
 from starsize.photometry import measure_image
 from starsize.setup import Camera
-from starsize.tracking.colour import channels_of, grid_of, in_frame
+from starsize.tracking.colour import channels_of, grid_of
 
 LETTERS = {"R": 1, "G": 2, "B": 3}
 
@@ -70,8 +70,12 @@ def test_radii_of_one_colour_are_those_of_the_light_as_it_fell(channel, smeared)
         mosaic += 3e5 * light / (2 * np.pi * (4 + 1 / 12))
     grid = grid_of(channel, facts("RGGB"), Camera())
     assert grid.pixel_px2 == pytest.approx(smeared / 4)
-    radius = measure_image(grid.pick(mosaic), gain_e_per_adu=1e3, pixel_px2=grid.pixel_px2).radius
-    found = in_frame(radius, grid)
-    assert found.radius_px == pytest.approx(2 * 1.1774, rel=0.006)
-    assert found.bounded.radius_px == pytest.approx(2 * radius.bounded.radius_px)
-    assert found.bounded.pixel_px2 == pytest.approx(4 * radius.bounded.pixel_px2)
+    found = measure_image(mosaic, gain_e_per_adu=1e3, grid=grid)
+    alone = measure_image(grid.pick(mosaic), gain_e_per_adu=1e3).radius.bounded
+    radius, bounded = found.radius, found.radius.bounded
+    assert radius.radius_px == pytest.approx(2 * 1.1774, rel=0.006)
+    assert bounded.radius_px == pytest.approx(2 * alone.radius_px, rel=1e-3)
+    more = grid.pixel_px2 - 1 / 12
+    assert bounded.pixel_px2 == pytest.approx(4 * (alone.pixel_px2 + more))
+    known = measure_image(mosaic, gain_e_per_adu=1e3, grid=grid, places=[(30.0, 200.0)]).stars
+    assert_allclose((known.x, known.y), [[30.0], [200.0]])
