@@ -86,13 +86,10 @@ class Law:
         step = 0.05
         return (self.inside(radius * (1 + step)) - self.inside(radius * (1 - step))) / (2 * step)
 
-    def ring(self, inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
-        """Mean light of a ring, per squared half-flux radius over pi."""
-        return (self.inside(outer) - self.inside(inner)) / (outer**2 - inner**2)
-
     def seen(self, radius: np.ndarray, inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
         """Share of the light left in a circle once the light of the sky ring is taken off."""
-        return self.inside(radius) - radius**2 * self.ring(inner, outer)
+        ring = (self.inside(outer) - self.inside(inner)) / (outer**2 - inner**2)
+        return self.inside(radius) - radius**2 * ring
 
 
 def _lookup(table: np.ndarray, radii: np.ndarray) -> np.ndarray:

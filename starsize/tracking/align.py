@@ -43,7 +43,8 @@ STILL = Motion(1.0, 0.0)
 """No motion at all."""
 
 
-def _xy(places: np.ndarray) -> np.ndarray:
+def xy(places: np.ndarray) -> np.ndarray:
+    """(n, 2) places of complex ones."""
     return np.stack([places.real, places.imag], axis=1)
 
 
@@ -51,7 +52,7 @@ def nearest(among: np.ndarray, places: np.ndarray, reach: float) -> tuple[np.nda
     """Rows of ``places`` and of ``among`` that are each other's nearest within ``reach``."""
     if min(len(among), len(places)) == 0:
         return np.zeros(0, int), np.zeros(0, int)
-    left, right = cKDTree(_xy(among)), cKDTree(_xy(places))
+    left, right = cKDTree(xy(among)), cKDTree(xy(places))
     gap, there = map(np.asarray, left.query(right.data))
     back = np.asarray(right.query(left.data)[1])
     here = np.flatnonzero((gap < reach) & (back[there] == np.arange(len(places))))
@@ -104,7 +105,7 @@ def _confirmed(
         turn = complex(np.vdot(z - z.mean(), target) / max(np.var(z) * len(z), 1e-9))
         motion = Motion(turn, complex(target.mean() - turn * z.mean()))
     pairs = len(nearest(motion(reference), places, tolerance)[0])
-    moved, low, high = _xy(motion(reference)), _xy(places).min(0), _xy(places).max(0)
+    moved, low, high = xy(motion(reference)), xy(places).min(0), xy(places).max(0)
     inside = int(np.all((low - tolerance <= moved) & (moved <= high + tolerance), axis=1).sum())
     area = float(np.prod(high - low + 2 * tolerance))
     covered = min(1.0, len(places) * np.pi * tolerance**2 / area)

@@ -7,7 +7,7 @@ import numpy as np
 
 from ..frames.frame import FrameFacts
 from ..photometry import StarFlag
-from .align import STILL, Motion, align, nearest
+from .align import STILL, Motion, align, nearest, xy
 from .measured import StarTracks
 from .tasks import Hint, Look
 
@@ -135,16 +135,14 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
     # A lone star that most frames show in one place has not moved in the others.
     stands = 2 * np.isfinite(size).sum() > len(looks)
     hints: list[Hint | None] = [None] * len(looks)
-    for j, look in enumerate(looks):
-        here, known = places_of(look), seen[j]
-        if j == laid.first and lone:
-            known = known[good]
-        among = [(here[:_LIST_LENGTH], known), (here[look.stars.flags == 0], seen[j][stars])]
+    for j, (look, known) in enumerate(zip(looks, seen, strict=True)):
+        here, shown = places_of(look), known[good] if lone and j == laid.first else known
+        among = (here[:_LIST_LENGTH], shown), (here[look.stars.flags == 0], known[stars])
         shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
         told = stands or laid.motions[j] is not None
         if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
-            places = np.stack([seen[j].real, seen[j].imag], 1)[good]
-            hints[j] = Hint(places, best.stars.flux[good], _expected(looks, size, j))
+            size_px = _expected(looks, size, j)
+            hints[j] = Hint(xy(known[good]), best.stars.flux[good], size_px)
     return hints
 
 
@@ -191,11 +189,10 @@ def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:
             continue
         tolerance = reach(best.frame.radius_px, look.frame.radius_px)
         mine, star = nearest(motion(places), places_of(look), tolerance)
-        stars = look.stars.part(mine)
-        radius[star, j], sigma[star, j], flags[star, j] = (
-            stars.radius, stars.radius_sigma, stars.flags
-        )  # fmt: skip
-        seen[star, j] = np.stack([stars.x, stars.y], 1)
+        radius[star, j] = look.stars.radius[mine]
+        sigma[star, j] = look.stars.radius_sigma[mine]
+        flags[star, j] = look.stars.flags[mine]
+        seen[star, j] = xy(places_of(look)[mine])
     return StarTracks(
         x_px=places.real,
         y_px=places.imag,

@@ -101,3 +101,20 @@ def test_sharp_discs_less_than_two_pixels_wide(half_px):
     radius = measure_image(noisy(light, 4), gain_e_per_adu=1.0).radius
     truth = star.calculateHLR(size=512, scale=0.02)
     assert radius.radius_px == pytest.approx(truth, rel=0.02)
+
+
+def test_the_circle_of_a_frame_holds_the_halo_of_the_stars_that_give_most_light():
+    # A lens with colour: 42 % of a bright blue star's light in focus, the rest in an even disc,
+    # 2.69 times the star's half-flux radius wide (0.42 + 0.58 / 2.69^2 = 0.5, closed form).
+    rng = np.random.default_rng(3)
+    shape, disc = (520, 700), 8.0
+    light = np.zeros(shape)
+    for k in range(48):
+        x, y = np.array([80 * (k % 8) + 60, 80 * (k // 8) + 60]) + rng.uniform(-0.5, 0.5, 2)
+        if k % 5 == 0:
+            light += moffat(shape, x, y, 1.26e5, half_px=1.2)
+            light += ring(shape, x, y, 1.74e5, disc, hole=0.0)
+        else:
+            light += moffat(shape, x, y, 6e3, half_px=1.2)
+    bounded = measure_image(noisy(light, 3), gain_e_per_adu=1.0).radius.bounded
+    assert disc < bounded.total_px < 1.5 * disc

@@ -15,6 +15,8 @@ from starsize.photometry.sky import (
     without_spikes,
 )
 
+from .fields import moffat_field, noisy
+
 
 def test_noise_of_a_pixel_is_found_beside_gradients_and_coarse_steps():
     rng = np.random.default_rng(3)
@@ -101,3 +103,15 @@ def test_an_empty_sky_shows_no_stars_whatever_its_slope(sky):
         light = sky(x, y)
         image = light + np.random.default_rng(seed).normal(0, 10, light.shape)
         assert measure_image(image.astype(np.float32)).radius.n_found <= 12
+
+
+def test_nebula_a_few_cells_long_hardly_changes_a_radius():
+    y, x = np.indices((500, 640))
+    waves = 30 * np.sin(2 * np.pi * x / 200) * np.sin(2 * np.pi * y / 200)
+    off = []
+    for seed in (1, 2, 3):
+        light, _ = moffat_field(waves.shape, 20, seed, fluxes=np.full(20, 1e4), half_px=2.0)
+        radius = measure_image(noisy(light, seed) + waves, gain_e_per_adu=1.0).radius.radius_px
+        off.append(abs(radius / 2.0 - 1))
+    # Cells twice as wide: 1.2 %.
+    assert np.mean(off) < 0.007
