@@ -95,7 +95,7 @@ def one(frames: int, megapixels: float, stars: int) -> None:
         cost["whole"] += cost["write"]
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before
         del result
-        chains = yardsticks(paths)
+        chain_s = yardsticks(paths)
         with Cache(out / "measured.sqlite") as cache:
             cost["again"], result = cpu(partial(measure_offsets, [night], cache=cache))
             cost["again"] += cpu(partial(write_results, result, out, cache=cache))[0]
@@ -104,7 +104,7 @@ def one(frames: int, megapixels: float, stars: int) -> None:
         chains = [sum(cpu(partial(chain, path))[0] for path in few) / len(few) for chain in CHAINS]
         each = {key: value / frames for key, value in cost.items()}
         cells = "".join(f"{1e3 * each[key]:9.1f}" for key in COLUMNS)
-        cells += "".join(f"{each['whole'] / chain:9.2f}" for chain in chains)
+        cells += "".join(f"{each['whole'] / chain:9.2f}" for chain in chain_s)
         print(f"{frames:7d}{megapixels:6.1f}{stars:6d}{cells}{peak:9.0f}", flush=True)
 
 
