@@ -100,8 +100,7 @@ def one(frames: int, megapixels: float, stars: int) -> None:
             cost["again"], result = cpu(partial(measure_offsets, [night], cache=cache))
             cost["again"] += cpu(partial(write_results, result, out, cache=cache))[0]
         cost |= layers(night) if frames <= _MOST else dict.fromkeys(COLUMNS[:4], float("nan"))
-        few = paths[: min(6, len(paths))]
-        chains = [sum(cpu(partial(chain, path))[0] for path in few) / len(few) for chain in CHAINS]
+        chain_s = (chain_s + yardsticks(paths)) / 2
         each = {key: value / frames for key, value in cost.items()}
         cells = "".join(f"{1e3 * each[key]:9.1f}" for key in COLUMNS)
         cells += "".join(f"{each['whole'] / chain:9.2f}" for chain in chain_s)
