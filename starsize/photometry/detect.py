@@ -114,7 +114,7 @@ def _search(
     if not sky.noise > 0:
         return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
-    flat[np.isnan(flat)] = 0.0
+    np.nan_to_num(flat, copy=False)
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
     rows = np.concatenate([_maxima(maps, k, grain, threshold) for k in range(len(maps))])
     kept = _one_each(rows[rows[:, 4] > 0, :4])
@@ -149,20 +149,23 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    found = []
-    wide = stars[:, 2] > _LEAST_GROUP_PX
-    for star, near in zip(stars[wide], _within(rows, stars[wide], _GROUP), strict=True):
-        parts = rows[near]
-        parts = parts[(parts[:, 2] < 0.8 * star[2]) & (parts[:, 3] > _LEAST_ALONE * star[3])]
-        for width in np.unique(parts[:, 2])[::-1]:
-            group = parts[parts[:, 2] == width]
-            clear = len(group) > 1 and pdist(group[:, :2]).min() > _CLEAR * width
-            if clear and group[:, 3].max() > _ALONE * star[3]:
+    near = _within(rows, stars, _GROUP)
+    star = np.repeat(np.arange(len(stars)), [len(one) for one in near])
+    part = np.concatenate([[], *near]).astype(int)
+    (large, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T
+    alone = (large > _LEAST_GROUP_PX) & (width < 0.8 * large) & (snr > _LEAST_ALONE * whole)
+    star, part = star[alone], part[alone]
+    gone, found = [], []
+    for k in np.flatnonzero(np.bincount(star, minlength=len(stars)) > 1):
+        parts = rows[part[star == k]]
+        for one in sorted({*parts[:, 2]}, reverse=True):
+            group = parts[parts[:, 2] == one]
+            clear = len(group) > 1 and pdist(group[:, :2]).min() > _CLEAR * one
+            if clear and group[:, 3].max() > _ALONE * stars[k, 3]:
+                gone.append(k)
                 found.append(group)
                 break
-        else:
-            found.append(star[None])
-    return np.concatenate([stars[~wide], *found])
+    return np.concatenate([np.delete(stars, gone, axis=0), *found])
 
 
 def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> np.ndarray:

@@ -68,9 +68,10 @@ def _smooth(values: np.ndarray) -> np.ndarray:
     out = np.zeros_like(values)
     for top in range(0, len(values) - 2, _STRIP):
         rows = values[top : top + _STRIP + 2]
-        down = rows[:-2] + 2 * rows[1:-1] + rows[2:]
-        across = down[:, :-2] + 2 * down[:, 1:-1] + down[:, 2:]
-        np.multiply(across, 1 / 16, out=out[top + 1 : top + 1 + len(down), 1:-1])
+        down = 0.125 * rows[1:-1]
+        down += 0.0625 * (rows[:-2] + rows[2:])
+        across = down[:, :-1] + down[:, 1:]
+        np.add(across[:, :-1], across[:, 1:], out=out[top + 1 : top + 1 + len(down), 1:-1])
     return out
 
 
