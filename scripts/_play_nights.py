@@ -7,7 +7,6 @@ from math import erf, sqrt
 
 import numpy as np
 
-from starsize.comparison.offsets.focuser import play_of_starts
 from starsize.curves import FocusCurve, fit_curves, focus_curve
 from starsize.estimate import Estimate
 from starsize.simulate import SCENARIOS, PointsPlan, RadiusTable, draw_points, tabulate_radii
@@ -65,7 +64,7 @@ def drawn_curves(starts: Starts, seed: int) -> list[FocusCurve]:
 def found_play(starts: Starts, seed: int) -> Estimate | None:
     """Play that a drawn and fitted night reports; not a number where a text alone says so."""
     fits = fit_curves(drawn_curves(starts, seed)).fits
-    found = play_of_starts(fits)
+    found = next((fit.play_steps for fit in fits if fit.play_steps.is_known), None)
     said = any(fit.reason == "play_at_start" for fit in fits)
     return Estimate(np.nan, np.nan) if said and found is None else found
 

@@ -92,7 +92,7 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
         (search, "COARSE_JITTER", statistics.PRIORS.jitter),
         (search, "COARSE_LACK", statistics.PRIORS.lack),
     ],
-    "robust guess": [(night_module, "robust_guess", guess_hyperbola)],
+    "robust guess": [(night_module, "robust_guess", lambda x, y: (guess_hyperbola(x, y), 0.0))],
     "four parts of a cell": [
         (star, "PARTS", 2),
         (star, "SPREAD_NODES", np.sqrt(0.5) * np.array([1, -1])),

@@ -11,24 +11,14 @@ from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, LensColour
 from .night import LOG_SLOPE, Known, Night, build_night
-from .night_play import night_play
 from .order import order_conflict
 from .plain import fit_plain
-from .play import certain_plays, standing_start
-from .posterior import Posterior, completed, explain
+from .play import Start, explain_with_play
+from .posterior import Posterior, completed
 from .summary import correlation, lens_colour, placement, shared_slope, summarise
-from .verdicts import (
-    judge,
-    refuse,
-    refuse_before_fitting,
-    takes_part,
-    usable_points,
-    with_doubtful_start,
-    with_play,
-)
+from .verdicts import judge, refuse, refuse_before_fitting, usable_points
 
 Model = Literal["auto", "star", "hyperbola"]
-NOBODY = np.array([], int)
 MISFIT = 0.4
 """A sweep whose frames look wrecked for more than this share does not belong to the others."""
 
@@ -128,7 +118,7 @@ def fit_curves(
     if model == "hyperbola":
         joint = _Joint(tuple(map(fit_plain, chosen)), np.eye(len(chosen)))
     else:
-        joint = _with_play(chosen, _Knowledge(known, bands or {}))
+        joint = _joint(chosen, _Knowledge(known, bands or {}))
     queue = iter(joint.fits)
     keep = np.array([fit.answered for fit in joint.fits])
     sigma = np.array([fit.best_sigma_steps for fit in joint.fits])[keep]
@@ -159,47 +149,29 @@ class _Joint(NamedTuple):
     lens: LensColour | None = None
 
 
-def _with_play(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
-    """Fit sweeps together, and anew without the frames that stood still while play was taken up."""
-    starts = [0] * len(curves)
-    joint = _joint(curves, starts, known)
-    plays = certain_plays(joint.fits)
-    # One frame more than seems to have stood is left out at first, for it bends the curve.
-    for spare in (1, 0):
-        seen = [
-            standing_start(fit, play.value, spare) if play.is_known else 0
-            for fit, play in zip(joint.fits, plays, strict=True)
-        ]
-        if seen != starts:
-            starts = seen
-            joint = _joint(curves, starts, known)
-            plays = certain_plays(joint.fits)
-    return joint._replace(fits=tuple(with_doubtful_start(fit) for fit in joint.fits))
-
-
-def _joint(curves: Sequence[FocusCurve], starts: Sequence[int], known: _Knowledge) -> _Joint:
+def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
-    night, found = _fit(curves, starts, known)
-    fits = _judged(curves, starts, night, found)
+    night, found, starts = _fit(curves, known)
+    fits = _judged(curves, night, found, starts)
     odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
     if len(odd) == len(curves):
         odd = []
     notices = []
     alone = {}
     for s in odd:
-        alone[s] = _alone(curves[s], known, starts[s])
+        alone[s] = _alone(curves[s], known)
         if alone[s].answered:
             notices.append(_disagrees(alone[s], shared_slope(night, found).value))
     rest = [s for s in range(len(curves)) if s not in odd]
     together = np.eye(len(curves))
     if odd:
-        few, their = [curves[s] for s in rest], [starts[s] for s in rest]
-        night, found = _fit(few, their, known)
-        again = iter(_judged(few, their, night, found))
+        few = [curves[s] for s in rest]
+        night, found, starts = _fit(few, known)
+        again = iter(_judged(few, night, found, starts))
         fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
-        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known, 0))
+        conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
     return _Joint(
@@ -212,38 +184,23 @@ def _joint(curves: Sequence[FocusCurve], starts: Sequence[int], known: _Knowledg
     )
 
 
-def _fit(
-    curves: Sequence[FocusCurve], starts: Sequence[int], known: _Knowledge
-) -> tuple[Night, Posterior]:
-    used = [takes_part(curve, start) for curve, start in zip(curves, starts, strict=True)]
-    night = build_night(curves, used, known=known.telescope, bands=known.bands)
-    return night, explain(night)
+def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
+    used = [usable_points(curve) for curve in curves]
+    return explain_with_play(build_night(curves, used, known=known.telescope, bands=known.bands))
 
 
 def _judged(
-    curves: Sequence[FocusCurve],
-    starts: Sequence[int],
-    night: Night,
-    found: Posterior,
+    curves: Sequence[FocusCurve], night: Night, found: Posterior, starts: Sequence[Start]
 ) -> list[CurveFit]:
     """The answers of all sweeps; those that turned state the play that they share."""
     whole = completed(night, found.fit)
     fits = []
     for row, curve in enumerate(curves):
-        drawn = _completed(curve, takes_part(curve, starts[row]), whole[night.sweep == row])
+        drawn = _completed(curve, usable_points(curve), whole[night.sweep == row])
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
-        fits.append(judge(summary, standing=starts[row], zone_steps=zone))
-    turned = [fit.answered and start > 0 for fit, start in zip(fits, starts, strict=True)]
-    standing = [
-        np.flatnonzero(usable_points(curve) & ~takes_part(curve, start)) if turn else NOBODY
-        for curve, start, turn in zip(curves, starts, turned, strict=True)
-    ]
-    play = night_play(night, found, curves, standing)
-    return [
-        with_play(fit, play, start) if turn else fit
-        for fit, start, turn in zip(fits, starts, turned, strict=True)
-    ]
+        fits.append(judge(summary, starts[row], zone_steps=zone))
+    return fits
 
 
 def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:
@@ -263,12 +220,9 @@ def zone_steps(night: Night, found: Posterior, row: int) -> float:
     return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
-def _alone(curve: FocusCurve, known: _Knowledge, start: int) -> CurveFit:
+def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     refused = refuse_before_fitting(curve)
-    if refused:
-        return refused
-    night, found = _fit([curve], [start], known)
-    return _judged([curve], [start], night, found)[0]
+    return refused or _judged([curve], *_fit([curve], known))[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:

@@ -52,8 +52,8 @@ def guess_hyperbola(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
     return Guess(float(middle + half * centre), floor**0.5, float(c2**0.5 / half))
 
 
-def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
-    """Starting values that frames far off, be they many, cannot lead astray.
+def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> tuple[Guess, float]:
+    """Starting values that frames far off, be they many, cannot lead astray, and their misfit.
 
     y^2 = floor^2 + (slope (x - best))^2 goes through any two frames for every place of best focus
     on a fine grid. Where of all these most others lie near, is improved by least squares in which
@@ -88,8 +88,10 @@ def robust_guess(position_steps: np.ndarray, radius_px: np.ndarray) -> Guess:
         determinant = np.maximum(s0 * s2 - s1**2, 1e-12 * s0 * s2)
         rise = np.maximum((s0 * t1 - s1 * t0) / determinant, 1e-3 * least)
         floor = np.maximum((t0 - rise * s1) / s0, least)
-    k = int(np.argmin(judged(floor, rise)[0]))
-    return Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))
+    cost = judged(floor, rise)[0]
+    k = int(np.argmin(cost))
+    guess = Guess(float(place[k]), float(np.sqrt(floor[k])), float(np.sqrt(rise[k]) / span))
+    return guess, float(cost[k])
 
 
 def _pairs(count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -29,7 +29,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, FIRST = 7, slice(8, 11), 11, 12
+AIR, SPECTRUM, ZERO, PLAY, FIRST = 7, slice(8, 11), 11, 12, 13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +101,9 @@ class Night:
     ----------
     sweep : (n,) int array
     position_steps, radius_px, sigma_px : (n,) arrays
+    first_steps, turned : (n,) arrays
+        Where the counter stood at the sweep's first frame; the way it ran, 1 or -1, if play was
+        taken up there, else 0.
     together : (e, n) array
         1 where an entry belongs to an exposure that several share (channels of a colour camera).
     stars : Stars
@@ -112,6 +115,8 @@ class Night:
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
+    first_steps: np.ndarray
+    turned: np.ndarray
     together: np.ndarray
     telescope: Telescope
     bands: tuple[Band, ...]
@@ -124,10 +129,20 @@ class Night:
         """Wavelength and width of each sweep's band."""
         return [(band.wavelength_nm, band.width_nm) for band in self.bands]
 
+    def standing(self, values: np.ndarray) -> np.ndarray:
+        """Frames taken while the play was taken up and the camera stood: (n,)."""
+        run = np.abs(self.position_steps - self.first_steps)
+        return (self.turned != 0) & (run < values[PLAY])
+
+    def places(self, values: np.ndarray) -> np.ndarray:
+        """Where the camera was, as the counter has it: (n,)."""
+        stood = self.first_steps + self.turned * values[PLAY]
+        return np.where(self.standing(values), stood, self.position_steps)
+
     def state(self, values: np.ndarray) -> StarState:
         """What shapes the stars of all frames."""
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
-        blur = np.exp(values[LOG_SLOPE]) * (self.position_steps - own[:, 0])
+        blur = np.exp(values[LOG_SLOPE]) * (self.places(values) - own[:, 0])
         return StarState(
             blur_px=blur,
             seeing_px=np.exp(own[:, 1]),
@@ -147,12 +162,15 @@ class Night:
     def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
         """The same sweeps with frames elsewhere that see all of the light."""
         stars = lay_out(self.stars.table, self.bands_nm, sweep)
-        return replace(self, position_steps=position_steps, sweep=sweep, stars=stars)
+        return replace(
+            self, position_steps=position_steps, sweep=sweep, stars=stars,
+            first_steps=position_steps, turned=np.zeros(sweep.size),
+        )  # fmt: skip
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
         slope = np.exp(values[LOG_SLOPE])
-        blur = slope * (self.position_steps - values[FIRST::3][self.sweep])
+        blur = slope * (self.places(values) - values[FIRST::3][self.sweep])
         out = np.zeros((self.sweep.size, values.size))
         out[:, LOG_SLOPE] = sizes.by_blur * blur
         out[:, COLOUR] = sizes.by_colour.T
@@ -164,6 +182,7 @@ class Night:
         scaled = blur * sizes.by_blur + sizes.by_log_seeing
         scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
         out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
+        out[:, PLAY] = slope * sizes.by_blur * self.turned * self.standing(values)
         row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
         out[row, first] = -slope * sizes.by_blur
         out[row, first + 1] = sizes.by_log_seeing
@@ -196,13 +215,14 @@ def build_night(
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
     radii = BoundedRadii.joined(fitted)
     guesses = [
-        robust_guess(c.position_steps[r], f.radius_px)
+        robust_guess(c.position_steps[r], f.radius_px)[0]
         for c, r, f in zip(curves, rows, fitted, strict=True)
     ]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, usual = _start(guesses, known)
-    prior = _priors(start, usual, known=known)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
+    spacing = float(np.median([span / (r.size - 1) for span, r in zip(spans, rows, strict=True)]))
+    prior = _priors(start, usual, known=known, spacing=spacing)
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
     colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
@@ -219,6 +239,8 @@ def build_night(
         position_steps=position,
         radius_px=radii.radius_px,
         sigma_px=np.nan_to_num(radii.sigma_px),
+        first_steps=np.array([c.position_steps[0] for c in curves])[sweep],
+        turned=np.zeros(sweep.size),
         together=exposures(curves, rows),
         telescope=known.telescope,
         bands=known_bands,
@@ -252,7 +274,7 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     return start, floor
 
 
-def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
+def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float) -> PriorRows:
     """What is taken as likely before looking, row by row."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     rows, target, scale, tail = [], [], [], []
@@ -281,6 +303,7 @@ def _priors(start: np.ndarray, floor: float, *, known: Known) -> PriorRows:
     for k, width in enumerate(PRIORS.spectrum_spread):
         add({SPECTRUM.start + k: 1}, value=USUAL_SPECTRUM[k], width=width)
     add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
+    add({PLAY: 1}, value=0, width=spacing, heavy=PRIORS.play_tail)
     glass = PRIORS.glass_um * px / slope
     for zero in range(FIRST, start.size, 3):
         seeing, tint = zero + 1, zero + 2

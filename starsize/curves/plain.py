@@ -18,7 +18,7 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     """Least squares on the frames that are not far off; the scatter about the curve sets sigma."""
     x, y = curve.position_steps, curve.radius_px
     good = np.isfinite(x) & np.isfinite(y) & (y > 0)
-    guess = robust_guess(x[good], y[good])
+    guess, _ = robust_guess(x[good], y[good])
     noise = np.hypot(np.nan_to_num(curve.radius_sigma_px), USUAL_JITTER * guess.floor_px**2 / y)
     miss = (y - np.hypot(guess.floor_px, guess.slope_px_per_step * (x - guess.best_steps))) / noise
     used = good & (np.abs(miss) < FAR * max(float(np.median(np.abs(miss[good]))), 1.0))

@@ -1,169 +1,185 @@
-"""Play in the focuser, as the start of a sweep betrays it.
+"""Play of the focuser: nights on which it was taken up at the start of sweeps, or was not.
 
-While the play is taken up the counter runs and the camera stands: at a place nearer to focus than
-the counter says, for it came from there. Play of more than a spacing shows as several frames of
-one radius, less than that as one frame whose stars are too small for its position, as a gust or
-a cloud also leaves it. Such frames look wrecked at first; ``certain_plays`` says where it was play,
-from the curves that were fitted to the night.
+A focuser that was turned before a sweep runs its counter over the play P first while the camera
+stands: frame i, t_i steps after the first, was taken max(t_i, P) steps from it. P is one quantity
+of the night and is found with all others (`Night.places`). Each sweep turned or was run in, one as
+likely as the other, so that
+
+    odds of play = play E_1 / E_0 product over the sweeps of (1 + exp(-|D_k|)) / 2,
+
+E the evidence of the frames with play and without (`posterior`), D_k by how much ln likelihood of
+sweep k is larger turned than run in; in E_1 those turned that have D_k > 0. The channels of a
+colour camera share what was wrecked: they count as one sweep of their mean D_k, and E_1 / E_0 to
+that share. Best focus is the average over both kinds of nights by these odds.
 """
 
-from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
-from scipy.special import expit, logsumexp
+from scipy.special import expit
 
 from ..estimate import NOT_KNOWN, Estimate
-from .fitted import CurveFit
-from .prediction import radius_at
+from ..optics.star import colour_terms
+from .guess import robust_guess
+from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, Night
+from .posterior import Posterior, averaged, explain
+from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend, variance_of
 from .statistics import PRIORS, believe
 
-LEAST_LEFT = 5
-"""Frames that must remain when the first are left out."""
+LEAST_FRAMES = 7
 LEAST_MOVING = 4
-"""Frames that must have moved for the play to be read."""
-PLAY_ODDS = 0.05
-"""Odds that a night's sweeps show play, before looking."""
-DOUBT = 0.005
-"""Play is named where the chance that there is none is below this. One frame that is too small is
-about as likely play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
+"""Frames of a sweep that can show play, and that must have moved for it to be read."""
+FOLLOWED = 2
+"""Plays to start from: of those in the middle between two frames the likeliest by hyperbolas."""
+SURE = 0.995
+"""Play is named where it is more likely than this. One frame that is too small is about as likely
+play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
 MAY_BE = 0.2
 """From this chance on, first frames off the curve may have been play instead of wrecks."""
-LACK = 0.003
-"""Relative scatter that radii have about any curve (judgement)."""
 
 
-def certain_plays(fits: Sequence[CurveFit]) -> list[Estimate]:
-    """How far the counter ran before the camera moved, where it is certain that it did.
+OFF = 2.5
+"""Standard deviations that a first frame lies off the curve before play is looked for."""
+WORTH = 2.0
+"""Gain of ln likelihood below which play is never as likely as `MAY_BE`."""
+NO_COLOUR = np.zeros(3)
 
-    Frame i, ``t_i`` steps after the first, was taken at max(t_i, P) steps from it. A focuser has
-    one play P, and a sweep turned or was run in, one as likely as the other:
 
-        odds of play = PLAY_ODDS * integral p(P) prod_k [L_k(P) / L_k(0) + 1] / 2 dP,
+class Start(NamedTuple):
+    """How many first frames of a sweep stood still, if it turned; the play where it is sure."""
 
-    L_k averaging over where best focus lies and over which frames are wrecked, as the fit does;
-    before looking, p(P) falls as 1 / (P + spacing). The channels of a colour camera share their
-    wrecks: they count as one sweep of their geometric mean L_k.
+    standing: int = 0
+    play: Estimate = NOT_KNOWN
 
-    Parameters
-    ----------
-    fits : sequence of CurveFit
-        The sweeps of a night. The frames they left out are read too.
 
-    Returns
-    -------
-    list of Estimate
-        Steps; not known unless there is play with all but the chance ``DOUBT``, and this sweep
-        showed it more likely than not.
+def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
+    """Explain a night with play and without; returned is the likelier one of the two."""
+    found = explain(night)
+    tried = _turned(night) if _shows(night, found.fit) else None
+    starts = [Start()] * len(night.bands)
+    if tried is None:
+        return night, found, starts
+    turned, share, mixed = tried
+    with_it = explain(turned)
+    odds = np.log(PRIORS.play) + mixed + share * (with_it.log_evidence - found.log_evidence)
+    chance = float(expit(odds)) if 0 < with_it.fit.values[PLAY] < _furthest(turned) else 0.0
+    if chance > MAY_BE:
+        one = slice(PLAY, PLAY + 1)
+        value, variance = with_it.moments(with_it.values[:, one], with_it.known[:, one, one])
+        play = Estimate(float(value[0]), float(np.sqrt(variance[0, 0])))
+        stood = np.bincount(night.sweep, turned.standing(with_it.fit.values))
+        starts = [Start(int(n), play if n and chance > SURE else NOT_KNOWN) for n in stood]
+    if chance > SURE:
+        return turned, with_it, starts
+    parts = np.array([1 - chance, chance])
+    both = averaged((found, with_it), parts, log_evidence=found.log_evidence)
+    return (turned if chance > 0.5 else night), replace(both, sound=found.sound), starts
+
+
+def _shows(night: Night, fit: Fit) -> bool:
+    """Whether the first frame of any sweep lies off a curve without play."""
+    variance = variance_of(night, fit.sizes, jitter=PRIORS.jitter, lack=PRIORS.lack)
+    miss = night.radius_px - fit.sizes.radius
+    far = np.abs(miss) > OFF * np.sqrt(variance.sound + variance.common**2)
+    return bool(
+        far[(night.position_steps == night.first_steps) & (_way(night)[night.sweep] != 0)].any()
+    )
+
+
+def _turned(night: Night) -> tuple[Night, float, float] | None:
+    """The night with those sweeps turned that are likelier so; None where play is out of sight.
+
+    And what share of the evidence counts, and the log of the product over the sweeps.
     """
-    grids, logs = _likelihoods(fits)
-    trial, odds = _shared_play(fits, grids, logs)
-    together = logsumexp(odds)
-    if together < np.log(1 / DOUBT - 1):
-        return [NOT_KNOWN] * len(fits)
-    weight = np.exp(odds - together)
-    mean = float(weight @ trial)
-    shared = Estimate(mean, float(np.sqrt(weight @ (trial - mean) ** 2)))
-    return [
-        shared if play.size and weight @ _turned(trial, play, log) > 0.5 else NOT_KNOWN
-        for play, log in zip(grids, logs, strict=True)
-    ]
+    way, usual = _way(night), {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
+    able = replace(night, turned=way[night.sweep])
+    spacing = float(night.prior.scale[PLAY])
+    tried = [_moved(able, steps) for steps in np.arange(spacing / 2, _furthest(able), spacing)]
+    tried = sorted(tried, key=lambda one: one[1])[:FOLLOWED]
+    # With tight variances frames that stood pass for wrecked, and no play is found.
+    wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
+    fits = [descend(able, start, **wide, steps=SCREENING) for start, _ in tried]
+    if not fits:
+        return None
+    likeliest = min(fits, key=lambda fit: fit.cost)
+    fit = descend(able, likeliest.values, **usual, steps=WIDE)
+    gain, sets = np.where(way != 0, _gain(able, fit, **usual), 0.0), _sets(night)
+    count = np.bincount(sets)[sets]
+    mean = np.bincount(sets, gain)[sets] / count
+    on = mean > 0
+    worth = float((mean / count)[on].sum())
+    if worth < WORTH:
+        return None
+    mixed = float(((np.log1p(np.exp(-np.abs(mean))) - np.log(2)) / count)[way != 0].sum())
+    turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep])
+    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0])
+    return turned, worth / float(gain[on].sum()), mixed
 
 
-def may_be_play(fit: CurveFit) -> bool:
-    """Whether play explains this sweep, taken alone, about as well as wrecked frames do."""
-    _, odds = _shared_play([fit], *_likelihoods([fit]))
-    return bool(logsumexp(odds) > np.log(MAY_BE / (1 - MAY_BE)))
+def _gain(night: Night, fit: Fit, **scatter: float) -> np.ndarray:
+    """By how much ln likelihood of each sweep is larger turned than run in: (m,).
 
-
-def _likelihoods(fits: Sequence[CurveFit]) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """Plays to be tried in each sweep, and the ln likelihood of each."""
-    grids = [_play_grid(fit) for fit in fits]
-    pairs = zip(fits, grids, strict=True)
-    return grids, [_log_likelihood(fit, play) if play.size else play for fit, play in pairs]
-
-
-def _play_grid(fit: CurveFit) -> np.ndarray:
-    """Play to be tried, steps; none where the sweep cannot show any."""
-    x = fit.curve.position_steps[_read(fit)]
-    if not fit.answered or not fit.shape or x.size < LEAST_LEFT + 2 or not _one_way(x):
-        return np.array([])
-    run = np.abs(x - x[0])
-    return np.arange(0.0, run[-LEAST_MOVING], run[-1] / (x.size - 1) / 40)
-
-
-def _read(fit: CurveFit) -> np.ndarray:
-    radius = fit.curve.radius_px
-    return np.isfinite(radius) & (radius > 0)
-
-
-def _log_likelihood(fit: CurveFit, play: np.ndarray) -> np.ndarray:
-    """(p,) array: ln likelihood of each play, averaged over best focus and wrecks."""
-    curve, seen = fit.curve, _read(fit)
-    x, y, star = (a[seen] for a in (curve.position_steps, curve.radius_px, curve.radius_sigma_px))
-    run, way = np.abs(x - x[0]), np.sign(x[-1] - x[0])
-    shift = np.linspace(-1, 1, 41) * max(4 * fit.best_sigma_steps, run[-1] / (x.size - 1) / 2)
-    margin = np.abs(shift).max()
-    along = np.linspace(x.min() - margin, x.max() + margin, 200)
-    camera = x[0] + way * np.maximum(run, play[:, None])
-    model = np.interp(camera[:, None, :] - shift[:, None], along, radius_at(fit, along))
-    seeing = fit.jitter * fit.floor_px.value**2 / model
-    variance = np.nan_to_num(star) ** 2 + seeing**2 + (max(fit.lack, LACK) * model) ** 2
-    each = believe(y - model, variance, wild=(PRIORS.wreck_size * model) ** 2).log_likelihood
-    return logsumexp(each.sum(axis=2), axis=1)
-
-
-def _shared_play(
-    fits: Sequence[CurveFit], grids: Sequence[np.ndarray], logs: Sequence[np.ndarray]
-) -> tuple[np.ndarray, np.ndarray]:
-    """One play for the sweeps that turned: trial values, ln odds of each against none."""
-    trial = np.linspace(0.0, max((g[-1] for g in grids if g.size), default=0.0), 400)
-    spacing = max((40 * g[1] for g in grids if g.size), default=1.0)
-    odds = np.log(PLAY_ODDS) + _log_prior(trial, spacing)
-    gains: dict[tuple[object, ...], list[np.ndarray]] = {}
-    for k, (fit, play, log) in enumerate(zip(fits, grids, logs, strict=True)):
-        if play.size:
-            gains.setdefault(_first_exposure(fit) or (k,), []).append(_gain(trial, play, log))
-    for channels in gains.values():
-        odds += np.logaddexp(np.mean(channels, axis=0), 0.0) - np.log(2)
-    return trial, odds
-
-
-def _first_exposure(fit: CurveFit) -> tuple[object, ...]:
-    """What the channels of one exposure share; empty where its time is not known."""
-    curve, first = fit.curve, int(np.argmax(_read(fit)))
-    time = float(curve.time_mjd[first])
-    known = np.isfinite(time)
-    return (curve.names[first], time, float(curve.position_steps[first])) if known else ()
-
-
-def _log_prior(play: np.ndarray, spacing: float) -> np.ndarray:
-    log = -np.log(play + spacing)
-    return log - logsumexp(log)
-
-
-def _turned(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
-    """(t,) array: chance that this sweep turned, given the play."""
-    return expit(_gain(trial, play, log))
-
-
-def _gain(trial: np.ndarray, play: np.ndarray, log: np.ndarray) -> np.ndarray:
-    """(t,) array: ln likelihood of each play over that of none."""
-    return np.interp(trial, play, log, right=-np.inf) - log[0]
-
-
-def standing_start(fit: CurveFit, play_steps: float, spare: int = 0) -> int:
-    """How many frames ``play_steps`` of play hold back.
-
-    ``spare`` more are counted in where enough remain, one of them on the way to best focus.
+    What sweeps share is that of the fit.
     """
-    position = fit.curve.position_steps
-    run = np.abs(position - position[0])
-    frames = int(np.sum(run < play_steps))
-    wing = abs(fit.best_steps - position[0]) - run[-1] / (run.size - 1) / 2
-    most = min(run.size - LEAST_LEFT, int(np.sum(run < wing)) - 1)
-    return max(frames, min(frames + spare, most))
+    shared = np.arange(len(night.prior.rows)) < FIRST
+    held = replace(
+        night.prior,
+        target=np.where(shared, night.prior.rows @ fit.values, night.prior.target),
+        scale=np.where(shared, 1e-6, night.prior.scale),
+        tail=np.where(shared, np.inf, night.prior.tail),
+    )
+    run_in = replace(night, turned=0 * night.turned, prior=held)
+    start = _moved(run_in, 0.0, fit.values[COLOUR])[0]
+    start[:FIRST] = fit.values[:FIRST]
+    other = descend(run_in, start, **scatter, steps=SCREENING)
+    return _log_likelihoods(night, fit, **scatter) - _log_likelihoods(run_in, other, **scatter)
 
 
-def _one_way(position_steps: np.ndarray) -> bool:
-    moves = np.diff(position_steps)
-    return bool(np.all(moves > 0) or np.all(moves < 0))
+def _way(night: Night) -> np.ndarray:
+    """Which way each sweep ran, 1 or -1; 0 where it cannot show any play: (m,)."""
+    way = np.zeros(len(night.bands))
+    for k in range(way.size):
+        moves = np.diff(night.position_steps[night.sweep == k])
+        if moves.size + 1 >= LEAST_FRAMES and (np.all(moves > 0) or np.all(moves < 0)):
+            way[k] = np.sign(moves[0])
+    return way
+
+
+def _furthest(night: Night) -> float:
+    """Play after which enough frames of all sweeps that turned have moved."""
+    runs = np.abs(night.position_steps - night.first_steps)
+    on = set(night.sweep[night.turned != 0].tolist())
+    return min((runs[night.sweep == k][-LEAST_MOVING] for k in on), default=0.0)
+
+
+def _sets(night: Night) -> np.ndarray:
+    """Number of the exposures behind each sweep, alike for the channels of a colour camera."""
+    sets = np.arange(len(night.bands))
+    for row in night.together:
+        members = night.sweep[row > 0]
+        sets[members] = sets[members].min()
+    return sets
+
+
+def _moved(
+    night: Night, steps: float, colour_px: np.ndarray = NO_COLOUR
+) -> tuple[np.ndarray, float]:
+    """Quantities to start from where the play is ``steps``, and the misfit of hyperbolas there."""
+    start = night.start.copy()
+    start[PLAY], start[COLOUR] = steps, colour_px
+    places, middle = night.places(start), np.array([b.wavelength_nm for b in night.bands])
+    mine = [night.sweep == k for k in range(middle.size)]
+    guesses, misfit = zip(*(robust_guess(places[m], night.radius_px[m]) for m in mine), strict=True)
+    best = np.array([guess.best_steps for guess in guesses])
+    # The zero is the focus of 550 nm; what was seen is that of the band.
+    start[FIRST::3] = best - colour_terms(1e-3 * middle).T @ colour_px / np.exp(start[LOG_SLOPE])
+    return start, sum(misfit)
+
+
+def _log_likelihoods(night: Night, fit: Fit, *, jitter: float, lack: float) -> np.ndarray:
+    """Of the frames of each sweep: (m,)."""
+    variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack)
+    miss = night.radius_px - fit.sizes.radius
+    belief = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2)
+    return np.bincount(night.sweep, belief.log_likelihood)

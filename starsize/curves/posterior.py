@@ -83,10 +83,10 @@ def explain(night: Night) -> Posterior:
     before = np.log([1 - PRIORS.plain, PRIORS.plain])
     evidence = np.array([found.log_evidence, plain.log_evidence]) + before
     share = np.exp(evidence - np.logaddexp(*evidence))
-    return _averaged((found, plain), share, log_evidence=float(np.logaddexp(*evidence)))
+    return averaged((found, plain), share, log_evidence=float(np.logaddexp(*evidence)))
 
 
-def _averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: float) -> Posterior:
+def averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: float) -> Posterior:
     """One posterior of several, each with its share."""
     grids = ("jitter", "lack", "best_steps", "covariance", "values", "known", "floor_spread")
     return Posterior(

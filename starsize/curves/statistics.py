@@ -76,6 +76,9 @@ class Priors:
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
         Medians of j and m, and standard deviations of their logarithms.
+    play, play_tail : float
+        Odds that sweeps of a night begin with play, and degrees of
+        freedom of Student's t for how much; its scale is the spacing of the frames (judgement).
     """
 
     colour_um: tuple[float, float, float] = (150.0, 2000.0, 300.0)
@@ -101,6 +104,8 @@ class Priors:
     jitter_spread: float = 0.8
     lack: float = 0.004
     lack_spread: float = 0.7
+    play: float = 0.05
+    play_tail: float = 1.0
 
 
 PRIORS: Final = Priors()

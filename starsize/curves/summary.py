@@ -64,7 +64,7 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
     """Read one sweep off the posterior; ``curve`` is what its fit stands for."""
     mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
     mine = night.sweep == row
-    position, suspicion = night.position_steps[mine], 1 - found.sound[mine]
+    position, suspicion = night.places(found.fit.values)[mine], 1 - found.sound[mine]
     tails = np.array([0.5, (1 - SIGMA1) / 2, (1 - SIGMA2) / 2, BEYOND])
     best, low68, low95, lowest = map(float, quantiles(*mixture, at=tails))
     _, high68, high95, highest = map(float, quantiles(*mixture, at=1 - tails))

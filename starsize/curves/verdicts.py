@@ -8,7 +8,7 @@ from ..estimate import Estimate, Finding
 from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
-from .play import may_be_play
+from .play import Start
 from .summary import Summary
 
 COMPANY = 3
@@ -60,21 +60,29 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     )
 
 
-def judge(found: Summary, *, standing: int, zone_steps: float) -> CurveFit:
-    """Turn the numbers of a sweep into its answer, or its refusal.
-
-    ``standing`` frames at the start were left out: play was being taken up.
-    """
+def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:
+    """Turn the numbers of a sweep into its answer, or its refusal."""
     curve = found.fit.curve
-    good = takes_part(curve, standing)
+    good = usable_points(curve)
     suspicion = np.zeros(good.size)
     suspicion[good] = found.suspicion
-    used = good & (suspicion < SURE)
-    reasons = _frame_reasons(good, suspicion, standing)
-    verdict, reason = _verdict(found, curve.position_steps[used], curve.radius_px[used], zone_steps)
+    moving = good & ((np.cumsum(good) > start.standing) | ~np.array(start.play.is_known))
+    used = moving & (suspicion < SURE)
+    lost = 1 - float(used.sum() / moving.sum())
+    reasons = tuple(
+        _frame_reason(*one, early=bool(early))
+        for early, *one in zip(
+            np.cumsum(good) <= start.standing, good, moving, suspicion, strict=True
+        )
+    )
+    position, radius = curve.position_steps[used], curve.radius_px[used]
+    verdict, reason = _verdict(found, position, radius, zone_steps=zone_steps, lost=lost)
     fit = replace(found.fit, verdict=verdict, reason=reason, used=used, frame_reasons=reasons)
     if verdict not in ("good", "asymmetric"):
         return refuse(fit, verdict, reason, bound_steps=_bound(verdict, found))
+    if start.standing and start.play.is_known:
+        said = Finding("play_at_start", answer=reason, frames=start.standing, play=start.play)
+        fit = replace(fit, play_steps=start.play, reason=said)
     seeing = fit.jitter * fit.floor_px.value**2 / curve.radius_px
     stars = np.nan_to_num(curve.radius_sigma_px)
     noise = np.maximum(np.hypot(stars, seeing), 1e-4 * curve.radius_px)
@@ -91,11 +99,6 @@ def judge(found: Summary, *, standing: int, zone_steps: float) -> CurveFit:
 def usable_points(curve: FocusCurve) -> np.ndarray:
     """Frames with a radius and a position."""
     return np.isfinite(curve.radius_px) & (curve.radius_px > 0) & np.isfinite(curve.position_steps)
-
-
-def takes_part(curve: FocusCurve, standing: int) -> np.ndarray:
-    """Frames that are fitted: usable, and the camera had begun to move."""
-    return usable_points(curve) & (np.arange(curve.position_steps.size) >= standing)
 
 
 def refuse(
@@ -122,28 +125,11 @@ def refuse(
     )
 
 
-def with_doubtful_start(fit: CurveFit) -> CurveFit:
-    """Say of first frames off the curve that play would explain them too, where it would."""
-    if fit.used[0] or fit.play_steps.is_known or not may_be_play(fit):
-        return fit
-    first = int(np.argmax(fit.used))
-    usable = usable_points(fit.curve)
-    start = (Finding("wreck_or_play") if usable[i] else fit.frame_reasons[i] for i in range(first))
-    return replace(fit, frame_reasons=(*start, *fit.frame_reasons[first:]))
-
-
-def with_play(fit: CurveFit, play: Estimate, standing: int) -> CurveFit:
-    """The fit of a sweep with play at its start, for which frames were left out."""
-    reason = Finding("play_at_start", answer=fit.reason, frames=standing, play=play)
-    return replace(fit, play_steps=play, reason=reason)
-
-
 def _verdict(
-    found: Summary, position: np.ndarray, radius: np.ndarray, zone_steps: float
+    found: Summary, position: np.ndarray, radius: np.ndarray, *, zone_steps: float, lost: float
 ) -> tuple[Verdict, Finding]:
     """What frames at ``position``, those that are not wrecked, allow to say."""
     fit, low, high = found.fit, float(position.min()), float(position.max())
-    lost = float(np.mean(found.suspicion >= SURE))
     if lost > MOST_WRECKED:
         return "not_repeatable", Finding("frames_lost", percent=100 * lost)
     if (found.below > OUTSIDE and found.above > OUTSIDE) or found.gain < LEAST_GAIN:
@@ -192,17 +178,12 @@ def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
     return (float("-inf"), found.fit.bound_steps[1])
 
 
-def _frame_reasons(
-    good: np.ndarray, suspicion: np.ndarray, standing: int
-) -> tuple[str | None, ...]:
-    def reason(index: int, ok: bool, doubt: float) -> Finding | None:
-        if index < standing:
-            return Finding("play_taken_up")
-        if not ok:
-            return Finding("no_usable_radius")
-        if doubt >= SURE:
-            return Finding("off_curve", doubt=doubt)
-        return Finding("perhaps_off_curve", percent=100 * doubt) if doubt >= 0.1 else None
-
-    pairs = enumerate(zip(good, suspicion, strict=True))
-    return tuple(reason(i, bool(ok), float(doubt)) for i, (ok, doubt) in pairs)
+def _frame_reason(usable: bool, moving: bool, doubt: float, *, early: bool) -> Finding | None:
+    """Why a frame was left out or weighed down; ``early``: play would explain it."""
+    if not usable:
+        return Finding("no_usable_radius")
+    if not moving:
+        return Finding("play_taken_up")
+    if doubt >= SURE:
+        return Finding("wreck_or_play") if early else Finding("off_curve", doubt=float(doubt))
+    return Finding("perhaps_off_curve", percent=float(100 * doubt)) if doubt >= 0.1 else None

@@ -48,9 +48,8 @@ def flat_start_night(rng, play_steps, *, sweeps=3, sigma=1.5):
     """A night whose sweeps began while the play was being taken up, as the curves read it."""
     fits = NightOfSweeps(order=("L", "R", "G")[:sweeps]).fits(rng)
     if play_steps:
-        fits = [
-            replace(f, play_steps=Estimate(play_steps + rng.normal(0, sigma), sigma)) for f in fits
-        ]
+        shared = Estimate(play_steps + rng.normal(0, sigma), sigma)
+        fits = [replace(f, play_steps=shared) for f in fits]
     return compare_sweeps(curve_set(fits), setup=REFRACTOR).focuser
 
 

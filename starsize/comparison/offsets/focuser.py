@@ -5,13 +5,9 @@ that from the other; its unidirectional repeatability is 4 s, s being the standa
 stands here.
 """
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Literal
 
-import numpy as np
-
-from ...curves.fitted import CurveFit
 from ...estimate import Estimate
 from ...setup import Setup
 from ..compared import BacklashFrom, FocuserHealth, StepSource, TemperatureTerm
@@ -31,7 +27,9 @@ OPTICS_PER_DEGC = 9e-6
 def focuser_health(found: Found, source: StepSource) -> FocuserHealth:
     """Play, repeatability, placement and slips; None where the sweeps cannot tell."""
     data, adjustment, curves = found.data, found.adjustment, found.curves
-    backlash = play_of_starts(curves.answered)
+    # Sweeps that were fitted together state one play; of several the best known one counts.
+    seen = [fit.play_steps for fit in curves.answered if fit.play_steps.is_known]
+    backlash = min(seen, key=lambda play: play.sigma, default=None)
     known_from: BacklashFrom | None = "flat start" if backlash else None
     if found.choice.source.get("direction") == "frames":
         play = adjustment.term("direction")
@@ -50,25 +48,6 @@ def focuser_health(found: Found, source: StepSource) -> FocuserHealth:
         placement_steps=placement if placement.is_known else None,
         slips=found.changes.slips,
     )
-
-
-def play_of_starts(fits: Sequence[CurveFit]) -> Estimate | None:
-    """Play from sweeps that began while it was still being taken up; None where none shows any.
-
-    Sweeps that were fitted together state one play, which counts once. Of several the weighted
-    mean, its uncertainty widened where they disagree (Birge 1932). A sweep that was run in shows
-    nothing, which says nothing against it.
-    """
-    seen = list(dict.fromkeys(f.play_steps for f in fits if f.play_steps.is_known))
-    if not seen:
-        return None
-    value, sigma = (np.array([getattr(p, name) for p in seen]) for name in ("value", "sigma"))
-    weight = 1 / sigma**2
-    mean = float(np.sum(weight * value) / np.sum(weight))
-    ratio = 1.0
-    if len(seen) > 1:
-        ratio = max(1.0, math.sqrt(np.sum(weight * (value - mean) ** 2) / (len(seen) - 1)))
-    return Estimate(mean, ratio / math.sqrt(np.sum(weight)))
 
 
 def temperature_term(found: Found) -> TemperatureTerm:

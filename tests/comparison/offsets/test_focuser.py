@@ -8,8 +8,6 @@ from focuser_nights import flat_start_night, nights_together, repeatability_cove
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps
 
 from starsize import compare_sweeps
-from starsize.comparison.offsets.focuser import play_of_starts
-from starsize.estimate import Estimate
 from starsize.setup import Focuser
 
 
@@ -35,25 +33,6 @@ def test_85_steps_of_play_are_found_from_flat_starts():
         assert health.backlash_from == "flat start"
         assert abs(health.backlash_steps.value - 85) < min(4, 3 * health.backlash_steps.sigma)
     assert flat_start_night(rng, 0.0).backlash_steps is None
-
-
-def test_starts_that_disagree_are_less_sure():
-    # Birge: chi-square of 50 about the mean of two, so sqrt(50) / sqrt(2) times its own sigma.
-    fits = [
-        replace(f, play_steps=Estimate(value, 1.0))
-        for f, value in zip(
-            NightOfSweeps(order=("L", "R")).fits(np.random.default_rng(0)), (80, 90), strict=True
-        )
-    ]
-    found = play_of_starts(fits)
-    assert found.value == pytest.approx(85)
-    assert found.sigma == pytest.approx(np.sqrt(50) / np.sqrt(2))
-
-
-def test_the_play_that_sweeps_of_a_night_share_counts_once():
-    fits = NightOfSweeps(order=("L", "R", "G")).fits(np.random.default_rng(0))
-    shared = Estimate(85.0, 2.0)
-    assert play_of_starts([replace(f, play_steps=shared) for f in fits]) == shared
 
 
 def test_the_interval_of_the_scatter_covers_what_it_says():
