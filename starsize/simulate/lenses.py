@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 
-from ..filters import BANDS
 from .focuser import FocuserPhysics
 from .lens import LINE_C_NM, LINE_F_NM, Group, Lens
 from .plate import FilterPlate, usual_plate
@@ -92,13 +91,8 @@ _MADE: Final[Mapping[str, _Made]] = {
 
 
 def _plate(name: str, made: _Made) -> FilterPlate:
-    """A filter whose colours follow so closely that the light of stars is as good as continuous.
-
-    Neighbours focus no further apart than four critical focus zones, and a band has a dozen of them
-    or more: with few colours the discs of an achromat's blue would stand apart, and its best focus
-    move by a zone; with eight that of its green still moves by a thirtieth.
-    """
-    narrow, band = name in _NARROW, BANDS[name]
+    """A usual filter before stars and sensor, its colours followed through the lens."""
+    narrow = name in _NARROW
     many = usual_plate(
         name,
         samples=1 if narrow else 301,
@@ -107,14 +101,24 @@ def _plate(name: str, made: _Made) -> FilterPlate:
         throughput=0.04 if narrow else None,
         exposure_s=8.0 if narrow else 3.0,
     )
-    if narrow:
-        return many
+    return many if narrow else followed(many, made.lens)
+
+
+def followed(many: FilterPlate, lens: Lens) -> FilterPlate:
+    """The filter with colours that follow so closely that its light is as good as continuous.
+
+    Neighbours focus no further apart than four critical focus zones, and a band has a dozen of them
+    or more: with few colours the discs of an achromat's blue would stand apart, and its best focus
+    move by a zone; with eight that of its green still moves by a thirtieth. ``many`` has enough of
+    them that sums stand for integrals.
+    """
+    middle, width = many.passband_nm()
     colour = np.array(many.wavelengths_nm)
     few = np.linspace(colour[0], colour[-1], 16)
-    focus = np.array([made.lens.colour_shift_um(c) for c in few])
-    depth = 16e-3 * colour[0] * made.lens.focal_ratio**2
+    focus = np.array([lens.colour_shift_um(c) for c in few])
+    depth = 16e-3 * colour[0] * lens.focal_ratio**2
     way = np.cumsum(np.abs(np.gradient(np.interp(colour, few, focus))) / depth)
-    way += (colour - colour[0]) / min(15.0, band.width_nm / 12)
+    way += (colour - colour[0]) / min(15.0, width / 12)
     edge = np.interp(np.linspace(0, way[-1], int(np.ceil(way[-1])) + 1), way, colour)
     # Integrals up to the edges: their differences are those of the cells.
     light = np.cumsum(many.weights)
@@ -126,7 +130,7 @@ def _plate(name: str, made: _Made) -> FilterPlate:
         many,
         wavelengths_nm=tuple((moment / share).tolist()),
         weights=tuple((share / share.sum()).tolist()),
-        edges_nm=(band.wavelength_nm - band.width_nm / 2, band.wavelength_nm + band.width_nm / 2),
+        edges_nm=(middle - width / 2, middle + width / 2),
     )
 
 

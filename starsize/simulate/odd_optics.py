@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
-from .lenses import LENSES
+from .lenses import LENSES, followed
 from .plan import NightPlan
-from .plate import dye_plates, usual_plate
+from .plate import FilterPlate, dye_plates, usual_plate
 from .pupil import Pupil
 from .scenario import FEW_FILTERS, Scenario, swept_night, with_lens
 from .scene import Scene, Sensor, Sky, StarField
@@ -117,6 +117,11 @@ _COLOURED: Final[Mapping[str, tuple[float, str]]] = {
 """Half-flux radius by geometry at the ends of a sweep, and a sentence."""
 
 
+def _dyes(scene: Scene) -> dict[str, FilterPlate]:
+    plates = dye_plates(samples=301)
+    return {name: followed(plate, scene.lens) for name, plate in plates.items()}
+
+
 def _colour_cameras() -> dict[str, Scenario]:
     sensor = Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25)
     rows = {
@@ -127,7 +132,7 @@ def _colour_cameras() -> dict[str, Scenario]:
     return {
         f"colour_{name}": swept_night(
             f"A colour camera behind {text}",
-            replace(LENSES[name], filters=dye_plates(), sensor=sensor),
+            replace(LENSES[name], filters=_dyes(LENSES[name]), sensor=sensor),
             ends,
             order=("G", "G"),
             plan=NightPlan(positions=13),

@@ -119,12 +119,12 @@ def usual_plate(
     )
 
 
-def dye_plates() -> dict[str, FilterPlate]:
+def dye_plates(samples: int = 9) -> dict[str, FilterPlate]:
     """The colours of a one-shot-colour sensor: broad, falling off to both sides (invented)."""
     bands = {"R": (615.0, 150.0), "G": (535.0, 150.0), "B": (468.0, 120.0)}
     plates = {}
     for name, (middle, width) in bands.items():
-        colours, weights = band_samples(middle, width, samples=9, taper=0.9)
+        colours, weights = band_samples(middle, width, samples=samples, taper=0.9)
         plates[name] = FilterPlate(
             wavelengths_nm=colours,
             weights=weights,
