@@ -180,8 +180,6 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         bounded=BoundedRadii(
             column(f.bounded.radius_px for f in frames),
             column(f.bounded.sigma_px for f in frames),
-            Apertures(
-                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
-            ),
+            Apertures(*(column(getattr(f.bounded, n) for f in frames) for n in Apertures._fields)),
         ),
     )

@@ -1,12 +1,11 @@
 """A focus curve: half-flux radius against focuser position for one sweep, as plain arrays."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..conventions import Approach
-from ..optics.star import Apertures, all_light, joined_apertures
+from ..optics.star import Apertures, all_light
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,16 +26,8 @@ class BoundedRadii:
 
     def part(self, which: np.ndarray) -> "BoundedRadii":
         """Return those of some of the frames."""
-        return BoundedRadii(self.radius_px[which], self.sigma_px[which], self.seen.part(which))
-
-    @classmethod
-    def joined(cls, parts: Sequence["BoundedRadii"]) -> "BoundedRadii":
-        """Return those of several runs of frames, one behind the other."""
-        return cls(
-            np.concatenate([p.radius_px for p in parts]),
-            np.concatenate([p.sigma_px for p in parts]),
-            joined_apertures([p.seen for p in parts]),
-        )
+        seen = Apertures(*(column[which] for column in self.seen))
+        return BoundedRadii(self.radius_px[which], self.sigma_px[which], seen)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True, repr=False)
@@ -83,22 +74,22 @@ class FocusCurve:
     def __repr__(self) -> str:
         return f"<FocusCurve {self.id} ({self.filter}): {self.radius_px.size} frames>"
 
+    @property
+    def usable(self) -> np.ndarray:
+        """Frames with a radius and a position: (n,)."""
+        radius = self.radius_px
+        return np.isfinite(radius) & (radius > 0) & np.isfinite(self.position_steps)
+
     def to_fit(self) -> BoundedRadii:
         """The radii that the star is fitted to: of all the light where there are no others."""
         plain = BoundedRadii(self.radius_px, self.radius_sigma_px, all_light(self.radius_px.size))
         if self.bounded is None:
             return plain
         known, own = np.isfinite(self.bounded.radius_px), self.bounded
-        seen = Apertures(
-            *(
-                np.where(known, getattr(own.seen, n), getattr(plain.seen, n))
-                for n in Apertures.__slots__
-            )
-        )
         return BoundedRadii(
             np.where(known, own.radius_px, plain.radius_px),
             np.where(known, own.sigma_px, plain.sigma_px),
-            seen,
+            Apertures(*(np.where(known, *both) for both in zip(own.seen, plain.seen, strict=True))),
         )
 
 

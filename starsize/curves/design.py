@@ -34,52 +34,32 @@ from the frames 4 % smaller."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
-    """What is expected of telescope, sky and frames.
-
-    Attributes
-    ----------
-    telescope : Known
-        With focal ratio, pixel and step size.
-    floor_px : float
-        Smallest half-flux radius through the first filter.
-    star_noise : mapping of str to float
-        By filter, the star noise of a frame in focus over its radius.
-    bands : mapping of str to Band
-    colour_um : tuple of float
-        Colour of the lens, in the terms of `optics.star.colour_terms`; outward is positive.
-    jitter, lack : float
-        As `statistics` has them.
-    """
+    """What is expected of telescope (all of it known), sky and frames."""
 
     telescope: Known
     floor_px: float
+    """Smallest half-flux radius through the first filter."""
     star_noise: Mapping[str, float]
+    """By filter, the star noise of a frame in focus over its radius."""
     bands: Mapping[str, Band] = field(default_factory=dict)
     colour_um: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Of the lens, in the terms of `optics.star.colour_terms`; outward is positive."""
     jitter: float = PRIORS.jitter
     lack: float = PRIORS.lack
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilterDesign:
-    """What frames of one filter would tell, at k places about best focus.
-
-    Attributes
-    ----------
-    radius_px, weight : (k,) arrays
-    slopes : (k, q) array
-        Derivatives of the radius by the q shared and own quantities.
-    prior : (q, q) array
-        Precision that one sweep of it brings along.
-    lever : (q,) array
-        How best focus of a sweep answers to the quantities.
-    """
+    """What frames of one filter would tell, at k places about best focus."""
 
     radius_px: np.ndarray
     weight: np.ndarray
     slopes: np.ndarray
+    """Derivatives of the radius by the q shared and own quantities: (k, q)."""
     prior: np.ndarray
+    """Precision that one sweep of it brings along: (q, q)."""
     lever: np.ndarray
+    """How best focus of a sweep answers to the quantities: (q,)."""
 
     def told(self, count: np.ndarray) -> np.ndarray:
         """Precision (q, q) of a sweep with so many frames (k,) at each place."""
@@ -90,29 +70,15 @@ class FilterDesign:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
-    """What frames through several filters would tell.
-
-    Attributes
-    ----------
-    away_steps : (k,) array
-        Places of frames, counted from best focus.
-    filters : dict of str to FilterDesign
-    shared : (s, s) array
-        Precision of the shared quantities before any sweep.
-    """
+    """What frames through several filters would tell, at places counted from best focus."""
 
     away_steps: np.ndarray
     filters: dict[str, FilterDesign]
     shared: np.ndarray
+    """Precision of the shared quantities before any sweep."""
 
     def covariance(self, sweeps: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
-        """(m, m) covariance, steps squared, of the best foci of m sweeps.
-
-        Parameters
-        ----------
-        sweeps : sequence of (filter, (k,) array)
-            How many frames each sweep takes at each place.
-        """
+        """Of the best foci, (m, m): ``sweeps`` are filters, and how many frames at each place."""
         common = self.shared.shape[0]
         size = common + OWN * len(sweeps)
         normal, lever = np.zeros((size, size)), np.zeros((len(sweeps), size))
@@ -131,25 +97,10 @@ class Design:
 
 
 def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outlook) -> Design:
-    """Compute what frames through these filters would tell.
+    """Compute what frames through these filters, each named once, would tell.
 
-    Parameters
-    ----------
-    filters : sequence of str
-        Each once; the floor is that of the first.
-    away_steps : (k,) array_like
-        Places where frames may be taken, counted from best focus; 0 lies among them.
-    outlook : Outlook
-
-    Returns
-    -------
-    Design
-
-    Raises
-    ------
-    ValueError
-        If step size, focal ratio or pixel are not known, or no seeing makes stars as small as
-        ``floor_px``.
+    ``away_steps`` are places where frames may be taken, 0 among them. ValueError where step size,
+    focal ratio or pixel are not known, or no seeing makes stars as small as ``floor_px``.
     """
     slope = outlook.telescope.slope_px_per_step
     if slope is None:

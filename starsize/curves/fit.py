@@ -16,7 +16,7 @@ from .plain import fit_plain
 from .play import Start, explain_with_play
 from .posterior import Posterior, completed
 from .summary import correlation, lens_colour, placement, shared_slope, summarise
-from .verdicts import judge, refuse, refuse_before_fitting, usable_points
+from .verdicts import judge, refuse, refuse_before_fitting
 
 Model = Literal["auto", "star", "hyperbola"]
 MISFIT = 0.4
@@ -152,23 +152,19 @@ class _Joint(NamedTuple):
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
     night, found, starts = _fit(curves, known)
-    fits = _judged(curves, night, found, starts)
-    odd = [s for s in range(len(curves)) if _misfit(night, found, s)] if len(curves) > 1 else []
-    if len(odd) == len(curves):
-        odd = []
-    notices = []
-    alone = {}
-    for s in odd:
-        alone[s] = _alone(curves[s], known)
-        if alone[s].answered:
-            notices.append(_disagrees(alone[s], shared_slope(night, found).value))
-    rest = [s for s in range(len(curves)) if s not in odd]
-    together = np.eye(len(curves))
-    if odd:
-        few = [curves[s] for s in rest]
+    fits, notices = _judged(curves, night, found, starts), []
+    rest = [s for s in range(len(curves)) if not _misfit(night, found, s)]
+    if 0 < len(rest) < len(curves):
+        shared, few = shared_slope(night, found).value, [curves[s] for s in rest]
         night, found, starts = _fit(few, known)
-        again = iter(_judged(few, night, found, starts))
-        fits = [alone[s] if s in alone else next(again) for s in range(len(curves))]
+        again = dict(zip(rest, _judged(few, night, found, starts), strict=True))
+        fits = [again.get(s) or _alone(curve, known) for s, curve in enumerate(curves)]
+        notices = [
+            _disagrees(f, shared) for s, f in enumerate(fits) if s not in rest and f.answered
+        ]
+    else:
+        rest = list(range(len(curves)))
+    together = np.eye(len(curves))
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
@@ -185,7 +181,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
 
 
 def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
-    used = [usable_points(curve) for curve in curves]
+    used = [curve.usable for curve in curves]
     return explain_with_play(build_night(curves, used, known=known.telescope, bands=known.bands))
 
 
@@ -196,7 +192,7 @@ def _judged(
     whole = completed(night, found.fit)
     fits = []
     for row, curve in enumerate(curves):
-        drawn = _completed(curve, usable_points(curve), whole[night.sweep == row])
+        drawn = _completed(curve, curve.usable, whole[night.sweep == row])
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
         fits.append(judge(summary, starts[row], zone_steps=zone))

@@ -12,13 +12,14 @@ from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
+    Apertures,
     Stars,
     StarState,
     Telescope,
     lay_out,
     prepare_stars,
 )
-from .curve import BoundedRadii, FocusCurve
+from .curve import FocusCurve
 from .guess import Guess, robust_guess
 from .statistics import PRIORS, student_weight
 
@@ -95,29 +96,18 @@ class PriorRows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Night:
-    """All frames of all sweeps, one below the other, and what is known before looking.
-
-    Attributes
-    ----------
-    sweep : (n,) int array
-    position_steps, radius_px, sigma_px : (n,) arrays
-    first_steps, turned : (n,) arrays
-        Where the counter stood at the sweep's first frame; the way it ran, 1 or -1, if play was
-        taken up there, else 0.
-    together : (e, n) array
-        1 where an entry belongs to an exposure that several share (channels of a colour camera).
-    stars : Stars
-    prior : PriorRows
-    start : (p,) array
-    """
+    """All n frames of all sweeps, one below the other, and what is known before looking."""
 
     sweep: np.ndarray
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
     first_steps: np.ndarray
+    """Where the counter stood at the sweep's first frame."""
     turned: np.ndarray
+    """The way it ran, 1 or -1, if play was taken up there, else 0."""
     together: np.ndarray
+    """1 where an entry belongs to an exposure that several share (channels of a camera): (e, n)."""
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
@@ -197,23 +187,13 @@ def build_night(
     known: Known,
     bands: Mapping[str, Band],
 ) -> Night:
-    """Lay out sweeps that have enough frames.
-
-    Parameters
-    ----------
-    curves : sequence of FocusCurve
-    used : sequence of (n,) bool arrays
-        Frames that take part.
-    known : Known
-    bands : mapping of str to Band
-        Passbands by filter name; usual ones for the rest.
-    """
+    """Lay out the frames ``used`` of sweeps that have enough; unnamed bands are usual ones."""
     rows = [np.flatnonzero(u) for u in used]
     sweep = np.repeat(np.arange(len(curves)), [r.size for r in rows])
 
     position = np.concatenate([c.position_steps[r] for c, r in zip(curves, rows, strict=True)])
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
-    radii = BoundedRadii.joined(fitted)
+    seen = Apertures(*map(np.concatenate, zip(*(f.seen for f in fitted), strict=True)))
     guesses = [
         robust_guess(c.position_steps[r], f.radius_px)[0]
         for c, r, f in zip(curves, rows, fitted, strict=True)
@@ -232,13 +212,13 @@ def build_night(
         telescope=known.telescope,
         largest_blur_px=largest,
         finest_seeing_px=max(1.2 * floor, 0.6),
-        seen=radii.seen,
+        seen=seen,
     )
     return Night(
         sweep=sweep,
         position_steps=position,
-        radius_px=radii.radius_px,
-        sigma_px=np.nan_to_num(radii.sigma_px),
+        radius_px=np.concatenate([f.radius_px for f in fitted]),
+        sigma_px=np.nan_to_num(np.concatenate([f.sigma_px for f in fitted])),
         first_steps=np.array([c.position_steps[0] for c in curves])[sweep],
         turned=np.zeros(sweep.size),
         together=exposures(curves, rows),

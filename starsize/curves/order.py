@@ -25,12 +25,7 @@ def order_conflict(curve: FocusCurve, fit: CurveFit, *, refit: Fit) -> Finding |
 
     Only a sweep that turned round or jumped to and fro can tell. Its outward and inward frames may
     have foci of their own (play), or each radius may belong to the position of the frame before
-    (a header written too early).
-
-    Parameters
-    ----------
-    refit : callable
-        Fits one curve.
+    (a header written too early). ``refit`` fits one curve.
     """
     moves = np.diff(curve.position_steps)
     if np.all(moves >= 0) or np.all(moves <= 0):

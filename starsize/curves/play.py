@@ -65,9 +65,7 @@ def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     odds = np.log(PRIORS.play) + mixed + share * (with_it.log_evidence - found.log_evidence)
     chance = float(expit(odds)) if 0 < with_it.fit.values[PLAY] < _furthest(turned) else 0.0
     if chance > MAY_BE:
-        one = slice(PLAY, PLAY + 1)
-        value, variance = with_it.moments(with_it.values[:, one], with_it.known[:, one, one])
-        play = Estimate(float(value[0]), float(np.sqrt(variance[0, 0])))
+        play = with_it.quantity(PLAY)
         stood = np.bincount(night.sweep, turned.standing(with_it.fit.values))
         starts = [Start(int(n), play if n and chance > SURE else NOT_KNOWN) for n in stood]
     if chance > SURE:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp
 
+from ..estimate import Estimate
 from ..optics.sizes import star_radii
 from ..optics.star import all_light
 from .night import FIRST, LOG_SLOPE, Night, without_colour
@@ -19,43 +20,28 @@ GRID = 41
 POLISHING = 30
 SWEEPS_AT_ONCE = 16
 AT_ONCE = 2_000_000
-"""Numbers in an array of grid points x frames x quantities: 16 MB; nights of hundreds of frames
-are solved for some grid points after the others."""
+"""Numbers in an array of grid points x frames x quantities: 16 MB."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
-    """Normal distributions of best focus, one for each scatter tried, and their weights.
-
-    Attributes
-    ----------
-    fit : Fit
-        Likeliest quantities, about which all is linear.
-    weight : (g,) array
-    jitter, lack : (g,) arrays
-    best_steps : (g, m) array
-        Best focus of the m sweeps.
-    covariance : (g, m, m) array
-    values, known : (g, p), (g, p, p) arrays
-        The quantities and their covariance.
-    floor_spread : (g, m) array
-        Standard deviations of the smallest radii, pixels.
-    sound : (n,) array
-        Probability that a frame is sound.
-    log_evidence : float
-        Of the night as the prior has it.
-    """
+    """Normal distributions of the quantities, one for each of g pairs of scatters, and weights."""
 
     fit: Fit
+    """Likeliest quantities, about which all is linear."""
     weight: np.ndarray
     jitter: np.ndarray
     lack: np.ndarray
     best_steps: np.ndarray
+    """Best focus of the m sweeps, (g, m), and its ``covariance`` (g, m, m)."""
     covariance: np.ndarray
     values: np.ndarray
+    """The quantities (g, p), and their covariance ``known`` (g, p, p)."""
     known: np.ndarray
     floor_spread: np.ndarray
+    """Standard deviations of the smallest radii, pixels: (g, m)."""
     sound: np.ndarray
+    """Probability that a frame is sound: (n,)."""
     log_evidence: float
 
     def usual(self, scatter: np.ndarray) -> float:
@@ -68,6 +54,12 @@ class Posterior:
         away = mean - middle
         within = np.einsum("g,gij->ij", self.weight, covariance)
         return middle, within + np.einsum("g,gi,gj->ij", self.weight, away, away)
+
+    def quantity(self, index: int) -> Estimate:
+        """One of the night's quantities."""
+        one = slice(index, index + 1)
+        middle, variance = self.moments(self.values[:, one], self.known[:, one, one])
+        return Estimate(float(middle[0]), float(np.sqrt(variance[0, 0])))
 
 
 def explain(night: Night) -> Posterior:

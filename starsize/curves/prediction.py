@@ -62,8 +62,7 @@ def star_radius(
 
     The numbers: obstruction, wavelength and width of the band (nm), diffraction (px per um), blur
     (px per step), zero (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the
-    air, three of the spectrum, three of the lens' colour (px). ``table``
-    is that of the pupil where there is one.
+    air, three of the spectrum, three of the lens' colour (px). ``table`` spares one of the pupil.
     """
     position = np.asarray(position_steps, float)
     blur = shape[4] * (position.ravel() - shape[5])
@@ -82,28 +81,7 @@ def share_radius(
     start_px: np.ndarray | None = None,
     table: PupilTable | None = None,
 ) -> np.ndarray:
-    """Radius holding a share of the light of the same star, out of focus and under other air.
-
-    Parameters
-    ----------
-    shape : tuple of float
-        As `star_radius` takes it.
-    blur_px : (n,) array
-        Defocus from the star's zero, as the radius of its disc, signed.
-    seeing_px : (n,) array
-        Full width at half maximum at 550 nm.
-    fraction : float
-    air : float, optional
-        Exponent of the air's transfer function, the star's own by default.
-    start_px : (n,) array, optional
-        About where the radii lie.
-    table : PupilTable, optional
-        That of the pupil, where there is one.
-
-    Returns
-    -------
-    (n,) float array
-    """
+    """The same under any defocus from its zero (`StarState.blur_px`), seeing and air."""
     hole, wavelength, width, diffraction, _, _, _, *rest = shape
     tint, spherical, spread, own_air = rest[:4]
     bands, which = [(wavelength, width)], np.zeros(blur_px.size, int)

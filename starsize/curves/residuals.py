@@ -7,20 +7,9 @@ from .prediction import radius_at
 
 
 def residual_sigmas(fit: CurveFit) -> np.ndarray:
-    """Measured less fitted radius of each frame, in its standard uncertainty.
+    """Measured less fitted radius of each frame, in its standard uncertainty; NaN if refused.
 
-    The uncertainty of a frame is star noise, what the restless seeing does to its radius R, and
-    what the model lacks: s^2 + (j F^2 / R)^2 + (m R)^2, with the smallest radius F of the curve,
-    the scatter j of the seeing and m of the rest (R^2 = F^2 + (slope x)^2, so dR / dlnF = F^2 / R).
-
-    Parameters
-    ----------
-    fit : CurveFit
-
-    Returns
-    -------
-    (n,) array
-        One for each entry of the curve; NaN where the sweep was refused.
+    As in `statistics`, with dR / dlnF = F^2 / R of the hyperbola R^2 = F^2 + (slope x)^2.
     """
     curve = fit.curve
     fitted = radius_at(fit, curve.position_steps)
@@ -32,21 +21,10 @@ def residual_sigmas(fit: CurveFit) -> np.ndarray:
 
 
 def curve_sigma_px(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
-    """Standard uncertainty of the fitted curve at some positions, pixels.
+    """Standard uncertainty of the fitted curve at some positions, pixels; NaN if refused.
 
-    From the uncertainties of best focus b, smallest radius F and slope k of the wings:
-    R^2 = F^2 + (k x)^2 gives dR/db = -dR/dx, dR/dF = F / R and dR/dk = k x^2 / R, which hardly go
-    together in a sweep with both wings.
-
-    Parameters
-    ----------
-    fit : CurveFit
-    position_steps : (n,) array
-
-    Returns
-    -------
-    (n,) array
-        NaN where the sweep was refused.
+    From those of best focus b, smallest radius F and slope k of the wings: R^2 = F^2 + (k x)^2
+    gives dR/db = -dR/dx, dR/dF = F / R and dR/dk = k x^2 / R, which hardly go together.
     """
     position = np.asarray(position_steps, float)
     radius = radius_at(fit, position)

@@ -20,11 +20,12 @@ j and m are not known: everything is averaged over a grid of them, weighted by t
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
 the filters, for temperature and for play between directions, z_s = Z + e_s, with e_s heavy-tailed,
-so that one thick filter does not pull the lens. Best focus is where the radius of half of all the
-light is smallest, for all sweeps at the night's median seeing; its distribution is the average over
-the grid of normal distributions, read at its median. Through one band or two, the colour of a lens
-cannot be told from its spherical aberration and spread: the average is there also over two kinds
-of lenses, those with colour and those without, each weighed by its evidence.
+so that one thick filter does not pull the lens. Where a sweep began with play P, x_i is P from its
+first position until the counter has run as far (`play`). Best focus is where the radius of half of
+all the light is smallest, for all sweeps at the night's median seeing; its distribution is the
+average over the grid of normal distributions, read at its median. Through one band or two, the
+colour of a lens cannot be told from its spherical aberration and spread: the average is there also
+over two kinds of lenses, those with colour and those without, each weighed by its evidence.
 
 Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
 on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours,

@@ -1,6 +1,6 @@
 """From the posterior of a night to the numbers of one sweep, before anyone judges them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -8,7 +8,6 @@ from ..estimate import NOT_KNOWN, Estimate
 from ..optics.pupil import PupilTable
 from .curve import FocusCurve
 from .fitted import CurveFit, LensColour
-from .least_squares import fit_hyperbola
 from .mixture import SIGMA1, SIGMA2, below, matching_dof, quantiles
 from .night import (
     AIR,
@@ -21,9 +20,9 @@ from .night import (
     SPREAD,
     Night,
 )
+from .plain import fit_plain
 from .posterior import Posterior, gain_over_flat
 from .prediction import star_radius
-from .statistics import PRIORS
 
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
@@ -39,25 +38,17 @@ BOTH_WAYS = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """One sweep as the posterior has it, and what speaks against an answer.
-
-    Attributes
-    ----------
-    fit : CurveFit
-        As if it answered.
-    suspicion : (n,) array
-        Of each frame that took part, the probability that it is wrecked.
-    below, above : float
-        Probabilities that best focus lies before the first or after the last position.
-    gain : float
-        See `posterior.gain_over_flat`.
-    """
+    """One sweep as the posterior has it, and what speaks against an answer."""
 
     fit: CurveFit
+    """As if it answered."""
     suspicion: np.ndarray
+    """Of each frame that took part, the probability that it is wrecked."""
     below: float
     above: float
+    """Probabilities that best focus lies before the first or after the last position."""
     gain: float
+    """See `posterior.gain_over_flat`."""
 
 
 def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) -> Summary:
@@ -65,6 +56,8 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
     mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
     mine = night.sweep == row
     position, suspicion = night.places(found.fit.values)[mine], 1 - found.sound[mine]
+    places = curve.position_steps.copy()
+    places[curve.usable] = position
     tails = np.array([0.5, (1 - SIGMA1) / 2, (1 - SIGMA2) / 2, BEYOND])
     best, low68, low95, lowest = map(float, quantiles(*mixture, at=tails))
     _, high68, high95, highest = map(float, quantiles(*mixture, at=1 - tails))
@@ -97,9 +90,7 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
         lack=found.usual(found.lack),
         chi2_reduced=_chi2(night, found, row),
         wing_centre_steps=Estimate(middle, sigma),
-        hyperbola_steps=_hyperbola(
-            position, night.radius_px[mine], night.sigma_px[mine], suspicion
-        ),
+        hyperbola_steps=fit_plain(replace(curve, position_steps=places)).hyperbola_steps,
         bound_steps=(lowest, highest),
         shape=shape,
     )
@@ -115,10 +106,9 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
 def shared_slope(night: Night, found: Posterior) -> Estimate:
     """Slope of the half-flux radius far from focus, pixels per step."""
     share = np.sqrt((1 + night.telescope.obstruction**2) / 2)
-    one = slice(LOG_SLOPE, LOG_SLOPE + 1)
-    middle, variance = found.moments(found.values[:, one], found.known[:, one, one])
-    value = float(np.exp(middle[0]) * share)
-    return Estimate(value, value * float(np.sqrt(variance[0, 0])))
+    log_slope = found.quantity(LOG_SLOPE)
+    value = float(np.exp(log_slope.value) * share)
+    return Estimate(value, value * log_slope.sigma)
 
 
 def lens_colour(night: Night, found: Posterior) -> LensColour | None:
@@ -134,13 +124,11 @@ def lens_colour(night: Night, found: Posterior) -> LensColour | None:
         return None
     per_step = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
     middle, known = found.moments(found.values[:, COLOUR], found.known[:, COLOUR, COLOUR])
-    one = slice(SPHERICAL, SPHERICAL + 1)
-    wave, wave_known = found.moments(found.values[:, one], found.known[:, one, one])
     return LensColour(
         span_nm=(low, high),
         terms_steps=middle / per_step,
         covariance_steps2=known / per_step**2,
-        spherical_waves=Estimate(float(wave[0]), float(np.sqrt(wave_known[0, 0]))),
+        spherical_waves=found.quantity(SPHERICAL),
     )
 
 
@@ -154,23 +142,13 @@ def correlation(found: Posterior) -> np.ndarray:
 def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
     """What `prediction.star_radius` draws the curve from."""
     zero, log_seeing, tint = values[FIRST + 3 * row : FIRST + 3 * row + 3]
-    band = night.bands[row]
-    numbers = [
-        night.telescope.obstruction,
-        band.wavelength_nm,
-        band.width_nm,
-        np.exp(values[LOG_DIFFRACTION]),
-        np.exp(values[LOG_SLOPE]),
-        zero,
-        np.exp(log_seeing),
-        tint,
-        values[SPHERICAL],
-        values[SPREAD],
-        values[AIR],
-        *values[SPECTRUM],
-        *values[COLOUR],
-    ]
-    return tuple(float(n) for n in numbers)
+    band, shared = night.bands[row], values[[SPHERICAL, SPREAD, AIR]]
+    numbers = (
+        *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
+        *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
+        *(zero, np.exp(log_seeing), tint, *shared, *values[SPECTRUM], *values[COLOUR]),
+    )
+    return tuple(map(float, numbers))
 
 
 def _chi2(night: Night, found: Posterior, row: int) -> float:
@@ -181,24 +159,6 @@ def _chi2(night: Night, found: Posterior, row: int) -> float:
     variance = night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2 + (lack * sizes.radius) ** 2
     pull = (found.sound * (night.radius_px - sizes.radius) ** 2 / variance)[mine]
     return float(pull.sum() / max(found.sound[mine].sum() - 3, 1))
-
-
-def _hyperbola(
-    position: np.ndarray, radius: np.ndarray, sigma: np.ndarray, suspicion: np.ndarray
-) -> Estimate:
-    """Vertex of the plain hyperbola through the sound frames."""
-    keep = suspicion < 0.5
-    if np.unique(position[keep]).size < 4 or np.ptp(radius[keep]) < 0.05 * radius[keep].min():
-        return NOT_KNOWN
-    x, y = position[keep], radius[keep]
-    noise = np.hypot(np.maximum(sigma[keep], 0.003 * y), PRIORS.jitter * y.min() ** 2 / y)
-    try:
-        fit = fit_hyperbola(x, y, radius_sigma_px=noise)
-    except (ValueError, np.linalg.LinAlgError):
-        return NOT_KNOWN
-    scatter = np.sqrt(max(fit.rss / max(fit.dof, 1), 1.0))
-    vertex, spread = float(fit.value[0]), float(fit.sigma[0] * scatter)
-    return Estimate(vertex, spread) if np.isfinite([vertex, spread]).all() else NOT_KNOWN
 
 
 def _wing_centre(

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..estimate import Estimate, Finding
-from .crosschecks import wings_meet
 from .curve import FocusCurve
 from .fitted import CurveFit, Verdict
+from .plain import wings_meet
 from .play import Start
 from .summary import Summary
 
@@ -39,7 +39,7 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
 
     ``others`` is the number of sweeps fitted with it that have enough frames of their own.
     """
-    good = usable_points(curve)
+    good = curve.usable
     positions = np.unique(curve.position_steps[good])
     lost_one = others >= COMPANY and good.size >= LEAST_FRAMES
     least = LEAST_FRAMES - 1 if lost_one else LEAST_FRAMES
@@ -63,7 +63,7 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
 def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:
     """Turn the numbers of a sweep into its answer, or its refusal."""
     curve = found.fit.curve
-    good = usable_points(curve)
+    good = curve.usable
     suspicion = np.zeros(good.size)
     suspicion[good] = found.suspicion
     moving = good & ((np.cumsum(good) > start.standing) | ~np.array(start.play.is_known))
@@ -83,22 +83,7 @@ def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:
     if start.standing and start.play.is_known:
         said = Finding("play_at_start", answer=reason, frames=start.standing, play=start.play)
         fit = replace(fit, play_steps=start.play, reason=said)
-    seeing = fit.jitter * fit.floor_px.value**2 / curve.radius_px
-    stars = np.nan_to_num(curve.radius_sigma_px)
-    noise = np.maximum(np.hypot(stars, seeing), 1e-4 * curve.radius_px)
-    meet = wings_meet(
-        curve.position_steps[used],
-        curve.radius_px[used],
-        noise[used],
-        best_steps=fit.best_steps,
-        floor_steps=fit.floor_px.value / fit.slope_px_per_step.value,
-    )
-    return replace(fit, v_steps=meet)
-
-
-def usable_points(curve: FocusCurve) -> np.ndarray:
-    """Frames with a radius and a position."""
-    return np.isfinite(curve.radius_px) & (curve.radius_px > 0) & np.isfinite(curve.position_steps)
+    return replace(fit, v_steps=wings_meet(fit))
 
 
 def refuse(

@@ -31,23 +31,16 @@ def gauss_legendre(count: int) -> tuple[np.ndarray, np.ndarray]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PupilTable:
-    """Transfer function over defocus and spherical aberration, as coefficients of cubic splines.
-
-    Attributes
-    ----------
-    detail, weight : (n,) arrays
-        Frequencies in units of the cut-off 1 / (lambda N): Legendre nodes from 0 to ``top``, and
-        their quadrature weights.
-    coefficients : (spherical layers, defocus rows * n) array
-    rows : int
-        Rows of defocus, from ``-most`` to ``most`` waves.
-    most, obstruction : float
-    """
+    """Transfer function over defocus and spherical aberration, as coefficients of cubic splines."""
 
     detail: np.ndarray
+    """Frequencies over the cut-off 1 / (lambda N), Legendre nodes from 0 to ``top``: (n,)."""
     weight: np.ndarray
+    """Of their quadrature."""
     coefficients: np.ndarray
+    """(spherical layers, defocus rows * n)."""
     rows: int
+    """Of defocus, from ``-most`` to ``most`` waves."""
     most: float
     obstruction: float
 
@@ -83,18 +76,9 @@ class PupilTable:
     ) -> np.ndarray:
         """Transfer functions (m, n) and, below them, their slopes: (1 or 2 + j, m, n).
 
-        Parameters
-        ----------
-        defocus : (m, k) array
-            Each of the m curves is the mean over k, in waves. Aberrations beyond the table are
-            taken at its edge.
-        spherical : (c,) array
-            Of each colour.
-        moved : (j, m, k) array
-            The slopes are by spherical aberration, and by what moves the defocus by so much; none
-            where j is 0.
-        which : (m,) int array
-            Colour of each curve.
+        Each curve is the mean over k waves of defocus (m, k), of the colour ``which`` (m,) with the
+        spherical aberration (c,) of its own; beyond the table its edge serves. The slopes are by
+        spherical aberration and by what moves the defocus by ``moved`` (j, m, k), none for j = 0.
         """
         half = (SPHERICAL_LAYERS - 1) / 2 * SPHERICAL_STEP
         layer, *by = _basis(spherical, -half, SPHERICAL_STEP, SPHERICAL_LAYERS)
@@ -132,21 +116,9 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
 
     The transfer function is the overlap of the pupil with itself moved aside by 2 nu radii
     (Hopkins 1955, Proc. R. Soc. A 231, 91 -- from memory):
-    (1 / area) of the integral of cos(2 pi 2 x s (D + S (2 x^2 + 2 y^2 + s^2 / 2 - 1))), s = 2 nu.
+    (1 / area) of the integral of cos(2 pi 2 x s (D + S (2 x^2 + 2 y^2 + s^2 / 2 - 1))), s = 2 nu;
+    it reaches ``most`` waves of defocus to either side and frequencies up to ``top`` <= 1.
 
-    Parameters
-    ----------
-    obstruction : float
-        Its diameter over that of the pupil, 0 to below 1.
-    most : float
-        Waves of defocus to either side.
-    top : float
-        Highest frequency, in units of the cut-off, at most 1.
-    nodes : int
-        Number of frequencies.
-
-    Notes
-    -----
     Accuracy: half-flux radii within 0.05 % of independent quadrature (tests/optics/test_pupil.py).
     """
     node, weight = gauss_legendre(nodes)

@@ -39,17 +39,8 @@ def star_sizes(
 ) -> Sizes:
     """Radius that holds a share of the light of each frame's star, and its slopes.
 
-    Parameters
-    ----------
-    stars : Stars
-    state : StarState
-    fraction : float
-        Share of the light, 0 to 1.
-    start_px : (n,) array, optional
-        About where the radii lie.
+    ``start_px`` is about where the radii lie.
 
-    Notes
-    -----
     U(r) = integral of exp(2 pi i (D q + S (q^2 - q))) J0(pi r sqrt(q)) dq is what the pupil makes
     of one colour (r in lambda N); its transfer function comes from `pupil_table`. D = blur /
     (4 lambda N) for blur and N in pixels; S goes as 1 / lambda; the seeing passes

@@ -5,10 +5,9 @@ defocus of its colour, times that of the seeing; `sizes` reads radii off it. It 
 falls on the sensor, or as much of it as photometry sees (`Apertures`).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -31,14 +30,7 @@ _SEEING_REACH = 1.75
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telescope:
-    """A telescope and its camera as the light sees them.
-
-    Attributes
-    ----------
-    focal_ratio, pixel_um : float
-    obstruction : float
-        Its diameter over that of the aperture.
-    """
+    """A telescope and its camera as the light sees them; the obstruction over the aperture."""
 
     focal_ratio: float
     pixel_um: float
@@ -93,72 +85,38 @@ def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarState:
-    """What shapes the stars of n frames; a scalar serves all of them.
-
-    Attributes
-    ----------
-    blur_px : (n,) array
-        Defocus as the radius of its disc, signed.
-    seeing_px : (n,) array
-        Full width at half maximum at 550 nm.
-    diffraction_px_per_um : float
-        Size lambda N of diffraction for each micrometre of wavelength.
-    colour_px : (3,) array
-        The lens: disc radius that `colour_terms` takes off.
-    spherical : float
-        Waves at 550 nm.
-    spread_px : float
-        Half-width of a spread of defocus over the field or over the directions in the pupil.
-    air : float
-        Exponent of the seeing's transfer function: 5/3 for turbulence, 2 for a Gaussian.
-    spectrum : (3,) array
-        Slope and bend of the light, as star and sensor make it, and how bands round off: it goes as
-        exp(s1 u + s2 u^2 + s3 place^2), u = (lambda - 550 nm) / 150 nm, place from -1 to 1 along
-        the band.
-    tint : (n,) array
-        Slope along the band on top of that: exp(tint * place).
-    """
+    """What shapes the stars of n frames; a scalar serves all of them."""
 
     blur_px: np.ndarray
+    """Defocus as the radius of its disc, signed: (n,)."""
     seeing_px: np.ndarray
+    """Full width at half maximum at 550 nm: (n,)."""
     diffraction_px_per_um: float
     colour_px: np.ndarray = field(default_factory=lambda: np.zeros(3))
+    """The lens: disc radius that `colour_terms` takes off."""
     spherical: float = 0.0
+    """Waves at 550 nm."""
     spread_px: float = 0.0
+    """Half-width of a spread of defocus over the field or over the directions in the pupil."""
     air: float = 5 / 3
+    """Exponent of the seeing's transfer function: 5/3 for turbulence, 2 for a Gaussian."""
     spectrum: np.ndarray = field(default_factory=lambda: np.zeros(3))
+    """Light goes as exp(s1 u + s2 u^2 + s3 place^2), u = (lambda - 550 nm) / 150 nm, place from -1
+    to 1 along the band: slope and bend as star and sensor make them, and how bands round off."""
     tint: np.ndarray = field(default_factory=lambda: np.zeros(1))
+    """Slope along the band on top of that, exp(tint * place): (n,)."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Apertures:
-    """In which light photometry sees the stars of n frames, pixels; NaN where it is all of it.
-
-    Attributes
-    ----------
-    total_px : (n,) array
-        The light inside this circle counts as all of it.
-    inner_px, outer_px : (n,) arrays
-        The ring whose mean level was taken for the sky's.
-    pixel_px2 : (n,) array
-        Variance along an axis of what the pixels add to the blur.
-    """
+class Apertures(NamedTuple):
+    """In which light photometry sees the stars of n frames, pixels; NaN where it is all of it."""
 
     total_px: np.ndarray
+    """The light inside this circle counts as all of it."""
     inner_px: np.ndarray
     outer_px: np.ndarray
+    """The ring whose mean level was taken for the sky's."""
     pixel_px2: np.ndarray
-
-    def part(self, which: np.ndarray) -> "Apertures":
-        """Return those of some of the frames."""
-        return Apertures(*(getattr(self, name)[which] for name in Apertures.__slots__))
-
-
-def joined_apertures(parts: Sequence[Apertures]) -> Apertures:
-    """Those of several runs of frames, one behind the other."""
-    return Apertures(
-        *(np.concatenate([getattr(p, name) for p in parts]) for name in Apertures.__slots__)
-    )
+    """Variance along an axis of what the pixels add to the blur."""
 
 
 def all_light(count: int) -> Apertures:
@@ -215,17 +173,9 @@ def prepare_stars(
     finest_seeing_px: float,
     seen: Apertures | None = None,
 ) -> Stars:
-    """Lay out the colours of n frames.
+    """Lay out the colours of n frames: ``which`` of the bands (wavelength, width) each has.
 
-    Parameters
-    ----------
-    bands_nm : list of (wavelength, width)
-    which : (n,) int array
-        Band of each frame.
-    largest_blur_px, finest_seeing_px : float
-        Bounds that size the table.
-    seen : Apertures, optional
-        All of the light where not given.
+    Blur and seeing bound the table's size; all of the light is seen where nothing is ``seen``.
     """
     edges = np.array([w + side * width / 2 for w, width in bands_nm for side in (-1, 1)])
     shortest = 1e-3 * edges.min() * telescope.diffraction_px_per_um
