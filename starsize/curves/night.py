@@ -84,14 +84,12 @@ class PriorRows:
 
     def log_density(self, values: np.ndarray) -> float:
         """Log density, with the constants that scale and tail bring along."""
-        distance = (self.rows @ values - self.target) / self.scale
-        heavy = np.isfinite(self.tail)
-        tail, far = self.tail[heavy], distance[heavy]
-        density = -0.5 * (distance**2 + np.log(2 * np.pi))
+        tail = self.tail[np.isfinite(self.tail)]
         # Student's t (Abramowitz and Stegun 26.7, from memory).
-        density[heavy] = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
-        density[heavy] -= (tail + 1) / 2 * np.log1p(far**2 / tail)
-        return float((density - np.log(self.scale)).sum())
+        heavy = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
+        normal = 0.5 * np.log(2 * np.pi) * (self.tail.size - tail.size)
+        constant = heavy.sum() - normal - np.log(self.scale).sum()
+        return float(constant - 0.5 * self.normal(values)[2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,42 +253,26 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
 
 
 def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float) -> PriorRows:
-    """What is taken as likely before looking, row by row."""
+    """What is taken as likely before looking: a row for each quantity, in their order."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
-    rows, target, scale, tail = [], [], [], []
-
-    def add(at: Mapping[int, float], *, value: float, width: float, heavy: float = np.inf) -> None:
-        row = np.zeros(start.size)
-        for index, factor in at.items():
-            row[index] = factor
-        rows.append(row)
-        target.append(value)
-        scale.append(width)
-        tail.append(heavy)
-
-    if known.slope_px_per_step:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.slope, heavy=PRIORS.slope_tail)
-    else:
-        add({LOG_SLOPE: 1}, value=np.log(slope), width=PRIORS.free_slope)
-    sure = known.focal_ratio and known.pixel_um
-    width = OPTICS_STATED if sure else PRIORS.diffraction
-    add({LOG_DIFFRACTION: 1}, value=start[LOG_DIFFRACTION], width=width)
-    for k, width in enumerate(PRIORS.colour_um):
-        add({COLOUR.start + k: 1}, value=0, width=width * px, heavy=PRIORS.colour_tail)
-    add({SPHERICAL: 1}, value=0, width=PRIORS.spherical_waves)
-    add({SPREAD: 1}, value=0, width=PRIORS.spread_floors * floor)
-    add({AIR: 1}, value=5 / 3, width=PRIORS.air)
-    for k, width in enumerate(PRIORS.spectrum_spread):
-        add({SPECTRUM.start + k: 1}, value=USUAL_SPECTRUM[k], width=width)
-    add({ZERO: 1}, value=start[ZERO], width=1e3 * floor / slope)
-    add({PLAY: 1}, value=0, width=spacing, heavy=PRIORS.play_tail)
-    glass = PRIORS.glass_um * px / slope
-    for zero in range(FIRST, start.size, 3):
-        seeing, tint = zero + 1, zero + 2
-        add({zero: 1, ZERO: -1}, value=0, width=glass, heavy=PRIORS.glass_tail)
-        add({seeing: 1}, value=start[seeing], width=PRIORS.seeing)
-        add({tint: 1}, value=0, width=PRIORS.tint)
-    return PriorRows(np.array(rows), np.array(target), np.array(scale), np.array(tail))
+    stated, sure = known.slope_px_per_step, known.focal_ratio and known.pixel_um
+    rows, target = np.eye(start.size), start.copy()
+    rows[FIRST::3, ZERO] = -1
+    target[SPREAD], target[FIRST::3] = 0.0, 0.0
+    scale, tail = np.ones(start.size), np.full(start.size, np.inf)
+    scale[LOG_SLOPE] = PRIORS.slope if stated else PRIORS.free_slope
+    scale[LOG_DIFFRACTION] = OPTICS_STATED if sure else PRIORS.diffraction
+    scale[COLOUR] = px * np.array(PRIORS.colour_um)
+    scale[SPHERICAL], scale[SPREAD] = PRIORS.spherical_waves, PRIORS.spread_floors * floor
+    scale[AIR], scale[SPECTRUM] = PRIORS.air, PRIORS.spectrum_spread
+    scale[ZERO], scale[PLAY] = 1e3 * floor / slope, spacing
+    scale[FIRST::3] = PRIORS.glass_um * px / slope
+    scale[FIRST + 1 :: 3], scale[FIRST + 2 :: 3] = PRIORS.seeing, PRIORS.tint
+    tail[LOG_SLOPE] = PRIORS.slope_tail if stated else np.inf
+    tail[COLOUR], tail[PLAY], tail[FIRST::3] = (
+        PRIORS.colour_tail, PRIORS.play_tail, PRIORS.glass_tail
+    )  # fmt: skip
+    return PriorRows(rows, target, scale, tail)
 
 
 def without_colour(night: Night) -> PriorRows:
