@@ -182,11 +182,9 @@ def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
 
 def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
     """Precision of the shared quantities alone, and what each sweep adds to it and its own."""
-    prior, own = night.prior, []
-    alone = np.ones(len(prior.rows), bool)
-    for row in range(len(night.bands)):
-        at = _columns(row)
-        mine = np.any(prior.rows[:, at[FIRST:]] != 0, axis=1)
-        own.append(prior.part(mine).normal(values)[0][np.ix_(at, at)])
-        alone &= ~mine
-    return prior.part(alone).normal(values)[0][:FIRST, :FIRST], own
+
+    def told(rows: np.ndarray, at: np.ndarray) -> np.ndarray:
+        return night.prior.part(rows).normal(values)[0][np.ix_(at, at)]
+
+    shared, each = np.arange(FIRST), [_columns(row) for row in range(len(night.bands))]
+    return told(shared, shared), [told(at[FIRST:], at) for at in each]

@@ -56,7 +56,7 @@ def star_sizes(
     whole = _whole(stars.seen, light)
     start_px = _about(state) if start_px is None else start_px
     radius = _radius(light, whole, fraction=fraction, start_px=start_px)
-    return _slopes(stars, state, light, radius, _kernel(light, whole, fraction, radius))
+    return _slopes(stars, state, light, whole, fraction=fraction, radius=radius)
 
 
 def star_radii(
@@ -182,39 +182,33 @@ def _radius(light: _Light, whole: _Whole, *, fraction: float, start_px: np.ndarr
     return radius
 
 
-class _Kernel(NamedTuple):
-    """How the light that is missing at the radius hangs on what stars pass, (n, k)."""
-
-    light: np.ndarray
-    rate: np.ndarray
-    """Change of the radius for each bit of that light: (n,)."""
-    by_seen: np.ndarray
-
-
-def _kernel(light: _Light, whole: _Whole, fraction: float, radius: np.ndarray) -> _Kernel:
-    out = radius[:, None]
-    phase, square = light.turn * out, (radius**2 - fraction * whole.square)[:, None]
-    kernel = out * j1(phase) - fraction * whole.circle - square * whole.ring
-    slope = (light.star * (light.turn * out * j0(phase) - 2 * out * whole.ring)).sum(1)
-    doubled = 2 * fraction * whole.square[:, None]
-    stated = -fraction * whole.grown + doubled * whole.ring - square * whole.ring_grown
-    return _Kernel(kernel, -1 / slope, (light.star * stated).sum(1))
-
-
 def _slopes(
-    stars: Stars, state: StarState, light: _Light, radius: np.ndarray, kernel: _Kernel
+    stars: Stars,
+    state: StarState,
+    light: _Light,
+    whole: _Whole,
+    *,
+    fraction: float,
+    radius: np.ndarray,
 ) -> Sizes:
     """Slopes of the radius: how the light inside changes, over how it grows outwards."""
-    shaped = kernel.light[stars.owner] * light.passed
+    out = radius[:, None]
+    phase, square = light.turn * out, (radius**2 - fraction * whole.square)[:, None]
+    # How the light that is missing at the radius hangs on what stars pass, and the radius on that.
+    kernel = out * j1(phase) - fraction * whole.circle - square * whole.ring
+    rate = -1 / (light.star * (light.turn * out * j0(phase) - 2 * out * whole.ring)).sum(1)
+    doubled = 2 * fraction * whole.square[:, None]
+    stated = -fraction * whole.grown + doubled * whole.ring - square * whole.ring_grown
+    shaped = kernel[stars.owner] * light.passed
     wave = 4 * stars.wavelength_um * state.diffraction_px_per_um
     at_nodes = stars.carried(shaped, back=True)
     by_spherical, *by_wave = ((at_nodes * slope).sum(1) for slope in light.slopes)
     each = shaped * light.pupil
     enclosed, dimmed = each.sum(1), each * light.turbulence
-    pixels = stars.seen.pixel_px2 * (kernel.light * light.star @ light.turn**2)
+    pixels = stars.seen.pixel_px2 * (kernel * light.star @ light.turn**2)
 
     def total(rows: np.ndarray) -> np.ndarray:
-        return kernel.rate * stars.sum(rows)
+        return rate * stars.sum(rows)
 
     def by_share(exponent: np.ndarray) -> np.ndarray:
         return total(enclosed * (exponent - stars.sum(light.share * exponent)[stars.owner]))
@@ -230,5 +224,5 @@ def _slopes(
         by_spread=by_px[4],
         by_spectrum=np.stack([by_share(hue) for hue in stars.hue]),
         by_tint=by_share(stars.place),
-        by_seen=kernel.rate * (kernel.by_seen - pixels),
+        by_seen=rate * ((light.star * stated).sum(1) - pixels),
     )
