@@ -28,12 +28,11 @@ colour of a lens cannot be told from its spherical aberration and spread: the av
 over two kinds of lenses, those with colour and those without, each weighed by its evidence.
 
 Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
-on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours,
-by several critical focus zones, and all of these places make stars nearly as small. Best focus
-stays that of all the light, for it needs no circle; what is not known of it there is how light lies
-within the band (`spectrum`, `tint`). Colours of the stars, known to 10 % from their fluxes through
-the filters, would tell slope and bend to 0.12 and 0.3: the uncertainty in B of an f/6 (L, R, G, B)
-falls by 1 % only, in L by 10 %.
+on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours, by
+several critical focus zones, and all of these places make stars nearly as small. Best focus stays
+that of all the light, for it needs no circle. Colours of the stars, known to 10 % from their fluxes
+through the filters, would make the uncertainty in B of an f/6 (L, R, G, B) smaller by 1 % only, in
+L by 10 %.
 """
 
 from dataclasses import dataclass
