@@ -37,8 +37,6 @@ SURE = 0.995
 play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
 MAY_BE = 0.2
 """From this chance on, first frames off the curve may have been play instead of wrecks."""
-
-
 OFF = 2.5
 """Standard deviations that a first frame lies off the curve before play is looked for."""
 WORTH = 2.0
