@@ -47,18 +47,12 @@ from starsize.curves import focus_curve
 from starsize.estimate import Estimate
 from starsize.night.causes import causes
 from starsize.night.course import Course, prepare_course, steps_between
-from starsize.night.equipment import Equipment
 from starsize.night.filters import FilterOffset, find_offsets
 from starsize.night.judge import FrameFocus, LiveNight, follow
-from starsize.night.learn import (
-    SweptFrame,
-    equipment_from_fits,
-    equipment_from_setup,
-    learn_shape,
-)
+from starsize.night.learn import equipment_from_fits, equipment_from_setup, learn_shape
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.observed import Exposure, with_scatter
-from starsize.night.table import StarTable
+from starsize.night.telescope import Equipment, StarTable
 from starsize.setup import Camera, Focuser, Setup, Telescope
 from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
 from starsize.simulate.long_night import LongNight, LongNightPlan, live_through
@@ -144,10 +138,11 @@ def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[
     steep = 0.003 * np.sqrt((3.0, 3.0, 22.5))  # as `drawn_slopes` has it
     noise = np.random.default_rng([seed, 29])
     frames = [
-        SweptFrame(
+        Exposure(
+            file="",
             filter=s.filter,
-            from_best_steps=float(place) - zero,
-            radius_px=float(row[1]),
+            position_steps=float(place) - zero,
+            hfr_px=float(row[1]),
             shape=float(row[2] / row[1]),
             shape_sigma=float(0.0036 * row[2] / row[1]),
             slopes=tuple(slopes + np.hypot(steep, 0.003) * noise.standard_normal(3)),
@@ -202,11 +197,10 @@ def ideal_course(world: World, course: Course) -> Course:
         # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
         rise = 0.9 * (grid - np.log(_scene_seeing_px(world)) - inside)
         tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
-    one = course.nodes.star == course.nodes.star[0]
-    nodes = replace(course.nodes.part(one), star=np.zeros(one.sum(), int))
+    nodes = course.nodes.part(course.nodes.star == course.nodes.star[0])
     # Nor does it doubt what filters lack by themselves.
     known = replace(course.equipment, shape_differs=dict.fromkeys(FILTERS, 0.0))
-    return replace(course, equipment=known, tables=tables, airs=course.airs[:1], nodes=nodes)
+    return replace(course, equipment=known, tables=tables, nodes=nodes)
 
 
 def _scene_seeing_px(world: World) -> float:

@@ -6,6 +6,7 @@ from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from pathlib import Path
 
 from .cache import Cache
@@ -18,13 +19,12 @@ from .night import (
     Equipment,
     Exposure,
     NightResult,
-    SweptFrame,
     equipment_from_fits,
     equipment_from_setup,
+    exposure_of,
     exposures_of,
     judge_night,
     learn_shape,
-    with_files,
 )
 from .night.course import prepare_course
 from .night.judge import LiveNight
@@ -35,8 +35,8 @@ from .reports.result import RunResult
 from .setup import Setup
 from .tracking import FrameRadius, measure_files
 
-_Content = tuple[Path, int, int]
-"""Path, size and time of change of a file."""
+_Memory = dict[tuple[Path, int, int], tuple[FrameRadius, ...]]
+"""What was measured of a file: by its path, size and time of change."""
 _SETTLE_S = 0.6
 """A frame that is still being written is short of what its header says, and comes again."""
 
@@ -105,7 +105,7 @@ def measure_night(
     exposures = exposures_of(frames)
     equipment, more = equipment_of(known, complete, exposures)
     result = judge_night(exposures, equipment, limit=growth)
-    return with_files(result, _unused(files), (*notices, *more))
+    return _with_files(result, files, (*notices, *more))
 
 
 def follow_night(
@@ -147,7 +147,7 @@ def follow_night(
     ...     print(night)
     """
     known, given = _known_before(offsets, setup)
-    memory: dict[_Content, tuple[FrameRadius, ...]] = {}
+    memory: _Memory = {}
     live: LiveNight | None = None
     for quiet_s in follow_folders([Path(f) for f in folders], skip=skip, settle_s=_SETTLE_S):
         if quiet_s > 0:
@@ -160,17 +160,20 @@ def follow_night(
             continue  # nothing has come yet
         complete, notices = complete_setup(given, files)
         measure = partial(measure_files, setup=complete, calibration=calibration, executor=executor)
-        exposures = with_scatter(exposures_of(_new_measured(files, memory, measure)))
+        before, memory = memory, _measured(files, memory, measure)
+        exposures = with_scatter(exposures_of(list(chain.from_iterable(memory.values()))))
         if not exposures:
             continue
-        # A frame between others, or a filter not seen before, changes what was thought of all.
-        if live is None or not _goes_on(live, exposures):
+        # A frame gone, written anew or between others, or a filter not seen before, changes what
+        # was thought of all.
+        kept = before.keys() <= memory.keys()
+        if live is None or not (kept and _goes_on(live, exposures)):
             equipment, more = equipment_of(known, complete, exposures)
             live = LiveNight(prepare_course(exposures, equipment), limit=growth)
         for one in exposures[len(live.exposures) :]:
             live.add(one)
         result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
-        yield with_files(result, _unused(files), (*notices, *more))
+        yield _with_files(result, files, (*notices, *more))
 
 
 def _known_before(
@@ -187,29 +190,30 @@ def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:
     return same and all(one.filter in live.course.tables for one in exposures)
 
 
-def _new_measured(
+def _measured(
     files: Sequence[InputFile],
-    memory: dict[_Content, tuple[FrameRadius, ...]],
+    memory: _Memory,
     measure: Callable[[Sequence[FrameFacts]], tuple[FrameRadius, ...]],
-) -> tuple[FrameRadius, ...]:
-    """Measure what was not measured in the state that it has now; all frames, in order."""
-    here: dict[_Content, FrameFacts] = {}
+) -> _Memory:
+    """The exposures that are there, in order; measured is what the memory does not hold."""
+    here: dict[tuple[Path, int, int], FrameFacts] = {}
     for file in files:
         if is_exposure(file) and file.facts is not None:
             with suppress(OSError):  # it has just gone
                 state = file.path.stat()
                 here[file.path, state.st_size, state.st_mtime_ns] = file.facts
-    new = [key for key in here if key not in memory]
-    by_path: dict[Path, list[FrameRadius]] = {}
-    for frame in measure([here[key] for key in new]):
-        by_path.setdefault(frame.facts.path, []).append(frame)
-    for key in new:
-        memory[key] = tuple(by_path.get(key[0], ()))
-    return tuple(frame for key in here for frame in memory[key])
+    by_path: dict[Path, tuple[FrameRadius, ...]] = {}
+    for frame in measure([facts for key, facts in here.items() if key not in memory]):
+        by_path[frame.facts.path] = (*by_path.get(frame.facts.path, ()), frame)
+    return {key: memory[key] if key in memory else by_path.get(key[0], ()) for key in here}
 
 
-def _unused(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
-    return tuple(file for file in files if not is_exposure(file))
+def _with_files(
+    result: NightResult, files: Sequence[InputFile], notices: Sequence[Notice]
+) -> NightResult:
+    """The result with what is to be said of files."""
+    unused = tuple(file for file in files if not is_exposure(file))
+    return replace(result, unused=unused, notices=(*result.notices, *notices))
 
 
 def is_exposure(file: InputFile) -> bool:
@@ -252,14 +256,13 @@ def equipment_of(
     if not lacking:
         return learnt, said
     some = next(iter(learnt.shapes.values()))
-    shapes, best = dict(learnt.shapes), dict(learnt.best_px)
+    shapes = dict(learnt.shapes)
     for name in lacking:
         band = setup.band(name)
         wave = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
         shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:-3], 0.0, 0.0, 0.0)
-        best[name] = 0.0
     text = f"no sweep shows {', '.join(lacking)}: its stars are those of a lens without colour"
-    return replace(learnt, shapes=shapes, best_px=best), (*said, Notice("filter_not_swept", text))
+    return replace(learnt, shapes=shapes), (*said, Notice("filter_not_swept", text))
 
 
 def _learnt(known: RunResult) -> Equipment | None:
@@ -284,24 +287,18 @@ def _learnt(known: RunResult) -> Equipment | None:
         for one in known.measured
         if one.id in best
         for frame in one.frames
-        if frame.facts.position_steps is not None and math.isfinite(frame.radius80_px)
+        if math.isfinite(frame.radius80_px)
     ]
     return learn_shape(equipment, swept)
 
 
-def _swept(frame: FrameRadius, name: str, best_steps: float) -> SweptFrame:
+def _swept(frame: FrameRadius, name: str, best_steps: float) -> Exposure:
     """A frame of a sweep, its position counted from the sweep's own best focus."""
-    shape = frame.radius80_px / frame.radius_px
-    sigma = math.hypot(
-        frame.radius80_sigma_px / frame.radius80_px, frame.radius_sigma_px / frame.radius_px
-    )
-    return SweptFrame(
+    one = exposure_of(frame)
+    return replace(
+        one,
         filter=name,
-        from_best_steps=float(frame.facts.position_steps or 0.0) - best_steps,
-        radius_px=frame.radius_px,
-        shape=shape,
+        position_steps=one.position_steps - best_steps,
         # The rest of it is shared by all frames, those of the night to be judged too.
-        shape_sigma=SHARED * sigma * shape,
-        slopes=frame.slopes,
-        slopes_sigma=frame.slopes_sigma,
+        shape_sigma=SHARED * one.shape_sigma,
     )

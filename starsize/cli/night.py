@@ -50,7 +50,7 @@ def watch(arguments: argparse.Namespace) -> int:
         msg = f"--watch follows folders; {files[0]} is none"
         raise InputError(msg)
     result: NightResult | None = None
-    told = 0
+    told, said = 0, ""
     _say(arguments, "watching; stop with Ctrl-C")
     try:
         # Frames come one by one: more processes than asked for would only wait.
@@ -59,11 +59,13 @@ def watch(arguments: argparse.Namespace) -> int:
             for result in follow_night(
                 arguments.frames, executor=executor, skip=(arguments.out,), **_how(arguments)
             ):
-                states = ["", *(frame.state for frame in result.frames)]
-                for k in range(told, len(result.frames)):
-                    if states[k + 1] != states[k]:
+                last = len(result.frames) - 1
+                # The newest once more where nothing was added: it may have been written anew.
+                for k in range(min(told, last), last + 1):
+                    if result.frames[k].state != said:
                         _say(arguments, state_line(result, k))
-                told = len(result.frames)
+                    said = result.frames[k].state
+                told = last + 1
                 # The word first: drawing the page takes longer than judging a frame.
                 write_night_result(result, arguments.out, overwrite=arguments.overwrite)
     except KeyboardInterrupt:

@@ -1,9 +1,9 @@
 """Focus through a night of ordinary exposures: numbers and codes, the words are ``reports``'."""
 
-from .equipment import Equipment
 from .filters import FilterOffset
 from .judge import FrameFocus
-from .learn import SweptFrame, equipment_from_fits, equipment_from_setup, learn_shape
-from .observed import Exposure, exposures_of
-from .result import NightResult, judge_night, with_files
+from .learn import equipment_from_fits, equipment_from_setup, learn_shape
+from .observed import Exposure, exposure_of, exposures_of
+from .result import NightResult, judge_night
 from .rule import FOCUSING_MINUTES, RefocusRule
+from .telescope import Equipment

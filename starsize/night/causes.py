@@ -128,11 +128,3 @@ def _slipped(focus: NightFocus, moves_zones: Sequence[float]) -> np.ndarray:
             creep += moved
         slipped[k] = abs(steps) > abs(creep)
     return slipped
-
-
-def usual_minutes(exposures: Sequence[Exposure]) -> float:
-    """Median time from one frame to the next, minutes; NaN where times are not known."""
-    times = np.array([e.time_mjd for e in exposures])
-    gaps = np.diff(times[np.isfinite(times)])
-    gaps = gaps[gaps > 0]
-    return float(np.median(gaps) * 1440) if gaps.size else math.nan

@@ -4,6 +4,7 @@ Nodes are values of what does not change in a night (coefficient, star, an offse
 of its own, and its evidence weighs it.
 """
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -40,8 +41,7 @@ class Nodes:
     """What does not change in a night, one entry a node.
 
     (n, R) array: zones per unit of each regressor (temperature or time alone as a rule); (n,)
-    arrays: number of the star (its air, what its shape lacks), error of the offset of the filter in
-    question.
+    arrays: number of the star (its air, what its shape lacks), error of the offset in question.
     """
 
     coefficient: np.ndarray
@@ -52,11 +52,6 @@ class Nodes:
     def part(self, which: np.ndarray) -> "Nodes":
         """Some of the nodes."""
         return Nodes(*(getattr(self, name)[which] for name in self.__slots__))
-
-    def with_offsets(self, zones: np.ndarray) -> "Nodes":
-        """Each node with each error of the offset in question."""
-        every = self.part(np.tile(np.arange(len(self)), zones.size))
-        return replace(every, offset_zones=np.repeat(zones, len(self)))
 
     def doubled(self, first: float) -> "Nodes":
         """Each node with two stars for its one, of which the first has this prior probability."""
@@ -84,21 +79,27 @@ class State:
         weight = np.exp(log - log.max())
         return np.asarray(weight / weight.sum())
 
+    def part(self, which: np.ndarray) -> "State":
+        """Some of the nodes."""
+        return State(self.nodes.part(which), self.grid[which], self.log_evidence[which])
+
     def pruned(self) -> "State":
         """The same without the nodes that no longer matter."""
         weights = self.weights
-        some = np.flatnonzero(weights > _NO_WEIGHT * weights.max())
-        if some.size == weights.size:
-            return self
-        return State(self.nodes.part(some), self.grid[some], self.log_evidence[some])
+        some = weights > _NO_WEIGHT * weights.max()
+        return self if some.all() else self.part(np.flatnonzero(some))
+
+    def likeliest(self) -> Nodes:
+        """The nodes that matter, so few that a long night fits into memory."""
+        weights = self.weights
+        best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
+        return self.nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))
 
     def with_offsets(self, zones: np.ndarray) -> "State":
         """The same belief for each error of the offset in question."""
-        return State(
-            self.nodes.with_offsets(zones),
-            np.tile(self.grid, (zones.size, 1, 1)),
-            np.tile(self.log_evidence, zones.size),
-        )
+        every = self.part(np.tile(np.arange(len(self.nodes)), zones.size))
+        errors = np.repeat(zones, len(self.nodes))
+        return replace(every, nodes=replace(every.nodes, offset_zones=errors))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,23 +122,16 @@ class Chain:
         return State(nodes, np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
 
     def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Transitions of x (C, D, D), from the second axis to the last, and of v (V, V).
-
-        And which of the C each node follows, (n,).
-        """
+        """Transitions of x (C, D, D) and v (V, V), and which of the C each node follows, (n,)."""
+        p, wander = self.priors, np.sqrt(step.hours)
         kinds, which = np.unique(nodes.coefficient, axis=0, return_inverse=True)
-        across = self._defocus(step, kinds).astype(np.float32)
-        sigma = self.priors.seeing_wander * np.sqrt(max(step.hours, 0.0)) + 1e-9
-        along = _gaussian(self.log_seeing, np.zeros(1), float(sigma))[0]
-        return across, along.astype(np.float32), which.ravel()
-
-    def _defocus(self, step: Step, coefficient: np.ndarray) -> np.ndarray:
-        p = self.priors
-        shift = step.move_zones - coefficient @ step.changed
-        sigma = np.hypot(p.walk_zones * np.sqrt(max(step.hours, 0.0)), step.move_sigma)
+        shift = step.move_zones - kinds @ step.changed
+        sigma = np.hypot(p.walk_zones * wander, step.move_sigma)
         kept = _gaussian(DEFOCUS_ZONES, shift, float(sigma) + 1e-9)
         row = (1 - p.slip_chance - step.refocus) * kept + p.slip_chance * _slips(p.slip_zones)
-        return np.asarray(row + step.refocus * self._focused())
+        across = row + step.refocus * self._focused()
+        along = _gaussian(self.log_seeing, np.zeros(1), float(p.seeing_wander * wander) + 1e-9)[0]
+        return across.astype(np.float32), along.astype(np.float32), which.ravel()
 
     def _focused(self) -> np.ndarray:
         focused = np.exp(-0.5 * (DEFOCUS_ZONES / self.priors.start_zones) ** 2)
@@ -162,14 +156,27 @@ class Chain:
         return replace(state, grid=grid / total, log_evidence=log)
 
     def forward(
-        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
+        self,
+        frames: Sequence["Seen"],
+        steps: Sequence[Step],
+        nodes: Nodes,
+        *,
+        offsets: np.ndarray | None = None,
+        pruned: bool = False,
     ) -> Iterator[State]:
-        """The belief after each frame, by what came before it; ``steps[0]`` is not used."""
+        """The belief after each frame, by what came before it; ``steps[0]`` is not used.
+
+        ``offsets`` are errors of the offset in question; each node takes each of them from the
+        first frame on that bears it. ``pruned`` leaves behind nodes that no longer matter.
+        """
         state = self.start(nodes)
         for k, frame in enumerate(frames):
             if k:
                 state = self.moved(state, steps[k])
+            if frame.in_question and offsets is not None:
+                state, offsets = state.with_offsets(offsets), None
             state = self.told(state, frame)
+            state = state.pruned() if pruned else state
             yield state
 
     def after(
@@ -179,29 +186,14 @@ class Chain:
         nodes: Nodes,
         offsets: np.ndarray | None = None,
     ) -> State:
-        """The belief after all frames, for the nodes that still matter then.
-
-        ``offsets`` are errors of the offset in question; each node takes each of them from the
-        first frame on that bears it.
-        """
-        first = next((k for k, frame in enumerate(frames) if frame.in_question), -1)
-        state = self.start(nodes)
-        for k, frame in enumerate(frames):
-            if k:
-                state = self.moved(state, steps[k])
-            if k == first and offsets is not None:
-                state = state.with_offsets(offsets)
-            state = self.told(state, frame).pruned()
-        return state
+        """The belief after all frames, for the nodes that still matter then."""
+        states = self.forward(frames, steps, nodes, offsets=offsets, pruned=True)
+        return deque(states, maxlen=1)[0]
 
     def smooth(
         self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """All that the whole night says.
-
-        Probability of x after both directions by frame and node (K, n, D), mean v of each frame
-        (K,), weights of the nodes (n,).
-        """
+        """Probability of x by the whole night (K, n, D), mean v (K,), weights of the nodes (n,)."""
         past = list(self.forward(frames, steps, nodes))
         weights = past[-1].weights
         after = np.ones_like(past[-1].grid)
@@ -223,42 +215,37 @@ class Chain:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """A frame in the chain: its likelihood at its own defocus, and whose offset it bears."""
+    """A frame in the chain: its likelihood at its own defocus, and whose offset it bears.
+
+    ``in_question`` says whether the nodes' offset error is that of its filter, ``offset_zones`` is
+    an error that is settled.
+    """
 
     likelihood: Likelihood | None
     in_question: bool = False
-    """Whether the nodes' offset error is that of this frame's filter."""
     offset_zones: float = 0.0
-    """Error of its filter's offset that is settled."""
+
+    def places(self, nodes: Nodes) -> np.ndarray:
+        """Where on ``DEFOCUS_ZONES`` the frame stands if the telescope stands at each, (n, D)."""
+        zones = nodes.offset_zones if self.in_question else np.full(len(nodes), self.offset_zones)
+        place = np.arange(DEFOCUS_ZONES.size) + np.rint(zones / STEP_ZONES).astype(int)[:, None]
+        return np.clip(place, 0, DEFOCUS_ZONES.size - 1)
 
     def at(self, nodes: Nodes, log_seeing: np.ndarray) -> np.ndarray | None:
         """Likelihood over (node, x, v)."""
         if self.likelihood is None:
             return None
-        offsets = self.offsets(nodes)
-        kinds, which = np.unique(np.stack([nodes.star, offsets]), axis=1, return_inverse=True)
-        stars = np.unique(kinds[0]).astype(int)
+        stars, which = np.unique(nodes.star, return_inverse=True)
         plain = self.likelihood.at(stars, log_seeing).astype(np.float32)
-        place = np.arange(DEFOCUS_ZONES.size) + np.rint(kinds[1] / STEP_ZONES).astype(int)[:, None]
-        place = np.clip(place, 0, DEFOCUS_ZONES.size - 1)
-        star = np.searchsorted(stars, kinds[0])
-        return np.asarray(plain[star[which.ravel(), None], place[which.ravel()]])
-
-    def offsets(self, nodes: Nodes) -> np.ndarray:
-        """How far the frame's defocus lies beyond the telescope's, by node."""
-        if self.in_question:
-            return nodes.offset_zones
-        return np.full(len(nodes), self.offset_zones)
+        return np.asarray(plain[which[:, None], self.places(nodes)])
 
 
 def _gaussian(grid: np.ndarray, shift: np.ndarray, sigma: float) -> np.ndarray:
-    """Transitions by normal steps of some means (m,), (m, D, D), with exactly their moments.
-
-    Of a step by t cells between two grid points, shared out linearly, the mean is kept, and the
-    variance grows by f (1 - f), f the fraction of t: by 1/6 on average. That much is taken off
-    beforehand. Steps shorter than the cells go to three points whose mean and variance are theirs,
-    as far as the two nearest do not have more already. What would leave the grid stays at its end.
-    """
+    """Transitions by normal steps of some means (m,), (m, D, D), with exactly their moments."""
+    # Of a step by t cells between two grid points, shared out linearly, the mean is kept, and the
+    # variance grows by f (1 - f), f the fraction of t: by 1/6 on average. That much is taken off
+    # beforehand. Steps shorter than the cells go to three points whose mean and variance are
+    # theirs, as far as the two nearest do not have more already. What would leave stays at the end.
     step, count = grid[1] - grid[0], grid.size
     mean, variance = shift[:, None] / step, (sigma / step) ** 2
     gap = np.arange(1 - count, count) - mean
@@ -291,10 +278,3 @@ def _slips(scale_zones: float) -> np.ndarray:
     gap = np.abs(DEFOCUS_ZONES - DEFOCUS_ZONES[:, None])
     row = np.exp(-gap / scale_zones)
     return np.asarray(row / row.sum(1, keepdims=True))
-
-
-def kept_nodes(state: State) -> Nodes:
-    """The nodes that matter, so few that a long night fits into memory."""
-    weights = state.weights
-    best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
-    return state.nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))

@@ -10,10 +10,9 @@ import numpy as np
 from ..estimate import Estimate
 from .chain import Chain, Nodes, Seen, Step
 from .emission import likelihood
-from .equipment import Equipment
-from .model import DEFOCUS_ZONES, LOG_STEP, NightPriors
+from .model import DEFOCUS_ZONES, PRIORS
 from .observed import Exposure
-from .table import StarTable, star_table
+from .telescope import Equipment, StarTable, seeing_grid, star_table
 
 #: Nodes of the coefficient and of the star's z, in their prior's sigmas. Frames in focus tell z to
 #: a twentieth of it.
@@ -24,8 +23,6 @@ _SIDES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _SIDE_WEIGHTS = np.log([1 / 6, 2 / 3, 1 / 6])
 #: How far in zones what a shape lacks goes along.
 _SMOOTH_ZONES = 2.0
-_FINEST_ARCSEC, _COARSEST_ARCSEC = 0.6, 9.0
-_FINEST_PX, _COARSEST_PX = 0.6, 14.0
 _HOURS = 24.0
 NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
@@ -38,94 +35,60 @@ _BLOCK = 2.0
 class Course:
     """A telescope's night, ready to be followed: the chain, the star tables by filter, the nodes.
 
-    ``tables`` are by filter, with a star for each air of ``airs`` (A,) and what the shape lacks
-    (`doubted`); ``by_degree`` says whether the coefficient is one of temperature (else of hours);
-    its nodes are ``coefficient_cell`` apart.
+    ``sides`` stars in a row differ in the sides of focus alone (`doubted`); ``by_degree`` says
+    whether the coefficient is one of temperature (else of hours); its nodes are
+    ``coefficient_cell`` apart; ``elongation`` is that of the night's better frames.
     """
 
     equipment: Equipment
     chain: Chain
     tables: dict[str, StarTable]
-    airs: np.ndarray
+    sides: int
     nodes: Nodes
     by_degree: bool
     coefficient_cell: float
     elongation: float
 
-    @property
-    def priors(self) -> NightPriors:
-        """Of the chain."""
-        return self.chain.priors
 
-
-def prepare_course(
-    exposures: Sequence[Exposure],
-    equipment: Equipment,
-    *,
-    priors: NightPriors = NightPriors(),  # noqa: B008 -- frozen, so it can be shared
-) -> Course:
+def prepare_course(exposures: Sequence[Exposure], equipment: Equipment) -> Course:
     """Tabulate the stars of a night's filters and lay out what is averaged over."""
     log_seeing = seeing_grid(equipment.arcsec_per_px)
-    air = equipment.air.value if equipment.air.is_known else priors.air
-    air_sigma = equipment.air.sigma if equipment.air.is_known else priors.air_sigma
-    airs = air + air_sigma * _STARS
+    known = equipment.air
+    air = known if known.is_known else Estimate(PRIORS.air, PRIORS.air_sigma)
     warm = [e.temperature_degC for e in exposures if math.isfinite(e.temperature_degC)]
     by_degree = len(warm) > 0.8 * len(exposures)
-    mean, sigma = coefficient_prior(equipment, priors, by_degree=by_degree)
+    mean, sigma = coefficient_prior(equipment, by_degree=by_degree)
     z, side, coefficient = (
         grid.ravel() for grid in np.meshgrid(_STARS, _SIDE_WEIGHTS, _COEFFICIENTS, indexing="ij")
     )
+    stars, sides = len(_STARS) * len(_SIDES), len(_SIDES)
     nodes = Nodes(
         (mean + sigma * coefficient)[:, None],
-        np.repeat(np.arange(len(airs) * len(_SIDES)), len(_COEFFICIENTS)),
+        np.repeat(np.arange(stars), len(_COEFFICIENTS)),
         np.zeros(len(z)),
         side - 0.5 * (z**2 + coefficient**2),
     )
     tables = {
         name: doubted(
-            table_of(equipment, name, log_seeing, airs),
-            shape_lack(equipment, name, log_seeing, priors),
+            star_table(equipment, name, log_seeing, air.value + air.sigma * _STARS),
+            shape_lack(equipment, name, log_seeing),
             _SIDES,
         )
         for name in sorted({e.filter for e in exposures})
     }
-    airs = np.repeat(airs, len(_SIDES))
     field = equipment.field
     if field is not None and any(e.slopes for e in exposures):
         tables = {name: table.in_field(field, name) for name, table in tables.items()}
-        airs, nodes = np.repeat(airs, 2), nodes.doubled(priors.camera_moved)
+        sides, nodes = 2 * sides, nodes.doubled(PRIORS.camera_moved)
     return Course(
         equipment=equipment,
-        chain=Chain(log_seeing, equipment.arcsec_per_px, priors),
+        chain=Chain(log_seeing, equipment.arcsec_per_px, PRIORS),
         tables=tables,
-        airs=airs,
+        sides=sides,
         nodes=nodes,
         by_degree=by_degree,
         coefficient_cell=sigma * float(_COEFFICIENTS[1] - _COEFFICIENTS[0]),
         elongation=usual_elongation(exposures),
-    )
-
-
-def seeing_grid(arcsec_per_px: float) -> np.ndarray:
-    """Grid of ln seeing in pixels."""
-    low, high = _FINEST_PX, _COARSEST_PX
-    if math.isfinite(arcsec_per_px):
-        low = max(_FINEST_ARCSEC / arcsec_per_px, 0.4)
-        high = max(_COARSEST_ARCSEC / arcsec_per_px, 4 * low)
-    count = math.ceil(math.log(high / low) / LOG_STEP)
-    return np.linspace(math.log(low), math.log(high), count + 1)
-
-
-def table_of(
-    equipment: Equipment, name: str, log_seeing: np.ndarray, airs: np.ndarray
-) -> StarTable:
-    """Table of a filter's star for the airs of the model."""
-    known = star_table(equipment, name, log_seeing)
-    each = [known.at_air(air) for air in airs]
-    return StarTable(
-        log_seeing,
-        np.concatenate([t.log_radius for t in each]),
-        np.concatenate([t.log_shape for t in each]),
     )
 
 
@@ -136,34 +99,29 @@ def alike(one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 
 def along_and_apart(covariance: np.ndarray) -> np.ndarray:
-    """Sigmas of a curve on ``DEFOCUS_ZONES``, (2, D): what goes along with focus, and what is left.
-
-    Of a normal distribution b(d) given b(0) has a mean that follows C(d, 0) / C(0, 0) b(0) and a
-    variance of C(d, d) - C(d, 0)^2 / C(0, 0); the squares of the two add up to C(d, d).
-    """
+    """Sigmas of a curve on ``DEFOCUS_ZONES``, (2, D): what goes along with focus, what is left."""
+    # Given b(0) a normal b(d) has a mean of C(d, 0) / C(0, 0) b(0) and a variance of
+    # C(d, d) - C(d, 0)^2 / C(0, 0).
     focus = DEFOCUS_ZONES.size // 2
     along = covariance[:, focus] / np.sqrt(covariance[focus, focus])
     left = np.maximum(np.diag(covariance) - along**2, 0.0)
     return np.stack([np.abs(along), np.sqrt(left)])
 
 
-def shape_lack(
-    equipment: Equipment, name: str, log_seeing: np.ndarray, priors: NightPriors
-) -> np.ndarray:
+def shape_lack(equipment: Equipment, name: str, log_seeing: np.ndarray) -> np.ndarray:
     """How well a filter's modelled ln shape is known, along with focus and apart, (2, D, V)."""
     share = along_and_apart(alike(DEFOCUS_ZONES, DEFOCUS_ZONES))
     if name not in equipment.shape_lack:
-        return np.repeat(priors.lack * share[:, :, None], log_seeing.size, axis=2)
-    away = priors.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
+        return np.repeat(PRIORS.lack * share[:, :, None], log_seeing.size, axis=2)
+    away = PRIORS.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
     return np.hypot(equipment.shape_lack[name][:, :, None], share[:, :, None] * away)
 
 
 def doubted(table: StarTable, lack: np.ndarray, lopsided: np.ndarray) -> StarTable:
     """The stars of the airs moved by z as far as air and lack together may be off, and by w.
 
-    Less steep air and a lack of the table both lift or lower the shape of all frames; of the two
-    the one number z is made, so that the night can tell it and it counts once. What frames in focus
-    do not tell of those out of it, either side's own, is w: a star for each value (``lopsided``).
+    Less steep air and a lack of the table both lift or lower the shape of all frames: of the two
+    one number z is made. Each star takes each value of w, ``lopsided``.
     """
     middle = table.log_shape[len(_STARS) // 2]
     by_air = table.log_shape - middle
@@ -178,15 +136,13 @@ def doubted(table: StarTable, lack: np.ndarray, lopsided: np.ndarray) -> StarTab
     )
 
 
-def coefficient_prior(
-    equipment: Equipment, priors: NightPriors, *, by_degree: bool
-) -> tuple[float, float]:
+def coefficient_prior(equipment: Equipment, *, by_degree: bool) -> tuple[float, float]:
     """Zones per degree (or hour) that focus moves, and how well that is known beforehand."""
     if not by_degree:
-        return 0.0, priors.per_hour_sigma
+        return 0.0, PRIORS.per_hour_sigma
     known = equipment.per_degC
     if not (known.is_known and math.isfinite(equipment.zone_steps)):
-        return priors.per_degC, priors.per_degC_sigma
+        return PRIORS.per_degC, PRIORS.per_degC_sigma
     mean = known.value / equipment.zone_steps
     sigma = known.sigma / equipment.zone_steps if math.isfinite(known.sigma) else 0.3
     # Tube and focuser never do quite what they did on another night.
@@ -202,17 +158,13 @@ def usual_elongation(exposures: Sequence[Exposure]) -> float:
 def seen_frame(
     course: Course, one: Exposure, *, question: str = "", settled: Mapping[str, float] = NONE
 ) -> Seen:
-    """An exposure as the chain takes it.
+    """An exposure as the chain takes it: its nodes vary the offset of the filter in ``question``.
 
-    The nodes vary the offset of the filter in ``question``; ``settled`` are errors of offsets that
-    are settled, zones by filter.
+    ``settled`` are errors of offsets that are settled, zones by filter.
     """
+    differs = course.equipment.shape_differs.get(one.filter, PRIORS.lack_differs)
     found = likelihood(
-        one,
-        course.tables[one.filter],
-        priors=course.priors,
-        elongation=course.elongation,
-        lack=_BLOCK * course.equipment.shape_differs.get(one.filter, course.priors.lack_differs),
+        one, course.tables[one.filter], elongation=course.elongation, lack=_BLOCK * differs
     )
     return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
 
@@ -223,30 +175,30 @@ def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:
 
 
 def _step(course: Course, before: Exposure, after: Exposure) -> Step:
-    priors, equipment = course.priors, course.equipment
+    equipment = course.equipment
     hours = 24 * (after.time_mjd - before.time_mjd)
     hours = float(np.clip(hours, 0.0, _HOURS)) if math.isfinite(hours) else _UNTIMED_HOURS
     if hours > _NEW_EVENING:
         # Another night: somebody has focused, and what was is of no account but for the table.
-        return Step(hours=hours, refocus=1 - priors.start_anyhow)
+        return Step(hours=hours, refocus=1 - PRIORS.start_anyhow)
     warmed = after.temperature_degC - before.temperature_degC if course.by_degree else hours
     warmed = warmed if math.isfinite(warmed) else 0.0
     moved = (after.position_steps - before.position_steps) / equipment.zone_steps
     changed = before.filter != after.filter
-    move, sigma, refocus = 0.0, 0.0, priors.refocus_chance
+    move, sigma, refocus = 0.0, 0.0, PRIORS.refocus_chance
     if math.isfinite(moved):
         refocus = 0.0
         told = _told_move(equipment, before.filter, after.filter)
         if told is not None:
             move = moved - told.value
-            sigma = math.hypot(told.sigma, priors.change_zones) if changed else 0.0
+            sigma = math.hypot(told.sigma, PRIORS.change_zones) if changed else 0.0
         elif changed:
             # Nobody but the person knows the offset; the move is taken for it.
-            sigma, refocus = priors.untold_change_zones, priors.refocus_chance
+            sigma, refocus = PRIORS.untold_change_zones, PRIORS.refocus_chance
         if abs(move) > 1:
-            refocus = priors.moved_refocus
+            refocus = PRIORS.moved_refocus
     elif changed:
-        sigma = priors.change_zones
+        sigma = PRIORS.change_zones
     return Step(hours=hours, changed=(warmed,), move_zones=move, move_sigma=sigma, refocus=refocus)
 
 

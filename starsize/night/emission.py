@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .model import STEP_ZONES, NightPriors
+from .model import PRIORS, STEP_ZONES
 from .observed import Exposure
-from .table import StarTable
+from .telescope import StarTable
 
 #: Density of anything at all, in ln r50 and ln shape: some tens of per cent wide each.
 _ANYTHING = 1.0
@@ -40,27 +40,27 @@ class Likelihood:
 
 
 def likelihood(
-    one: Exposure, table: StarTable, *, priors: NightPriors, elongation: float, lack: float = 0.0
+    one: Exposure, table: StarTable, *, elongation: float, lack: float
 ) -> Likelihood | None:
-    """Likelihood of a frame; None where it has no radius.
+    """Likelihood of a frame by the ``table`` of its filter; None where it has no radius.
 
-    ``table`` is of its filter, with the stars of the model, ``elongation`` of the night's better
-    frames, ``lack`` that of ln shape in which filters and defoci differ.
+    ``elongation`` is that of the night's better frames, ``lack`` that of ln shape in which filters
+    and defoci differ.
     """
     if not (math.isfinite(one.hfr_px) and one.hfr_px > 0):
         return None
     excess = max(one.elongation - elongation, 0.0) if math.isfinite(one.elongation) else 0.0
     own = one.hfr_sigma_px / one.hfr_px if math.isfinite(one.hfr_sigma_px) else 0.05
-    radius_sigma = math.hypot(own, priors.radius_lack, _SMEAR_RADIUS * excess)
+    radius_sigma = math.hypot(own, PRIORS.radius_lack, _SMEAR_RADIUS * excess)
     u, slope, shape, growth = at_radius(table, math.log(one.hfr_px))
     # Jitter as it shows in focus: how much radii scatter must not pass for a measure of defocus.
-    jitter = priors.seeing_jitter * slope.max(axis=1, keepdims=True)
+    jitter = PRIORS.seeing_jitter * slope.max(axis=1, keepdims=True)
     spread = np.hypot(jitter, radius_sigma) / slope
     height = 1 / slope
     if math.isfinite(one.shape):
         own = one.shape_scatter
         # The scatter that a night shows has the wobble in it.
-        own = own if math.isfinite(own) else math.hypot(one.shape_sigma / one.shape, priors.wobble)
+        own = own if math.isfinite(own) else math.hypot(one.shape_sigma / one.shape, PRIORS.wobble)
         sigma = math.hypot(own, lack, _SMEAR_SHAPE * excess)
         # Rows of the grid are so far apart that the shape's own slope must not fall between them.
         bend = np.gradient(shape, STEP_ZONES, axis=1)
@@ -69,7 +69,7 @@ def likelihood(
         height = height * np.exp(-0.5 * t * t) / wide / math.sqrt(2 * math.pi)
     if table.field is not None and len(one.slopes):
         height = height * _field_factor(one, table, u)
-    odds = priors.wild / (1 - priors.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
+    odds = PRIORS.wild / (1 - PRIORS.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
     return Likelihood(u, spread, height, odds / (1 + odds), growth)
 
 
@@ -81,12 +81,8 @@ def _field_factor(one: Exposure, table: StarTable, u: np.ndarray) -> np.ndarray:
     number = np.rint((u - grid[0]) / (grid[1] - grid[0])).astype(int)
     places = np.clip(number, 0, grid.size - 1), np.arange(u.shape[1])
     within = table.field.log_density(slopes, sigma, places)
-    log = np.where(
-        np.asarray(table.fielded)[:, None],
-        within,
-        table.field.log_density_without(slopes, sigma),
-    )
-    return np.asarray(np.exp(log))
+    moved = table.field.log_density_without(slopes, sigma)
+    return np.asarray(np.exp(np.where(np.asarray(table.fielded)[:, None], within, moved)))
 
 
 def at_radius(table: StarTable, log_radius: float) -> tuple[np.ndarray, ...]:

@@ -58,9 +58,11 @@ class Field:
     own: Mapping[str, np.ndarray]
     scatter: np.ndarray
 
-    def of(self, name: str) -> np.ndarray:
-        """Own slopes of a filter; the mean of the others where no sweep shows it."""
-        return self.own[name] if name in self.own else np.mean(list(self.own.values()), axis=0)
+    def table(self, name: str, log_radius: np.ndarray) -> "FieldTable":
+        """Slopes of a filter, from its star's ln radii (D, U)."""
+        # Where no sweep shows it, the mean of the others serves.
+        own = self.own[name] if name in self.own else np.mean(list(self.own.values()), axis=0)
+        return FieldTable(self, own, slopes_over(log_radius.T, self.zones))
 
 
 def slopes_over(log_radius: np.ndarray, zones: np.ndarray) -> np.ndarray:
@@ -125,45 +127,32 @@ def learn_field(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FieldTable:
-    """Slopes of one filter over the frame, as a night's table holds them.
+    """Slopes of one filter over the frame: its own (3,), and what defocus makes (U, D, 3)."""
 
-    ``own`` (3,) are those that defocus has no part in, ``made`` (U, D, 3) what defocus makes at
-    each seeing, ``scatter`` (3,) and ``relative`` those of `Field`.
-    """
-
+    field: Field
     own: np.ndarray
     made: np.ndarray
-    scatter: np.ndarray
-    relative: float
 
     def log_density(
         self, slopes: np.ndarray, sigma: np.ndarray, at: tuple[np.ndarray, np.ndarray]
     ) -> np.ndarray:
         """Ln density of a frame's slopes at places of the grid: seeing and defocus by number."""
         model = self.made[at]
-        own = np.hypot(sigma, self.scatter)
+        own = np.hypot(sigma, self.field.scatter)
         # What is not known of the field has one sign in all frames.
-        wide = np.hypot(own, _TOGETHER * self.relative * model)
+        wide = np.hypot(own, _TOGETHER * self.field.relative * model)
         return _log_normal((slopes - self.own - model) / wide, wide)
 
     def log_density_without(self, slopes: np.ndarray, sigma: np.ndarray) -> float:
-        """The same if the camera has been moved since, at any defocus.
-
-        A field that has been straightened shows each filter's own slopes whatever focus does: that
-        must stay as likely as a field of old in focus, else it would be taken for it.
-        """
-        own = np.hypot(sigma, self.scatter)
+        """The same if the camera has been moved since, at any defocus."""
+        # A field that has been straightened shows each filter's own slopes whatever focus does:
+        # that must stay as likely as a field of old in focus, else it would be taken for it.
+        own = np.hypot(sigma, self.field.scatter)
         near, far = (
             float(_log_normal((slopes - self.own) / wide, wide))
             for wide in (own, np.hypot(own, _MOVED))
         )
         return float(np.logaddexp(near + math.log(1 - _FAR), far + math.log(_FAR)))
-
-
-def field_table(field: Field, name: str, log_radius: np.ndarray) -> FieldTable:
-    """Tabulate a filter's slopes from its star's ln radii (D, U)."""
-    made = slopes_over(log_radius.T, field.zones)
-    return FieldTable(field.of(name), made, field.scatter, field.relative)
 
 
 def _log_normal(turns: np.ndarray, sigma: np.ndarray) -> np.ndarray:

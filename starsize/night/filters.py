@@ -10,12 +10,13 @@ from scipy.special import logsumexp
 from .chain import Seen, State
 from .course import Course, seen_frame, steps_between
 from .judge import LOST, NightFocus, follow, signed
-from .model import STEP_ZONES
+from .model import PRIORS, STEP_ZONES
 from .observed import Exposure
 
 #: Errors that are tried, whole steps of the grid.
 _TRIED = 2 * STEP_ZONES * np.arange(-13, 14)
 _MOST_NODES = 6
+_SURE = math.log(LOST / (1 - LOST))
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
 _RIGHT_ZONES = 0.15
@@ -63,27 +64,21 @@ def find_offsets(
     courses = {name: _asked(course, exposures, seen, focus, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
+    last = ""
     while True:
-        asked = {
-            name: _ask(courses[name], exposures, name, settled)
-            for name in names
-            if name not in settled
-        }
-        worst = max(asked, key=lambda name: asked[name][0].odds)
-        sure = asked[worst][0].odds > math.log(LOST / (1 - LOST))
-        if not sure or len(settled) > len(names) - 3:
+        left = [name for name in names if name not in settled]
+        asked = {name: _ask(courses[name], exposures, name, settled) for name in left}
+        found |= {name: one for name, (one, _) in asked.items()}
+        worst = max(left, key=lambda name: found[name].odds)
+        if found[worst].odds <= _SURE or len(settled) > len(names) - 3:
             break
-        found[worst], log_weight = asked[worst]
-        settled[worst] = float(_TRIED[np.argmax(log_weight)])
-    offsets = {name: one for name, (one, _) in asked.items()} | found
+        last, settled[worst] = worst, float(_TRIED[np.argmax(asked[worst][1])])
     if settled:
-        last = list(settled)[-1]
-        others = {name: zones for name, zones in settled.items() if name != last}
+        settled.pop(last)
         focus = follow(
-            courses[last], exposures, limit=limit,
-            offsets=_TRIED, question=last, settled=others,
-        )  # fmt: skip
-    return focus, tuple(offsets[name] for name in names)
+            courses[last], exposures, limit=limit, offsets=_TRIED, question=last, settled=settled
+        )
+    return focus, tuple(found[name] for name in names)
 
 
 def _asked(
@@ -93,21 +88,19 @@ def _asked(
     focus: NightFocus,
     name: str,
 ) -> Course:
-    """The course for asking a filter, by what the frames of the others say.
-
-    Its nodes are the likeliest stars with their coefficients, each with all that the sides of
-    focus may differ in: what they differ in is every filter's own, so that for the others the
-    likeliest is taken.
-    """
-    sides = len(course.airs) // np.unique(course.airs).size
+    """The course for asking a filter, by what the frames of the others say."""
+    # Its nodes are the likeliest stars with their coefficients, each with all that the sides of
+    # focus may differ in: what they differ in is every filter's own, so that for the others the
+    # likeliest is taken.
+    sides, star = course.sides, course.nodes.star
     likeliest = int(np.argmax(np.bincount(focus.nodes.star % sides, focus.weights)))
     others = [
         Seen(None) if e.filter == name else frame for e, frame in zip(exposures, seen, strict=True)
     ]
-    alike = course.nodes.part(np.flatnonzero(course.nodes.star % sides == likeliest))
+    alike = course.nodes.part(np.flatnonzero(star % sides == likeliest))
     last = course.chain.after(others, steps_between(course, exposures), alike)
     best = last.nodes.part(np.argsort(-last.weights, kind="stable")[:_MOST_NODES])
-    same = course.nodes.star // sides == best.star[:, None] // sides
+    same = star // sides == best.star[:, None] // sides
     same &= (course.nodes.coefficient == best.coefficient[:, None]).all(axis=2)
     nodes = course.nodes.part(np.flatnonzero(same.any(axis=0)))
     # Only these stars are looked at, each once a frame.
@@ -117,9 +110,7 @@ def _asked(
         other: table.of_stars(stars if other == name else of_others)
         for other, table in course.tables.items()
     }
-    return replace(
-        course, tables=tables, airs=course.airs[stars], nodes=replace(nodes, star=number)
-    )
+    return replace(course, tables=tables, nodes=replace(nodes, star=number))
 
 
 def evidence_of(last: State) -> np.ndarray:
@@ -132,23 +123,20 @@ def evidence_of(last: State) -> np.ndarray:
 
 
 def _ask(
-    course: Course,
-    exposures: Sequence[Exposure],
-    name: str,
-    settled: dict[str, float],
+    course: Course, exposures: Sequence[Exposure], name: str, settled: dict[str, float]
 ) -> tuple[FilterOffset, np.ndarray]:
     """What the night says of one filter's offset, and ln weight of the errors tried."""
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
     seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
     last = course.chain.after(seen, steps_between(course, exposures), course.nodes, _TRIED)
     evidence = evidence_of(last)
-    priors, table = course.priors, course.equipment.offset_steps[name]
+    table = course.equipment.offset_steps[name]
     own = 0.0 if math.isnan(table.sigma) else table.sigma / course.equipment.zone_steps
     right = _log_normal(_TRIED, math.hypot(own, _RIGHT_ZONES))
-    wrong = _log_normal(_TRIED, priors.offset_wrong_zones)
+    wrong = _log_normal(_TRIED, PRIORS.offset_wrong_zones)
     # Of the night alone, then with what is believed beforehand.
     factor = logsumexp(evidence + wrong) - logsumexp(evidence + right)
-    odds = factor + math.log(priors.offset_wrong / (1 - priors.offset_wrong))
+    odds = factor + math.log(PRIORS.offset_wrong / (1 - PRIORS.offset_wrong))
     weight = np.exp(evidence + wrong - logsumexp(evidence + wrong))
     error, sigma, sided = signed(weight, _TRIED, near=_NEAR_ZONES)
     agrees = None
@@ -156,7 +144,7 @@ def _ask(
         # Few offsets are off, so a night that tells nothing makes none of them likely: that one
         # agrees, to a zone, must be as sure with even odds beforehand.
         far = weight[np.abs(_TRIED) > _AGREES_ZONES].sum() / (1 + np.exp(-factor))
-        agrees = False if odds > math.log(LOST / (1 - LOST)) else True if far < 1 - LOST else None
+        agrees = False if odds > _SURE else True if far < 1 - LOST else None
     offset = FilterOffset(
         filter=name,
         frames=frames,

@@ -7,10 +7,11 @@ from typing import Literal
 
 import numpy as np
 
-from .chain import Nodes, Seen, kept_nodes
+from ..estimate import Estimate
+from .chain import Nodes, Seen
 from .course import NONE, Course, seen_frame, steps_between, usual_elongation
 from .emission import growth_without_radius
-from .model import DEFOCUS_ZONES, STEP_ZONES
+from .model import DEFOCUS_ZONES
 from .observed import Exposure
 
 LOST, HELD = 0.95, 0.05
@@ -58,8 +59,7 @@ class NightFocus:
 
     frames: tuple[FrameFocus, ...]
     defocus: np.ndarray
-    coefficient: float
-    coefficient_sigma: float
+    coefficient: Estimate
     nodes: Nodes
     weights: np.ndarray
 
@@ -81,36 +81,13 @@ def follow(
     """
     seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
     steps = steps_between(course, exposures)
-    chosen = kept_nodes(course.chain.after(seen, steps, course.nodes, offsets))
+    chosen = course.chain.after(seen, steps, course.nodes, offsets).likeliest()
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)
         for one, frame, spread, v in zip(exposures, seen, defocus, seeing, strict=True)
     ]
-    course_of_focus = np.einsum("n,knd->kd", weights, defocus)
-    return _night_focus(course, frames, course_of_focus, nodes=chosen, weights=weights)
-
-
-def _night_focus(
-    course: Course,
-    frames: Sequence[FrameFocus],
-    defocus: np.ndarray,
-    *,
-    nodes: Nodes,
-    weights: np.ndarray,
-) -> NightFocus:
-    coefficient = nodes.coefficient[:, 0]
-    mean = float(weights @ coefficient)
-    # The grid's own cell counts too: a night may leave one node of it.
-    cell = course.coefficient_cell
-    return NightFocus(
-        frames=tuple(frames),
-        defocus=defocus,
-        coefficient=mean,
-        coefficient_sigma=float(np.sqrt(weights @ (coefficient - mean) ** 2 + cell**2 / 12)),
-        nodes=nodes,
-        weights=weights,
-    )
+    return _night_focus(course, frames, np.einsum("n,knd->kd", weights, defocus), chosen, weights)
 
 
 class LiveNight:
@@ -128,28 +105,45 @@ class LiveNight:
 
     def add(self, one: Exposure) -> FrameFocus:
         """Judge the next frame."""
-        chain = self.course.chain
-        usual = usual_elongation([*self.exposures, one])
-        self.course = replace(self.course, elongation=usual)
-        if self.exposures:
-            step = steps_between(self.course, (self.exposures[-1], one))[1]
+        chain, before = self.course.chain, self.exposures[-1:]
+        self.exposures.append(one)
+        self.course = replace(self.course, elongation=usual_elongation(self.exposures))
+        for step in steps_between(self.course, [*before, one])[1:]:
             self._state = chain.moved(self._state, step)
         frame = seen_frame(self.course, one)
-        self._state = chain.told(self._state, frame).pruned()
-        nodes, weights = self._state.nodes, self._state.weights
-        spread = weights[:, None] * self._state.grid.sum(2)
-        v = float(weights @ (self._state.grid.sum(1) @ chain.log_seeing))
-        judged = frame_focus(self.course, one, frame, nodes, spread, v, limit=self.limit)
-        self.exposures.append(one)
-        self.frames.append(judged)
+        self._state = state = chain.told(self._state, frame).pruned()
+        spread = state.weights[:, None] * state.grid.sum(2)
+        v = float(state.weights @ (state.grid.sum(1) @ chain.log_seeing))
         self._rows.append(spread.sum(0))
-        return judged
+        self.frames.append(
+            frame_focus(self.course, one, frame, state.nodes, spread, v, limit=self.limit)
+        )
+        return self.frames[-1]
 
     def focus(self) -> NightFocus:
         """The course of the night so far."""
         nodes, weights = self._state.nodes, self._state.weights
-        rows = np.stack(self._rows)
-        return _night_focus(self.course, self.frames, rows, nodes=nodes, weights=weights)
+        return _night_focus(self.course, self.frames, np.stack(self._rows), nodes, weights)
+
+
+def _night_focus(
+    course: Course,
+    frames: Sequence[FrameFocus],
+    defocus: np.ndarray,
+    nodes: Nodes,
+    weights: np.ndarray,
+) -> NightFocus:
+    coefficient = nodes.coefficient[:, 0]
+    mean = float(weights @ coefficient)
+    # The grid's own cell counts too: a night may leave one node of it.
+    variance = weights @ (coefficient - mean) ** 2 + course.coefficient_cell**2 / 12
+    return NightFocus(
+        frames=tuple(frames),
+        defocus=defocus,
+        coefficient=Estimate(mean, math.sqrt(variance)),
+        nodes=nodes,
+        weights=weights,
+    )
 
 
 def frame_focus(
@@ -164,24 +158,22 @@ def frame_focus(
 ) -> FrameFocus:
     """Judge one frame from the weight of each node and defocus of the telescope, (n, D)."""
     if frame.likelihood is None:
-        growths = growth_without_radius(course.tables[one.filter], log_seeing)
+        growth = np.expm1(growth_without_radius(course.tables[one.filter], log_seeing))
     else:
-        growths = frame.likelihood.growth
-    own = np.stack([_shift(row, z) for row, z in zip(spread, frame.offsets(nodes), strict=True)])
-    by_star = np.stack([own[nodes.star == a].sum(0) for a in range(len(course.airs))])
-    growth = np.expm1(growths)
+        growth = np.expm1(frame.likelihood.growth)
+    by_star = np.zeros(growth.shape)
+    np.add.at(by_star, (nodes.star[:, None], frame.places(nodes)), spread)
     # The limit falls within a cell of the grid: count the share of the cell that lies beyond.
     per_cell = np.abs(np.gradient(growth, axis=1)) + 1e-9
     beyond = np.clip((growth - limit) / per_cell + 0.5, 0.0, 1.0)
     lost = float((by_star * beyond).sum())
     mean = float((by_star * growth).sum())
-    sigma = math.sqrt(max(float((by_star * (growth - mean) ** 2).sum()), 0.0))
-    defocus, defocus_sigma, sided = signed(own.sum(0))
+    defocus, defocus_sigma, sided = signed(by_star.sum(0))
     return FrameFocus(
         state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
         probability_lost=lost,
         growth=mean,
-        growth_sigma=sigma,
+        growth_sigma=math.sqrt(float((by_star * (growth - mean) ** 2).sum())),
         defocus_zones=defocus,
         defocus_sigma_zones=defocus_sigma,
         side_known=sided,
@@ -202,16 +194,6 @@ def signed(
     sided = max(out, 1 - out) > SURE_SIDE or float(share @ places**2) < near**2
     values = places if sided else np.abs(places)
     mean = float(share @ values)
-    sigma = math.sqrt(max(float(share @ (values - mean) ** 2), 0.0))
-    # The grid's own cell.
-    return mean, math.hypot(sigma, (places[1] - places[0]) / math.sqrt(12)), sided
-
-
-def _shift(row: np.ndarray, zones: float) -> np.ndarray:
-    """Weights over x brought to d = x + ``zones``, a whole number of steps."""
-    count = round(zones / STEP_ZONES)
-    if count == 0:
-        return row
-    moved = np.zeros_like(row)
-    np.add.at(moved, np.clip(np.arange(row.size) + count, 0, row.size - 1), row)
-    return moved
+    # The grid's own cell counts too.
+    variance = float(share @ (values - mean) ** 2) + (places[1] - places[0]) ** 2 / 12
+    return mean, math.sqrt(variance), sided

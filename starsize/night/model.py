@@ -14,7 +14,7 @@ temperature coefficient in zones per degree (per hour where there is no thermome
 and Laplace distributed. Where positions are not known, somebody may have focused between two
 frames: then x begins anew. Cooling is smooth, a slip is a step, seeing is rough and comes back.
 
-Seen, with R_p(d, u; f, a) the radius of a share p of the light by wave optics (`table`), a the
+Seen, with R_p(d, u; f, a) the radius of a share p of the light by wave optics (`telescope`), a the
 exponent of the air's transfer function:
 
     ln r50         = ln R50(d, u) + N(0, s50^2)
@@ -112,3 +112,6 @@ class NightPriors:
     offset_wrong: float = 0.03
     """That the offset of a filter is off by more than the table says."""
     offset_wrong_zones: float = 4.0
+
+
+PRIORS = NightPriors()

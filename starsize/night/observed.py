@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..tracking.measured import FrameRadius
-from .model import NightPriors
+from .model import PRIORS
 
 NAN = float("nan")
 #: Share of the stated uncertainty of a shape that changes from frame to frame (common practice
@@ -71,8 +71,7 @@ def exposures_of(frames: Sequence[FrameRadius]) -> tuple[Exposure, ...]:
     Of a colour camera the green channel stands for the frame.
     """
     taken = [f for f in frames if f.channel in ("", "G")]
-    exposures = [_exposure(frame) for frame in taken]
-    return tuple(sorted(exposures, key=_order))
+    return tuple(sorted(map(exposure_of, taken), key=_order))
 
 
 def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
@@ -83,37 +82,32 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
     (normal distribution). Few such threes are joined by what is expected: the share ``SHARED`` of
     what is stated, and the wobble of shapes from frame to frame.
     """
-    wobble = NightPriors().wobble
-    rows = []
-    for one, two, three in zip(exposures, exposures[1:], exposures[2:], strict=False):
-        if one.filter == two.filter == three.filter:
-            rows.append(math.log(one.shape) - 2 * math.log(two.shape) + math.log(three.shape))
-    found = np.abs([row for row in rows if math.isfinite(row)])
+    log, names = np.log([e.shape for e in exposures]), np.array([e.filter for e in exposures])
+    threes = (names[:-2] == names[1:-1]) & (names[1:-1] == names[2:])
+    bends = np.abs(np.diff(log, 2)[threes])
+    bends = bends[np.isfinite(bends)]
     stated = np.array([e.shape_sigma / e.shape for e in exposures])
-    stated = stated[np.isfinite(stated)]
-    if not stated.size:
+    if not np.isfinite(stated).any():
         return tuple(exposures)
-    usual = float(np.median(stated))
-    expected = math.hypot(max(SHARED * usual, _LEAST), wobble)
-    seen = float(np.median(found)) / (0.6745 * math.sqrt(6)) if found.size else expected
-    weight = found.size / 3
-    scatter = math.sqrt(
-        (weight * max(seen, _LEAST) ** 2 + _WORTH * expected**2) / (weight + _WORTH)
-    )
+    usual = np.median(stated[np.isfinite(stated)])
+    expected = np.hypot(max(SHARED * usual, _LEAST), PRIORS.wobble)
+    seen = np.median(bends) / (0.6745 * math.sqrt(6)) if bends.size else expected
+    weight = bends.size / 3
+    variance = weight * max(seen, _LEAST) ** 2 + _WORTH * expected**2
+    scatter = np.sqrt(variance / (weight + _WORTH))
     # A frame with few stars scatters more, in the proportion that it states.
+    own = np.minimum(np.maximum(stated / usual, 1) * scatter, np.hypot(stated, PRIORS.wobble))
     return tuple(
-        replace(e, shape_scatter=min(max(e.shape_sigma / e.shape / usual, 1.0) * scatter,
-                                     math.hypot(e.shape_sigma / e.shape, wobble)))
-        if math.isfinite(e.shape_sigma) else e
-        for e in exposures
-    )  # fmt: skip
+        replace(e, shape_scatter=each) for e, each in zip(exposures, own.tolist(), strict=True)
+    )
 
 
 def _order(one: Exposure) -> tuple[float, str]:
     return (one.time_mjd if math.isfinite(one.time_mjd) else 0.0, one.file)
 
 
-def _exposure(frame: FrameRadius) -> Exposure:
+def exposure_of(frame: FrameRadius) -> Exposure:
+    """A measured frame as an exposure."""
     facts = frame.facts
     half, large = frame.radius_px, frame.radius80_px
     known = math.isfinite(half) and math.isfinite(large) and half > 0

@@ -1,7 +1,7 @@
 """What the layer of a night hands on, and the night judged as a whole."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import astropy.units as u
 import numpy as np
@@ -11,12 +11,15 @@ from ..estimate import Estimate, Notice
 from ..frames.frame import InputFile
 from .causes import Cause, causes
 from .course import Course, prepare_course, steps_between
-from .equipment import Equipment
 from .filters import FilterOffset, find_offsets
 from .judge import FrameFocus, NightFocus, follow
 from .observed import Exposure, with_scatter
-from .rule import RefocusRule, refocus_rule
-from .ways import Way, ways_of_focus
+from .rule import RefocusRule, refocus_rule, ways_of_focus
+from .telescope import Equipment
+
+_NUMBERS = (
+    "probability_lost", "growth", "growth_sigma", "defocus_zones", "defocus_sigma_zones",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,9 +39,9 @@ class NightResult:
         None where no frame has a radius.
     coefficient : Estimate
         Zones of 550 nm per degree (``by_degree``) or per hour.
-    ways : tuple of Way
-        What focus went with of temperature, time and altitude, as far as the night tells them
-        apart; none of a night that goes on.
+    ways : dict of str to Estimate
+        Zones that focus moved outward with each ``degC``, ``hour`` and ``deg_altitude``, as far as
+        the night tells them apart; empty for a night that goes on.
     equipment : Equipment
     limit : float
         Growth, a fraction, that counts as loss.
@@ -61,7 +64,7 @@ class NightResult:
     rule: RefocusRule | None = None
     coefficient: Estimate
     by_degree: bool
-    ways: tuple[Way, ...] = ()
+    ways: Mapping[str, Estimate] = field(default_factory=dict)
     equipment: Equipment
     limit: float
     unused: tuple[InputFile, ...] = ()
@@ -69,21 +72,17 @@ class NightResult:
 
     def table(self) -> QTable:
         """A row a frame, with units."""
-        exposures, frames = self.exposures, self.frames
+        seen = self.exposures
         return QTable(
             {
-                "file": [e.file for e in exposures],
-                "filter": [e.filter for e in exposures],
-                "time": np.array([e.time_mjd for e in exposures]) * u.day,
-                "radius": np.array([e.hfr_px for e in exposures]) * u.pix,
-                "shape": np.array([e.shape for e in exposures]),
-                "state": [f.state for f in frames],
+                "file": [e.file for e in seen],
+                "filter": [e.filter for e in seen],
+                "time": np.array([e.time_mjd for e in seen]) * u.day,
+                "radius": np.array([e.hfr_px for e in seen]) * u.pix,
+                "shape": [e.shape for e in seen],
+                "state": [f.state for f in self.frames],
                 "cause": list(self.causes),
-                "probability_lost": np.array([f.probability_lost for f in frames]),
-                "growth": np.array([f.growth for f in frames]),
-                "growth_sigma": np.array([f.growth_sigma for f in frames]),
-                "defocus_zones": np.array([f.defocus_zones for f in frames]),
-                "defocus_sigma_zones": np.array([f.defocus_sigma_zones for f in frames]),
+                **{name: [getattr(f, name) for f in self.frames] for name in _NUMBERS},
             }
         )
 
@@ -152,16 +151,9 @@ def night_result(
         causes=causes(exposures, focus, limit=limit, moves_zones=moves, wrong=wrong),
         offsets=offsets,
         rule=refocus_rule(course, exposures, focus, limit=limit) if measured else None,
-        coefficient=Estimate(focus.coefficient, focus.coefficient_sigma),
+        coefficient=focus.coefficient,
         by_degree=course.by_degree,
         equipment=course.equipment,
         limit=limit,
         notices=notices,
     )
-
-
-def with_files(
-    result: NightResult, unused: Sequence[InputFile], notices: Sequence[Notice]
-) -> NightResult:
-    """The result with what is to be said of files."""
-    return replace(result, unused=tuple(unused), notices=(*result.notices, *notices))

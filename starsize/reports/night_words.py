@@ -123,7 +123,7 @@ def spans(result: NightResult) -> list[dict[str, str]]:
 def filter_words(result: NightResult, one: FilterOffset) -> str:
     """What the night says of one filter's offset."""
     zone = result.equipment.zone_steps
-    size = Estimate(one.change_zones * zone, one.change_sigma_zones * zone)
+    size = Estimate(one.change_zones, one.change_sigma_zones).times(zone)
     if one.agrees is True:
         return f"agrees with the table ({estimate_text(size, signed=True, most_decimals=1)} steps)"
     if one.agrees is None:
@@ -149,7 +149,7 @@ def rule_words(result: NightResult) -> list[str]:
             "so this night supports no rule.",
             *_taken_apart(result, zone, words),
         ]
-    rate = _steps(result.coefficient, zone)
+    rate = result.coefficient.times(zone)
     each = []
     if math.isfinite(rule.each_degC):
         each.append(f"every {rule.each_degC:.1f} °C")
@@ -168,24 +168,20 @@ def rule_words(result: NightResult) -> list[str]:
 def _taken_apart(result: NightResult, zone_steps: float, words: str) -> list[str]:
     """What of temperature, time and altitude the night tells beside the others."""
     told = [
-        f"{estimate_text(_steps(way.per_unit, zone_steps), signed=True, most_decimals=2)} {words} "
-        f"per {PER_WORDS[way.goes_with]}"
-        for way in result.ways
+        f"{estimate_text(rate.times(zone_steps), signed=True, most_decimals=2)} {words} "
+        f"per {PER_WORDS[name]}"
+        for name, rate in result.ways.items()
     ]
     if not told:
         return []
     return [f"Temperature, time and altitude each left free: {', '.join(told)}."]
 
 
-def _steps(zones: Estimate, zone_steps: float) -> Estimate:
-    return Estimate(zones.value * zone_steps, zones.sigma * zone_steps)
-
-
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     """Defocus with its uncertainty, both signs where the side cannot be told."""
     known = math.isfinite(zone_steps)
     factor, unit, most = (zone_steps, "steps", 1) if known else (1.0, "zones", 2)
-    size = Estimate(frame.defocus_zones * factor, frame.defocus_sigma_zones * factor)
+    size = Estimate(frame.defocus_zones, frame.defocus_sigma_zones).times(factor)
     if frame.side_known:
         return f"{estimate_text(size, signed=True, most_decimals=most)} {unit}"
     return f"in or out by {estimate_text(size, most_decimals=most)} {unit}"

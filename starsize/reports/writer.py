@@ -233,9 +233,7 @@ def night_document(result: NightResult) -> dict[str, Any]:
             "steps_per_degC": rate if result.by_degree else None,
             "steps_per_hour": None if result.by_degree else rate,
             # Of temperature, time and altitude at once, what the night tells apart.
-            "together": {
-                f"steps_per_{way.goes_with}": way.per_unit.times(zone) for way in result.ways
-            },
+            "together": {f"steps_per_{name}": way.times(zone) for name, way in result.ways.items()},
         },
         "rule": rule and {**plain(rule), "limit_steps": rule.limit_zones * zone},
         "telescope": {

@@ -118,41 +118,62 @@ def test_frames_without_position_filter_or_stars_are_still_judged(tmp_path, caps
     assert {row["cause"] for row in rows_of(tmp_path / "out")} == {"cloud"}
 
 
-def test_watching_measures_each_frame_once_and_stops_cleanly(
-    night, setup, tmp_path, monkeypatch, capsys
-):
-    live, out = tmp_path / "live", tmp_path / "out"
-    live.mkdir()
-    frames = sorted(night.glob("*.fits"))
+@pytest.fixture
+def watched(night, setup, tmp_path, monkeypatch, capsys):
+    """Watch a folder into which frames come in turns, each turn names and frames; what was said,
+    the frames that were measured, the rows written."""
 
-    def coming(folders, **_):
-        yield 0.0  # nothing yet
-        for some in (frames[:2], frames[2:4], frames[4:]):
-            for path in some:
-                (live / path.name).write_bytes(path.read_bytes())
-            yield 0.0
-            yield 5.0
-        raise KeyboardInterrupt
+    def watch(*turns):
+        live, out = tmp_path / "live", tmp_path / "out"
+        live.mkdir()
 
-    asked = []
-    measure = night_run.measure_files
+        def coming(folders, **_):
+            yield 0.0  # nothing yet
+            for turn in turns:
+                for name, path in turn.items():
+                    (live / name).write_bytes(path.read_bytes())
+                yield 0.0
+                yield 5.0
+            raise KeyboardInterrupt
 
-    def counted(facts, **options):
-        asked.extend(one.path.name for one in facts)
-        return measure(facts, **options)
+        asked = []
+        measure = night_run.measure_files
 
-    monkeypatch.setattr(night_run, "follow_folders", coming)
-    monkeypatch.setattr(night_run, "measure_files", counted)
-    status = main(
-        ["night", str(live), "--watch", "--setup", str(setup), "--out", str(out), "--jobs", "1"]
-    )
-    said = capsys.readouterr().out
-    assert status == 0
-    assert sorted(asked) == [path.name for path in frames]
-    assert len(rows_of(out)) == len(frames)
-    assert rows_of(out)[-1]["state"] == "lost"
+        def counted(facts, **options):
+            asked.extend(one.path.name for one in facts)
+            return measure(facts, **options)
+
+        monkeypatch.setattr(night_run, "follow_folders", coming)
+        monkeypatch.setattr(night_run, "measure_files", counted)
+        call = ["night", str(live), "--watch", "--setup", str(setup), "--out", str(out)]
+        assert main([*call, "--jobs", "1"]) == 0
+        return capsys.readouterr().out, asked, rows_of(out)
+
+    return watch
+
+
+def test_watching_measures_each_frame_once_and_stops_cleanly(night, watched):
+    frames = {path.name: path for path in sorted(night.glob("*.fits"))}
+    names = list(frames)
+    turns = [{name: frames[name] for name in part} for part in (names[:2], names[2:4], names[4:])]
+    said, asked, rows = watched(*turns)
+    assert sorted(asked) == names
+    assert len(rows) == len(frames)
+    assert rows[-1]["state"] == "lost"
     assert "(L): lost, focus: slip" in said
     assert "stopped. Focus was lost" in said
+
+
+def test_a_frame_that_is_written_anew_under_its_name_is_judged_again(night, watched):
+    frames = sorted(night.glob("*.fits"))
+    kept = {path.name: path for path in frames[:2]}
+    names = ("x.fits", "y.fits", "z.fits")
+    # Three frames of before the slip, written once more from after it.
+    before, after = (dict(zip(names, part, strict=True)) for part in (frames[2:5], frames[5:]))
+    said, asked, rows = watched(kept | before, after)
+    assert asked == [*kept, *names, *names]
+    assert [row["state"] == "lost" for row in rows[-2:]] == [True, True]
+    assert ".fits (L): lost, focus: slip" in said
 
 
 def test_watching_a_file_is_refused(night, capsys):

@@ -5,7 +5,7 @@ from numpy.testing import assert_allclose
 
 from starsize.night.course import _SIDES, _STARS, alike, along_and_apart, doubted
 from starsize.night.model import DEFOCUS_ZONES
-from starsize.night.table import StarTable
+from starsize.night.telescope import StarTable
 
 LACK = 0.007
 NONE = np.zeros(1)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.night import judge_night
-from starsize.night.course import seeing_grid, table_of
+from starsize.night import Exposure, judge_night
 from starsize.night.field import Field, learn_field, slopes_over
-from starsize.night.learn import SweptFrame, learn_shape
+from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
+from starsize.night.telescope import seeing_grid, star_table
 from starsize.photometry.scale import no_stars
 from starsize.simulate.long_night import LongNightPlan
 from starsize.simulate.long_night_points import zone_steps
@@ -41,10 +41,11 @@ def swept(table, *, noise=NOISE, seed=1):
                    strict=True)  # fmt: skip
         for place, row, slopes in rows:
             frames.append(
-                SweptFrame(
+                Exposure(
+                    file="",
                     filter=name,
-                    from_best_steps=float(zone * place),
-                    radius_px=float(row[1]),
+                    position_steps=float(zone * place),
+                    hfr_px=float(row[1]),
                     shape=float(row[2] / row[1]),
                     shape_sigma=0.003,
                     slopes=tuple(slopes + noise * rng.standard_normal(3)),
@@ -127,6 +128,6 @@ def test_the_table_of_a_filter_without_a_sweep_takes_the_mean_of_the_others(equi
         scatter=np.full(3, 0.004),
     )
     grid = seeing_grid(equipment.arcsec_per_px)
-    table = table_of(equipment, "G", grid, np.array([1.7])).in_field(field, "G")
+    table = star_table(equipment, "G", grid, np.array([1.7])).in_field(field, "G")
     assert_allclose(table.field.own, 0.02)
     assert table.fielded.tolist() == [False, True]

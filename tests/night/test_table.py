@@ -7,10 +7,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.curves.prediction import COLOUR, share_radius
-from starsize.night.course import seeing_grid, table_of
 from starsize.night.emission import at_radius
-from starsize.night.learn import SweptFrame, _sharpest, learn_shape
+from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
+from starsize.night.observed import Exposure
+from starsize.night.telescope import _sharpest, seeing_grid, star_table
 from starsize.simulate.long_night_points import zone_steps
 
 from .nights import FILTERS
@@ -32,7 +33,7 @@ def test_the_shape_of_a_gaussian_star_is_its_closed_form():
 def test_defocus_and_seeing_change_the_shape_differently(equipment):
     """What the whole model stands on; the drawn star has it too (tests/simulate)."""
     grid = seeing_grid(equipment.arcsec_per_px)
-    table = table_of(equipment, "L", grid, np.array([5 / 3]))
+    table = star_table(equipment, "L", grid, np.array([5 / 3]))
     focus = DEFOCUS_ZONES.size // 2
     at = int(np.argmin(np.abs(np.exp(grid) - 1.5)))
     twice = int(np.argmin(np.abs(np.exp(grid) - 3.0)))
@@ -45,7 +46,7 @@ def test_defocus_and_seeing_change_the_shape_differently(equipment):
 def test_the_radius_gives_the_seeing_back(equipment, zones):
     grid = seeing_grid(equipment.arcsec_per_px)
     air = 1.62
-    table = table_of(equipment, "L", grid, np.array([air]))
+    table = star_table(equipment, "L", grid, np.array([air]))
     blur = np.array([zones * equipment.zone_px])
     radius = share_radius(equipment.shapes["L"], blur, np.array([2.2]), air=air)
     u = at_radius(table, float(np.log(radius[0])))[0]
@@ -57,10 +58,11 @@ def swept(table, names):
     """Frames of one sweep a filter, without noise."""
     zone, places = zone_steps(table), np.linspace(-4, 4, 11)
     return [
-        SweptFrame(
+        Exposure(
+            file="",
             filter=name,
-            from_best_steps=float(zone * place),
-            radius_px=float(row[1]),
+            position_steps=float(zone * place),
+            hfr_px=float(row[1]),
             shape=float(row[2] / row[1]),
             shape_sigma=0.001,
         )
@@ -76,7 +78,7 @@ def swept(table, names):
 def misses(table, which, name, places, *, seeing=1.0):
     """Drawn ln shape minus the model's at some defoci in zones."""
     air = which.air.value if which.air.is_known else 1.7
-    star = table_of(which, name, seeing_grid(which.arcsec_per_px), np.array([air]))
+    star = star_table(which, name, seeing_grid(which.arcsec_per_px), np.array([air]))
     found = []
     for place in places:
         at = np.array([table.best_steps[name] + zone_steps(table) * place])
@@ -114,10 +116,11 @@ def test_the_colour_that_a_lens_has_is_kept(equipment):
         half = share_radius(shape, blur, seeing)
         large = share_radius(shape, blur, seeing, fraction=0.8, start_px=1.7 * half)
         frames += [
-            SweptFrame(
+            Exposure(
+                file="",
                 filter=name,
-                from_best_steps=10.0 * place,
-                radius_px=one,
+                position_steps=10.0 * place,
+                hfr_px=one,
                 shape=other / one,
                 shape_sigma=0.004,
             )

@@ -12,7 +12,6 @@ from rich.console import Console
 
 from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
-from starsize.night.ways import Way
 from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
 from starsize.reports.night_words import (
     defocus_words,
@@ -77,8 +76,8 @@ def result():
                          share_lost_with_rule=0.05, refocusings=1, cost_share=0.04),
         coefficient=Estimate(0.7, 0.1),
         by_degree=True,
-        ways=(Way(goes_with="deg_altitude", per_unit=Estimate(0.05, 0.01)),),
-        equipment=Equipment(shapes={}, best_px={}, zone_px=0.8, zone_steps=10.0, learnt=True),
+        ways={"deg_altitude": Estimate(0.05, 0.01)},
+        equipment=Equipment(shapes={}, zone_px=0.8, zone_steps=10.0, learnt=True),
         limit=0.1,
         notices=(Notice("some", "something to know"),),
     )  # fmt: skip
