@@ -38,7 +38,7 @@ def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | N
     )  # fmt: skip
     _marks(axes[1], result, hours, growth)
     axes[1].set_ylabel("by defocus (%)")
-    axes[1].set_ylim(bottom=0)
+    axes[1].set_ylim(bottom=-0.08 * axes[1].get_ylim()[1])  # marks at 0 are seen whole
     warm = [e.temperature_degC for e in exposures]
     axes[2].plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
     axes[2].set_ylabel("°C")
