@@ -5,9 +5,11 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from .. import __version__
+from ..comparison.compared import LensReport
 from ..comparison.sets.compared import SetComparison, SetRow
 from ..curves import radius_at
 from ..curves.fitted import CurveFit
@@ -15,14 +17,9 @@ from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..night import NightResult
 from ..tracking.measured import MeasuredSweep
-from . import night_words, optics_view, sentences
+from . import night_words, sentences
 from .filled import render
-from .numbers import (
-    decimals_for,
-    known,
-    signed_text,
-    time_text,
-)
+from .numbers import decimals_for, known, signed_text, time_text
 from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
@@ -48,8 +45,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
 
     comparison, fits, entries = result.comparison, result.curves.fits, file_entries(result)
     colour, field, rows = comparison.colour, comparison.field, comparison.rows
-    step, steps_per_um = comparison.focuser.um_per_step, optics_view.steps_per_um(result)
+    step, lens = comparison.focuser.um_per_step, colour.lens
     um = step.value if step is not None and step.is_known else None
+    # Steps that move the camera out by 1 um, negative where it counts inward; 0: unknown.
+    steps_per_um = (1 if result.setup.focuser.outward == "increasing" else -1) / um if um else 0.0
     warm = figures.temperature_svg(fits, comparison, name="temperature")
     both, drawn = figures.in_both_widths, figures.sweep_svgs(fits, name="sweep")
     field_figures = lens_figures = []
@@ -57,11 +56,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
         field_figures = both(
             figures.field_svg, field, steps_per_um=steps_per_um, name="field", widths=(560, 360)
         )
-    if colour.lens is not None:
-        lens_figures = both(figures.lens_svg, colour.lens, name="lens")
+    if lens is not None:
+        lens_figures = both(figures.lens_svg, lens, name="lens")
     return {
         "result": result,
-        "optics": optics_view,
         "comparison": comparison,
         "colour": colour,
         "facts": _facts(result, entries),
@@ -79,6 +77,10 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "um_per_step": um,
         "sweeps": [_sweep(*trio) for trio in zip(result.measured, fits, drawn, strict=True)],
         "lens_figures": lens_figures,
+        "lens_costs": _growth_costs(lens) if lens else [],
+        "lens_curve": _lens_curve(lens) if lens else [],
+        "corners": figures.CORNERS,
+        "steps_per_um": steps_per_um,
         "strips": strips_of(result),
         "overview": both(figures.overview_svg, fits, name="overview"),
         "temperature_figure": Markup(warm) if warm else None,
@@ -126,6 +128,31 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]
             dict(zip(frames, row, strict=True)) for row in zip(*frames.values(), strict=True)
         ],
     }
+
+
+def _growth_costs(lens: LensReport) -> list[str]:
+    """How much the stars of R, G and B grow at one focus for all."""
+    said = []
+    for place, name in (
+        ("At best focus of L", "growth_at_luminance"),
+        ("At the best common position", "growth_at_common"),
+    ):
+        parts = [
+            f"{one.filter} by {100 * (grown - 1):.1f} %"
+            for one in lens.filters
+            if one.filter in ("R", "G", "B") and (grown := known(getattr(one, name))) is not None
+        ]
+        if parts:
+            said.append(f"{place} stars grow in {sentences.listing(parts)}.")
+    return said
+
+
+def _lens_curve(lens: LensReport) -> list[list[float]]:
+    """The drawn curve in a few numbers: wavelength, shift and its uncertainty."""
+    nm, step = lens.wavelength_nm, 50.0
+    along = np.arange(np.ceil(nm[0] / step) * step, nm[-1] + 0.5, step)
+    shift, sigma = (np.interp(along, nm, values) for values in (lens.shift_um, lens.sigma_um))
+    return np.transpose([along, shift, sigma]).tolist()
 
 
 def identity(result: RunResult) -> list[str]:

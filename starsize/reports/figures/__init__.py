@@ -2,5 +2,5 @@
 
 from ._canvas import in_both_widths
 from .colour import colour_svg, lens_svg
-from .field import field_svg
+from .field import CORNERS, field_svg
 from .sweeps import overview_svg, sweep_svgs, temperature_svg

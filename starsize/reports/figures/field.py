@@ -5,7 +5,6 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
-from ..optics_view import CORNERS
 from ..words import signed as with_sign
 from . import _canvas
 
@@ -16,6 +15,7 @@ _PLACES: Final = (
     (0.0, 1.02, "left", "bottom"),
     (1.0, 1.02, "right", "bottom"),
 )
+CORNERS: Final = ("lower left", "lower right", "upper left", "upper right")
 _LINES: Final = 12
 #: Where the edges run, the frame reaching from -1 to 1.
 _EDGES: Final = {
