@@ -29,8 +29,6 @@ from .frames import (
     FrameFacts as FrameFacts,
     Sweep as Sweep,
     apply_calibration as apply_calibration,
-    complete_setup as complete_setup,
-    find_sweeps as find_sweeps,
     list_frames as list_frames,
     load_calibration as load_calibration,
     load_setup as load_setup,
@@ -79,7 +77,9 @@ from .setup import (
 from .steps import (
     compare_filter_sets as compare_filter_sets,
     compare_sweeps as compare_sweeps,
+    complete_setup as complete_setup,
     curve_of as curve_of,
+    find_sweeps as find_sweeps,
     fit_curve as fit_curve,
     fit_curves as fit_curves,
     measure_frame as measure_frame,

@@ -12,7 +12,7 @@ from pathlib import Path
 from .cache import Cache
 from .errors import InputError
 from .estimate import NOT_KNOWN, Estimate, Notice
-from .frames import Calibration, InputFile, complete_setup, list_frames
+from .frames import Calibration, InputFile, list_frames
 from .frames.frame import FrameFacts
 from .frames.walk import follow_folders
 from .night import (
@@ -33,6 +33,7 @@ from .night.result import night_result
 from .pipeline import load_result
 from .reports.result import RunResult
 from .setup import Setup
+from .steps import complete_setup
 from .tracking import FrameRadius, measure_files
 
 _Memory = dict[tuple[Path, int, int], tuple[FrameRadius, ...]]

@@ -15,14 +15,12 @@ from .comparison.compared import FieldReport
 from .comparison.field import at_centre, field_of_sweeps
 from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometres_per_step
 from .errors import InputError
-from .estimate import Estimate, Notice
+from .estimate import Estimate, Notice, notice
 from .filters import canonical_filter, filter_order
 from .frames import (
     Calibration,
     InputFile,
     Sweep,
-    complete_setup,
-    find_sweeps,
     list_frames,
     lost_filters,
     set_aside_single,
@@ -40,7 +38,7 @@ from .reports.stored import (
 )
 from .reports.words import worded
 from .setup import Setup
-from .steps import compare_sweeps, curve_of, fit_curves
+from .steps import compare_sweeps, complete_setup, curve_of, find_sweeps, fit_curves
 from .tracking import (
     MeasuredSweep,
     filmstrips,
@@ -144,8 +142,9 @@ def measure_offsets(
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
     notices = (
-        *unused_notices(files), *header_notices, *sweep_notices, *left_out_notices(measured),
-        *other_field_notices(measured), *curves.notices, *step_notices, *comparison.notices,
+        *worded(unused_notices(files)), *header_notices, *sweep_notices,
+        *left_out_notices(measured), *other_field_notices(measured), *curves.notices,
+        *step_notices, *comparison.notices,
     )  # fmt: skip
     return RunResult(
         setup=known,
@@ -262,13 +261,8 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
     # Diffraction and lens errors move the wings by a few per cent, so less is no contradiction.
     if measured is None or abs(measured.value - stated) < max(3 * measured.sigma, 0.08 * stated):
         return StepSize(Estimate(stated), source)
-    where = "the setup file states" if source == "setup" else "the headers state"
-    text = (
-        f"{where} {stated:g} um per step, but the wings of the curves say "
-        f"{measured.value:.2f} +- {measured.sigma:.2f}: check the step size, focal length, "
-        f"aperture and pixel size (binning included); the stated step size was used"
-    )
-    return StepSize(Estimate(stated), source, (Notice("step_size_disagrees", text),))
+    told = notice("step_size_disagrees", source=source, stated=stated, measured=measured)
+    return StepSize(Estimate(stated), source, (worded(told),))
 
 
 def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:

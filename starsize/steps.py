@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from astropy.table import QTable
 
-from . import comparison, curves
+from . import comparison, curves, frames
 from .curves import BoundedRadii, CurveSet, FocusCurve, Known
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
@@ -19,6 +19,8 @@ from .tracking import MeasuredSweep
 
 #: The layers hand on codes and numbers; who takes the steps one by one reads sentences.
 fit_curve = in_words(curves.fit_curve)
+find_sweeps = in_words(frames.find_sweeps)
+complete_setup = in_words(frames.complete_setup)
 compare_sweeps = in_words(comparison.compare_sweeps)
 compare_filter_sets = in_words(comparison.compare_filter_sets)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from ..errors import FrameReadError, SetupError, printable
-from ..estimate import Notice
+from ..estimate import Finding, Notice, notice
 from ..filters import filter_order
 from ..setup import Setup
 from .facts import entries, facts_from_header, why_no_position
@@ -174,15 +174,12 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
             # Numbers (of bytes, say) differ from file to file where the reason is the same.
             groups.setdefault(re.sub(r"\d+", "#", file.reason or ""), []).append(file)
     largest = sorted(groups.values(), key=len, reverse=True)
-    notices = []
-    for group in largest[:_MOST]:
-        first, count = f"{group[0].path.name}: {group[0].reason}", len(group)
-        some = f"{count} frames cannot be used, such as {first}."
-        text = some if count > 1 else f"One frame cannot be used: {first}."
-        notices.append(Notice("frames_not_used", text))
+    notices = [
+        notice("frames_not_used", count=len(group), name=group[0].path.name, why=group[0].reason)
+        for group in largest[:_MOST]
+    ]
     if rest := sum(len(group) for group in largest[_MOST:]):
-        text = f"{rest} more cannot be used for other reasons; frames.csv says why for each."
-        notices.append(Notice("frames_not_used", text))
+        notices.append(Notice("frames_not_used", Finding("more_not_used", count=rest)))
     return tuple(notices)
 
 

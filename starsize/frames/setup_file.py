@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, Union, get_args, get_origin
 
 from ..errors import SetupError
-from ..estimate import Notice
+from ..estimate import Finding, Notice, notice
 from ..filters import canonical_filter
 from ..setup import (
     FASTEST,
@@ -252,12 +252,7 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
         notices.extend(told)
     binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
     if binned and setup.camera.pixel_um is not None:
-        text = (
-            f"The frames are binned {binned[0]} x {binned[0]}; {setup.camera.pixel_um:g} um is "
-            "taken as the size of the binned pixel. If it is that of the bare pixel, state "
-            "pixel_um under [camera] in the setup file, binning included."
-        )
-        notices.append(Notice("pixel_binning", text))
+        notices.append(notice("pixel_binning", binning=binned[0], pixel_um=setup.camera.pixel_um))
     return setup, tuple(notices)
 
 
@@ -273,27 +268,15 @@ def _complete_item(
     others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]
     low, high = min(values), max(values)
     agree = high - low <= _RELATIVE_TOLERANCE * high
-    code, text = "headers_disagree", ""
+    seen = {"words": words, "usual": usual, "low": low, "high": high}
     if stated is not None:
-        said = f"{low:g}" if agree else f"{low:g} to {high:g}"
-        code = "setup_against_headers"
-        if others:
-            text = f"The setup gives {stated:g} as {words}, the headers {said}; the setup is used."
-    elif len(others) < _FEW * len(values):
+        told = notice("setup_against_headers", **seen, agree=agree)
+        return setup, [told] if others else []
+    code = "headers_disagree"
+    if len(others) < _FEW * len(values):
         setup = replace(setup, **{table: replace(getattr(setup, table), **{key: usual})})
-        if not agree:
-            text = (
-                f"{len(others)} of {len(values)} headers give another {words} ({others[0]:g}, for "
-                f"one) than {usual:g}; {usual:g} is used."
-            )
-    elif key == "pixel_um" and len({one.binning for one in facts}) > 1:
-        text = (
-            f"The frames are binned differently, so their pixels differ ({low:g} to {high:g} um); "
-            "none is used. Measure frames of one binning at a time."
-        )
-    else:
-        text = (
-            f"The headers do not agree on the {words}: {low:g} to {high:g}; none is used. "
-            f"State {key} under [{table}] in the setup file."
-        )
-    return setup, [Notice(code, text)] if text else []
+        few = Finding("few_disagree", **seen, few=len(others), of=len(values), other=others[:1])
+        return setup, [] if agree else [Notice(code, few)]
+    if key == "pixel_um" and len({one.binning for one in facts}) > 1:
+        return setup, [Notice(code, Finding("binned_differently", **seen))]
+    return setup, [notice(code, **seen, table=table, key=key)]

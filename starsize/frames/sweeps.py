@@ -10,7 +10,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 
 from ..conventions import Approach
-from ..estimate import Notice
+from ..estimate import Finding, Notice, notice
 from ..filters import filter_order
 from .frame import SINGLE, FrameFacts, InputFile, Sweep
 from .runs import direction, runs, usual_spacing, visits
@@ -107,15 +107,9 @@ def find_sweeps(
     nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
     notices = list(_notices(groups))
     if nights > 1:
-        text = (
-            f"The frames are from {nights} nights. If camera, filters or telescope were taken "
-            "off in between, measure each night alone and compare the results."
-        )
-        notices.append(Notice("several_nights", text))
-    went = "the focuser went both ways within this sweep; play in the gears then widens the"
+        notices.append(notice("several_nights", nights=nights))
     mixed = [sweep.id for sweep in sweeps if sweep.approach == "mixed"]
-    notices += [Notice("mixed_order", f"{name}: {went} uncertainty.") for name in mixed]
-    return tuple(sweeps), tuple(notices)
+    return tuple(sweeps), (*notices, *(notice("mixed_order", sweep=one) for one in mixed))
 
 
 def set_aside_single(
@@ -246,40 +240,16 @@ def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
     for name in sorted({g.filter for g in groups}, key=filter_order):
         kinds = [g for g in groups if g.filter == name]
         parts = [_alike(groups[g]) for g in kinds]
-        if apart := [f.path.name for part in parts for more in part[1:] for f in more]:
-            yield Notice(
-                "frame_times_missing",
-                f"{name}: {', '.join(apart)} without a time cannot be put in order with the "
-                "others and stands apart; state the time in a facts table.",
-            )
+        if apart := tuple(f.path.name for part in parts for more in part[1:] for f in more):
+            yield Notice("frame_times_missing", Finding("frames_apart", name=name, apart=apart))
         untimed = [f for part in parts if not _is_timed(part[0]) for f in part[0]]
         if len(untimed) > 1:
-            yield _time_notice(name, untimed)
+            missing = tuple(f.path.name for f in untimed if f.mid_time_mjd is None)
+            by_name = Finding("order_by_name", name=name, frames=len(untimed), missing=missing)
+            yield Notice("frame_times_missing", by_name)
         if len(kinds) > 1:
-            looks = sorted({f"{g.camera or 'camera'} {g.shape[1]} x {g.shape[0]}" for g in kinds})
-            yield Notice(
-                "frames_differ",
-                f"{name}: frames of different camera, size, binning or colour pattern "
-                f"({', '.join(looks)}) are kept in separate sweeps.",
-            )
+            looks = {f"{g.camera or 'camera'} {g.shape[1]} x {g.shape[0]}" for g in kinds}
+            yield notice("frames_differ", name=name, looks=tuple(sorted(looks)))
         written = {str(f.filter_written) for g in kinds for f in groups[g]}
         if len({w for s in written for w in _NUMBER.findall(s)}) > 1:
-            yield Notice(
-                "filter_spellings",
-                f"{name}: {', '.join(sorted(written))} are taken as one filter. If they are "
-                "different filters, name each under [filters] in the setup file.",
-            )
-
-
-def _time_notice(name: str, frames: Sequence[FrameFacts]) -> Notice:
-    missing = [f for f in frames if f.mid_time_mjd is None]
-    why = (
-        f"{len(missing)} of {len(frames)} frames have no time ({missing[0].path.name}, for one)"
-        if missing
-        else "the times in the headers are the same for most frames"
-    )
-    return Notice(
-        "frame_times_missing",
-        f"{name}: {why}, so the frames are taken in order of file name, and the direction in "
-        "which the focuser moved is not known.",
-    )
+            yield notice("filter_spellings", name=name, written=tuple(sorted(written)))

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from starsize.frames import FrameFacts, InputFile, complete_setup
+from starsize import complete_setup
+from starsize.frames import FrameFacts, InputFile
 from starsize.setup import Camera, Focuser, Setup, Telescope
 
 

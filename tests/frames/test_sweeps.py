@@ -5,8 +5,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings, strategies as st
 
+from starsize import find_sweeps
 from starsize.filters import canonical_filter
-from starsize.frames import find_sweeps, set_aside_single
+from starsize.frames import set_aside_single
 from starsize.frames.frame import SINGLE
 
 UP = list(range(10000, 14500, 500))

@@ -2,8 +2,11 @@
 
 from pathlib import Path
 
-from starsize.frames import lost_filters, unused_notices
+from starsize.frames import listing, lost_filters
 from starsize.frames.frame import SINGLE, FrameFacts, InputFile
+from starsize.reports.words import in_words
+
+unused_notices = in_words(listing.unused_notices)
 
 
 def file(name, filter_name=None, reason=None, kind="light", read=True):

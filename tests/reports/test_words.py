@@ -12,7 +12,8 @@ from starsize.estimate import Estimate, Finding, Notice, notice
 from starsize.reports.words import in_words, sentences, worded
 
 PACKAGE = Path(starsize.__file__).parent
-MODULES = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
+COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
+MODULES = [*COMPUTING, *sorted((PACKAGE / "frames").glob("*.py")), PACKAGE / "pipeline.py"]
 
 
 def test_findings_are_put_into_words_however_deep_they_lie():
@@ -80,7 +81,7 @@ def test_every_sentence_is_of_a_code_that_a_layer_hands_on():
     assert {code for code in sentences() if f'"{code}"' not in text} == made
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+@pytest.mark.parametrize("path", COMPUTING, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_no_sentence_stands_in_the_computation(path):
     """Strings of four words and more are docstrings, reprs, or what an exception says."""
     tree = ast.parse(path.read_text("utf-8"))
