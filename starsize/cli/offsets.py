@@ -25,8 +25,8 @@ from ..reports import (
     write_results,
 )
 from ..reports.folder import keep_apart
-from ..reports.sentences import sweep_line
 from ..reports.stored import StoredRun, opened
+from ..reports.terminal import sweep_line
 from ..setup import Setup
 from .shared import (
     calibration_of,

@@ -4,10 +4,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
-from ..curves.fitted import CurveFit
-from ..estimate import Estimate
 from ..setup import Setup
-from .numbers import estimate_text, known, move_number, signed_text, steps_text
+from .numbers import known, move_number, steps_text
 from .result import RunResult
 
 VERDICT_WORDS = {
@@ -141,34 +139,3 @@ def listing(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
-    """Say of one sweep whether it is good, else what to repeat; and what is known so far.
-
-    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
-    """
-    pairs = zip(result.measured, result.curves.fits, strict=True)
-    fits = [fit for one, fit in pairs if one.sweep.id == sweep_id]
-    said = [_answer(sweep_id, fit, several=len(fits) > 1) for fit in fits]
-    offsets = [
-        f"{row.filter} {offset}"
-        for row in result.comparison.rows
-        if (offset := signed_text(row.offset_steps, row.offset_sigma_steps))
-        and row.filter != row.reference
-    ]
-    if offsets:
-        said.append(f"Offsets so far: {', '.join(offsets)} from {result.comparison.reference}.")
-    if to_come:
-        said.append(f"Still to come: {', '.join(to_come)}.")
-    return " ".join(said)
-
-
-def _answer(sweep_id: str, fit: CurveFit, *, several: bool) -> str:
-    name = f"{sweep_id} {fit.curve.filter}" if several else sweep_id
-    if not fit.answered:
-        return f"{name}: REPEAT IT NOW. {sentence(fit.reason)}"
-    best = estimate_text(Estimate(fit.best_steps, fit.best_sigma_steps))
-    poor = sum(reason is not None for reason in fit.frame_reasons)
-    doubt = f", {poor} of {len(fit.frame_reasons)} frames left out or weighed down" if poor else ""
-    return f"{name}: good, best focus {best}{doubt}."

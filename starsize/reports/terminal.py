@@ -61,6 +61,21 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
     _print_text(out, render("result.txt", view), lambda: _offset_table(result, out))
 
 
+def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
+    """Say of one sweep whether it is good, else what to repeat; and what is known so far.
+
+    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
+    """
+    pairs, rows = zip(result.measured, result.curves.fits, strict=True), result.comparison.rows
+    view = {
+        "sweep_id": sweep_id,
+        "fits": [fit for one, fit in pairs if one.sweep.id == sweep_id],
+        "rows": [r for r in rows if r.filter != r.reference and known(r.offset_steps) is not None],
+        "to_come": to_come,
+    }
+    return " ".join(render("sweep.txt", view).splitlines())
+
+
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
     """Print one line a frame, or colour channel of it: radius, stars, or why there is none.
 
