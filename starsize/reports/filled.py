@@ -31,12 +31,15 @@ def environment(*, is_text: bool) -> Environment:
         finalize=_on_its_line if is_text else None,
     )
     made.filters |= {
+        "clock": numbers.clock_text,
         "duration": numbers.duration_text,
         "estimate": numbers.estimate_text,
         "action": sentences.action_words,
+        "known": numbers.known,
         "micrometres": numbers.micrometres,
         "move": numbers.move_number,
         "number": numbers.number_text,
+        "percent": numbers.percent,
         # No line ends between a number and its per cent sign.
         "sentence": lambda text: sentences.sentence(text).replace(" %", "\N{NO-BREAK SPACE}%"),
         "short": numbers.short_number,

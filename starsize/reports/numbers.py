@@ -108,6 +108,18 @@ def time_text(mjd: float | None) -> str:
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def clock_text(mjd: float | None) -> str:
+    """Hours and minutes, UTC; empty where unknown."""
+    return time_text(mjd)[11:16]
+
+
+def percent(share: float) -> str:
+    """A share as per cent: none after the point from ten up."""
+    if not math.isfinite(share):
+        return "not known"
+    return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:.1f} %"
+
+
 def signed_text(value: float | None, sigma: float | None) -> str:
     """A signed number with its uncertainty, if that is known; empty if unknown."""
     number, own = known(value), known(sigma)

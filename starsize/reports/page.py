@@ -220,7 +220,6 @@ def night_html(result: NightResult) -> str:
     view = {
         "result": result,
         "night": night_words,
-        "clock": lambda mjd: time_text(mjd)[11:16],
         "meta": _night_meta(result),
         "strips": [Markup(svg) for svg in drawn if svg],
         "signs": {name: filter_sign(name) for name in names},

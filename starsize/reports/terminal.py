@@ -17,7 +17,7 @@ from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
 from . import sentences
 from .filled import render
-from .night_words import count_words, filter_words, night_headline, rule_words, spans
+from .night_words import rule_words, spans
 from .numbers import (
     estimate_text,
     known,
@@ -114,14 +114,14 @@ def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> No
         console.print(shown)
 
 
-def _print_text(console: Console, text: str, table: Callable[[], Table]) -> None:
+def _print_text(console: Console, text: str, table: Callable[[], Table] | None = None) -> None:
     """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
 
     The line TABLE stands for the table.
     """
     for line in text.rstrip("\n").split("\n"):
         bullet = next((one for one in ("[ ] ", "yes ", "no  ", "- ") if line.startswith(one)), "")
-        if line == "TABLE":
+        if line == "TABLE" and table is not None:
             console.print(table())
         elif line:
             shown = line.removeprefix("# ").removeprefix(bullet)
@@ -236,20 +236,5 @@ def _expected_table(plan: CapturePlan, console: Console) -> Table:
 
 def print_night(result: NightResult, *, console: Console | None = None) -> None:
     """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
-    out = console or standard_output()
-    say(out, night_headline(result), style="bold")
-    say(out, f"{len(result.frames)} exposures: {count_words([f.state for f in result.frames])}.")
-    found = spans(result)
-    if found:
-        out.print()
-    for span in found:
-        say(
-            out, f"{span['when'] or span['files']}  {span['what']} ({span['count']}): {span['why']}"
-        )
-    off = [one for one in result.offsets if one.agrees is False]
-    for one in off:
-        say(out, f"The offset of {one.filter} {filter_words(result, one)}.", style="bold")
-    for line in rule_words(result):
-        say(out, line)
-    for notice in result.notices:
-        say(out, sentence(notice.text))
+    view = {"result": result, "spans": spans(result), "rule": rule_words(result)}
+    _print_text(console or standard_output(), render("night.txt", view))
