@@ -1,7 +1,7 @@
 """A run, frames, two runs compared, a plan and a night in a terminal: plain words and tables."""
 
-from collections.abc import Callable, Iterable, Sequence
-from itertools import zip_longest
+from collections.abc import Iterable, Sequence
+from itertools import groupby
 from typing import Final, Literal
 
 from rich import box
@@ -21,10 +21,7 @@ from .night_words import rule_words, spans
 from .numbers import (
     estimate_text,
     known,
-    move_number,
     number_text,
-    short_number,
-    signed_text,
     steps_text,
 )
 from .page import change_text, set_headline
@@ -58,7 +55,7 @@ def print_result(result: RunResult, *, console: Console | None = None) -> None:
         "notices": dict.fromkeys(result.notices),
         "topics": [question.topic for question in open_questions(result)],
     }
-    _print_text(out, render("result.txt", view), lambda: _offset_table(result, out))
+    _print_text(out, render("result.txt", view))
 
 
 def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
@@ -114,20 +111,41 @@ def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> No
         console.print(shown)
 
 
-def _print_text(console: Console, text: str, table: Callable[[], Table] | None = None) -> None:
+def _print_text(console: Console, text: str) -> None:
     """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
 
-    The line TABLE stands for the table.
+    Lines with tabs are a table, the first of them its titles.
     """
-    for line in text.rstrip("\n").split("\n"):
-        bullet = next((one for one in ("[ ] ", "yes ", "no  ", "- ") if line.startswith(one)), "")
-        if line == "TABLE" and table is not None:
-            console.print(table())
-        elif line:
-            shown = line.removeprefix("# ").removeprefix(bullet)
-            say(console, shown, style="bold" if line[:2] == "# " else "", bullet=bullet[:-1])
-        else:
-            console.print()
+    for is_table, lines in groupby(text.rstrip("\n").split("\n"), key=lambda line: "\t" in line):
+        if is_table:
+            console.print(_table(console, [line.split("\t") for line in lines]))
+            continue
+        for line in lines:
+            bullets = ("[ ] ", "yes ", "no  ", "- ")
+            bullet = next((one for one in bullets if line.startswith(one)), "")
+            if line:
+                shown = line.removeprefix("# ").removeprefix(bullet)
+                say(console, shown, style="bold" if line[:2] == "# " else "", bullet=bullet[:-1])
+            else:
+                console.print()
+
+
+def _table(console: Console, rows: list[list[str]]) -> Table:
+    """A table of words; where the screen is narrow, without the columns that can be spared (~).
+
+    The first column and the last are words, those between are numbers.
+    """
+    titles, *rows = rows
+    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title[0] != "~"]
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for i in shown:
+        last = i == len(titles) - 1
+        justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
+        table.add_column(titles[i].removeprefix("~"), justify=justify, no_wrap=not last)
+    for cells in rows:
+        style = "red" if cells[-1] == "refused" else ""
+        table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
+    return table
 
 
 def showable(text: str, console: Console) -> str:
@@ -138,46 +156,6 @@ def showable(text: str, console: Console) -> str:
     except (UnicodeEncodeError, LookupError):
         return text.translate(_ASCII).encode("ascii", errors="replace").decode("ascii")
     return text
-
-
-def _offset_table(result: RunResult, console: Console) -> Table:
-    rows, channels = [], sentences.is_colour_camera(result)
-    for row in result.comparison.rows:
-        steps, offset = row.move_steps, signed_text(row.offset_steps, row.offset_sigma_steps)
-        way = "" if steps is None else sentences.direction(steps, result.setup)
-        move = "-" if steps is None else f"{move_number(steps)} {way}".strip()
-        if row.filter == row.reference and row.offset_steps is not None:
-            offset = "0"
-        zone = short_number(row.zone_steps)
-        words = sentences.action_words(row, channels=channels)
-        rows.append((row.filter, move, offset or "-", zone and f"±{zone}", words))
-    styles = ["red" if row.status == "refused" else "" for row in result.comparison.rows]
-    titles = ("filter", "move", "offset", "zone", "what to do")
-    # A narrow screen keeps what is to be done.
-    return text_table(console, titles, rows, styles=styles, spare=("offset", "zone"))
-
-
-def text_table(
-    console: Console,
-    titles: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    *,
-    styles: Sequence[str] = (),
-    spare: Sequence[str],
-) -> Table:
-    """A table of words; where the screen is narrow, without the columns that can be spared.
-
-    The first column and the last are words, those between are numbers.
-    """
-    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title not in spare]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for i in shown:
-        last = i == len(titles) - 1
-        justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
-        table.add_column(titles[i], justify=justify, no_wrap=not last)
-    for cells, style in zip_longest(rows, styles, fillvalue=""):
-        table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
-    return table
 
 
 def _measurement(frame: FrameRadius) -> str:
@@ -198,40 +176,18 @@ def _measurement(frame: FrameRadius) -> str:
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
     """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
     out = console or standard_output()
-    view = {"comparison": comparison, "headline": set_headline(comparison)}
-    _print_text(out, render("comparison.txt", view), lambda: _changes_table(comparison, out))
-
-
-def _changes_table(comparison: SetComparison, console: Console) -> Table:
-    titles = ("filter", "old move", "new move", "change", "verdict")
-    rows = []
-    for row in comparison.rows:
-        new = move_number(row.new_move_steps) + (" *" if row.update else "")
-        old = move_number(row.old_move_steps)
-        rows.append((row.filter, old, new, change_text(row) or "-", row.change))
-    table = text_table(console, titles, rows, spare=("old move", "change"))
-    if any(row.update for row in comparison.rows):
-        table.caption = "* change this number in your equipment"
-        table.caption_justify = "left"
-    return table
+    view = {
+        "comparison": comparison,
+        "headline": set_headline(comparison),
+        "change": change_text,
+    }
+    _print_text(out, render("comparison.txt", view))
 
 
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
     """Print what to capture as a checklist, what it will tell, and what was assumed."""
     out = console or standard_output()
-    _print_text(out, render("plan.txt", {"plan": plan}), lambda: _expected_table(plan, out))
-
-
-def _expected_table(plan: CapturePlan, console: Console) -> Table:
-    titles = ("filter", "expected", "frames", "focuser", "cooling", "zone")
-    rows = []
-    for name, one in plan.offsets.items():
-        parts = [short_number(part) for part in (one.frames, one.focuser, one.temperature)]
-        told = [f"±{short_number(one.sigma)}", *parts]
-        if name == plan.reference:
-            told = ["reference", "", "", ""]
-        rows.append((name, *told, f"±{short_number(plan.zone_steps[name])}"))
-    return text_table(console, titles, rows, spare=("frames", "focuser", "cooling"))
+    _print_text(out, render("plan.txt", {"plan": plan}))
 
 
 def print_night(result: NightResult, *, console: Console | None = None) -> None:
