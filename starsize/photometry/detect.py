@@ -120,7 +120,7 @@ def _search(
     rows = np.concatenate([_maxima(maps, k, grain, threshold) for k in range(len(maps))])
     kept = _one_each(rows[rows[:, 4] > 0, :4])
     kept = _one_each(_told_apart(kept, rows[:, :4]))
-    rough = np.array([np.median(one.rough) for one in maps])
+    rough = np.array([np.quantile(one.rough, 0.5, method="higher") for one in maps])
     return Peaks(*kept.T), np.array([one.width for one in maps]), rough
 
 
