@@ -16,17 +16,21 @@ _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
 _NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
+#: What differs by more from burnt-out stars beside it is no star.
+_LIKE_BURNT = 1.6
 
 
 def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRadius:
     """Combine the stars of an image; ``common`` (n, 3) are the errors that its stars share."""
     plain = ImageRadius(n_found=n_found, background_adu=sky.level, background_rms_adu=sky.noise)
     known = np.isfinite(stars.radius) & (stars.radius_sigma > 0) & (stars.flags & _NEVER == 0)
+    burnt = stars.flags & StarFlag.SATURATED > 0
+    if burnt.any():
+        # These hardly tell their size, but more than the specks beside them.
+        known &= _as_large(stars, np.where(burnt, 0.3, 1.0))
     used = known & (stars.flags == 0)
     if not used.any():
-        # Beside burnt-out stars what is faint is a speck.
-        burnt = np.any(stars.flags & StarFlag.SATURATED)
-        used = known & ~(burnt & (stars.flags & StarFlag.FAINT > 0))
+        used = known & ~(burnt.any() & (stars.flags & StarFlag.FAINT > 0))
     if not used.any():
         return replace(plain, set_aside=count_flags(stars.flags), reason=_why_none(stars))
     some, common = stars.part(used), np.median(common[used], axis=0)
@@ -52,6 +56,14 @@ def combine(stars: Stars, common: np.ndarray, sky: Sky, n_found: int) -> ImageRa
         elongation=float(np.nansum(shape * some.elongation)),
         elongation_angle_deg=float(np.degrees(np.angle(np.nansum(shape * twice))) / 2),
     )
+
+
+def _as_large(stars: Stars, trust: np.ndarray) -> np.ndarray:
+    """True for stars about as large as most; the bright and trusted ones have more say."""
+    with np.errstate(invalid="ignore"):
+        say = np.nan_to_num(trust * np.clip(stars.snr, 0.0, 100.0) * (stars.radius > 0)) ** 2
+        typical = weighted_median(np.nan_to_num(stars.radius), say)
+        return np.abs(np.log(stars.radius / typical)) < np.log(_LIKE_BURNT)
 
 
 def _bounded(stars: Stars, weight: np.ndarray, alike: bool) -> Bounded:
