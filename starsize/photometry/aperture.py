@@ -40,10 +40,7 @@ class Noise:
 def growth_of(
     patches: Patches, rings: Rings, guess_px: float, noise: Noise, *, pixel_px2: float
 ) -> "Growth":
-    """Growth of the light of stars of about one size, the level of their sky rings taken off.
-
-    ``pixel_px2`` is the variance along an axis by which pixels smear the light.
-    """
+    """Growth of the light of stars of about one size, the level of their sky rings taken off."""
     limit = _NEAR_RING * min(float(np.median(rings.inner)), patches.half - 1.0)
     radii, light = patches.growth(max(limit, 1.5 * guess_px))
     return Growth(
@@ -237,10 +234,8 @@ class Growth:
 
 
 def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Growth of the median star, and the uncertainty of each annulus' light from the scatter.
-
-    Neighbours' light is in the outskirts of most stars, and more in some than in others.
-    """
+    """Growth of the median star, and the uncertainty of each annulus' light from the scatter."""
+    # Neighbours' light is in the outskirts of most stars, and more in some than in others.
     rings = np.diff(curves, axis=1, prepend=0.0).T
     middle = np.array([weighted_median(ring, weight) for ring in rings])
     away = [

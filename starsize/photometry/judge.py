@@ -35,11 +35,7 @@ def ceiling_of(image: np.ndarray) -> float:
 def pixel_flags(
     patches: Patches, seen: np.ndarray, law: Law, *, shape: tuple[int, ...], ceiling: np.ndarray
 ) -> np.ndarray:
-    """Flags of single stars: at the edge, bad pixels, burnt out by level.
-
-    ``seen`` is the half-flux radius in pixels, ``shape`` that of the image the patches are cut
-    from, ``ceiling`` the level of burnt-out pixels less each star's sky.
-    """
+    """Flags of stars of half-flux radius ``seen`` px: at the edge, bad pixels, at the ceiling."""
     reach = float(np.interp(0.9, law.share, RADII)) * seen
     core = np.maximum(1.2 * seen, 1.5)
     pixels, read, place = patches.middle(max(reach.max(), core.max()))

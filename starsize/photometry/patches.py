@@ -51,10 +51,7 @@ class Patches:
         return self.pixels.shape[1] // 2
 
     def middle(self, reach_px: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Of all pixels so near to the stars: light, whether read, and place from the centre.
-
-        Places are complex, x + iy.
-        """
+        """Light of the pixels so near to the stars, whether read, and where from it, x + iy."""
         rows, dx, dy = _around(self.half, self.x, self.y, reach_px)
         crop = np.s_[:, rows, rows]
         return self.pixels[crop], self.read[crop], dx[:, None, :] + 1j * dy[:, :, None]
@@ -128,11 +125,7 @@ def _refining(n: int) -> np.ndarray:
 def read_patches(
     level: np.ndarray, sky: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
 ) -> Patches:
-    """Cut patches from an image, all places in its pixels.
-
-    ``peaks`` is all that was found, ``sky`` the level of the sky at each, and ``chosen`` says by
-    index which of them are wanted.
-    """
+    """Cut patches about the chosen peaks from an image; places and sky are in its pixels."""
     x, y = peaks.x[chosen], peaks.y[chosen]
     left, top = (np.rint(c).astype(int) - half for c in (x, y))
     size = 2 * half + 1
@@ -202,10 +195,7 @@ class Rings:
 
 
 def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) -> Rings:
-    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it.
-
-    ``noise`` is that of a pixel, a coarse converter's steps included.
-    """
+    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it."""
     n = len(patches.x)
     offset = np.arange(-patches.half, patches.half + 1)
     distance = np.hypot(offset[:, None], offset)

@@ -128,11 +128,8 @@ def pixel_noise(sample: np.ndarray) -> float:
 
 
 def grain_map(sample: np.ndarray, covered: np.ndarray, noise: float) -> np.ndarray:
-    """(my, mx) how much noisier than the whole image coarse cells of it are, as glow makes them.
-
-    ``noise`` is that of the image, ``covered`` the image at some scale, NaN where stars are: their
-    light has noise too.
-    """
+    """(my, mx) how much noisier than the whole image coarse cells of it are, as glow makes them."""
+    # Stars are covered, at some scale of the image: their light has noise too.
     y, x = (
         np.arange(many) * n // many for many, n in zip(sample.shape, covered.shape, strict=True)
     )

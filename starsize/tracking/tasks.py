@@ -100,11 +100,8 @@ def _measure(task: Task, channel: str, image: np.ndarray) -> Look:
 
 
 def _typical_light(stars: Stars) -> float:
-    """Median light of the 40th to 80th brightest star, ADU; of few stars, of the second quarter.
-
-    Places in the order of brightness stay the same stars while cloud passes: brighter ones burn
-    out, fainter ones vanish.
-    """
+    """Median light of the 40th to 80th brightest star, ADU; of few stars, of the second quarter."""
+    # These stay the same while cloud passes: brighter ones burn out, fainter ones vanish.
     light = np.sort(stars.flux[np.isfinite(stars.flux)])[::-1]
     first, last = (40, 80) if light.size > 100 else (light.size // 4, light.size // 2 + 1)
     return float(np.median(light[first:last])) if light.size else float("nan")

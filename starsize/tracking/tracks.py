@@ -78,10 +78,7 @@ def _richest(looks: Sequence[Look], which: Sequence[np.ndarray]) -> int:
 
 
 def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
-    """Which good stars of frame ``j`` stand where something stands in two others at least.
-
-    ``motions`` lead from one of the frames to each.
-    """
+    """Which good stars of frame ``j`` stand where something stands in two others at least."""
     good, drift = looks[j].stars.flags == 0, 0.0 if _tells(motions) else _DRIFT_PX
     count = np.zeros(len(good), int)
     here = motion_to(motions, j).back()(places_of(looks[j])[good])
