@@ -182,6 +182,8 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         bounded=BoundedRadii(
             column(f.bounded.radius_px for f in frames),
             column(f.bounded.sigma_px for f in frames),
-            Apertures(*(column(getattr(f.bounded, n) for f in frames) for n in Apertures._fields)),
+            Apertures(
+                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
+            ),
         ),
     )

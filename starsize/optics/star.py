@@ -5,9 +5,10 @@ defocus of its colour, times that of the seeing; `sizes` reads radii off it. It 
 falls on the sensor, or as much of it as photometry sees (`Apertures`).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
@@ -107,7 +108,8 @@ class StarState:
     """Slope along the band on top of that, exp(tint * place): (n,)."""
 
 
-class Apertures(NamedTuple):
+@dataclass(frozen=True, slots=True, eq=False)
+class Apertures:
     """In which light photometry sees the stars of n frames, pixels; NaN where it is all of it."""
 
     total_px: np.ndarray
@@ -117,6 +119,10 @@ class Apertures(NamedTuple):
     """The ring whose mean level was taken for the sky's."""
     pixel_px2: np.ndarray
     """Variance along an axis of what the pixels add to the blur."""
+
+    def __iter__(self) -> Iterator[np.ndarray]:
+        """Its columns, in order."""
+        return (getattr(self, name) for name in Apertures.__slots__)
 
 
 def all_light(count: int) -> Apertures:
