@@ -35,8 +35,12 @@ def fit_curve(
     Parameters
     ----------
     curve : FocusCurve
-    obstruction, model, telescope
-        As in `fit_curves`, which this calls with one curve.
+    obstruction : float
+        Diameter of the central obstruction over that of the aperture, 0 to below 1.
+    model : {"auto", "star", "hyperbola"}
+        "hyperbola" is the plain curve; "auto" and "star" are the physical one.
+    telescope : Known, optional
+        Focal ratio, pixel and step size where they are stated.
 
     Returns
     -------
@@ -74,34 +78,12 @@ def fit_curves(
     telescope: Known | None = None,
     bands: Mapping[str, Band] | None = None,
 ) -> CurveSet:
-    """Fit all sweeps of one telescope together, by one physical model of the star.
+    """Fit all sweeps of one telescope together; `starsize.fit_curves` calls it with a setup.
 
-    Parameters
-    ----------
-    curves : sequence of FocusCurve
-    obstruction : float
-        Diameter of the central obstruction over that of the aperture, 0 to below 1.
-    model : {"auto", "star", "hyperbola"}
-        "hyperbola" is the plain curve, each sweep alone; "auto" and "star" are the physical one.
-    telescope : Known, optional
-        Focal ratio, pixel and step size where they are stated.
-    bands : mapping of str to Band, optional
-        Passbands by filter name; the usual ones where not given.
-
-    Returns
-    -------
-    CurveSet
-        One fit per curve, in order, and the joint covariance of the answered ones.
-
-    Raises
-    ------
-    ValueError
-        If ``obstruction`` or ``model`` is not one of the allowed.
-
-    Notes
-    -----
-    The model is written down in `curves.statistics`. Accuracy: scripts/results/precision.md
-    (smaller twin: tests/curves/test_precision.py).
+    ``telescope`` and ``bands`` hold what is stated of focal ratio, pixel and step size, and of
+    passbands by filter name; ``obstruction`` counts where no telescope is given. The model is
+    written down in `curves.statistics`. Accuracy: scripts/results/precision.md (smaller twin:
+    tests/curves/test_precision.py).
     """
     if model not in ("auto", "star", "hyperbola"):
         msg = f"'model' must be 'auto', 'star' or 'hyperbola', got {model!r}"

@@ -134,14 +134,9 @@ def believe(
     wild: np.ndarray,
     doubt: np.ndarray | float = 0.0,
 ) -> Belief:
-    """Sound or wrecked, for each frame by itself.
+    """Sound or wrecked, for each frame by itself: by its miss and the variance of a sound one.
 
-    Parameters
-    ----------
-    residual, sound, wild : arrays
-        Miss of the curve, variance of a sound frame and what a wreck adds to it at least.
-    doubt : array
-        Variance of the curve at that frame, as all others know it.
+    A wreck adds ``wild`` at least; ``doubt`` is the variance of the curve as all others know it.
     """
     wreck = wreck_variance(residual, sound, wild)
     good = np.log1p(-PRIORS.wrecked) + log_normal(residual, sound + doubt)
