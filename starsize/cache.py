@@ -128,7 +128,9 @@ class Cache:
                 return self._file.execute(statement, {"code": code_version(), **values}).fetchall()
             except (sqlite3.Error, UnicodeError, OSError) as error:  # names of tables spoiled
                 self.close()
-                if not (again and _is_damage(error) and _discarded(self.path)):
+                code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+                damaged = not isinstance(error, OSError) and code not in _HINDERED
+                if not (again and damaged and _discarded(self.path)):
                     self.trouble = f"nothing is kept in {self.path}: {error}"
         return []
 
@@ -167,13 +169,6 @@ def _opened(path: Path) -> sqlite3.Connection:
         file.close()
         raise
     return file
-
-
-def _is_damage(error: Exception) -> bool:
-    """Whether it would help to begin the file anew."""
-    if isinstance(error, OSError):
-        return False
-    return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF not in _HINDERED
 
 
 def _is_ours(path: Path) -> bool:

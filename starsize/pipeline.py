@@ -1,6 +1,7 @@
 """Folder in, result out: one call per arrow of frames -> tracking -> curves -> comparison."""
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -294,11 +295,11 @@ def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Com
 
 def nothing_to_measure(files: Sequence[InputFile]) -> str:
     """One line that says why none of the files can serve, with the commonest reason."""
-    reasons = [f.reason for f in files if f.reason]
+    reasons = Counter(f.reason for f in files if f.reason)
     if not reasons:
         return "no frames were given; name a folder of focus test frames"
-    commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    share = f"{reasons.count(commonest)} of {len(files)}"
+    commonest, count = max(reasons.items(), key=lambda item: item[::-1])
+    share = f"{count} of {len(files)}"
     return f"none of the files can be used; the commonest reason ({share}): {commonest}"
 
 

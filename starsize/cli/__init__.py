@@ -14,18 +14,10 @@ __all__ = ["main"]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run ``starsize`` and hand back its exit status.
+    """Run ``starsize`` with these arguments, the process' own by default.
 
-    Parameters
-    ----------
-    argv : sequence of str, optional
-        Arguments; those of the process by default.
-
-    Returns
-    -------
-    int
-        0 all filters measured, 2 the call or the input was wrong, 3 some filters refused,
-        4 none could be measured, 130 stopped from the keyboard.
+    0: all filters measured, 2: the call or the input was wrong, 3: some filters refused, 4: none
+    could be measured, 130: stopped from the keyboard.
     """
     arguments = build_parser().parse_args(argv)
     if getattr(arguments, "cluster", None):  # other machines have to find the files too

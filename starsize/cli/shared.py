@@ -37,7 +37,7 @@ def setup_of(arguments: argparse.Namespace) -> Setup:
 def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
     """Read the master frames, if any were named."""
     masters = (arguments.dark, arguments.flat, arguments.bias)
-    return None if masters == (None, None, None) else load_calibration(*masters)
+    return load_calibration(*masters) if any(masters) else None
 
 
 CACHE_FILE = "measured.sqlite"

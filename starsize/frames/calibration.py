@@ -79,8 +79,7 @@ def load_calibration(
     --------
     >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
     """
-    given = zip(_KINDS, (dark, flat, bias), strict=True)
-    paths = {kind: Path(path) for kind, path in given if path is not None}
+    paths = {k: Path(p) for k, p in zip(_KINDS, (dark, flat, bias), strict=True) if p is not None}
     masters = {kind: _master(kind, path) for kind, path in paths.items()}
     shapes = {kind: frame.image.shape for kind, frame in masters.items()}
     if len(set(shapes.values())) > 1:

@@ -67,6 +67,11 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
     written = _filter(header, setup)
     position, keyword = _position(header, setup)
     focal = _figure(header, k.FOCAL_LENGTH_MM, "focal_length_mm")
+    ratio = _within(header, k.FOCAL_RATIO, FASTEST, SLOWEST)
+    by_ratio = focal / ratio if focal and ratio else None
+    airmass = _within(header, k.AIRMASS, 1.0, 10.0)
+    # As in flat layers of air.
+    by_airmass = math.degrees(math.asin(1 / airmass)) if airmass else None
     return FrameFacts(
         path=path,
         kind=_kind(path, header, exposure),
@@ -84,13 +89,13 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
         pixel_um=_figure(header, k.PIXEL_UM, "pixel_um"),
         binning=round(_within(header, k.BINNING, 1, 64) or 1),
         focal_length_mm=focal,
-        aperture_mm=_aperture(header, focal),
+        aperture_mm=_figure(header, k.APERTURE_MM, "aperture_mm") or by_ratio,
         um_per_step=_figure(header, k.STEP_UM, "um_per_step"),
         gain_e_per_adu=_gain(header),
         read_noise_e=_figure(header, k.READ_NOISE, "read_noise_e"),
         saturation_adu=_saturation(header),
         bayer=_bayer(header, setup),
-        altitude_deg=_altitude(header),
+        altitude_deg=_within(header, k.ALTITUDE_DEG, 0.1, 90.0) or by_airmass,
     )
 
 
@@ -172,13 +177,6 @@ def ambient_temperature(header: ImageHeader) -> float | None:
     return _first(header, k.AMBIENT_TEMPERATURE, celsius)
 
 
-def _altitude(header: ImageHeader) -> float | None:
-    """Altitude above the horizon; of the airmass X, arcsin(1 / X), as in flat layers of air."""
-    airmass = _within(header, k.AIRMASS, 1.0, 10.0)
-    by_airmass = math.degrees(math.asin(1 / airmass)) if airmass else None
-    return _within(header, k.ALTITUDE_DEG, 0.1, 90.0) or by_airmass
-
-
 def _filter(header: ImageHeader, setup: Setup) -> str | None:
     if found := _word(header, (*_own(setup.headers.filter), *k.FILTER)):
         return found
@@ -223,12 +221,6 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
         if found and following not in {"nebula", "cloud"}:
             return _NAME_KINDS[found[1]]
     return "bias" if exposure == 0 else "light"
-
-
-def _aperture(header: ImageHeader, focal: float | None) -> float | None:
-    ratio = _within(header, k.FOCAL_RATIO, FASTEST, SLOWEST)
-    from_ratio = focal / ratio if focal and ratio else None
-    return _figure(header, k.APERTURE_MM, "aperture_mm") or from_ratio
 
 
 def _gain(header: ImageHeader) -> float | None:

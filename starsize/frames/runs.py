@@ -77,12 +77,13 @@ def direction(positions: Sequence[float]) -> int:
 
 def _fewest_runs(positions: Sequence[float]) -> list[slice]:
     """Shortest path over all ways to cut; cost is (number of runs, distance travelled in runs)."""
-    n = len(positions)
+    n, moves = len(positions), np.diff(positions)
+    turned = moves[:-1] * moves[1:] <= 0
     best: list[tuple[int, float]] = [(0, 0.0)] + [(n + 1, 0.0)] * n
     origin = [0] * (n + 1)
     for start in range(n):
         for stop in range(start + 1, n + 1):
-            if stop - start > 2 and not _goes_on(positions[stop - 3 : stop]):
+            if stop - start > 2 and turned[stop - 3]:
                 break
             travelled = abs(positions[stop - 1] - positions[start])
             cost = (best[start][0] + 1, best[start][1] + travelled)
@@ -94,10 +95,6 @@ def _fewest_runs(positions: Sequence[float]) -> list[slice]:
         cut.append(slice(origin[stop], stop))
         stop = origin[stop]
     return cut[::-1]
-
-
-def _goes_on(three: Sequence[float]) -> bool:
-    return (three[1] - three[0]) * (three[2] - three[1]) > 0
 
 
 def _is_shuffled(positions: Sequence[float], cut: Sequence[slice]) -> bool:

@@ -56,8 +56,7 @@ def strips_of(result: RunResult) -> tuple[Strip, ...]:
 
 
 def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
-    shown = [picture for picture in film.pictures if picture is not None]
-    ceiling = float(max((np.nanmax(picture) for picture in shown), default=1.0))
+    ceiling = float(max((np.nanmax(p) for p in film.pictures if p is not None), default=1.0))
     position = np.array([known(f.facts.position_steps) or np.nan for f in one.frames])
     of_curve = iter(left_out_letters(fit))
     # A frame without a radius is no point of the curve.

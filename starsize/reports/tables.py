@@ -56,12 +56,9 @@ class FileEntry:
 def shown_names(paths: Iterable[Path]) -> dict[Path, str]:
     """File names as shown: below the folder that all share, so no path of the machine is told."""
     unique = list(dict.fromkeys(paths))
-    parents = {path.parent for path in unique}
-    if len(parents) <= 1:
-        return {path: path.name for path in unique}
     try:
-        common = Path(os.path.commonpath([str(parent) for parent in parents]))
-    except ValueError:  # absolute and relative paths, or two drives: nothing is shared
+        common = os.path.commonpath([str(path.parent) for path in unique])
+    except ValueError:  # no paths, absolute and relative ones, or two drives: nothing is shared
         return {path: path.as_posix() for path in unique}
     return {path: path.relative_to(common).as_posix() for path in unique}
 

@@ -29,23 +29,10 @@ TELLING = 0.5
 class MeasuredSet:
     """The offsets of one run as its ``result.json`` holds them.
 
-    Attributes
-    ----------
-    filters : tuple of str
-        Those measured, the reference first.
-    offset_steps : (k,) array
-        Offset of each, steps; 0 for the reference.
-    covariance_steps2 : (k, k) array
-        Their covariance; row and column of the reference are zero.
-    half95_steps : tuple of float
-        Half-widths of their 95 % intervals, in the same order; 1.96 sigma where not stored.
-    refused : mapping of str to str
-        Filters found but not measured, and why.
-    zone_steps : mapping of str to float
-        Half-width of the critical focus zone, for the filters where it is known.
-    um_per_step : Estimate or None
-    outward : str
-        Sense of the step count in that run's setup.
+    ``filters`` are those measured, the reference first; in their order ``offset_steps`` (k,), the
+    (k, k) covariance (row and column of the reference are zero) and ``half95_steps``, half-widths
+    of 95 % intervals, 1.96 sigma where not stored. ``refused`` says why others were not measured,
+    ``zone_steps`` is half the critical focus zone where known.
 
     Examples
     --------
