@@ -58,5 +58,11 @@ def environment(*, is_text: bool) -> Environment:
     return made
 
 
+@cache
+def macros(template: str) -> Any:
+    """The macros of a text, which make a sentence each."""
+    return environment(is_text=True).get_template(template).module
+
+
 def _on_its_line(value: object) -> object:
     return printable(value) if isinstance(value, str) else value

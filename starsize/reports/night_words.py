@@ -1,13 +1,12 @@
 """What a night is told in: causes, a sentence a frame, runs of trouble; see ``night_said.txt``."""
 
-from functools import cache
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
 from ..night import NightResult
 from ..night.filters import FilterOffset
 from ..night.judge import FrameFocus
-from .filled import environment
+from .filled import macros
 from .numbers import clock_text
 
 CAUSE_WORDS: Final = {
@@ -21,39 +20,34 @@ CAUSE_WORDS: Final = {
 }
 
 
-@cache
-def _said() -> Any:
-    return environment(is_text=True).get_template("night_said.txt").module
-
-
 def night_headline(result: NightResult) -> str:
     """The night in one line."""
-    return str(_said().headline(result))
+    return str(macros("night_said.txt").headline(result))
 
 
 def count_words(result: NightResult) -> str:
     """How many frames are held, lost, unclear."""
-    return str(_said().counts(result))
+    return str(macros("night_said.txt").counts(result))
 
 
 def frame_reason(result: NightResult, k: int) -> str:
     """One sentence on a frame: what was seen, and for an unclear one what would tell."""
-    return str(_said().reason(result, k))
+    return str(macros("night_said.txt").reason(result, k))
 
 
 def filter_words(result: NightResult, one: FilterOffset) -> str:
     """What the night says of one filter's offset."""
-    return str(_said().filter(result, one))
+    return str(macros("night_said.txt").filter(result, one))
 
 
 def rule_words(result: NightResult) -> list[str]:
     """The rule that the night supports, and what it would have saved."""
-    return [line for line in str(_said().rule(result)).splitlines() if line]
+    return [line for line in str(macros("night_said.txt").rule(result)).splitlines() if line]
 
 
 def defocus_words(frame: FrameFocus, zone_steps: float) -> str:
     """Defocus with its uncertainty, both signs where the side cannot be told."""
-    return str(_said().defocus(frame, zone_steps))
+    return str(macros("night_said.txt").defocus(frame, zone_steps))
 
 
 def state_line(result: NightResult, k: int) -> str:

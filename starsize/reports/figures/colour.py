@@ -7,7 +7,8 @@ import numpy as np
 
 from ...comparison.compared import ColourPoint, ColourReport, LensFilter, LensReport
 from ...setup import Setup
-from ..numbers import estimate_text, known, number_text
+from ..filled import macros
+from ..numbers import known
 from . import _canvas
 
 
@@ -30,13 +31,8 @@ def colour_svg(
         side.spines["right"].set_visible(True)
         side.spines["right"].set_color(_canvas.colour("rule"))
         side.set_ylabel("micrometres")
-    words = "; ".join(
-        f"{p.filter} at {number_text(p.wavelength_nm, digits=4)} nm: "
-        f"{estimate_text(p.shift_steps, signed=True)} steps"
-        for p in points
-    )
-    title = "Best focus against wavelength"
-    return _canvas.svg_text(figure, name=name, title=title, description=f"{words}.")
+    words, title = macros("drawings.txt").colour(points), "Best focus against wavelength"
+    return _canvas.svg_text(figure, name=name, title=title, description=words)
 
 
 def _points(colour: ColourReport) -> list[ColourPoint]:
@@ -82,8 +78,11 @@ def lens_svg(lens: LensReport, *, name: str, width_px: int) -> str:
     """Draw the lens' focus against wavelength with its 95 % band, each filter's light on it."""
     figure, axes = _canvas.new_axes(width_px, 360)
     draw_lens(axes, lens)
-    title = "The lens: focus of each colour"
-    return _canvas.svg_text(figure, name=name, title=title, description=_lens_words(lens))
+    title, nm = "The lens: focus of each colour", lens.wavelength_nm
+    places = np.linspace(nm[0], nm[-1], 7)
+    curve = [places, *(np.interp(places, nm, one) for one in (lens.shift_um, lens.sigma_um))]
+    words = macros("drawings.txt").lens(np.transpose(curve).tolist(), lens.filters)
+    return _canvas.svg_text(figure, name=name, title=title, description=words)
 
 
 def draw_lens(axes: _canvas.Axes, lens: LensReport) -> None:
@@ -111,19 +110,3 @@ def _draw_filter(axes: _canvas.Axes, lens: LensReport, one: LensFilter, *, left:
         at, sigma = (one.wavelength_nm, one.focus_um.value), one.focus_um.sigma
         _canvas.point(axes, at, sigma, one.filter, 7, edge=0.8, elinewidth=1.4, zorder=3)
         _canvas.label(axes, one.filter, at, (-9 if left else 9, 5))
-
-
-def _lens_words(lens: LensReport) -> str:
-    places = np.linspace(lens.wavelength_nm[0], lens.wavelength_nm[-1], 7)
-    curve = [
-        f"{number_text(float(w), digits=3)} nm "
-        f"{np.interp(w, lens.wavelength_nm, lens.shift_um):+.0f} ± "
-        f"{np.interp(w, lens.wavelength_nm, lens.sigma_um):.0f} µm"
-        for w in places
-    ]
-    filters = [
-        f"{one.filter} {estimate_text(one.focus_um, signed=True)} µm"
-        for one in lens.filters
-        if one.focus_um is not None
-    ]
-    return f"The lens: {', '.join(curve)}. Best focus of the filters: {', '.join(filters)}."

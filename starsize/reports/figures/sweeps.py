@@ -8,8 +8,8 @@ import numpy as np
 from ...comparison.compared import Comparison
 from ...curves import CurveFit, radius_at
 from ...curves.residuals import curve_sigma_px, residual_sigmas
-from ..numbers import estimate_text, known, number_text
-from ..sentences import VERDICT_WORDS
+from ..filled import macros
+from ..numbers import known, number_text
 from ..tables import left_out_letters, mean_temperature
 from . import _canvas
 
@@ -22,7 +22,7 @@ _FARTHEST = 5.0
 def sweep_svgs(fits: Sequence[CurveFit], *, name: str) -> list[str]:
     """Draw sweeps, one drawing each: the same two panels, wiped in between."""
     figure, (axes, below) = _canvas.new_panels(300, (190, 80))
-    drawn = []
+    drawn, said = [], macros("drawings.txt")
     for number, fit in enumerate(fits, 1):
         _canvas.wipe(axes, below)
         draw_curve(axes, fit)
@@ -30,8 +30,10 @@ def sweep_svgs(fits: Sequence[CurveFit], *, name: str) -> list[str]:
         below.set_xlabel("focuser position (steps)")
         below.locator_params(axis="x", nbins=5)
         below.xaxis.set_major_formatter(lambda value, _: number_text(value, digits=8))
+        left = np.abs(residual_sigmas(fit)[fit.used.astype(bool)])
+        words = said.sweep(fit, np.nanmax(left) if np.isfinite(left).any() else None)
         title, own = f"Focus curve of sweep {fit.curve.id}", f"{name}-{number}"
-        drawn.append(_canvas.svg_text(figure, name=own, title=title, description=_words(fit)))
+        drawn.append(_canvas.svg_text(figure, name=own, title=title, description=words))
     return drawn
 
 
@@ -104,26 +106,6 @@ def _residuals(axes: _canvas.Axes, fit: CurveFit) -> None:
     )  # fmt: skip
 
 
-def _words(fit: CurveFit) -> str:
-    curve = fit.curve
-    frames = f"{curve.position_steps.size} frames"
-    if not fit.answered:
-        return f"{frames}, {VERDICT_WORDS[fit.verdict]}. {fit.reason}"
-    ends = (curve.position_steps.min(), curve.position_steps.max())
-    low, high = (number_text(end, digits=8) for end in ends)
-    best = number_text(fit.best_steps, sigma=fit.best_sigma_steps)
-    said = (
-        f"{frames} from {low} to {high} steps. Best focus at {best} steps, standard uncertainty "
-        f"{number_text(fit.best_sigma_steps, digits=2)}; smallest half-flux radius "
-        f"{estimate_text(fit.floor_px)} pixels."
-    )
-    left = np.abs(residual_sigmas(fit)[fit.used.astype(bool)])
-    if not np.isfinite(left).any():
-        return said
-    most = f"{np.nanmax(left):.1f}"
-    return f"{said} No frame in use lies further off the curve than {most} of its sigma."
-
-
 def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str | None:
     """Draw radius against position less best focus; None for fewer than two answered sweeps."""
     shown = [fit for fit in fits if fit.answered]
@@ -131,9 +113,8 @@ def overview_svg(fits: tuple[CurveFit, ...], *, name: str, width_px: int) -> str
         return None
     figure, axes = _canvas.new_axes(width_px, 330)
     draw_overview(axes, shown, columns=7 if width_px > 500 else 4)
-    words = "; ".join(f"{f.curve.id}: smallest HFR {estimate_text(f.floor_px)} px" for f in shown)
-    title = "All sweeps on common axes"
-    return _canvas.svg_text(figure, name=name, title=title, description=f"{words}.")
+    words, title = macros("drawings.txt").overview(shown), "All sweeps on common axes"
+    return _canvas.svg_text(figure, name=name, title=title, description=words)
 
 
 def draw_overview(axes: _canvas.Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> None:
@@ -166,15 +147,12 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
     if len(points) < 2 or np.ptp(temperatures) < 0.05:
         return None
     focus = np.array([point[2] for point in points])
+    ends = np.array([temperatures.min(), temperatures.max()])
     figure, axes = _canvas.new_axes(560, 320)
     slope = comparison.temperature.steps_per_degC
     if slope is not None and slope.is_known:
-        ends = np.array([temperatures.min(), temperatures.max()])
-        middle = temperatures.mean(), focus.mean()
-        axes.plot(
-            ends, middle[1] + slope.value * (ends - middle[0]),
-            color=_canvas.colour("muted"), linewidth=1.4,
-        )  # fmt: skip
+        line = focus.mean() + slope.value * (ends - temperatures.mean())
+        axes.plot(ends, line, color=_canvas.colour("muted"), linewidth=1.4)
     for filter_name, *at, sigma in points:
         _canvas.point(axes, at, sigma, filter_name, 7, edge=0.8, elinewidth=1.3)
         _canvas.label(axes, filter_name, at, (8, 4), fontsize=11)
@@ -182,12 +160,9 @@ def temperature_svg(fits: tuple[CurveFit, ...], comparison: Comparison, *, name:
     axes.set_ylabel("best focus less offset (steps)")
     axes.margins(0.1)
     axes.ticklabel_format(useOffset=False, style="plain")
-    words = f"{len(points)} sweeps between {temperatures.min():.1f} and {temperatures.max():.1f} °C"
-    rate = "not known" if slope is None else f"{estimate_text(slope, signed=True)} steps per °C"
-    return _canvas.svg_text(
-        figure, name=name, title="Focus against temperature",
-        description=f"{words}; coefficient {rate}.",
-    )  # fmt: skip
+    words = macros("drawings.txt").temperature(len(points), *ends, slope)
+    title = "Focus against temperature"
+    return _canvas.svg_text(figure, name=name, title=title, description=words)
 
 
 def _sweeps_with_temperature(
