@@ -11,7 +11,7 @@ from pathlib import Path
 
 from .cache import Cache
 from .errors import InputError
-from .estimate import NOT_KNOWN, Estimate, Notice
+from .estimate import NOT_KNOWN, Estimate, Notice, notice
 from .frames import Calibration, InputFile, list_frames
 from .frames.frame import FrameFacts
 from .frames.walk import follow_folders
@@ -32,6 +32,7 @@ from .night.observed import SHARED, with_scatter
 from .night.result import night_result
 from .pipeline import load_result
 from .reports.result import RunResult
+from .reports.words import worded
 from .setup import Setup
 from .steps import complete_setup
 from .tracking import FrameRadius, measure_files
@@ -243,27 +244,20 @@ def equipment_of(
     said: tuple[Notice, ...] = ()
     learnt = None if known is None else _learnt(known)
     if learnt is None:
-        if known is not None:
-            text = "the result folder holds no focus curve of wave optics: its figures alone serve"
-            said = (Notice("no_curves", text),)
-        return equipment_from_setup(setup, names), said
+        said = () if known is None else (notice("no_curves"),)
+        return equipment_from_setup(setup, names), worded(said)
     if setup.telescope.focal_ratio is None or setup.camera.pixel_um is None:
-        text = (
-            "focal length, aperture or pixel size are not known, so how far a zone reaches is from "
-            "the curves alone and may be a third off; state them in the setup file"
-        )
-        said = (Notice("zone_from_curves", text),)
-    lacking = [name for name in names if name not in learnt.shapes]
-    if not lacking:
-        return learnt, said
+        said = (notice("zone_from_curves"),)
+    lacking = tuple(name for name in names if name not in learnt.shapes)
+    if lacking:
+        said = (*said, notice("filter_not_swept", lacking=lacking))
     some = next(iter(learnt.shapes.values()))
     shapes = dict(learnt.shapes)
     for name in lacking:
         band = setup.band(name)
         wave = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
         shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:-3], 0.0, 0.0, 0.0)
-    text = f"no sweep shows {', '.join(lacking)}: its stars are those of a lens without colour"
-    return replace(learnt, shapes=shapes), (*said, Notice("filter_not_swept", text))
+    return replace(learnt, shapes=shapes), worded(said)
 
 
 def _learnt(known: RunResult) -> Equipment | None:

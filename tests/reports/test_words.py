@@ -13,7 +13,12 @@ from starsize.reports.words import in_words, sentences, worded
 
 PACKAGE = Path(starsize.__file__).parent
 COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
-MODULES = [*COMPUTING, *sorted((PACKAGE / "frames").glob("*.py")), PACKAGE / "pipeline.py"]
+MODULES = [
+    *COMPUTING,
+    *sorted((PACKAGE / "frames").glob("*.py")),
+    PACKAGE / "pipeline.py",
+    PACKAGE / "night_run.py",
+]
 
 
 def test_findings_are_put_into_words_however_deep_they_lie():
