@@ -3,7 +3,9 @@
 import dataclasses
 import functools
 import math
-from collections.abc import Callable, Iterable, Mapping
+import re
+from collections.abc import Callable, Iterable
+from importlib.resources import files
 from typing import Any, ParamSpec, TypeVar
 
 from ..estimate import Estimate, Finding
@@ -19,8 +21,7 @@ def worded(thing: _Thing) -> _Thing:
     """
     found: Any = thing
     if isinstance(found, Finding):
-        say: Any = sentences()[str(found)]
-        facts = found.facts
+        say, facts = sentence_of(str(found)), found.facts
         return say(**{name: worded(facts[name]) for name in say.arguments if name in facts})
     if isinstance(found, tuple):
         parts = [worded(part) for part in found]
@@ -45,17 +46,33 @@ def in_words(function: Callable[_P, _Thing]) -> Callable[_P, _Thing]:
 
 
 @functools.cache
-def sentences() -> Mapping[str, Callable[..., str]]:
-    """What makes the sentence of a code from its facts."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # who finds nothing needs none
+def sentence_of(code: str) -> Any:
+    """What makes the sentence of a code from its facts; one by one, for all take a while."""
+    lines, wanted = sentences(), [code]
+    for name in wanted:  # with what it calls
+        called = re.findall(r"(\w+)\(", lines[name])
+        wanted += [one for one in called if one in lines and one not in wanted]
+    text = "\n".join(lines[name] for name in wanted)
+    return getattr(_environment().from_string(text).module, code)
 
-    environment = Environment(loader=PackageLoader("starsize.reports"), undefined=StrictUndefined)
-    environment.filters |= {
+
+@functools.cache
+def sentences() -> dict[str, str]:
+    """The macro of each code, and of what sentences share (_); each is a line of the text."""
+    text = files("starsize.reports").joinpath("templates/findings.txt").read_text("utf-8")
+    return dict(re.findall(r"^(?=.*macro (\w+))(.*)$", text, re.MULTILINE))
+
+
+@functools.cache
+def _environment() -> Any:
+    from jinja2 import Environment, StrictUndefined  # who finds nothing needs none
+
+    made = Environment(undefined=StrictUndefined)
+    made.filters |= {
         "about": _about, "estimate": _estimate, "fixed": _fixed, "once": _once, "signed": signed,
         "spread": _spread,
     }  # fmt: skip
-    told = vars(environment.get_template("findings.txt").module)
-    return {code: say for code, say in told.items() if not code.startswith("_")}
+    return made
 
 
 def signed(value: float, decimals: int = 1) -> str:

@@ -12,6 +12,7 @@ from starsize.estimate import Estimate, Finding, Notice, notice
 from starsize.reports.words import in_words, sentences, worded
 
 PACKAGE = Path(starsize.__file__).parent
+CODES = {code for code in sentences() if not code.startswith("_")}
 COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
 MODULES = [
     *COMPUTING,
@@ -57,7 +58,7 @@ def codes(path):
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_every_code_has_a_sentence(path):
-    assert {code for code, _ in codes(path)} <= set(sentences())
+    assert {code for code, _ in codes(path)} <= CODES
 
 
 def test_sentences_count_and_choose():
@@ -83,7 +84,7 @@ def test_every_sentence_is_of_a_code_that_a_layer_hands_on():
     text = "".join(path.read_text("utf-8") for path in MODULES)
     made = {"temperature_bounded", "drift_bounded", "direction_bounded"}
     made |= {"temperature_disagrees", "direction_disagrees"}
-    assert {code for code in sentences() if f'"{code}"' not in text} == made
+    assert {code for code in CODES if f'"{code}"' not in text} == made
 
 
 @pytest.mark.parametrize("path", COMPUTING, ids=lambda p: str(p.relative_to(PACKAGE)))
