@@ -46,7 +46,7 @@ from _results import write_section
 from starsize.curves import focus_curve
 from starsize.estimate import Estimate
 from starsize.night.causes import causes
-from starsize.night.course import Course, prepare_course, steps_between
+from starsize.night.course import Course, prepare_course
 from starsize.night.filters import FilterOffset, find_offsets
 from starsize.night.judge import FrameFocus, LiveNight, follow
 from starsize.night.learn import equipment_from_fits, equipment_from_setup, learn_shape
@@ -266,9 +266,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
     offsets: tuple[FilterOffset, ...] = ()
     if plan.wrong_filter or seed % 5 == 0:  # asking takes longer than all the rest
         focus, offsets = find_offsets(course, exposures, focus, limit=LIMIT)
-    wrong = [one.filter for one in offsets if one.agrees is False]
-    moves = [step.move_zones for step in steps_between(course, exposures)]
-    why = causes(exposures, focus, limit=LIMIT, moves_zones=moves, wrong=wrong)
+    why = causes(course, exposures, focus, offsets, limit=LIMIT)
     growth = points.growth
     tally.frames += len(exposures)
     best = ideal_course(world, course)

@@ -6,6 +6,8 @@ from typing import Literal
 
 import numpy as np
 
+from .course import Course, steps_between
+from .filters import FilterOffset
 from .judge import FrameFocus, NightFocus
 from .model import DEFOCUS_ZONES
 from .observed import Exposure
@@ -27,20 +29,20 @@ _COUNT_BY_RADIUS = -0.75
 
 
 def causes(
+    course: Course,
     exposures: Sequence[Exposure],
     focus: NightFocus,
+    offsets: Sequence[FilterOffset],
     *,
     limit: float,
-    moves_zones: Sequence[float] = (),
-    wrong: Sequence[str] = (),
 ) -> tuple[Cause, ...]:
     """Name the cause of each frame's trouble; empty where there is none.
 
-    ``limit`` is the growth that counts as loss, ``moves_zones`` the known moves before each frame,
-    ``wrong`` the filters whose offset is off.
+    ``limit`` is the growth that counts as loss.
     """
+    wrong = [one.filter for one in offsets if one.agrees is False]
     cloudy, drawn = _cloudy(exposures), _drawn_out(exposures)
-    slipped = _slipped(focus, moves_zones)
+    slipped = _slipped(focus, [step.move_zones for step in steps_between(course, exposures)])
     blurred = _blurred(exposures, focus.frames, limit)
     found: list[Cause] = []
     for k, (one, frame) in enumerate(zip(exposures, focus.frames, strict=True)):
@@ -114,7 +116,7 @@ def _slipped(focus: NightFocus, moves_zones: Sequence[float]) -> np.ndarray:
     places = DEFOCUS_ZONES if sided else np.abs(DEFOCUS_ZONES)
     path = focus.defocus @ places
     change = np.diff(path, prepend=path[0])
-    known = np.array(moves_zones) if len(moves_zones) else np.zeros(path.size)
+    known = np.array(moves_zones)
     if sided:
         change = change - known
     slipped = np.zeros(path.size, bool)

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,7 +24,6 @@ _SIDE_WEIGHTS = np.log([1 / 6, 2 / 3, 1 / 6])
 #: How far in zones what a shape lacks goes along.
 _SMOOTH_ZONES = 2.0
 _HOURS = 24.0
-NONE: Mapping[str, float] = {}
 _UNTIMED_HOURS = 0.1
 _NEW_EVENING = 6.0
 #: What a block of four frames through one filter shares is counted as if it were of each frame.
@@ -37,7 +36,9 @@ class Course:
 
     ``sides`` stars in a row differ in the sides of focus alone (`doubted`); ``by_degree`` says
     whether the coefficient is one of temperature (else of hours); its nodes are
-    ``coefficient_cell`` apart; ``elongation`` is that of the night's better frames.
+    ``coefficient_cell`` apart; ``elongation`` is that of the night's better frames. The offset of
+    the filter in ``question`` may be off by each of ``tried``, those of others by what is
+    ``settled``, zones.
     """
 
     equipment: Equipment
@@ -48,6 +49,9 @@ class Course:
     by_degree: bool
     coefficient_cell: float
     elongation: float
+    question: str = ""
+    tried: np.ndarray | None = None
+    settled: Mapping[str, float] = field(default_factory=dict)
 
 
 def prepare_course(exposures: Sequence[Exposure], equipment: Equipment) -> Course:
@@ -76,9 +80,9 @@ def prepare_course(exposures: Sequence[Exposure], equipment: Equipment) -> Cours
         )
         for name in sorted({e.filter for e in exposures})
     }
-    field = equipment.field
-    if field is not None and any(e.slopes for e in exposures):
-        tables = {name: table.in_field(field, name) for name, table in tables.items()}
+    tilt = equipment.field
+    if tilt is not None and any(e.slopes for e in exposures):
+        tables = {name: table.in_field(tilt, name) for name, table in tables.items()}
         sides, nodes = 2 * sides, nodes.doubled(PRIORS.camera_moved)
     return Course(
         equipment=equipment,
@@ -155,18 +159,13 @@ def usual_elongation(exposures: Sequence[Exposure]) -> float:
     return float(np.percentile(known, 30)) if known else 1.0
 
 
-def seen_frame(
-    course: Course, one: Exposure, *, question: str = "", settled: Mapping[str, float] = NONE
-) -> Seen:
-    """An exposure as the chain takes it: its nodes vary the offset of the filter in ``question``.
-
-    ``settled`` are errors of offsets that are settled, zones by filter.
-    """
+def seen_frame(course: Course, one: Exposure) -> Seen:
+    """An exposure as the chain takes it."""
     differs = course.equipment.shape_differs.get(one.filter, PRIORS.lack_differs)
     found = likelihood(
         one, course.tables[one.filter], elongation=course.elongation, lack=_BLOCK * differs
     )
-    return Seen(found, one.filter == question, settled.get(one.filter, 0.0))
+    return Seen(found, one.filter == course.question, course.settled.get(one.filter, 0.0))
 
 
 def steps_between(course: Course, exposures: Sequence[Exposure]) -> list[Step]:

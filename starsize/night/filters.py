@@ -64,20 +64,19 @@ def find_offsets(
     courses = {name: _asked(course, exposures, seen, focus, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
-    last = ""
+    last: Course | None = None
     while True:
         left = [name for name in names if name not in settled]
-        asked = {name: _ask(courses[name], exposures, name, settled) for name in left}
+        courses = {name: replace(courses[name], settled=settled) for name in left}
+        asked = {name: _ask(courses[name], exposures) for name in left}
         found |= {name: one for name, (one, _) in asked.items()}
         worst = max(left, key=lambda name: found[name].odds)
         if found[worst].odds <= _SURE or len(settled) > len(names) - 3:
             break
-        last, settled[worst] = worst, float(_TRIED[np.argmax(asked[worst][1])])
-    if settled:
-        settled.pop(last)
-        focus = follow(
-            courses[last], exposures, limit=limit, offsets=_TRIED, question=last, settled=settled
-        )
+        last = courses[worst]
+        settled = settled | {worst: float(_TRIED[np.argmax(asked[worst][1])])}
+    if last is not None:
+        focus = follow(last, exposures, limit=limit)
     return focus, tuple(found[name] for name in names)
 
 
@@ -110,7 +109,8 @@ def _asked(
         other: table.of_stars(stars if other == name else of_others)
         for other, table in course.tables.items()
     }
-    return replace(course, tables=tables, nodes=replace(nodes, star=number))
+    nodes = replace(nodes, star=number)
+    return replace(course, tables=tables, nodes=nodes, question=name, tried=_TRIED)
 
 
 def evidence_of(last: State) -> np.ndarray:
@@ -122,12 +122,11 @@ def evidence_of(last: State) -> np.ndarray:
     )
 
 
-def _ask(
-    course: Course, exposures: Sequence[Exposure], name: str, settled: dict[str, float]
-) -> tuple[FilterOffset, np.ndarray]:
-    """What the night says of one filter's offset, and ln weight of the errors tried."""
+def _ask(course: Course, exposures: Sequence[Exposure]) -> tuple[FilterOffset, np.ndarray]:
+    """What the night says of the offset in question, and ln weight of the errors tried."""
+    name = course.question
     frames = sum(e.filter == name and math.isfinite(e.hfr_px) for e in exposures)
-    seen = [seen_frame(course, e, question=name, settled=settled) for e in exposures]
+    seen = [seen_frame(course, e) for e in exposures]
     last = course.chain.after(seen, steps_between(course, exposures), course.nodes, _TRIED)
     evidence = evidence_of(last)
     table = course.equipment.offset_steps[name]

@@ -1,7 +1,7 @@
 """What the night says of each frame: growth by defocus, chance that it is lost, defocus."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from .chain import Nodes, Seen
-from .course import NONE, Course, seen_frame, steps_between, usual_elongation
+from .course import Course, seen_frame, steps_between, usual_elongation
 from .emission import growth_without_radius
 from .model import DEFOCUS_ZONES
 from .observed import Exposure
@@ -64,24 +64,14 @@ class NightFocus:
     weights: np.ndarray
 
 
-def follow(
-    course: Course,
-    exposures: Sequence[Exposure],
-    *,
-    limit: float,
-    offsets: np.ndarray | None = None,
-    question: str = "",
-    settled: Mapping[str, float] = NONE,
-) -> NightFocus:
-    """Judge all frames of a night by all of it.
+def follow(course: Course, exposures: Sequence[Exposure], *, limit: float) -> NightFocus:
+    """Judge all frames of a night, in order of time, by all of it.
 
-    Exposures are in order of time; ``limit`` is the growth, a fraction, beyond which focus counts
-    as lost. ``offsets`` are errors that are tried of the offset in question, ``question`` and
-    ``settled`` as `course.seen_frame` takes them.
+    ``limit`` is the growth, a fraction, beyond which focus counts as lost.
     """
-    seen = [seen_frame(course, e, question=question, settled=settled) for e in exposures]
+    seen = [seen_frame(course, e) for e in exposures]
     steps = steps_between(course, exposures)
-    chosen = course.chain.after(seen, steps, course.nodes, offsets).likeliest()
+    chosen = course.chain.after(seen, steps, course.nodes, course.tried).likeliest()
     defocus, seeing, weights = course.chain.smooth(seen, steps, chosen)
     frames = [
         frame_focus(course, one, frame, chosen, weights[:, None] * spread, v, limit=limit)

@@ -10,7 +10,7 @@ from astropy.table import QTable
 from ..estimate import Estimate, Notice
 from ..frames.frame import InputFile
 from .causes import Cause, causes
-from .course import Course, prepare_course, steps_between
+from .course import Course, prepare_course
 from .filters import FilterOffset, find_offsets
 from .judge import FrameFocus, NightFocus, follow
 from .observed import Exposure, with_scatter
@@ -139,8 +139,6 @@ def night_result(
     limit: float,
 ) -> NightResult:
     """Put together what was found."""
-    wrong = [one.filter for one in offsets if one.agrees is False]
-    moves = [step.move_zones for step in steps_between(course, exposures)]
     measured = any(np.isfinite(e.hfr_px) for e in exposures)
     notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
@@ -148,7 +146,7 @@ def night_result(
     return NightResult(
         exposures=tuple(exposures),
         frames=focus.frames,
-        causes=causes(exposures, focus, limit=limit, moves_zones=moves, wrong=wrong),
+        causes=causes(course, exposures, focus, offsets, limit=limit),
         offsets=offsets,
         rule=refocus_rule(course, exposures, focus, limit=limit) if measured else None,
         coefficient=focus.coefficient,

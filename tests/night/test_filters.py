@@ -85,7 +85,7 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
         seen = [seen_frame(course, one) for one in exposures]
         focus = follow(course, exposures, limit=0.1)
         course = _asked(course, exposures, seen, focus, "G")
-        weight = np.exp(_ask(course, exposures, "G", {})[1])
+        weight = np.exp(_ask(course, exposures)[1])
         return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
 
     assert odds(0.004) < odds(0.0) / 3
