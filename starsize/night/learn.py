@@ -163,8 +163,8 @@ def _learnt(equipment: Equipment, near: Sequence[_Placed]) -> tuple[float, Equip
     zones = np.array([place for place, _ in mine])
     sigmas = np.array([frame.shape_sigma / frame.shape for _, frame in mine])
     tables = {name: star_table(equipment, name, grid, _AIRS) for name in names}
-    seeing, model = map(np.array, zip(*(_at_frame(tables[one[1].filter], one) for one in mine),
-                                      strict=True))  # fmt: skip
+    placed = [_at_frame(tables[one[1].filter], one) for one in mine]
+    seeing, model = (np.array(part) for part in zip(*placed, strict=True))
     rows = np.array([[math.log(frame.shape)] for _, frame in mine]) - model
     smooth = _covariance(zones, which, zones, which)
     before = ((_AIRS - PRIORS.air) / (2 * PRIORS.air_sigma)) ** 2
