@@ -117,7 +117,7 @@ def percent(share: float) -> str:
     """A share as per cent: none after the point from ten up."""
     if not math.isfinite(share):
         return "not known"
-    return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:.1f} %"
+    return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:z.1f} %"
 
 
 def signed_text(value: float | None, sigma: float | None) -> str:

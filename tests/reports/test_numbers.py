@@ -5,6 +5,7 @@ from starsize.reports.numbers import (
     estimate_text,
     known,
     number_text,
+    percent,
     short_number,
     steps_text,
     time_text,
@@ -59,3 +60,7 @@ def test_times_are_civil_time_in_utc_to_the_second():
     assert time_text(51_544.5) == "2000-01-01T12:00:00Z"
     assert time_text(51_544.5 + 0.6 / 86_400) == "2000-01-01T12:00:01Z"
     assert time_text(float("nan")) == ""
+
+
+def test_a_share_below_what_is_shown_has_no_sign():
+    assert [percent(share) for share in (-0.0003, 0.0123, 0.25)] == ["0.0 %", "1.2 %", "25 %"]
