@@ -2,7 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from starsize.reports.page import comparison_html, move_number, set_headline
+from starsize.reports.numbers import move_number
+from starsize.reports.page import comparison_html, set_headline
 
 from .helpers import Page
 
