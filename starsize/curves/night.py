@@ -30,7 +30,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, PLAY, FIRST = 7, slice(8, 11), 11, 12, 13
+AIR, SPECTRUM, ROUNDING, ZERO, PLAY, FIRST = 7, slice(8, 11), 10, 11, 12, 13
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +200,10 @@ def build_night(
     start, usual = _start(guesses, known)
     spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
     spacing = float(np.median([span / (r.size - 1) for span, r in zip(spans, rows, strict=True)]))
-    prior = _priors(start, usual, known=known, spacing=spacing)
+    together = exposures(curves, rows)
+    dyes = bool(together.any())
+    start[ROUNDING] = PRIORS.dyes[0] if dyes else start[ROUNDING]
+    prior = _priors(start, usual, known=known, spacing=spacing, dyes=dyes)
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
     floor = min(g.floor_px for g in guesses)
     colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
@@ -219,7 +222,7 @@ def build_night(
         sigma_px=np.nan_to_num(np.concatenate([f.sigma_px for f in fitted])),
         first_steps=np.array([c.position_steps[0] for c in curves])[sweep],
         turned=np.zeros(sweep.size),
-        together=exposures(curves, rows),
+        together=together,
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
@@ -252,7 +255,9 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     return start, floor
 
 
-def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float) -> PriorRows:
+def _priors(
+    start: np.ndarray, floor: float, *, known: Known, spacing: float, dyes: bool
+) -> PriorRows:
     """What is taken as likely before looking: a row for each quantity, in their order."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     stated, sure = known.slope_px_per_step, known.focal_ratio and known.pixel_um
@@ -265,6 +270,7 @@ def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float) ->
     scale[COLOUR] = px * np.array(PRIORS.colour_um)
     scale[SPHERICAL], scale[SPREAD] = PRIORS.spherical_waves, PRIORS.spread_floors * floor
     scale[AIR], scale[SPECTRUM] = PRIORS.air, PRIORS.spectrum_spread
+    scale[ROUNDING] = PRIORS.dyes[1] if dyes else scale[ROUNDING]
     scale[ZERO], scale[PLAY] = 1e3 * floor / slope, spacing
     scale[FIRST::3] = PRIORS.glass_um * px / slope
     scale[FIRST + 1 :: 3], scale[FIRST + 2 :: 3] = PRIORS.seeing, PRIORS.tint

@@ -62,6 +62,9 @@ class Priors:
     spectrum_spread : tuple of float
         Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
         K have slopes of 0.6 and -0.2, by Planck's law), and of how bands round off.
+    dyes : tuple of float
+        How channels of a colour camera round off, mean and standard deviation: to half at the edges
+        of the width that is stated (-0.7), or to a tenth where that is all of it (-2.3).
     tint : float
         What a filter's own shape tilts.
     air : float
@@ -91,6 +94,7 @@ class Priors:
     spherical_waves: float = 0.4
     spread_floors: float = 0.7
     spectrum_spread: tuple[float, float, float] = (0.4, 0.4, 0.3)
+    dyes: tuple[float, float] = (-1.0, 0.7)
     tint: float = 0.4
     air: float = 0.15
     seeing: float = 0.7

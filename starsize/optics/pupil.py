@@ -66,10 +66,11 @@ class PupilTable:
         """
         x, w = gauss_legendre(self.detail.size)
         sign = np.sqrt((1 - x**2) * w) * (-1.0) ** np.arange(x.size)
-        away = 2 * detail / self.top - 1 - x[:, None]
+        inside = detail <= self.top
+        away = 2 * np.where(inside, detail, 0.0) / self.top - 1 - x[:, None]
         away[away == 0] = 1e-15
         share = sign[:, None] / away
-        return np.where(detail <= self.top, share / share.sum(axis=0), 0.0)
+        return np.where(inside, share / share.sum(axis=0), 0.0)
 
     def read(
         self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray, *, which: np.ndarray
