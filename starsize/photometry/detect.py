@@ -128,6 +128,8 @@ def _maxima(maps: list[Map], k: int, grain: np.ndarray, threshold: float) -> np.
     """(n, 5) rows x, y, width, signal-to-noise of maxima of a map, and whether over scale too."""
     here, values = maps[k], maps[k].values.ravel()
     spot = local_peaks(here.values, threshold * here.white * here.rough.min())
+    if not len(spot):
+        return np.zeros((0, 5))
     pixel = np.stack(np.divmod(spot, here.values.shape[1])) - 1
     share = (pixel + 0.5) / (np.array(here.values.shape) - 2)[:, None]
     left, rough, grainy = (between_cells(c, share) for c in (here.left, here.rough, grain))

@@ -68,10 +68,12 @@ def _smooth(values: np.ndarray) -> np.ndarray:
     out = np.zeros_like(values)
     for top in range(0, len(values) - 2, _STRIP):
         rows = values[top : top + _STRIP + 2]
-        down = 0.125 * rows[1:-1]
-        down += 0.0625 * (rows[:-2] + rows[2:])
+        pairs = rows[:-1] + rows[1:]
+        down = pairs[:-1] + pairs[1:]
         across = down[:, :-1] + down[:, 1:]
-        np.add(across[:, :-1], across[:, 1:], out=out[top + 1 : top + 1 + len(down), 1:-1])
+        here = out[top + 1 : top + 1 + len(down), 1:-1]
+        np.add(across[:, :-1], across[:, 1:], out=here)
+        here *= 1 / 16
     return out
 
 
@@ -83,15 +85,19 @@ def _with_sky_left(maps: list[Map]) -> Iterator[Map]:
     grow with width and are no stars. Where a map has too few independent values, the sky is taken
     to be as at the width before.
     """
-    before = maps[0]
-    for one in maps:
-        inside = one.values[1:-1, 1:-1]
-        count = np.maximum(np.array(inside.shape) // 64, 1)
-        if inside.size >= _ENOUGH * count.prod():
-            ordered = np.sort(_spread_over(inside, count), axis=1)
-            left = np.maximum(quiet_level(ordered[:, ::2]), 0).reshape(count)
-            low = ordered[:, int(0.1587 * _SAMPLES**2)].reshape(count)
-            before = replace(one, left=left, rough=np.maximum(-low / one.white, 1))
+    inner = [one.values[1:-1, 1:-1] for one in maps]
+    counts = [np.maximum(np.array(values.shape) // 64, 1) for values in inner]
+    told = [v.size >= _ENOUGH * c.prod() for v, c in zip(inner, counts, strict=True)]
+    shown = [_spread_over(v, c) for v, c, t in zip(inner, counts, told, strict=True) if t]
+    # All maps at once: most have few cells.
+    ordered = np.sort(np.concatenate([np.zeros((0, _SAMPLES**2), np.float32), *shown]), axis=1)
+    left = np.maximum(quiet_level(ordered[:, ::2]), 0)
+    low, first, before = ordered[:, int(0.1587 * _SAMPLES**2)], 0, maps[0]
+    for one, count, is_told in zip(maps, counts, told, strict=True):
+        if is_told:
+            own = slice(first, first := first + int(count.prod()))
+            rough = np.maximum(-low[own].reshape(count) / one.white, 1)
+            before = replace(one, left=left[own].reshape(count), rough=rough)
         yield replace(one, left=before.left, rough=before.rough)
 
 

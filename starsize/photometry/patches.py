@@ -148,24 +148,27 @@ def _leave_out_neighbours(
     trusted: np.ndarray, peaks: Peaks, chosen: np.ndarray, left: np.ndarray, top: np.ndarray
 ) -> None:
     """Mark what lies nearer to a neighbour than to the star, each in its own widths."""
-    grid, places = np.arange(trusted.shape[1]), peaks.x + 1j * peaks.y
+    grid = np.arange(trusted.shape[1])
     # Light falls off so that a star ten thousand times brighter reaches ten times as far.
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
-    xy, room = np.stack([peaks.x, peaks.y], 1), 0.5 * len(grid) + 1
-    near = cKDTree(xy[chosen]).query_ball_point(xy, room + reach, p=np.inf)
-    for other, beside in enumerate(near):
-        for k in beside:
-            if (star := chosen[k]) == other:
-                continue
-            corner, share = left[k] + 1j * top[k], peaks.width[other] / peaks.width[star]
-            here = places[other] - corner
-            rows, columns = (
-                slice(max(int(c - reach[other]), 0), max(int(c + reach[other]) + 2, 0))
-                for c in (here.imag, here.real)
-            )
-            pixel = grid[columns] + 1j * grid[rows, None]
-            limit = np.minimum(share * np.abs(pixel + (corner - places[star])), reach[other])
-            trusted[k, rows, columns] &= np.abs(pixel - here) >= limit
+    places = np.stack([peaks.x, peaks.y], 1)
+    room = 0.5 * len(grid) + 1
+    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach), p=np.inf)
+    star = np.repeat(np.arange(len(chosen)), [len(one) for one in near])
+    other = np.array([j for one in near for j in one], int)
+    off = np.abs(places[other] - places[chosen[star]]).max(axis=1)
+    beside = (off < room + reach[other]) & (other != chosen[star])
+    star, other = star[beside], other[beside]
+    own = chosen[star]
+    share = ((peaks.width[other] / peaks.width[own]) ** 2)[:, None]
+    (dx, own_dx), (dy, own_dy) = (
+        [(first[star, None] + grid - c[some, None]) ** 2 for some in (other, own)]
+        for first, c in ((left, peaks.x), (top, peaks.y))
+    )
+    columns = np.stack([dx - share * own_dx, dx], 1).astype(np.float32)[:, :, None]
+    rows = np.stack([dy - share * own_dy, dy - reach[other, None] ** 2], 1).astype(np.float32)
+    for k, across, down in zip(star, columns, rows[:, :, :, None], strict=True):
+        trusted[k] &= (down + across >= 0).any(axis=0)
 
 
 def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
