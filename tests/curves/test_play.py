@@ -47,7 +47,7 @@ def test_frames_that_stood_still_are_counted(play, frames, inward):
     assert sum("being taken up" in (why or "") for why in fit.frame_reasons) == frames
 
 
-def test_a_flat_start_is_left_out_and_the_play_is_told():
+def test_a_flat_start_counts_where_the_camera_stood_and_the_play_is_told():
     fit = fit_curve(with_play(90, inward=True))
     assert fit.answered
     assert abs(fit.best_steps - 1000) < 4 * fit.best_sigma_steps
