@@ -66,14 +66,13 @@ def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:
     good = curve.usable
     suspicion = np.zeros(good.size)
     suspicion[good] = found.suspicion
-    moving = good & ((np.cumsum(good) > start.standing) | ~np.array(start.play.is_known))
+    early = np.cumsum(good) <= start.standing
+    moving = good & ~(early & start.play.is_known)
     used = moving & (suspicion < SURE)
     lost = 1 - float(used.sum() / moving.sum())
     reasons = tuple(
-        _frame_reason(*one, early=bool(early))
-        for early, *one in zip(
-            np.cumsum(good) <= start.standing, good, moving, suspicion, strict=True
-        )
+        _frame_reason(*one, early=bool(stood))
+        for stood, *one in zip(early, good, moving, suspicion, strict=True)
     )
     position, radius = curve.position_steps[used], curve.radius_px[used]
     verdict, reason = _verdict(found, position, radius, zone_steps=zone_steps, lost=lost)
