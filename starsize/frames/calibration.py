@@ -1,5 +1,6 @@
 """Master dark, flat and bias frames, applied if the person gives them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from os import PathLike
@@ -21,34 +22,23 @@ _KINDS: Final[tuple[FrameKind, ...]] = ("dark", "flat", "bias")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Calibration:
-    """Master frames, ready to be applied.
+    """Master frames by kind, ready to be applied.
 
-    (ny, nx) float32 arrays or None. ``dark``, ADU, still holds the bias, as the mean of plain dark
-    frames does; ``flat`` is divided by its median, NaN where it is not above zero; ``names`` are
-    the files that each was read from, for messages.
+    The dark still holds the bias, as the mean of plain dark frames does; the flat is divided by its
+    median, NaN where it is not above zero.
     """
 
-    dark: np.ndarray | None
-    flat: np.ndarray | None
-    bias: np.ndarray | None
-    dark_exposure_s: float | None
-    names: dict[str, str]
+    masters: Mapping[FrameKind, Frame]
 
     @property
     def is_empty(self) -> bool:
         """True if there is nothing to apply."""
         return not self.masters
 
-    @property
-    def masters(self) -> dict[str, np.ndarray]:
-        """Those that were given."""
-        return {kind: one for kind in _KINDS if (one := getattr(self, kind)) is not None}
-
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as file names: three full frames weigh too much."""
-        if self.names.keys() == self.masters.keys():
-            return _reloaded, tuple(self.names.get(kind) for kind in _KINDS)
-        return Calibration, (self.dark, self.flat, self.bias, self.dark_exposure_s, self.names)
+        paths = {kind: str(master.facts.path) for kind, master in self.masters.items()}
+        return _reloaded, tuple(paths.get(kind) for kind in _KINDS)
 
 
 def load_calibration(
@@ -61,13 +51,11 @@ def load_calibration(
     Parameters
     ----------
     dark, flat, bias : path, optional
-        FITS files with one finished master frame each. The flat is one from which its own dark or
-        bias has been taken off.
+        FITS files with one finished master frame each, the flat without its own dark or bias.
 
     Returns
     -------
     Calibration
-        What was given; None for the rest.
 
     Raises
     ------
@@ -79,18 +67,12 @@ def load_calibration(
     --------
     >>> masters = load_calibration(dark="dark_2s.fits")  # doctest: +SKIP
     """
-    paths = {k: Path(p) for k, p in zip(_KINDS, (dark, flat, bias), strict=True) if p is not None}
-    masters = {kind: _master(kind, path) for kind, path in paths.items()}
-    shapes = {kind: frame.image.shape for kind, frame in masters.items()}
-    if len(set(shapes.values())) > 1:
-        sizes = ", ".join(f"{kind} {_size(shape)}" for kind, shape in shapes.items())
+    paths = zip(_KINDS, (dark, flat, bias), strict=True)
+    masters = {kind: _master(kind, Path(path)) for kind, path in paths if path is not None}
+    if len({master.image.shape for master in masters.values()}) > 1:
+        sizes = ", ".join(f"{kind} {_size(master)}" for kind, master in masters.items())
         raise InputError(f"the calibration frames are not of one size ({sizes})")
-    images = {k: _normalised(one) if k == "flat" else one.image for k, one in masters.items()}
-    return Calibration(
-        **dict.fromkeys(_KINDS) | images,
-        dark_exposure_s=masters["dark"].facts.exposure_s if "dark" in masters else None,
-        names={kind: str(path) for kind, path in paths.items()},
-    )
+    return Calibration(masters)
 
 
 def apply_calibration(
@@ -128,15 +110,16 @@ def apply_calibration(
     if calibration.is_empty:
         return frame
     for kind, master in calibration.masters.items():
-        if master.shape != frame.image.shape:
+        if master.image.shape != frame.image.shape:
             raise InputError(
-                f"{calibration.names[kind]}: this {kind} has {_size(master.shape)} pixels, "
-                f"{frame.facts.path.name} has {_size(frame.image.shape)}; "
+                f"{master.facts.path}: this {kind} has {_size(master)} pixels, "
+                f"{frame.facts.path.name} has {_size(frame)}; "
                 f"give a {kind} of the same size and binning, or none"
             )
-    image = _without_pedestal(frame, calibration)
-    if calibration.flat is not None:
-        image /= calibration.flat
+    masters = calibration.masters
+    image = _without_pedestal(frame, masters.get("dark"), masters.get("bias"))
+    if "flat" in masters:
+        image /= masters["flat"].image
     bad = ~np.isfinite(image)
     image[bad] = np.nan
     ceiling = saturation_adu or frame.facts.saturation_adu
@@ -162,39 +145,37 @@ def _master(kind: FrameKind, path: Path) -> Frame:
     stated = kind_in_header(read_image_header(path))
     if stated not in (None, "light", kind):
         raise InputError(f"{path}: is a {stated} frame by its header, but was given as {kind}")
-    return read_frame(path)
-
-
-def _normalised(flat: Frame) -> np.ndarray:
-    good = flat.image[np.isfinite(flat.image) & (flat.image > 0)]
+    master = read_frame(path)
+    if kind != "flat":
+        return master
+    good = master.image[np.isfinite(master.image) & (master.image > 0)]
     if good.size == 0:
-        raise InputError(f"{flat.facts.path}: this flat is nowhere above zero")
-    image = flat.image / np.float32(np.median(good))
+        raise InputError(f"{path}: this flat is nowhere above zero")
+    image = master.image / np.float32(np.median(good))
     image[~(image > 0)] = np.nan
-    return image
+    return replace(master, image=image)
 
 
-def _without_pedestal(frame: Frame, calibration: Calibration) -> np.ndarray:
+def _without_pedestal(frame: Frame, dark: Frame | None, bias: Frame | None) -> np.ndarray:
     """Return a new image without bias and without the dark current of the frame's exposure."""
-    dark, bias = calibration.dark, calibration.bias
     if dark is None:
-        return frame.image.copy() if bias is None else frame.image - bias
-    wanted, has = frame.facts.exposure_s, calibration.dark_exposure_s
+        return frame.image.copy() if bias is None else frame.image - bias.image
+    wanted, has = frame.facts.exposure_s, dark.facts.exposure_s
     if wanted is None or has is None or abs(wanted - has) <= _EXPOSURE_TOLERANCE * has:
-        return frame.image - dark
+        return frame.image - dark.image
     if bias is None or has <= 0:
         raise InputError(
-            f"{calibration.names['dark']}: this dark was exposed for {has:g} s, "
+            f"{dark.facts.path}: this dark was exposed for {has:g} s, "
             f"{frame.facts.path.name} for {wanted:g} s; give a dark of that exposure, "
             "or a bias frame as well, with which it can be scaled"
         )
     # frame - bias - (dark - bias) wanted / has, with one new array only.
-    image = bias - dark
+    image = bias.image - dark.image
     image *= np.float32(wanted / has)
     image += frame.image
-    image -= bias
+    image -= bias.image
     return image
 
 
-def _size(shape: tuple[int, ...]) -> str:
-    return f"{shape[1]} x {shape[0]}"
+def _size(frame: Frame) -> str:
+    return f"{frame.image.shape[1]} x {frame.image.shape[0]}"

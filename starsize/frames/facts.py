@@ -10,23 +10,9 @@ from typing import Final, Literal, TypeVar
 
 from ..filters import canonical_filter
 from ..setup import FASTEST, PLAUSIBLE, SLOWEST, Setup
-from . import keywords as k
+from . import keywords as k, values
 from .frame import FrameFacts, FrameKind
 from .header import ImageHeader
-from .values import (
-    LONGEST_S,
-    MOST_STEPS,
-    Card,
-    bayer_at_origin,
-    celsius,
-    day,
-    is_length,
-    mjd,
-    number,
-    steps,
-    text,
-    within,
-)  # fmt: skip
 
 _T = TypeVar("_T")
 _OPEN: Final = frozenset({"open", "empty", "clear", "air", "none", "hole", "blank"})
@@ -52,14 +38,11 @@ _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*
 
 
 def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
-    """Collect what the headers of one file tell, and tell credibly; None for the rest.
-
-    The file's name tells only the kind of frame, and only where the header does not state it.
-    """
+    """Collect what the headers of one file tell, and tell credibly; None for the rest."""
     exposure = _number(header, (*_own(setup.headers.exposure), *k.EXPOSURE))
-    exposure = exposure if exposure is not None and 0 <= exposure <= LONGEST_S else None
+    exposure = exposure if exposure is not None and 0 <= exposure <= values.LONGEST_S else None
     at_focuser = (*_own(setup.headers.temperature), *k.FOCUSER_TEMPERATURE)
-    temperature = _first(header, at_focuser, celsius)
+    temperature = _first(header, at_focuser, values.celsius)
     source: Literal["focuser", "ambient"] | None = "focuser"
     if temperature is None:
         temperature = ambient_temperature(header)
@@ -105,12 +88,12 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
     tried = (*own, *k.POSITION_STEPS, *k.POSITION_LOOSE, *k.POSITION_LENGTH)
     remedy = "name the keyword in the setup ([headers] position) or give a facts table"
     for card in header.find(tried):
-        if is_length(card) or number(card.value) is not None:
+        if values.is_length(card) or values.number(card.value) is not None:
             return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
         value = "empty or not readable" if card.value in (None, "") else repr(card.value)
         return f"no focuser position: {card.keyword} is {value}; {remedy}"
     for card in header.find(header.keywords()):
-        if _LIKE_POSITION.fullmatch(card.keyword) and steps(card, loose=True) is not None:
+        if _LIKE_POSITION.fullmatch(card.keyword) and values.steps(card, loose=True) is not None:
             return (
                 f"no focuser position under a known keyword; {card.keyword} = {card.value} looks "
                 f'like one: if so, state position = "{card.keyword}" under [headers] in the setup'
@@ -119,22 +102,22 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
 
 
 def _first(
-    header: ImageHeader, names: Iterable[str], convert: Callable[[Card], _T | None]
+    header: ImageHeader, names: Iterable[str], convert: Callable[[values.Card], _T | None]
 ) -> _T | None:
     """What the first entry tells that tells anything."""
     return next((told for c in header.find(names) if (told := convert(c)) is not None), None)
 
 
 def _word(header: ImageHeader, names: Iterable[str]) -> str | None:
-    return _first(header, names, lambda card: text(card.value) or None)
+    return _first(header, names, lambda card: values.text(card.value) or None)
 
 
 def _number(header: ImageHeader, names: Iterable[str]) -> float | None:
-    return _first(header, names, lambda card: number(card.value))
+    return _first(header, names, lambda card: values.number(card.value))
 
 
 def _within(header: ImageHeader, names: Iterable[str], low: float, high: float) -> float | None:
-    return _first(header, names, lambda card: within(card.value, low, high))
+    return _first(header, names, lambda card: values.within(card.value, low, high))
 
 
 def _figure(header: ImageHeader, names: Iterable[str], key: str) -> float | None:
@@ -155,32 +138,30 @@ def plain_keyword(keyword: str) -> str:
 def _position(header: ImageHeader, setup: Setup) -> tuple[float | None, str | None]:
     for card in header.find(_own(setup.headers.position)):
         # Named by the person: any number counts, be it in the focuser's own unit.
-        if (found := number(card.value)) is not None and abs(found) <= MOST_STEPS:
+        if (found := values.number(card.value)) is not None and abs(found) <= values.MOST_STEPS:
             return found, card.keyword
     for loose, names in ((False, k.POSITION_STEPS), (True, k.POSITION_LOOSE)):
         for card in header.find(names):
-            if (found := steps(card, loose=loose)) is not None:
+            if (found := values.steps(card, loose=loose)) is not None:
                 return found, card.keyword
     return None, None
 
 
 def keywords_of_lengths(header: ImageHeader) -> set[str]:
     """Return the keywords without a unit of their own that hold a length in this header."""
-    cards = header.find(k.POSITION_LOOSE)
-    return {
-        c.keyword for c in cards if number(c.value) is not None and steps(c, loose=True) is None
-    }
+    held = (card for card in header.find(k.POSITION_LOOSE) if values.number(card.value) is not None)
+    return {card.keyword for card in held if values.steps(card, loose=True) is None}
 
 
 def ambient_temperature(header: ImageHeader) -> float | None:
     """Return the temperature of the air in degC, or None."""
-    return _first(header, k.AMBIENT_TEMPERATURE, celsius)
+    return _first(header, k.AMBIENT_TEMPERATURE, values.celsius)
 
 
 def _filter(header: ImageHeader, setup: Setup) -> str | None:
     if found := _word(header, (*_own(setup.headers.filter), *k.FILTER)):
         return found
-    wheels = [w for card in header.find(k.FILTER_WHEELS) if (w := text(card.value))]
+    wheels = [w for card in header.find(k.FILTER_WHEELS) if (w := values.text(card.value))]
     chosen = [w for w in wheels if w.casefold() not in _OPEN]
     if chosen or wheels:
         return "+".join(chosen) if chosen else wheels[0]
@@ -194,10 +175,10 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
     scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
     clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
     for whole_days in (False, True):
-        date = partial(mjd, clock=clock, scale=scale, whole_days=whole_days)
+        date = partial(values.mjd, clock=clock, scale=scale, whole_days=whole_days)
         for names, lead, read in (
             (k.TIME_MIDDLE, 0.0, date), (starts, half, date),
-            (k.TIME_MIDDLE_MJD, 0.0, day), (k.TIME_START_MJD, half, day),
+            (k.TIME_MIDDLE_MJD, 0.0, values.day), (k.TIME_START_MJD, half, values.day),
         ):  # fmt: skip
             if found := next(filter(None, (read(c.value) for c in header.find(names))), None):
                 return found + lead
@@ -245,15 +226,10 @@ def _bayer(header: ImageHeader, setup: Setup) -> str | None:
     if setup.camera.bayer != "header":
         return setup.camera.bayer
     order = next((str(c.value).upper() for c in header.find(k.ROW_ORDER)), "")
-    return bayer_at_origin(
+    return values.bayer_at_origin(
         next((c.value for c in header.find(k.BAYER)), None),
         rows=header.shape[0],
         bottom_up="BOTTOM" in order,
         x_offset=round(_number(header, k.BAYER_X) or 0),
         y_offset=round(_number(header, k.BAYER_Y) or 0),
     )
-
-
-def entries(header: ImageHeader, keyword: str) -> list[Card]:
-    """Return the entries under a keyword that the person named (none or one)."""
-    return list(header.find(_own(keyword)))

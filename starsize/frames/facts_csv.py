@@ -12,7 +12,7 @@ from ..errors import SetupError, printable
 from ..filters import canonical_filter
 from .frame import FrameFacts
 from .values import HIGHEST_DEGC, LONGEST_S, LOWEST_DEGC, MOST_STEPS, mjd
-from .walk import text_of
+from .walk import nearest, text_of
 
 #: What ``FrameFacts.position_from`` says of a position that stood in the table.
 TABLE: Final = "facts table"
@@ -41,28 +41,23 @@ def read_facts_csv(path: Path) -> tuple[FactsRow, ...]:
     not the comma, a decimal comma is understood.
     """
     content = text_of(path, "the facts table")
-    first = content.split("\n", 1)[0]
-    separator = max(",;\t", key=first.count)
+    separator = max(",;\t", key=content.split("\n", 1)[0].count)
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=separator)
+    rows: dict[str, FactsRow] = {}
     try:
-        return _read_rows(reader, separator)
+        columns = _columns(next(reader, []))
+        for cells in reader:
+            if not any(cell.strip() for cell in cells):
+                continue
+            row = _row(reader.line_num, dict(zip(columns, cells, strict=False)), separator)
+            if row.file in rows:
+                raise SetupError(f"{row.file} is already in line {rows[row.file].line}")
+            if len(cells) > len(columns):
+                raise SetupError(f"{len(cells)} cells for {len(columns)} columns")
+            rows[row.file] = row
     except (csv.Error, SetupError) as error:
         why = str(error) if isinstance(error, SetupError) else f"not a table ({error})"
         raise SetupError(f"{path}, line {max(reader.line_num, 1)}: {why}") from error
-
-
-def _read_rows(reader: Any, separator: str) -> tuple[FactsRow, ...]:
-    columns = _columns(next(reader, []))
-    rows: dict[str, FactsRow] = {}
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        row = _row(reader.line_num, dict(zip(columns, cells, strict=False)), separator)
-        if row.file in rows:
-            raise SetupError(f"{row.file} is already in line {rows[row.file].line}")
-        if len(cells) > len(columns):
-            raise SetupError(f"{len(cells)} cells for {len(columns)} columns")
-        rows[row.file] = row
     return tuple(rows.values())
 
 
@@ -107,9 +102,7 @@ def _columns(header: list[str]) -> list[str]:
     columns = [name.strip() for name in header]
     for name in columns:
         if name not in COLUMNS:
-            near = get_close_matches(name[:60], COLUMNS, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
-            raise SetupError(f"unknown column '{name[:60]}'; {hint}")
+            raise SetupError(f"unknown column '{name[:60]}'; {nearest(name, COLUMNS)}")
         if columns.count(name) > 1:
             raise SetupError(f"column '{name}' is there twice")
     if "file" not in columns:
@@ -129,9 +122,8 @@ def _row(line: int, cells: Mapping[str, str], separator: str) -> FactsRow:
         stated[name] = number_in(name, word, *_NUMBERS[name])
     degrees = stated.get("temperature_degC", 0.0)
     if not LOWEST_DEGC <= degrees <= HIGHEST_DEGC:
-        msg = f"temperature_degC {degrees:g} is not the temperature of a telescope; leave the cell "
-        msg += "empty where it is not known"
-        raise SetupError(msg)
+        told = f"temperature_degC {degrees:g} is not the temperature of a telescope"
+        raise SetupError(f"{told}; leave the cell empty where it is not known")
     if "time" in given:
         stated["time"] = mjd(given["time"])
         if stated["time"] is None:

@@ -15,15 +15,7 @@ SINGLE: Final = "a single exposure at a position of its own, not part of a sweep
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class FrameFacts:
-    """What is known of one exposure without its pixels. None means not known, never a sentinel.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> facts = FrameFacts(path=Path("light_0001.fits"), filter="R", position_steps=10250.0)
-    >>> facts.temperature_degC is None
-    True
-    """
+    """What is known of one exposure without its pixels. None means not known, never a sentinel."""
 
     path: Path
     kind: FrameKind = "light"
@@ -67,29 +59,13 @@ class FrameFacts:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Frame:
-    """One exposure with its pixels.
-
-    Attributes
-    ----------
-    image : (ny, nx) float32 array
-        Pixel values in ADU; ``image[y, x]``.
-    facts : FrameFacts
-    mask : (ny, nx) bool array or None
-        True where a pixel must not be used (not a number, BLANK).
-
-    Examples
-    --------
-    >>> from starsize import measure_frame, read_frame
-    >>> frame = read_frame("light_0001.fits")  # doctest: +SKIP
-    >>> frame.facts.filter, frame.image.dtype  # doctest: +SKIP
-    ('R', dtype('float32'))
-    >>> len(measure_frame(frame))  # doctest: +SKIP
-    211
-    """
+    """One exposure with its pixels."""
 
     image: np.ndarray
+    """(ny, nx) float32 array: pixel values in ADU, ``image[y, x]``."""
     facts: FrameFacts
     mask: np.ndarray | None = None
+    """(ny, nx) bool array: True where a pixel must not be used (not a number, BLANK)."""
 
     def __repr__(self) -> str:
         rows, columns = self.image.shape
@@ -121,13 +97,6 @@ class Sweep:
     ``frames`` are in order of time (of file name where ``timed`` is False). ``id`` is the filter's
     name and a number counted from 1 in order of time, such as ``L-2``. For a colour camera the
     filter is that of the header, or ``colour`` where it names none.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> frames = tuple(FrameFacts(path=Path(name)) for name in ("1.fits", "2.fits"))
-    >>> Sweep(id="R-1", filter="R", frames=frames, approach="outward", timed=False)
-    <Sweep R-1: 2 frames, outward>
     """
 
     id: str

@@ -6,8 +6,9 @@ import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import Any, BinaryIO, Final, NamedTuple, cast
+from typing import Any, BinaryIO, Final, cast
 
 import numpy as np
 from astropy.io import fits
@@ -59,38 +60,15 @@ class ImageHeader:
                     break
 
 
-class _Unit(NamedTuple):
-    """One header-data unit: its header, and where its data are."""
-
-    header: fits.Header
-    start: int
-    size: int
-
-    @property
-    def compressed(self) -> bool:
-        return self.header.get("ZIMAGE") is True and "SIMPLE" not in self.header
-
-    @property
-    def axes(self) -> tuple[int, ...]:
-        """Lengths of the axes of the image, slowest first; () if it holds none."""
-        table = self.header.get("XTENSION", "IMAGE").strip() != "IMAGE"
-        if table and not self.compressed:
-            return ()
-        z = "Z" if self.compressed else ""
-        count = self.header.get(f"{z}NAXIS", 0)
-        return tuple(self.header[f"{z}NAXIS{i}"] for i in range(count, 0, -1))
-
-
 def has_frame_ending(path: Path) -> bool:
     """Tell whether a file's name ends as FITS files or camera raw files do."""
     return path.suffix.lower() in FITS_ENDINGS or is_raw(path)
 
 
 def read_image_header(path: Path) -> ImageHeader:
-    """Find the image in a file, and read the headers that describe it.
+    """Find the image in a file, and read the headers that describe it; pixels are not unpacked.
 
-    Of a gzip file nothing behind the header is unpacked. ``FrameReadError`` if the file is not FITS
-    or camera raw, is damaged or cut short, or holds no two-dimensional image.
+    ``FrameReadError`` if the file is damaged, cut short, or holds no two-dimensional image.
     """
     if path.exists() and not path.is_file():
         raise FrameReadError(f"{path}: not an ordinary file")
@@ -100,16 +78,31 @@ def read_image_header(path: Path) -> ImageHeader:
         return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
     with told_in_one_line(path), open_bytes(path) as file:
         primary = None
-        for index, unit in enumerate(_units(path, file)):
-            primary = primary or unit.header
-            if len(unit.axes) < 2 or any(n < 1 for n in unit.axes):
+        for index, (header, start, size) in enumerate(_units(path, file)):
+            primary = primary or header
+            axes = _axes(header)
+            if len(axes) < 2 or any(n < 1 for n in axes):
                 continue
-            shape = _plane(path, unit.axes)
-            _check_length(path, unit)
+            shape = _plane(path, axes)
+            _check_length(path, math.prod(axes), start + size)
             # Of a compressed image the table's header holds all that the image's own did.
-            headers = (unit.header,) if index == 0 else (unit.header, primary)
-            return ImageHeader(index, shape, unit.start, unit.size, headers)
+            headers = (header,) if index == 0 else (header, primary)
+            return ImageHeader(index, shape, start, size, headers)
         raise FrameReadError(f"{path}: the file holds no image")
+
+
+def known_header(path: Path) -> ImageHeader:
+    """As ``read_image_header``, from memory where the file has not changed since."""
+    try:
+        state = path.stat()
+    except OSError:
+        return read_image_header(path)  # which says why not
+    return _header_in_state(path, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=2048)
+def _header_in_state(path: Path, _size: int, _changed_ns: int) -> ImageHeader:
+    return read_image_header(path)
 
 
 def open_bytes(path: Path) -> BinaryIO:
@@ -139,12 +132,12 @@ def told_in_one_line(path: Path) -> Iterator[None]:
         raise FrameReadError(f"{path}: {why}") from error
 
 
-def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
-    """Walk through a file from header to header (FITS standard 4.0, sec. 3)."""
-    start = file.read(9)
-    if not start:
+def _units(path: Path, file: BinaryIO) -> Iterator[tuple[fits.Header, int, int]]:
+    """Header, first byte and size of the data of each unit (FITS standard 4.0, sec. 3)."""
+    first = file.read(9)
+    if not first:
         raise FrameReadError(f"{path}: the file is empty (0 bytes)")
-    if start != b"SIMPLE  =":
+    if first != b"SIMPLE  =":
         extra = ", whatever its name says" if has_frame_ending(path) else ""
         raise FrameReadError(f"{path}: not a FITS file{extra}")
     file.seek(0)
@@ -156,9 +149,9 @@ def _units(path: Path, file: BinaryIO) -> Iterator[_Unit]:
         size *= header.get("PCOUNT", 0) + pixels
         if size < 0:  # or the walk would go round for ever
             raise FrameReadError(f"{path}: the file is damaged and cannot be read")
-        unit = _Unit(header, file.tell(), size)
-        yield unit
-        file.seek(unit.start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
+        start = file.tell()
+        yield header, start, size
+        file.seek(start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
 
 
 def _next_header(file: BinaryIO) -> fits.Header:
@@ -171,6 +164,14 @@ def _next_header(file: BinaryIO) -> fits.Header:
         if len(block) < _BLOCK_BYTES:
             break
     raise OSError("a header without END")
+
+
+def _axes(header: fits.Header) -> tuple[int, ...]:
+    """Lengths of the axes of the image, slowest first; () if it holds none."""
+    z = "Z" if header.get("ZIMAGE") is True and "SIMPLE" not in header else ""
+    if not z and header.get("XTENSION", "IMAGE").strip() != "IMAGE":
+        return ()
+    return tuple(header[f"{z}NAXIS{i}"] for i in range(header.get(f"{z}NAXIS", 0), 0, -1))
 
 
 def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:
@@ -186,19 +187,14 @@ def _plane(path: Path, axes: tuple[int, ...]) -> tuple[int, int]:
     return rows, columns
 
 
-def _check_length(path: Path, unit: _Unit) -> None:
-    """Find files that were cut short, and those that declare more than they can hold.
-
-    How much of a gzip file is missing shows only on reading its pixels.
-    """
+def _check_length(path: Path, pixels: int, needed: int) -> None:
+    """Find files that were cut short, and those that declare more than they can hold."""
     size = path.stat().st_size
-    needed = unit.start + unit.size
     if path.suffix.lower() != ".gz" and size < needed:
         msg = f"{path}: the file is cut short ({size} bytes of {needed}); copy it again"
         raise FrameReadError(msg)
-    if _DENSEST * size < max(needed, math.prod(unit.axes)):
-        picture = " x ".join(str(n) for n in unit.axes[::-1])
-        msg = f"{path}: a picture of {picture} pixels cannot be in a file of {size} bytes"
+    if _DENSEST * size < max(needed, pixels):
+        msg = f"{path}: a picture of {pixels} pixels cannot be in a file of {size} bytes"
         raise FrameReadError(msg)
 
 
@@ -219,11 +215,7 @@ def is_raw(path: Path) -> bool:
 
 
 def raw_header(path: Path) -> fits.Header:
-    """Say in the words of a FITS header what a raw file tells of itself.
-
-    Filter and focuser position no such camera knows: they come from the facts table.
-    ``FrameReadError`` if it cannot be read, or is not one mosaic of red, green and blue.
-    """
+    """What a raw file tells of itself, as a FITS header; ``FrameReadError`` as for these."""
     with _opened(path) as raw:
         rows, columns = _mosaic(path, raw).shape
         header = fits.Header({"NAXIS": 2, "NAXIS1": columns, "NAXIS2": rows})

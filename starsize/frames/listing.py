@@ -1,28 +1,49 @@
 """What the files given hold: one row for each, with its facts or the reason why it is not used."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from functools import lru_cache
+from dataclasses import asdict, replace
 from os import PathLike
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from ..errors import FrameReadError, SetupError, printable
 from ..estimate import Finding, Notice, notice
 from ..filters import filter_order
 from ..setup import Setup
-from .facts import entries, facts_from_header, why_no_position
-from .facts_csv import FactsRow, apply_row, match_rows, read_facts_csv
+from .facts import (
+    ambient_temperature,
+    facts_from_header,
+    keywords_of_lengths,
+    plain_keyword,
+    why_no_position,
+)
+from .facts_csv import TABLE, FactsRow, apply_row, match_rows, read_facts_csv
 from .frame import SINGLE, FrameFacts, InputFile
-from .header import ImageHeader, has_frame_ending, read_image_header
-from .second_look import second_look
+from .header import ImageHeader, has_frame_ending, known_header
+from .pixels import content_digest
 from .walk import FoundFile, find_files
 
 _KIND_NAMES: Final = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat field"}
 
 #: So many reasons are told one by one.
 _MOST: Final = 4
+#: So many positions make a sweep, that many frames a habit.
+_SOME: Final = 3
+#: Farther off than this many lengths of all the rest: no sweep is spaced like that.
+_FAR: Final = 3
+_FRACTIONS: Final = (
+    "no focuser position in steps: {0.position_from} holds fractions in some frames, which looks "
+    "like a length; if these are steps, name the keyword in the setup ([headers] position)"
+)
+_STRAY: Final = (
+    "focuser position {0.position_steps:.10g} stands far from all others: most likely the position "
+    "was not known; if it is right, state it in a facts table"
+)
+
+_Read = tuple[InputFile, ImageHeader | None]
 
 
 def list_frames(
@@ -59,8 +80,17 @@ def list_frames(
 
     Notes
     -----
-    Three things show only when all files are seen together, see ``second_look``: positions and
-    temperatures that stand for "not known", and copies of one file.
+    Some things show only when all files are seen together:
+
+    - A position such as 0, -1 or 99999 is a position like any other (some focusers count from the
+      middle), unless it lies three times as far from all others as these span.
+    - A lower-case g or r beside u, i or z is a band of the sky surveys, not green or red.
+    - A keyword such as TELFOCUS that holds a fraction in one file is a length in all, unless the
+      person named it.
+    - A focuser temperature of exactly 0 in every file is a probe that is not there; the temperature
+      of the air is taken instead, if the headers have it.
+    - Two files with equal facts are one exposure if their bytes are equal, or if their names differ
+      only in the ending (a frame and its compressed copy).
 
     Examples
     --------
@@ -78,24 +108,22 @@ def list_frames(
         rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
     headers = [header for _, header in read if header is not None]
-    for item in ("position", "temperature", "filter", "exposure", "time"):
-        keyword = getattr(setup.headers, item)
+    for item, keyword in asdict(setup.headers).items():
         # A keyword that the person named and no file has is a slip of the pen.
-        if keyword and headers and not any(entries(header, keyword) for header in headers):
+        own = [plain_keyword(keyword or "")]
+        if keyword and headers and not any(list(one.find(own)) for one in headers):
             raise SetupError(f"setup, [headers] {item}: no frame has the keyword {keyword}")
-    return second_look(read, position_keyword=setup.headers.position)
+    return _second_look(read, setup.headers.position)
 
 
-def _read(
-    file: FoundFile, setup: Setup, row: FactsRow | None
-) -> tuple[InputFile, ImageHeader | None]:
+def _read(file: FoundFile, setup: Setup, row: FactsRow | None) -> _Read:
     if file.first_seen is not None:
         reason = printable(f"the same file as {file.first_seen}, counted once")
         return InputFile(file.path, reason=reason), None
     if not file.named and not has_frame_ending(file.path):
         return InputFile(file.path, reason=_other_file(file.path)), None
     try:
-        header = _header(file.path)
+        header = known_header(file.path)
     except FrameReadError as error:
         reason = str(error).removeprefix(printable(f"{file.path}: "))
         return InputFile(file.path, reason=reason), None
@@ -103,20 +131,6 @@ def _read(
     if row is not None:
         facts = apply_row(facts, row, setup.aliases)
     return InputFile(file.path, facts, _why_not(facts, header, setup)), header
-
-
-def _header(path: Path) -> ImageHeader:
-    try:
-        state = path.stat()
-    except OSError:
-        return read_image_header(path)  # which says why not
-    return _header_in_state(path, state.st_size, state.st_mtime_ns)
-
-
-@lru_cache(maxsize=2048)
-def _header_in_state(path: Path, _size: int, _changed_ns: int) -> ImageHeader:
-    """Headers are read once: a folder that is followed is listed with every frame that comes."""
-    return read_image_header(path)
 
 
 def _other_file(path: Path) -> str:
@@ -144,6 +158,120 @@ def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None
     return None
 
 
+def _second_look(read: Sequence[_Read], position_keyword: str | None) -> tuple[InputFile, ...]:
+    """Judge the facts of each file, given with its header where that could be read, by all."""
+    files = [file for file, _ in read]
+    headers = [header for _, header in read]
+    lengths = {k for one in headers if one is not None for k in keywords_of_lengths(one)}
+    lengths.discard(plain_keyword(position_keyword) if position_keyword else "")
+    files = _without_positions(files, lambda facts: facts.position_from in lengths, _FRACTIONS)
+    far = _far_positions(files)
+    files = _without_positions(
+        files,
+        lambda f: f.position_from != TABLE and f.position_steps in far[f.filter] | far["*"],
+        _STRAY,
+    )
+    known = [file.facts for file in files if file.facts]
+    if {"u", "i", "z"} & {facts.filter_written for facts in known}:
+        files = [
+            _corrected(f, filter=f.facts.filter_written)
+            if f.facts and (f.facts.filter_written, f.facts.filter) in (("g", "G"), ("r", "R"))
+            else f
+            for f in files
+        ]
+    at_focuser = [f for f in known if f.temperature_of == "focuser"]
+    if len(at_focuser) >= _SOME and all(f.temperature_degC == 0 for f in at_focuser):
+        pairs = zip(files, headers, strict=True)
+        files = [_with_air(file, header) for file, header in pairs]
+    return _without_copies(files)
+
+
+def _without_positions(
+    files: Sequence[InputFile], unknown: Callable[[FrameFacts], bool], why: str
+) -> list[InputFile]:
+    """The files, the positions of some taken for not known."""
+    return [
+        replace(
+            _corrected(file, position_steps=None, position_from=None),
+            reason=file.reason or why.format(file.facts),
+        )
+        if file.facts and unknown(file.facts)
+        else file
+        for file in files
+    ]
+
+
+def _corrected(file: InputFile, **facts: Any) -> InputFile:
+    return replace(file, facts=file.facts and replace(file.facts, **facts))
+
+
+def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
+    """The temperature of the air in place of that of a probe that is not there."""
+    if header is None or not file.facts or file.facts.temperature_of != "focuser":
+        return file
+    air = ambient_temperature(header)
+    of = None if air is None else "ambient"
+    return _corrected(file, temperature_degC=air, temperature_of=of)
+
+
+def _far_positions(files: Sequence[InputFile]) -> Mapping[str | None, set[float]]:
+    """Positions far from all others, of each filter by itself and, under ``*``, of all."""
+    places: dict[str | None, set[float]] = defaultdict(set)
+    for file in files:
+        if file.usable and file.facts and file.facts.position_steps is not None:
+            for group in (file.facts.filter, "*"):
+                places[group].add(file.facts.position_steps)
+    return defaultdict(set, {group: _strays(found) for group, found in places.items()})
+
+
+def _strays(places: set[float]) -> set[float]:
+    """One or two at the ends, far from the rest: three may be the sweep of another filter."""
+    rest, inner = sorted(places), [sorted(places)]
+    while inner:
+        rest = inner[0]
+        parts = (rest[1:], rest[:-1], rest[1:-1], rest[2:], rest[:-2])
+        inner = [part for part in parts if _stands_off(rest, part)]
+    return places - set(rest)
+
+
+def _stands_off(places: Sequence[float], inner: Sequence[float]) -> bool:
+    """Tell whether the positions that ``inner`` lacks lie far off for its length."""
+    if len(inner) < _SOME or len(inner) == len(places):
+        return False
+    low, high = inner[0], inner[-1]
+    return min(max(low - p, p - high) for p in places if not low <= p <= high) > _FAR * (high - low)
+
+
+def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
+    # Facts that do not depend on where and how a frame is stored.
+    facts = [replace(f.facts, path=Path(), hdu=0) if f.usable and f.facts else None for f in files]
+    count = Counter(facts)
+    original: dict[tuple[object, ...], Path] = {}
+    result = []
+    for file, nameless in zip(files, facts, strict=True):
+        if nameless is None or count[nameless] == 1:
+            result.append(file)
+            continue
+        # Bytes are compared only where all facts are equal.
+        content = content_digest(file.path) or str(file.path)
+        keys: list[Any] = [(nameless, content), (nameless, *_stem(file))]
+        first = next((original[key] for key in keys if key in original), None)
+        for key in keys:
+            original.setdefault(key, file.path)
+        reason = printable(f"the same exposure as {first}, counted once")
+        result.append(file if first is None else replace(file, reason=reason))
+    return tuple(result)
+
+
+def _stem(file: InputFile) -> tuple[str, object]:
+    """Name without endings, of a frame and its packed copy; without time the folder counts."""
+    name = file.path
+    while has_frame_ending(name):
+        name = name.with_suffix("")
+    timed = file.facts is not None and file.facts.mid_time_mjd is not None
+    return name.name, None if timed else name.parent
+
+
 def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
     """Filters of which no frame can be used, in the usual order, and why in one sentence."""
     files = tuple(files)
@@ -162,10 +290,7 @@ def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
 
 
 def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
-    """Tell of frames that cannot be used, beside those of a filter that is lost as a whole.
-
-    Calibration frames, copies and files of other kinds were not meant to be measured: no notice.
-    """
+    """Tell of frames that were meant to be measured and cannot be, but for lost filters."""
     files = tuple(files)
     told = lost_filters(files)
     groups: dict[str, list[InputFile]] = {}

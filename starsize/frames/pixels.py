@@ -17,7 +17,15 @@ from ..errors import FrameReadError
 from ..setup import Setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
-from .header import ImageHeader, is_raw, open_bytes, raw_pixels, read_image_header, told_in_one_line
+from .header import (
+    ImageHeader,
+    is_raw,
+    known_header,
+    open_bytes,
+    raw_pixels,
+    read_image_header,
+    told_in_one_line,
+)
 
 
 def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
@@ -69,10 +77,9 @@ def read_pixels(
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Read the pixels of a frame: a contiguous (ny, nx) array in ADU, and a mask.
 
-    ``dtype`` is a floating type, NaN where there is no value; or None for the type in which the
-    file's values take the least room: uint16 for the frames of most cameras, at half the memory and
-    time. The (ny, nx) bool mask is True where there is no value (NaN, infinite, BLANK); None if
-    there is no such pixel. ``FrameReadError`` if the file cannot be read, is damaged or cut short.
+    ``dtype`` is a floating type, or None for the one in which the file's values take the least
+    room: uint16 for most cameras, at half the memory and time. The (ny, nx) bool mask is True where
+    there is no value (NaN, infinite, BLANK), or None. ``FrameReadError`` if the file is damaged.
     """
     if dtype is not None and np.dtype(dtype).kind != "f":
         raise TypeError(f"'dtype' must be a floating type or None, got {dtype}")
@@ -151,12 +158,11 @@ def _values(
 def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
     """Read some rows and columns of a frame, uncalibrated: float32, ADU, NaN without a value.
 
-    ``FrameReadError`` if the file cannot be read, is damaged there, or has changed. Gzip files and
-    camera raw files have to be unpacked as a whole, of others only what holds the window is read.
+    ``FrameReadError`` if the file cannot be read, is damaged there, or has changed.
     """
     if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
         return np.array(read_pixels(facts)[0][rows, columns])
-    header = read_image_header(facts.path)
+    header = known_header(facts.path)
     _check_shape(facts, header.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
         if _usual(header):

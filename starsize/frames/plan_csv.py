@@ -40,10 +40,7 @@ class PlannedExposure:
 def read_plan(
     path: Path, *, aliases: Mapping[str, str] | None = None
 ) -> tuple[PlannedExposure, ...]:
-    """Read a ``plan.csv``, of which only the note may lack; ``InputError`` if that cannot be.
-
-    ``aliases`` are the setup's spellings of filters.
-    """
+    """Read a ``plan.csv``, of which only the note may lack; ``InputError`` if that cannot be."""
     table = csv.DictReader(io.StringIO(text_of(path, "the plan"), newline=""))
     try:
         missing = [c for c in PLAN_COLUMNS[:-1] if c not in (table.fieldnames or ())]

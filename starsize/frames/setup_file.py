@@ -5,7 +5,6 @@ import types
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
-from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final, Literal, Union, get_args, get_origin
@@ -25,7 +24,7 @@ from ..setup import (
     Telescope,
 )
 from .frame import FrameFacts, InputFile
-from .walk import text_of
+from .walk import nearest, text_of
 
 _TABLES: Final = {
     "telescope": Telescope,
@@ -138,15 +137,10 @@ def _values(where: str, table: Mapping[str, Any], kind: type) -> dict[str, Any]:
 
 
 def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
-    for name in given:
-        if name in known:
-            continue
+    for name in [name for name in given if name not in known]:
         short = name[:_MOST_LETTERS]
-        lower = {k.lower(): k for k in known}
-        near = get_close_matches(short.lower(), lower, n=1, cutoff=0.6)
-        hint = f"did you mean {lower[near[0]]}?" if near else f"known are {', '.join(known)}"
         shown = f"{where} {short}" if where else f"[{short}]"
-        raise SetupError(f"{shown}: unknown {what}; {hint}")
+        raise SetupError(f"{shown}: unknown {what}; {nearest(name, known)}")
 
 
 def _value(where: str, key: str, value: Any, wanted: Any) -> Any:

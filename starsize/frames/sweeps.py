@@ -13,7 +13,6 @@ from ..conventions import Approach
 from ..estimate import Finding, Notice, notice
 from ..filters import filter_order
 from .frame import SINGLE, FrameFacts, InputFile, Sweep
-from .runs import direction, runs, usual_spacing, visits
 from .walk import natural_key
 
 #: A sweep is over after a pause of this many times the usual interval between its frames ...
@@ -30,7 +29,8 @@ _DAYLIGHT_DAYS: Final = 9 / 24
 _FEW: Final = 0.25
 #: So many positions of another filter in between are another sweep.
 _OTHER_SWEEP: Final = 3
-
+#: A sweep of fewer positions than this cannot show a direction of its own.
+_FEW_POSITIONS: Final = 4
 #: A width or number, as in "Ha 7nm" and "R (2)": two of them are likely two filters.
 _NUMBER: Final = re.compile(r"\d+(?:\.\d+)?(?=\s*nm)|(?<=[\s(_-])\d+(?:\.\d+)?", re.IGNORECASE)
 
@@ -95,7 +95,7 @@ def find_sweeps(
         for part in _cut(frames, [f for f in facts if f.mid_time_mjd is not None])
     ]
     # Frames without a time come last.
-    cut.sort(key=lambda c: (not c[1], _time(c[0][0]) if c[1] else 0, natural_key(c[0][0].path)))
+    cut.sort(key=lambda c: (not c[1], c[1] and _time(c[0][0]), natural_key(c[0][0].path)))
     count: Counter[str] = Counter()
     sweeps = []
     for frames, timed in cut:
@@ -142,11 +142,11 @@ def _is_timed(frames: Sequence[FrameFacts]) -> bool:
 
 
 def _time(facts: FrameFacts) -> float:
-    return facts.mid_time_mjd if facts.mid_time_mjd is not None else 0.0
+    return facts.mid_time_mjd or 0.0
 
 
 def _position(facts: FrameFacts) -> float:
-    return facts.position_steps if facts.position_steps is not None else 0.0
+    return facts.position_steps or 0.0
 
 
 def _cut(frames: list[FrameFacts], timed: Sequence[FrameFacts]) -> Iterator[list[FrameFacts]]:
@@ -207,11 +207,7 @@ def _time_blocks(
 
 
 def _usual_interval(frames: Sequence[FrameFacts]) -> float:
-    """Median time in days from one position (not frame) to the next.
-
-    Where filters change at each position, several frames of one come together, then none for a
-    while.
-    """
+    """Median time in days from one position (not frame) to the next."""
     starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
     return float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
 
@@ -253,3 +249,113 @@ def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:
         written = {str(f.filter_written) for g in kinds for f in groups[g]}
         if len({w for s in written for w in _NUMBER.findall(s)}) > 1:
             yield notice("filter_spellings", name=name, written=tuple(sorted(written)))
+
+
+def visits(positions: Sequence[float]) -> list[slice]:
+    """Group successive frames (positions in order of time) that were taken at one position.
+
+    Positions read back from the focuser scatter by a few steps about the one commanded; what
+    differs by less than a twentieth of the usual spacing is one position.
+
+    >>> visits([100, 100, 200, 201, 300])
+    [slice(0, 2, None), slice(2, 4, None), slice(4, 5, None)]
+    """
+    tolerance = 0.05 * usual_spacing(positions)
+    found: list[slice] = []
+    start = 0
+    for i in range(1, len(positions) + 1):
+        if i == len(positions) or abs(positions[i] - positions[start]) > tolerance:
+            found.append(slice(start, i))
+            start = i
+    return found
+
+
+def usual_spacing(positions: Sequence[float]) -> float:
+    """The usual distance between neighbouring positions, in steps; 0 if there is one only."""
+    gaps = np.sort(np.diff(np.unique(positions)))[::-1]
+    if gaps.size == 0:
+        return 0.0
+    scale = gaps[min(1, gaps.size - 1)]
+    return float(np.median(gaps[gaps >= 0.25 * scale]))
+
+
+def runs(positions: Sequence[float]) -> list[slice]:
+    """Cut a series of positions, one per visit, into as few one-way runs as possible.
+
+    Where several cuts are equally few, the one at the largest jump is taken (a sweep that starts
+    anew jumps back), then the latest (the frame at a turning point belongs to the run that led
+    there). A series in no order at all, such as a shuffled sweep, stays whole.
+
+    >>> runs([1, 2, 3, 4, 3, 2, 1])  # out and back
+    [slice(0, 4, None), slice(4, 7, None)]
+    >>> runs([9, 1, 2, 3, 4])  # a lone frame before the sweep
+    [slice(0, 1, None), slice(1, 5, None)]
+    """
+    cut = _fewest_runs(positions)
+    if _is_shuffled(positions, cut):
+        return [slice(0, len(positions))]
+    return _rejoined(positions, cut)
+
+
+def direction(positions: Sequence[float]) -> int:
+    """+1 or -1 for a way up or down but for a move in six; 0 if mixed, or at one position."""
+    moves = np.sign(np.diff(positions))
+    moves = moves[moves != 0]
+    if moves.size == 0:
+        return 0
+    main = 1 if (moves > 0).sum() >= (moves < 0).sum() else -1
+    return main if (moves != main).sum() <= moves.size / 6 else 0
+
+
+def _fewest_runs(positions: Sequence[float]) -> list[slice]:
+    """Shortest path over all ways to cut; cost is (number of runs, distance travelled in runs)."""
+    n, moves = len(positions), np.diff(positions)
+    turned = moves[:-1] * moves[1:] <= 0
+    best: list[tuple[int, float]] = [(0, 0.0)] + [(n + 1, 0.0)] * n
+    origin = [0] * (n + 1)
+    for start in range(n):
+        for stop in range(start + 1, n + 1):
+            if stop - start > 2 and turned[stop - 3]:
+                break
+            travelled = abs(positions[stop - 1] - positions[start])
+            cost = (best[start][0] + 1, best[start][1] + travelled)
+            if cost <= best[stop]:
+                best[stop], origin[stop] = cost, start
+    cut: list[slice] = []
+    stop = n
+    while stop > 0:
+        cut.append(slice(origin[stop], stop))
+        stop = origin[stop]
+    return cut[::-1]
+
+
+def _is_shuffled(positions: Sequence[float], cut: Sequence[slice]) -> bool:
+    """A shuffled sweep has short one-way runs, and does not come back to its positions."""
+    n = len(positions)
+    if len(cut) < 3 or n < _FEW_POSITIONS:
+        return False
+    longest = max(run.stop - run.start for run in cut)
+    all_new = len(set(positions)) > 0.75 * n
+    return (all_new and longest < 0.6 * n) or n / len(cut) < 3
+
+
+def _rejoined(positions: Sequence[float], cut: Sequence[slice]) -> list[slice]:
+    """Put together runs that go on the same way, such as around a frame that was taken again."""
+    joined = list(cut[:1])
+    for run in cut[1:]:
+        if _carries_on(positions[joined[-1]], positions[run]):
+            joined[-1] = slice(joined[-1].start, run.stop)
+        else:
+            joined.append(run)
+    return joined
+
+
+def _carries_on(first: Sequence[float], second: Sequence[float]) -> bool:
+    """Tell whether the second run takes up the first near its end and leads well beyond it."""
+    if min(len(first), len(second)) < 2 or direction(first) != direction(second):
+        return False
+    way = direction(first)
+    again = sum(way * p <= way * max(first, key=lambda p: way * p) for p in second)
+    retaken = sum(way * p >= way * min(second, key=lambda p: way * p) for p in first)
+    allowed = max(1, min(len(first), len(second)) // 4)
+    return again <= allowed and retaken <= allowed

@@ -84,9 +84,8 @@ def text(value: object) -> str | None:
 def steps(card: Card, *, loose: bool) -> float | None:
     """A focuser position in steps, or None where the entry is not one, such as a length.
 
-    0 and small negative numbers are: some focusers count from the middle. ``loose`` is for keywords
-    that some writers fill with millimetres or metres (TELFOCUS 0.014303 and 27.287 occur in public
-    headers): then only whole numbers count, and any number from 1000.
+    ``loose`` is for keywords that may hold millimetres or metres (TELFOCUS 0.014303 and 27.287
+    occur in public headers): then only whole numbers count, and any number from 1000.
     """
     found = number(_without_unit(card.value))
     if found is None or is_length(card) or abs(found) > MOST_STEPS:
@@ -102,11 +101,7 @@ def is_length(card: Card) -> bool:
 
 
 def celsius(card: Card) -> float | None:
-    """An outdoor temperature in degC, or None; Kelvin and Fahrenheit if the comment names them.
-
-    What lies outside -60..60 degC is not the temperature of a telescope: -127 and 85 are what a
-    common sensor reports when it is not connected (common practice).
-    """
+    """An outdoor temperature in degC, or None; Kelvin and Fahrenheit if the comment names them."""
     found = number(_without_unit(card.value))
     if found is None:
         return None
@@ -146,9 +141,8 @@ def bayer_at_origin(
 ) -> str | None:
     """The colour pattern as it starts at ``image[0, 0]``, or None for a mono camera.
 
-    The header counts it from the upper left corner of the picture (common practice): where the
-    file's first row is the lowest one (ROWORDER = BOTTOM-UP) and the number of rows is even, its
-    two rows change places. The offsets say by how much a subframe shifts the pattern.
+    The header counts it from the picture's upper left corner (common practice): where the first row
+    is the lowest (BOTTOM-UP) of an even number, its rows change places. Offsets are of a subframe.
     """
     if not isinstance(pattern, str):
         return None

@@ -4,6 +4,7 @@ import re
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
+from difflib import get_close_matches
 from os import walk
 from os.path import realpath
 from pathlib import Path
@@ -100,6 +101,13 @@ def text_of(path: Path, what: str) -> str:
         raise SetupError(f"{path}: {what} cannot be read ({why})") from error
 
 
+def nearest(name: str, known: Sequence[str]) -> str:
+    """What an unknown name in such a file may mean."""
+    lower = {one.lower(): one for one in known}
+    near = get_close_matches(name[:60].lower(), lower, n=1, cutoff=0.6)
+    return f"did you mean {lower[near[0]]}?" if near else f"known are {', '.join(known)}"
+
+
 def follow_folders(
     folders: Sequence[Path],
     *,
@@ -107,15 +115,12 @@ def follow_folders(
     settle_s: float = 2.0,
     idle_s: float = 15.0,
 ) -> Iterator[float]:
-    """Tell when frames have come, and how long none has.
+    """Tell when frames have come, and how long none has; ``InputError`` without a folder.
 
-    Yields at once; then each time that frames came (or changed, or went) and none was written to
-    for ``settle_s``; and every ``idle_s`` in which nothing happened: seconds since the last frame
-    was seen to change, 0 where some have changed since the last time. ``InputError`` without a
-    folder.
-
-    The folders are asked again and again: on network drives no system tells of changes, and the
-    clocks of two machines need not agree, so files are compared with themselves only.
+    Yields at once; then 0 each time that frames came (or changed, or went) and none was written to
+    for ``settle_s``; and every ``idle_s`` in which nothing happened the seconds since the last
+    change. Folders are asked again and again, and compared with themselves: network drives tell of
+    no changes, and clocks differ.
     """
     if not folders:
         raise InputError("there is no folder to watch; name the one that the frames are written to")

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given, strategies as st
 
-from starsize.frames.runs import direction, runs, usual_spacing, visits
+from starsize.frames.sweeps import direction, runs, usual_spacing, visits
 
 
 def cut(positions):
