@@ -66,10 +66,12 @@ from .reports import (
     load_measured_set as load_measured_set,
     offsets_table as offsets_table,
     plan_document as plan_document,
-    plot as plot,
     result_document as result_document,
     write_plan as write_plan,
     write_results as write_results,
+)
+from .reports.figures.plots import (
+    plot as plot,
 )
 from .setup import (
     Setup as Setup,

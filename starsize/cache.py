@@ -48,18 +48,13 @@ def code_version() -> str:
 class Cache:
     """Answers kept in one SQLite file, which is made when the first one is put there.
 
-    Several runs may use one file at once. It may be deleted at any time.
+    Several runs may use one file at once. It may be deleted at any time. ``trouble`` says in one
+    line why nothing is kept; None while all is well.
 
     Parameters
     ----------
     path : str or Path
         The file; its folder is made if there is none.
-
-    Attributes
-    ----------
-    path : Path
-    trouble : str or None
-        Why nothing is kept, in one line; None while all is well.
 
     Examples
     --------

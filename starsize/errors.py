@@ -12,12 +12,8 @@ import unicodedata
 
 
 def printable(text: str) -> str:
-    r"""Text from elsewhere as one line that cannot steer a terminal.
+    r"""Text from elsewhere as one line that cannot steer a terminal; ``?`` stands for what would.
 
-    Control, formatting and undecodable characters (Unicode categories C, Zl, Zp) become ``?``.
-
-    Examples
-    --------
     >>> printable("Ha\x1b[2J\n")
     'Ha?[2J?'
     """
@@ -28,28 +24,11 @@ def printable(text: str) -> str:
 
 
 class StarsizeError(Exception):
-    """Base of all exceptions that are ours.
-
-    Examples
-    --------
-    >>> from starsize import InputError
-    >>> issubclass(InputError, StarsizeError)
-    True
-    """
+    """Base of all exceptions that are ours."""
 
 
 class InputError(StarsizeError, ValueError):
-    """Something the person gave cannot be used; the message says what to do, on one line.
-
-    Examples
-    --------
-    >>> from starsize import measure_offsets
-    >>> try:
-    ...     measure_offsets(["no-such-night"])
-    ... except InputError as error:
-    ...     print(error)
-    no-such-night: there is no such file or folder
-    """
+    """Something the person gave cannot be used; the message says what to do, on one line."""
 
     def __init__(self, message: str) -> None:
         super().__init__(printable(message))

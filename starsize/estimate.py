@@ -12,12 +12,6 @@ class Estimate:
     """A value and its standard uncertainty, both in the unit that the holder's name states.
 
     ``sigma`` is NaN where the value was given without an uncertainty.
-
-    Examples
-    --------
-    >>> move = Estimate(12.3, 1.4)
-    >>> abs(move.value) > 3 * move.sigma
-    True
     """
 
     value: float
@@ -56,13 +50,7 @@ class Finding(str):
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something the person should know: a stable code for scripts and a sentence for people.
-
-    Examples
-    --------
-    >>> Notice(code="no_repeats", text="repeat L at the end").code
-    'no_repeats'
-    """
+    """Something the person should know: a stable code for scripts and a sentence for people."""
 
     code: str
     text: str

@@ -9,30 +9,20 @@ from functools import partial
 from itertools import chain
 from pathlib import Path
 
+from . import night
 from .cache import Cache
 from .errors import InputError
 from .estimate import NOT_KNOWN, Estimate, Notice, notice
 from .frames import Calibration, InputFile, list_frames
 from .frames.frame import FrameFacts
 from .frames.walk import follow_folders
-from .night import (
-    Equipment,
-    Exposure,
-    NightResult,
-    equipment_from_fits,
-    equipment_from_setup,
-    exposure_of,
-    exposures_of,
-    judge_night,
-    learn_shape,
-)
 from .night.course import prepare_course
 from .night.judge import LiveNight
 from .night.observed import SHARED, with_scatter
 from .night.result import night_result
 from .pipeline import load_result
+from .reports.filled import worded
 from .reports.result import RunResult
-from .reports.words import worded
 from .setup import Setup
 from .steps import complete_setup
 from .tracking import FrameRadius, measure_files
@@ -54,31 +44,20 @@ def measure_night(
     cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
-) -> NightResult:
+) -> night.NightResult:
     """Follow focus through a night of ordinary exposures.
 
     Parameters
     ----------
     paths : iterable of str or Path
         Folders (walked) and files.
-    setup : Setup, optional
-        What is known of the equipment, that of the result folder by default; the rest is read from
-        headers.
     offsets : str or Path, optional
-        A folder that ``measure_offsets`` filled: the star of the telescope, its field, the
-        table of offsets and the temperature coefficient are taken from it.
+        A folder that ``measure_offsets`` filled: the star of the telescope, its field, the table
+        of offsets and the temperature coefficient are taken from it, ``setup`` by default too.
     growth : float
         Growth of the stars by defocus alone, a fraction, that counts as loss.
-    facts_csv : str or Path, optional
-        Table that supplies or overrides what headers say.
-    calibration : Calibration, optional
-        Master frames.
-    cache : Cache, optional
-        Frames measured before; files in its folder are left out.
-    executor : concurrent.futures.Executor, optional
-        Where frames are measured; in this process if None.
-    progress : callable, optional
-        Called with (frames done, frames in all).
+    setup, facts_csv, calibration, cache, executor, progress
+        As ``measure_offsets`` takes them.
 
     Returns
     -------
@@ -104,9 +83,9 @@ def measure_night(
         facts, setup=complete, calibration=calibration, executor=executor, cache=cache,
         progress=progress,
     )  # fmt: skip
-    exposures = exposures_of(frames)
+    exposures = night.exposures_of(frames)
     equipment, more = equipment_of(known, complete, exposures)
-    result = judge_night(exposures, equipment, limit=growth)
+    result = night.judge_night(exposures, equipment, limit=growth)
     return _with_files(result, files, (*notices, *more))
 
 
@@ -120,7 +99,7 @@ def follow_night(
     calibration: Calibration | None = None,
     skip: Sequence[Path] = (),
     executor: Executor | None = None,
-) -> Iterator[NightResult]:
+) -> Iterator[night.NightResult]:
     """Follow a night while its frames come in; each is measured once and judged by its past.
 
     Parameters
@@ -163,7 +142,7 @@ def follow_night(
         complete, notices = complete_setup(given, files)
         measure = partial(measure_files, setup=complete, calibration=calibration, executor=executor)
         before, memory = memory, _measured(files, memory, measure)
-        exposures = with_scatter(exposures_of(list(chain.from_iterable(memory.values()))))
+        exposures = with_scatter(night.exposures_of(list(chain.from_iterable(memory.values()))))
         if not exposures:
             continue
         # A frame gone, written anew or between others, or a filter not seen before, changes what
@@ -185,7 +164,7 @@ def _known_before(
     return known, setup or (known.setup if known else Setup())
 
 
-def _goes_on(live: LiveNight, exposures: Sequence[Exposure]) -> bool:
+def _goes_on(live: LiveNight, exposures: Sequence[night.Exposure]) -> bool:
     """Whether the exposures are those already judged and others after them."""
     judged = [one.file for one in live.exposures]
     same = [one.file for one in exposures[: len(judged)]] == judged
@@ -211,8 +190,8 @@ def _measured(
 
 
 def _with_files(
-    result: NightResult, files: Sequence[InputFile], notices: Sequence[Notice]
-) -> NightResult:
+    result: night.NightResult, files: Sequence[InputFile], notices: Sequence[Notice]
+) -> night.NightResult:
     """The result with what is to be said of files."""
     unused = tuple(file for file in files if not is_exposure(file))
     return replace(result, unused=unused, notices=(*result.notices, *notices))
@@ -237,15 +216,15 @@ def no_exposures(files: Sequence[InputFile]) -> str:
 
 
 def equipment_of(
-    known: RunResult | None, setup: Setup, exposures: Sequence[Exposure]
-) -> tuple[Equipment, tuple[Notice, ...]]:
+    known: RunResult | None, setup: Setup, exposures: Sequence[night.Exposure]
+) -> tuple[night.Equipment, tuple[Notice, ...]]:
     """The telescope from a result, or from figures; filters without a sweep by their band."""
     names = sorted({e.filter for e in exposures})
     said: tuple[Notice, ...] = ()
     learnt = None if known is None else _learnt(known)
     if learnt is None:
         said = () if known is None else (notice("no_curves"),)
-        return equipment_from_setup(setup, names), worded(said)
+        return night.equipment_from_setup(setup, names), worded(said)
     if setup.telescope.focal_ratio is None or setup.camera.pixel_um is None:
         said = (notice("zone_from_curves"),)
     lacking = tuple(name for name in names if name not in learnt.shapes)
@@ -260,14 +239,14 @@ def equipment_of(
     return replace(learnt, shapes=shapes), worded(said)
 
 
-def _learnt(known: RunResult) -> Equipment | None:
+def _learnt(known: RunResult) -> night.Equipment | None:
     # The table of comparison lists NaN as None; the reference's own offset is exact.
     offsets = {
         row.filter: Estimate(float(row.offset_steps), float(row.offset_sigma_steps or 0.0))
         for row in known.comparison.rows
         if row.offset_steps is not None
     }
-    equipment = equipment_from_fits(
+    equipment = night.equipment_from_fits(
         known.curves.fits,
         setup=known.setup,
         offset_steps=offsets,
@@ -284,12 +263,12 @@ def _learnt(known: RunResult) -> Equipment | None:
         for frame in one.frames
         if math.isfinite(frame.radius80_px)
     ]
-    return learn_shape(equipment, swept)
+    return night.learn_shape(equipment, swept)
 
 
-def _swept(frame: FrameRadius, name: str, best_steps: float) -> Exposure:
+def _swept(frame: FrameRadius, name: str, best_steps: float) -> night.Exposure:
     """A frame of a sweep, its position counted from the sweep's own best focus."""
-    one = exposure_of(frame)
+    one = night.exposure_of(frame)
     return replace(
         one,
         filter=name,

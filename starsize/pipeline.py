@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from . import tracking
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.compared import FieldReport
@@ -28,26 +29,11 @@ from .frames import (
     unused_notices,
 )
 from .plan import Scouted, frames_told, result_told
+from .reports import stored
+from .reports.filled import worded
 from .reports.result import RunResult
-from .reports.stored import (
-    StoredRun,
-    check_same_focuser,
-    is_result,
-    joined_curves,
-    load_run,
-    opened,
-)
-from .reports.words import worded
 from .setup import Setup
 from .steps import compare_sweeps, complete_setup, curve_of, find_sweeps, fit_curves
-from .tracking import (
-    MeasuredSweep,
-    filmstrips,
-    left_out_notices,
-    measure_files,
-    measure_sweeps,
-    other_field_notices,
-)
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number in all."""
@@ -66,7 +52,7 @@ class StepSize:
 
 
 def measure_offsets(
-    paths: Iterable[str | Path | StoredRun],
+    paths: Iterable[str | Path | stored.StoredRun],
     *,
     setup: Setup | None = None,
     reference: str | None = None,
@@ -114,8 +100,8 @@ def measure_offsets(
     >>> result  # doctest: +SKIP
     <RunResult: 7 of 7 filters measured in 9 sweeps, counted from L>
     """
-    every = [opened(path) for path in paths]
-    earlier = [one for one in every if isinstance(one, StoredRun)]
+    every = [stored.opened(path) for path in paths]
+    earlier = [one for one in every if isinstance(one, stored.StoredRun)]
     new = [one for one in every if isinstance(one, Path)]
     given = setup or (earlier[0].setup if earlier else Setup())
     files: tuple[InputFile, ...] = ()
@@ -130,11 +116,11 @@ def measure_offsets(
         raise InputError(nothing_to_measure(files))
     stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
     reference = find_reference(reference, (*sweeps, *stored_sweeps), setup=known)
-    measured = measure_sweeps(
+    measured = tracking.measure_sweeps(
         sweeps, setup=known, calibration=calibration, cache=cache, executor=executor,
         progress=progress,
     )  # fmt: skip
-    strips = recalled(cache, filmstrips, measured, camera=known.camera)
+    strips = recalled(cache, tracking.filmstrips, measured, camera=known.camera)
     curves, comparison, step_notices = recalled(
         cache, compare_measured, measured, setup=known, given=given, reference=reference,
         earlier=earlier,
@@ -144,8 +130,8 @@ def measure_offsets(
     comparison = with_lost_filters(comparison, files)
     notices = (
         *worded(unused_notices(files)), *header_notices, *sweep_notices,
-        *left_out_notices(measured), *other_field_notices(measured), *curves.notices,
-        *step_notices, *comparison.notices,
+        *tracking.left_out_notices(measured), *tracking.other_field_notices(measured),
+        *curves.notices, *step_notices, *comparison.notices,
     )  # fmt: skip
     return RunResult(
         setup=known,
@@ -184,33 +170,32 @@ def load_result(path: str | Path) -> RunResult:
     >>> result.comparison  # doctest: +SKIP
     <Comparison: 7 of 7 filters measured, counted from L; colours: apart>
     """
-    run = load_run(path)
+    run = stored.load_run(path)
     return measure_offsets([run], reference=run.reference)
 
 
 def compare_measured(
-    measured: Sequence[MeasuredSweep],
+    measured: Sequence[tracking.MeasuredSweep],
     *,
     setup: Setup,
     given: Setup | None = None,
     reference: str | None = None,
-    earlier: Sequence[StoredRun] = (),
+    earlier: Sequence[stored.StoredRun] = (),
 ) -> tuple[CurveSet, Comparison, tuple[Notice, ...]]:
-    """Fit and compare measured sweeps; the half of the job that needs no pixels.
+    """Fit and compare measured sweeps, beside ``earlier`` nights; this half needs no pixels.
 
-    ``given`` is the setup as the person wrote it, without what headers supplied; ``earlier`` are
-    other nights, compared together with this one. The notices are about the step size.
+    ``given`` is the setup without what headers supplied; the notices are about the step size.
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
 
     def fitted(sweeps: Sequence[FocusCurve]) -> CurveSet:
         curves = fit_curves(sweeps, setup=setup) if sweeps else _NONE
-        return joined_curves(curves, [run.curves for run in earlier])
+        return stored.joined_curves(curves, [run.curves for run in earlier])
 
     def compared(curves: CurveSet) -> tuple[Comparison, StepSize]:
         step = find_step_size(curves, setup=setup, given=given or setup)
         um, outward = step.um_per_step, setup.focuser.outward
-        check_same_focuser(earlier, um_per_step=um.value if um else None, outward=outward)
+        stored.check_same_focuser(earlier, um_per_step=um.value if um else None, outward=outward)
         found = compare_sweeps(
             curves, setup=setup, reference=reference, um_per_step=um, um_per_step_source=step.source
         )
@@ -267,10 +252,9 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
 
 
 def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:
-    """The filter that the person means by the reference; ``InputError`` without a sweep of it.
+    """The filter that is meant by the reference; ``InputError`` without a sweep of it.
 
-    Where nobody asked, that of a colour camera is G, half of its pixels; of other cameras the
-    comparison chooses it.
+    Where nobody asked, G of a colour camera, half of its pixels; else the comparison chooses it.
     """
     if asked is None:
         return "G" if all(frame.bayer for one in sweeps for frame in one.frames) else None
@@ -304,10 +288,7 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
 
 
 def scout(
-    paths: Sequence[str | Path],
-    *,
-    setup: Setup | None = None,
-    executor: Executor | None = None,
+    paths: Sequence[str | Path], *, setup: Setup | None = None, executor: Executor | None = None
 ) -> tuple[Setup, Scouted]:
     """Look at test frames, or at an earlier result, before a plan is made.
 
@@ -316,10 +297,8 @@ def scout(
     paths : sequence of str or Path
         Frames and folders of them, of which the sharpest is taken to be in focus; or one result
         folder.
-    setup : Setup, optional
-        What is known of the equipment; headers fill in the rest.
-    executor : concurrent.futures.Executor, optional
-        Where frames are measured.
+    setup, executor
+        As ``measure_offsets`` takes them.
 
     Returns
     -------
@@ -336,7 +315,7 @@ def scout(
     >>> setup, told = scout(["test_frame.fits"])  # doctest: +SKIP
     """
     every, given = [Path(path) for path in paths], setup or Setup()
-    if any(is_result(path) for path in every):
+    if any(stored.is_result(path) for path in every):
         if len(every) > 1:
             raise InputError("plan from one result folder, or from test frames; not from both")
         result = load_result(every[0])
@@ -348,5 +327,5 @@ def scout(
     facts = [f.facts for f in files if f.usable and f.facts is not None]
     if not facts:
         raise InputError(nothing_to_measure(files))
-    frames = measure_files(facts, setup=known, executor=executor)
+    frames = tracking.measure_files(facts, setup=known, executor=executor)
     return known, frames_told(frames, known.bands(f.filter or "" for f in facts))

@@ -14,10 +14,7 @@ FASTEST, SLOWEST = 0.8, 100.0
 
 
 def _figure(low: float, high: float) -> Any:
-    """A figure of the equipment, from a pocket lens to the largest telescopes; None: not known.
-
-    What lies outside is a slip of the pen.
-    """
+    """A figure of the equipment, from a pocket lens to the largest telescopes, or not known."""
     return field(default=None, metadata={"plausible": (low, high)})
 
 

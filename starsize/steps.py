@@ -1,7 +1,8 @@
 """The steps between the layers, for people who take them one by one."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from operator import attrgetter
 from pathlib import Path
 from typing import Literal
 
@@ -13,7 +14,7 @@ from .curves import BoundedRadii, CurveSet, FocusCurve, Known
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
-from .reports.words import in_words, worded
+from .reports.filled import in_words, worded
 from .setup import Setup
 from .tracking import MeasuredSweep
 
@@ -165,25 +166,24 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
     """
     frames = [f for f in measured.frames if math.isfinite(f.radius_px)]
 
-    def column(values: Iterable[float | None]) -> np.ndarray:
+    def column(name: str) -> np.ndarray:
+        values = map(attrgetter(name), frames)
         return np.array([math.nan if v is None else v for v in values], float)
 
     return FocusCurve(
         id=measured.id,
         filter=measured.filter,
-        position_steps=column(f.facts.position_steps for f in frames),
-        radius_px=column(f.radius_px for f in frames),
-        radius_sigma_px=column(f.radius_sigma_px for f in frames),
+        position_steps=column("facts.position_steps"),
+        radius_px=column("radius_px"),
+        radius_sigma_px=column("radius_sigma_px"),
         n_stars=np.array([f.n_stars for f in frames], int),
-        temperature_degC=column(f.facts.temperature_degC for f in frames),
-        time_mjd=column(f.facts.mid_time_mjd for f in frames),
+        temperature_degC=column("facts.temperature_degC"),
+        time_mjd=column("facts.mid_time_mjd"),
         names=tuple(f.facts.path.name for f in frames),
         approach=measured.sweep.approach,
         bounded=BoundedRadii(
-            column(f.bounded.radius_px for f in frames),
-            column(f.bounded.sigma_px for f in frames),
-            Apertures(
-                *(column(getattr(f.bounded, n) for f in frames) for n in Apertures.__slots__)
-            ),
+            column("bounded.radius_px"),
+            column("bounded.sigma_px"),
+            Apertures(*(column(f"bounded.{name}") for name in Apertures.__slots__)),
         ),
     )

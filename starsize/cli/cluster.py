@@ -16,11 +16,10 @@ _PATIENCE_S: Final = 10.0
 
 @contextmanager
 def cluster(address: str, paths: Sequence[Path]) -> Iterator[Executor]:
-    """Provide an executor whose tasks are done by the workers of a cluster.
+    """An executor whose tasks are done by the workers of a cluster, which have to see ``paths``.
 
-    ``paths``, absolute, are what the workers will have to read. ``InputError`` if the extra is not
-    installed, nobody answers, the workers have other code than this process, so that answers could
-    differ, or do not see the files.
+    ``InputError`` if the extra is not installed, nobody answers, or the workers have other code
+    than this process, so that answers could differ.
     """
     try:
         from distributed import Client

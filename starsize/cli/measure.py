@@ -3,24 +3,19 @@
 import argparse
 import sys
 
+from .. import reports
 from ..errors import printable
 from ..frames import list_frames
 from ..frames.header import has_frame_ending
-from ..reports import (
-    check_file_writable,
-    measurement_document,
-    print_measurements,
-    write_star_table,
-)
 from ..tracking import measure_files, measure_files_and_stars
-from .shared import calibration_of, executor_of, exit_status, print_json, setup_of
+from . import shared
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure frames one by one; status 3 if some could not be measured, 4 if none."""
     if arguments.stars is not None:
-        check_file_writable(arguments.stars, overwrite=arguments.overwrite)
-    setup, calibration = setup_of(arguments), calibration_of(arguments)
+        reports.check_file_writable(arguments.stars, overwrite=arguments.overwrite)
+    setup, calibration = shared.setup_of(arguments), shared.calibration_of(arguments)
     files = list_frames(arguments.frames, setup=setup)
     facts = [f.facts for f in files if f.facts is not None and f.facts.kind == "light"]
     unread = [
@@ -30,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
         # Notes and pictures that lie in a folder were not meant; a file named by its path was.
         if has_frame_ending(f.path) or f.path in arguments.frames
     ]
-    with executor_of(arguments) as executor:
+    with shared.executor_of(arguments) as executor:
         if arguments.stars is None:
             frames = measure_files(facts, setup=setup, calibration=calibration, executor=executor)
         else:
@@ -39,11 +34,11 @@ def run(arguments: argparse.Namespace) -> int:
             )
     measured = [frame for frame in frames if frame.reason is None]
     if arguments.stars is not None and measured:
-        write_star_table(arguments.stars, stars, overwrite=arguments.overwrite)
+        reports.write_star_table(arguments.stars, stars, overwrite=arguments.overwrite)
     if arguments.json:
-        print_json([measurement_document(frame) for frame in frames])
+        shared.print_json([reports.measurement_document(frame) for frame in frames])
     elif not arguments.quiet:
-        print_measurements(frames)
+        reports.print_measurements(frames)
     for file in unread:
         print(printable(f"starsize: {file.path}: {file.reason}"), file=sys.stderr)
-    return exit_status([frame.reason is None for frame in frames] + [False] * len(unread))
+    return shared.exit_status([frame.reason is None for frame in frames] + [False] * len(unread))

@@ -5,42 +5,32 @@ import math
 from datetime import UTC, datetime
 from typing import Any
 
+from .. import reports
 from ..errors import InputError
 from ..night import NightResult
 from ..night_run import follow_night, measure_night
-from ..reports import NIGHT_FILES, check_writable, night_document, print_night, write_night_result
-from ..reports.night_words import night_headline, state_line
-from .shared import (
-    calibration_of,
-    executor_of,
-    exit_status,
-    kept_in,
-    print_line,
-    progress_line,
-    setup_of,
-    show,
-)
+from ..reports.filled import macros
+from ..reports.night_words import state_line
+from . import shared
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, judge, write and show a night; hand back the exit status."""
-    check_writable(
-        arguments.out, overwrite=arguments.overwrite, files=NIGHT_FILES, frames=arguments.frames
-    )
+    shared.check_place(arguments)
     if arguments.watch:
         return watch(arguments)
     quiet = arguments.quiet or arguments.json
     with (
-        kept_in(arguments.out) as cache,
-        executor_of(arguments) as executor,
-        progress_line("measuring frames", quiet=quiet) as progress,
+        shared.kept_in(arguments.out) as cache,
+        shared.executor_of(arguments) as executor,
+        shared.progress_line("measuring frames", quiet=quiet) as progress,
     ):
         result = measure_night(
             arguments.frames, cache=cache, executor=executor, progress=progress, **_how(arguments)
         )
-        write_night_result(result, arguments.out, overwrite=arguments.overwrite)
-    show(arguments, result, night_document, print_night, NIGHT_FILES.names)
-    return exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
+        reports.write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+    shared.show(arguments, result)
+    return shared.exit_status([math.isfinite(one.hfr_px) for one in result.exposures])
 
 
 def watch(arguments: argparse.Namespace) -> int:
@@ -55,7 +45,7 @@ def watch(arguments: argparse.Namespace) -> int:
     try:
         # Frames come one by one: more processes than asked for would only wait.
         arguments.jobs = arguments.jobs or 1
-        with executor_of(arguments) as executor:
+        with shared.executor_of(arguments) as executor:
             for result in follow_night(
                 arguments.frames, executor=executor, skip=(arguments.out,), **_how(arguments)
             ):
@@ -67,11 +57,11 @@ def watch(arguments: argparse.Namespace) -> int:
                     said = result.frames[k].state
                 told = last + 1
                 # The word first: drawing the page takes longer than judging a frame.
-                write_night_result(result, arguments.out, overwrite=arguments.overwrite)
+                reports.write_night_result(result, arguments.out, overwrite=arguments.overwrite)
     except KeyboardInterrupt:
         pass
     if result is not None:
-        _say(arguments, f"stopped. {night_headline(result)}")
+        _say(arguments, f"stopped. {macros('night_said.txt').headline(result)}")
         _say(arguments, "without --watch the night is judged by all of its frames, offsets too")
     return 0
 
@@ -79,14 +69,14 @@ def watch(arguments: argparse.Namespace) -> int:
 def _how(arguments: argparse.Namespace) -> dict[str, Any]:
     """What a night is measured with, at once or while it is followed."""
     return {
-        "setup": setup_of(arguments) if arguments.setup else None,
+        "setup": shared.setup_of(arguments) if arguments.setup else None,
         "offsets": arguments.offsets,
         "growth": arguments.growth,
         "facts_csv": arguments.facts,
-        "calibration": calibration_of(arguments),
+        "calibration": shared.calibration_of(arguments),
     }
 
 
 def _say(arguments: argparse.Namespace, text: str) -> None:
     if not (arguments.quiet or arguments.json):
-        print_line(f"{datetime.now(UTC):%H:%M:%S} {text}")
+        shared.print_line(f"{datetime.now(UTC):%H:%M:%S} {text}")

@@ -10,34 +10,18 @@ from pathlib import Path
 
 import numpy as np
 
+from .. import reports
 from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
 from ..frames.header import has_frame_ending
 from ..frames.plan_csv import PlannedExposure, read_plan
 from ..frames.walk import follow_folders, frame_files
 from ..pipeline import find_reference, measure_offsets
-from ..reports import (
-    RESULT_FILES,
-    RunResult,
-    check_writable,
-    print_result,
-    result_document,
-    write_results,
-)
 from ..reports.folder import keep_apart
 from ..reports.stored import StoredRun, opened
 from ..reports.terminal import sweep_line
 from ..setup import Setup
-from .shared import (
-    calibration_of,
-    executor_of,
-    exit_status,
-    kept_in,
-    print_line,
-    progress_line,
-    setup_of,
-    show,
-)
+from . import shared
 
 #: A sweep that nothing follows is over after this many of its usual intervals without a frame ...
 _INTERVALS = 4.0
@@ -48,7 +32,7 @@ _LEAST_QUIET_S = 45.0
 _GIVEN_UP_S = 900.0
 
 Paths = Sequence[Path | StoredRun]
-Measure = Callable[[Paths, str | None], RunResult]
+Measure = Callable[[Paths, str | None], reports.RunResult]
 """Measure folders, files and stored runs from the given reference, and write the results."""
 
 
@@ -67,33 +51,33 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.plan and not arguments.watch:
         raise InputError("--plan says when --watch may stop; give both")
     # Before the frames are measured: a person should not wait to hear that there is no place.
-    check_writable(arguments.out, overwrite=arguments.overwrite, frames=arguments.frames)
+    shared.check_place(arguments)
     given = [opened(path) for path in arguments.frames]
     keep_apart(arguments.out, [f for run in given if isinstance(run, StoredRun) for f in run.files])
-    setup, calibration = setup_of(arguments), calibration_of(arguments)
+    setup, calibration = shared.setup_of(arguments), shared.calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
 
     def say(line: str) -> None:
         if not quiet:
-            print_line(line)
+            shared.print_line(line)
             sys.stdout.flush()  # seen at once, in a pipe too
 
-    def measure(paths: Paths, reference: str | None) -> RunResult:
-        with progress_line("measuring frames", quiet=quiet) as progress:
+    def measure(paths: Paths, reference: str | None) -> reports.RunResult:
+        with shared.progress_line("measuring frames", quiet=quiet) as progress:
             result = measure_offsets(
                 paths, setup=setup, reference=reference, facts_csv=arguments.facts,
                 calibration=calibration, cache=cache, executor=executor, progress=progress,
             )  # fmt: skip
-        write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
+        reports.write_results(result, arguments.out, overwrite=arguments.overwrite, cache=cache)
         return result
 
-    with kept_in(arguments.out) as cache, executor_of(arguments) as executor:
+    with shared.kept_in(arguments.out) as cache, shared.executor_of(arguments) as executor:
         if arguments.watch:
             result = watch_sweeps(arguments, given, setup, measure, say)
         else:
             result = measure(given, arguments.reference)
-    show(arguments, result, result_document, print_result, RESULT_FILES.names)
-    return exit_status([row.status == "measured" for row in result.comparison.rows])
+    shared.show(arguments, result)
+    return shared.exit_status([row.status == "measured" for row in result.comparison.rows])
 
 
 def watch_sweeps(
@@ -102,11 +86,10 @@ def watch_sweeps(
     setup: Setup,
     measure: Measure,
     say: Callable[[str], None],
-) -> RunResult:
+) -> reports.RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
-    Ends when all planned sweeps are in, by Ctrl-C once there is a result, or where some ought to be
-    repeated and for a quarter of an hour nobody did.
+    Ends when all planned sweeps are in, by Ctrl-C, or where nobody repeats what ought to be.
     """
     folders = [path for path in given if isinstance(path, Path) and path.is_dir()]
     others = [one for one in given if isinstance(one, StoredRun) or not one.is_dir()]
@@ -115,7 +98,7 @@ def watch_sweeps(
     plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     told: set[tuple[Path, ...]] = set()
     refused: set[tuple[Path, ...]] = set()
-    result: RunResult | None = None
+    result: reports.RunResult | None = None
     with suppress(KeyboardInterrupt):
         for quiet_s in follow_folders(folders, skip=skip):
             if not any(frame_files(folders, skip)):
@@ -155,11 +138,7 @@ def how_far(
     quiet_s: float,
     refused: Collection[tuple[Path, ...]] = (),
 ) -> Standing:
-    """Tell sweeps that are over from the one that is being taken.
-
-    A sweep is over when the next one has begun, when it has as many frames as were planned, or
-    when no frame has come for long. One that was refused does not count towards the plan.
-    """
+    """Tell sweeps that are over from the one that is being taken; refused ones do not count."""
     left = list(Counter((one.sweep, one.filter) for one in plan).items())
     over: list[Sweep] = []
     running: list[Sweep] = []

@@ -5,14 +5,14 @@ import argparse
 from ..filters import canonical_filter
 from ..pipeline import scout
 from ..plan import plan_capture
-from ..reports import PLAN_FILES, check_writable, plan_document, print_plan, write_plan
-from .shared import progress_line, setup_of, show
+from ..reports import write_plan
+from .shared import check_place, progress_line, setup_of, show
 from .workers import workers
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Plan, write the plan, show it; status 3 where what was asked cannot be reached."""
-    check_writable(arguments.out, overwrite=arguments.overwrite, files=PLAN_FILES)
+    check_place(arguments)
     setup, told = setup_of(arguments), None
     quiet = arguments.quiet or arguments.json
     if arguments.seen:
@@ -32,5 +32,5 @@ def run(arguments: argparse.Namespace) -> int:
             sigma_zones=zones,
         )
     write_plan(plan, arguments.out, overwrite=arguments.overwrite)
-    show(arguments, plan, plan_document, print_plan, PLAN_FILES.names)
+    show(arguments, plan)
     return 0 if plan.reached or arguments.sigma is None else 3

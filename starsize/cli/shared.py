@@ -3,21 +3,14 @@
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Any
 
+from rich import progress
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
 
 from ..cache import Cache
 from ..errors import printable
@@ -25,8 +18,6 @@ from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
 from .cluster import cluster
 from .workers import workers
-
-_Found = TypeVar("_Found")
 
 
 def setup_of(arguments: argparse.Namespace) -> Setup:
@@ -77,9 +68,12 @@ def progress_line(
     if quiet or not sys.stderr.isatty():
         yield None
         return
-    told = (MofNCompleteColumn(), TimeRemainingColumn()) if counted else (TimeElapsedColumn(),)
-    columns = (TextColumn(word), BarColumn(), *told)
-    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
+    columns: list[progress.ProgressColumn] = [progress.TextColumn(word), progress.BarColumn()]
+    if counted:
+        columns += [progress.MofNCompleteColumn(), progress.TimeRemainingColumn()]
+    else:
+        columns.append(progress.TimeElapsedColumn())
+    with progress.Progress(*columns, console=Console(stderr=True), transient=True) as line:
         task = line.add_task(word, total=None)
         yield lambda done, total: line.update(task, completed=done, total=total)
 
@@ -91,19 +85,34 @@ def print_line(text: str) -> None:
     print(text.encode(encoding, "replace").decode(encoding))
 
 
-def show(
-    arguments: argparse.Namespace,
-    found: _Found,
-    document: Callable[[_Found], object],
-    show_it: Callable[[_Found], None],
-    written: Iterable[str],
-) -> None:
+def check_place(arguments: argparse.Namespace) -> None:
+    """``OutputError`` if what the verb finds cannot be written, before anybody waits for it."""
+    from ..reports import check_writable
+
+    frames, (files, _, _) = getattr(arguments, "frames", ()), _outcome(arguments.verb)
+    check_writable(arguments.out, overwrite=arguments.overwrite, files=files, frames=frames)
+
+
+def show(arguments: argparse.Namespace, found: object) -> None:
     """Print what was found as JSON or for people, and what was written; nothing where quiet."""
+    files, document, show_it = _outcome(arguments.verb)
     if arguments.json:
         print_json(document(found))
     elif not arguments.quiet:
         show_it(found)
-        print_line(f"\nwritten to {arguments.out}: {', '.join(written)}")
+        print_line(f"\nwritten to {arguments.out}: {', '.join(files.names)}")
+
+
+def _outcome(verb: str) -> tuple[Any, Any, Any]:
+    """The files that a verb writes, what makes its document, and what shows it to people."""
+    from .. import reports as r  # not every verb has to wait for them
+
+    return {
+        "offsets": (r.RESULT_FILES, r.result_document, r.print_result),
+        "compare": (r.COMPARISON_FILES, r.comparison_document, r.print_comparison),
+        "plan": (r.PLAN_FILES, r.plan_document, r.print_plan),
+        "night": (r.NIGHT_FILES, r.night_document, r.print_night),
+    }[verb]
 
 
 def print_json(document: object) -> None:

@@ -28,15 +28,6 @@ class OffsetRow:
     the filter's stars grow when the reference's position is kept. ``offset_half997_steps`` is what
     three times the uncertainty would be with many repeats: half of the interval that holds the
     truth with 99.7 %; few repeats make it longer.
-
-    Examples
-    --------
-    >>> row = OffsetRow(
-    ...     filter="R", reference="L", status="measured", sweeps=1, frames=9, stars=80,
-    ...     offset_steps=12.3, offset_sigma_steps=1.4, zone_steps=9.7, move_steps=12,
-    ... )
-    >>> row.offset_steps / row.zone_steps > 1
-    True
     """
 
     filter: str
@@ -211,9 +202,8 @@ class FocuserHealth:
 class FieldReport:
     """Best focus over the frame; further out is positive, x and y as the image counts them.
 
-    Best focus of a star is where the camera has to be for it to be sharp. ``tilt_x_um`` and
-    ``tilt_y_um`` are how much further out focus lies at the +x and the +y edge
-    than at the centre, ``curvature_um`` the corners beyond the centre without the tilt.
+    ``tilt_x_um`` and ``tilt_y_um`` are how much further out the camera has to be at the +x and the
+    +y edge than at the centre, ``curvature_um`` the corners beyond the centre without the tilt.
     """
 
     tilt_x_um: Estimate
@@ -244,11 +234,7 @@ class FieldReport:
 
     @property
     def towards_telescope(self) -> str | None:
-        """Edge or corner of the camera that must move towards the telescope against the tilt.
-
-        Where best focus lies furthest in, the sensor stands too far out. ``left``, ``upper left``
-        and so on as the image counts x and y; None where no tilt is significant.
-        """
+        """Edge or corner of the camera, ``upper left`` say, that must move in against tilt."""
         if not self.tilt_significant:
             return None
         x, y = self.tilt_x_um.value, self.tilt_y_um.value
@@ -266,15 +252,6 @@ class Comparison:
 
     ``filters`` are those measured, the reference first; ``covariance_steps2`` is the (k, k)
     covariance of their offsets in that order, so row and column of the reference are zero.
-
-    Examples
-    --------
-    >>> from starsize import load_result
-    >>> found = load_result("my-results").comparison  # doctest: +SKIP
-    >>> {row.filter: row.move_steps for row in found.rows}  # doctest: +SKIP
-    {'L': 0, 'R': 12, 'G': 0, 'B': -9}
-    >>> found.colour.verdict  # doctest: +SKIP
-    'apart'
     """
 
     reference: str

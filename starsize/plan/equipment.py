@@ -37,18 +37,6 @@ _ARCSEC: Final = math.pi / 180 / 3600
 class Scouted:
     """What test frames, or an earlier result, told; None where they could not.
 
-    Attributes
-    ----------
-    floor_px : float
-        Half-flux radius in focus.
-    light : Light
-    centre_steps : mapping of str to float
-        By filter, where best focus lies; under "" for all others.
-    um_per_step, jitter : float
-    steps_per_degC : (value, sigma)
-    colour_um : tuple of float
-        Of the lens, as `curves.design.Outlook` has it.
-
     Examples
     --------
     >>> from starsize import Setup, plan_capture
@@ -61,12 +49,16 @@ class Scouted:
     """
 
     floor_px: float | None = None
+    """Half-flux radius in focus."""
     light: Light | None = None
     centre_steps: Mapping[str, float] = field(default_factory=dict)
+    """By filter, where best focus lies; under "" for all others."""
     um_per_step: float | None = None
     jitter: float | None = None
     steps_per_degC: tuple[float, float] | None = None
+    """Value and sigma."""
     colour_um: tuple[float, float, float] | None = None
+    """Of the lens, as `curves.design.Outlook` has it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,14 +116,14 @@ def result_told(
     rows = comparison.rows
     centres = {row.filter: at for row in rows if (at := row.best_focus_steps) is not None}
     size, found = comparison.focuser.um_per_step, comparison.temperature
-    warm = found.steps_per_degC if found.source == "frames" else None
+    warm = found.steps_per_degC
     return Scouted(
         floor_px=fit.floor_px.value,
         light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
         centre_steps={**centres, "": centres.get(comparison.reference, fit.best_steps)},
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
-        steps_per_degC=(warm.value, warm.sigma) if warm else None,
+        steps_per_degC=(warm.value, warm.sigma) if warm and found.source == "frames" else None,
         colour_um=colour_of(comparison.colour.lens),
     )
 

@@ -21,10 +21,7 @@ class Assumed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class More:
-    """What more effort would buy: the largest uncertainty of an offset with it.
-
-    For a sweep it is that of the filter named in ``filter``, before and after.
-    """
+    """What more effort would buy: the worst uncertainty of an offset, or that of ``filter``."""
 
     what: Literal["frame", "sweep", "hour"]
     before_steps: float
@@ -34,68 +31,36 @@ class More:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CapturePlan:
-    """What to capture, how long it takes, and what it will tell.
-
-    Attributes
-    ----------
-    setup : Setup
-        With what was assumed filled in.
-    reference : str
-    exposures : tuple of PlannedExposure
-        In order.
-    away_steps : tuple of int
-        Positions of a sweep, counted from where best focus is expected.
-    centre_steps : mapping of str to int
-        By filter, where best focus is expected.
-    run_in_steps : int
-        How far before the first position each sweep starts to move.
-    wanted_sigma_steps : float
-    reached : bool
-        Whether every offset comes out as well as wanted.
-    duration_s, exposure_s : float
-        From the beginning to the end, and all exposures together.
-    offsets : mapping of str to ExpectedOffset
-        By filter, the reference first.
-    zone_steps : mapping of str to float
-    can_answer : mapping of str to bool
-        ``colour``, ``slip``, ``temperature``, ``play``.
-    more : tuple of More
-    assumed : tuple of Assumed
-    hfr_px : float
-        Half-flux radius expected in focus.
-    few_stars : mapping of str to float
-        Filters that even the longest exposure shows few stars through, and about how many.
-
-    Examples
-    --------
-    >>> from starsize import Setup, plan_capture
-    >>> from starsize.setup import Focuser, Telescope
-    >>> scope = Telescope(focal_length_mm=480.0, aperture_mm=87.0)
-    >>> setup = Setup(telescope=scope, focuser=Focuser(um_per_step=4.0))
-    >>> plan = plan_capture(setup, position_steps=12000)
-    >>> plan.away_steps
-    (-66, -44, -22, 0, 22, 44, 66)
-    >>> round(plan.offsets["B"].sigma, 1), plan.can_answer["play"]
-    (1.5, False)
-    """
+    """What to capture, how long it takes, and what it will tell; mappings are by filter."""
 
     setup: Setup
+    """With what was assumed filled in."""
     reference: str
     exposures: tuple[PlannedExposure, ...]
+    """In order."""
     away_steps: tuple[int, ...]
+    """Positions of a sweep, counted from where best focus is expected."""
     centre_steps: Mapping[str, int]
+    """Where best focus is expected."""
     run_in_steps: int
+    """How far before the first position each sweep starts to move."""
     wanted_sigma_steps: float
     reached: bool
+    """Whether every offset comes out as well as wanted."""
     duration_s: float
+    """From the beginning to the end; ``exposure_s``: all exposures together."""
     exposure_s: float
     offsets: Mapping[str, ExpectedOffset]
+    """The reference first."""
     zone_steps: Mapping[str, float]
     can_answer: Mapping[str, bool]
+    """``colour``, ``slip``, ``temperature``, ``play``."""
     more: tuple[More, ...]
     assumed: tuple[Assumed, ...]
     hfr_px: float
+    """Half-flux radius expected in focus."""
     few_stars: Mapping[str, float]
+    """Filters that even the longest exposure shows few stars through, and about how many."""
 
     def __repr__(self) -> str:
         return (

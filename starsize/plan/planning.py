@@ -145,12 +145,13 @@ def plan_capture(
         setup, filters=filters, reference=reference, position_steps=position_steps, hfr_px=hfr_px,
         told=told,
     )  # fmt: skip
-    layout = _layout(equipment)
+    design, patterns = _layout(equipment)
     asked = sigma_steps is not None or sigma_zones is not None
     wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * min(equipment.zone_steps.values())
-    chosen = _choose(equipment, layout, wanted, rounds=ROUNDS_ASKED if asked else ROUNDS)
+    rounds = ROUNDS_ASKED if asked else ROUNDS
+    chosen = _choose(equipment, design, patterns, wanted, rounds=rounds)
     programme = chosen.programme
-    away = [round(float(a)) for a in np.repeat(layout.design.away_steps, programme.pattern)]
+    away = [round(float(a)) for a in np.repeat(design.away_steps, programme.pattern)]
     exposures = tuple(_exposures(programme.order, away, equipment))
     return CapturePlan(
         setup=equipment.setup,
@@ -166,23 +167,19 @@ def plan_capture(
         offsets=chosen.table.offsets,
         zone_steps=equipment.zone_steps,
         can_answer=_answers(chosen, equipment),
-        more=tuple(_more(chosen, equipment, layout)),
+        more=tuple(_more(chosen, equipment, design, patterns)),
         assumed=equipment.assumed,
         hfr_px=equipment.outlook.floor_px,
         few_stars=_few_stars(equipment),
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Layout:
-    """What frames would tell, and how many stand at each place, by number of frames."""
-
-    design: Design
-    patterns: Mapping[int, np.ndarray]
+Patterns = Mapping[int, np.ndarray]
+"""By number of frames how many of them stand at each place."""
 
 
-def _layout(equipment: Equipment) -> _Layout:
-    """Choose the positions."""
+def _layout(equipment: Equipment) -> tuple[Design, Patterns]:
+    """Choose the positions: what frames would tell there."""
     outlook = equipment.outlook
     slope = outlook.telescope.slope_px_per_step or 1.0
     slope *= float(np.sqrt((1 + outlook.telescope.obstruction**2) / 2))
@@ -202,31 +199,29 @@ def _layout(equipment: Equipment) -> _Layout:
     except ValueError as error:
         msg = f"{error}: check focal length, aperture, pixel size and --hfr"
         raise InputError(msg) from error
-    return _Layout(
-        design=design,
-        patterns={
-            n: np.bincount(np.searchsorted(away, at), minlength=away.size)
-            for n, at in places.items()
-        },
-    )
+    return design, {
+        n: np.bincount(np.searchsorted(away, at), minlength=away.size) for n, at in places.items()
+    }
 
 
-def _choose(equipment: Equipment, layout: _Layout, wanted: float, *, rounds: int) -> Forecast:
+def _choose(
+    equipment: Equipment, design: Design, patterns: Patterns, wanted: float, *, rounds: int
+) -> Forecast:
     """The shortest night that reaches what is wanted, else one that comes nearest."""
     reference, *others = equipment.filters
     made = [
         Programme(
             order_of_sweeps(reference, others, rounds=number, between=between),
-            layout.patterns[n], number, between, n,
+            patterns[n], number, between, n,
         )
         for number in range(1, rounds + 1)
         for between in BETWEEN
-        for n in sorted(layout.patterns)
+        for n in sorted(patterns)
         if n in FRAMES and (between <= len(others) or between == BETWEEN[-1])
     ]  # fmt: skip
     tried = []
     for programme in sorted(made, key=lambda one: float(one.spent_s(equipment).sum())):
-        tried.append(forecast(programme, equipment, layout.design))
+        tried.append(forecast(programme, equipment, design))
         if tried[-1].worst_steps <= wanted:
             return tried[-1]
     limit = NEARLY * min(one.worst_steps for one in tried)
@@ -246,14 +241,16 @@ def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     }
 
 
-def _more(now: Forecast, equipment: Equipment, layout: _Layout) -> Iterator[More]:
+def _more(
+    now: Forecast, equipment: Equipment, design: Design, patterns: Patterns
+) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
     order, offsets = now.programme.order, now.table.offsets
     name = max(offsets, key=lambda one: offsets[one].sigma)
     frame, sweep, hour = (
-        forecast(one, equipment, layout.design)
+        forecast(one, equipment, design)
         for one in (
-            Programme(order, layout.patterns[now.programme.frames + 1]),
+            Programme(order, patterns[now.programme.frames + 1]),
             Programme((*order[:-1], name, order[-1]), now.programme.pattern),
             _longer(now.programme, equipment),
         )

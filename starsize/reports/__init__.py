@@ -1,16 +1,20 @@
 """Reports: tables, the machine-readable documents, the pages and the words in the terminal."""
 
 from .document import measurement_document, result_document
-from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, check_file_writable, check_writable
+from .folder import (
+    COMPARISON_FILES,
+    NIGHT_FILES,
+    PLAN_FILES,
+    RESULT_FILES,
+    check_file_writable,
+    check_writable,
+)
 from .page import report_html
-from .plot import plot
 from .quantities import curves_table, frames_table, offsets_table, write_star_table
 from .result import RunResult
 from .stored import load_measured_set
 from .terminal import print_comparison, print_measurements, print_night, print_plan, print_result
 from .writer import (
-    NIGHT_FILES,
-    PLAN_FILES,
     comparison_document,
     night_document,
     plan_document,

@@ -83,20 +83,14 @@ def result_document(result: RunResult) -> Document:
 
 
 def measurement_document(frame: FrameRadius) -> Document:
-    """One measured frame as plain data, for scripts.
-
-    ``hfr_px`` is value and sigma, ``set_aside`` why and how many; ``reason`` is None if there is a
-    radius, ``channel`` R, G or B of a colour camera, empty for a mono one.
-    """
+    """One measured frame as plain data; ``channel`` is empty, or R, G or B of a colour camera."""
     facts = own_fields(frame.facts, "filter", "position_steps", "temperature_degC")
     own = {"file": frame.facts.path.name, **facts, **_radius(frame)}
     return plain({**own, **own_fields(frame, "reason", "channel")})
 
 
 def plain(value: Any) -> Any:
-    """Bring a value to what JSON can hold; what is not a finite number becomes None.
-
-    A dataclass becomes its fields by name.
+    """What JSON can hold of a value: fields of a dataclass by name, None for no finite number.
 
     >>> plain({"a": (1, float("nan")), "b": Estimate(2.0)})
     {'a': [1, None], 'b': {'value': 2.0, 'sigma': None}}

@@ -1,15 +1,25 @@
-"""Templates filled: what is laid out and said stands there."""
+"""Templates filled, and findings put into words: what is laid out and said stands there."""
 
-from functools import cache
-from typing import Any
+import dataclasses
+import math
+import re
+from collections.abc import Callable
+from functools import cache, wraps
+from importlib.resources import files
+from typing import Any, Final, ParamSpec, TypeVar
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..errors import printable
-from ..estimate import Estimate
+from ..estimate import Estimate, Finding
 from . import numbers, sentences
 from .rail import filter_tint
+
+_Thing = TypeVar("_Thing")
+_P = ParamSpec("_P")
+
+_TEMPLATES: Final = files("starsize.reports").joinpath("templates")
 
 
 def render(template: str, view: dict[str, Any]) -> str:
@@ -31,10 +41,12 @@ def environment(*, is_text: bool) -> Environment:
         finalize=_on_its_line if is_text else None,
     )
     made.filters |= {
+        "about": _about,
+        "action": sentences.action_words,
         "clock": numbers.clock_text,
         "duration": numbers.duration_text,
         "estimate": numbers.estimate_text,
-        "action": sentences.action_words,
+        "fixed": lambda value, decimals=0: f"{value:.{decimals}f}",
         "known": numbers.known,
         "micrometres": numbers.micrometres,
         "move": numbers.move_number,
@@ -47,12 +59,12 @@ def environment(*, is_text: bool) -> Environment:
         "steps": numbers.steps_text,
         "tint": filter_tint,
         "whole": round,
+        "with_sign": numbers.with_sign,
     }
-    style = made.loader.get_source(made, "style.css")[0]  # type: ignore[union-attr]
     made.globals |= {
         "Estimate": Estimate,
         "known": numbers.known,
-        "style": Markup(style),
+        "style": Markup(_TEMPLATES.joinpath("style.css").read_text("utf-8")),
         "words": sentences,
     }
     return made
@@ -62,6 +74,61 @@ def environment(*, is_text: bool) -> Environment:
 def macros(template: str) -> Any:
     """The macros of a text, which make a sentence each."""
     return environment(is_text=True).get_template(template).module
+
+
+def worded(thing: _Thing) -> _Thing:
+    """The same result with every finding in it replaced by its sentence.
+
+    It may be a finding, or a tuple or a frozen dataclass that holds some, however deep.
+    """
+    found: Any = thing
+    if isinstance(found, Finding):
+        say, facts = _sentence_of(str(found)), found.facts
+        return say(**{name: worded(facts[name]) for name in say.arguments if name in facts})
+    if isinstance(found, tuple):
+        parts = [worded(part) for part in found]
+        same = all(new is old for new, old in zip(parts, found, strict=True))
+        return thing if same else tuple(parts)  # type: ignore[return-value]
+    if dataclasses.is_dataclass(found) and not isinstance(found, type):
+        fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(found)}
+        new = {name: worded(value) for name, value in fields.items()}
+        changed = {name: value for name, value in new.items() if value is not fields[name]}
+        return dataclasses.replace(found, **changed) if changed else thing  # type: ignore[return-value]
+    return thing
+
+
+def in_words(function: Callable[_P, _Thing]) -> Callable[_P, _Thing]:
+    """The same function, its result put into words."""
+
+    @wraps(function)
+    def call(*args: _P.args, **kwargs: _P.kwargs) -> _Thing:
+        return worded(function(*args, **kwargs))
+
+    return call
+
+
+@cache
+def findings() -> dict[str, str]:
+    """The macro of each code, and of what sentences share (_); each is a line of the text."""
+    text = _TEMPLATES.joinpath("findings.txt").read_text("utf-8")
+    return dict(re.findall(r"^(?=.*macro (\w+))(.*)$", text, re.MULTILINE))
+
+
+@cache
+def _sentence_of(code: str) -> Any:
+    """What makes the sentence of a code from its facts; one by one, for all take a while."""
+    lines, wanted = findings(), [code]
+    for name in wanted:  # with what it calls
+        called = re.findall(r"(\w+)\(", lines[name])
+        wanted += [one for one in called if one in lines and one not in wanted]
+    text = "\n".join(lines[name] for name in wanted)
+    return getattr(environment(is_text=True).from_string(text).module, code)
+
+
+def _about(steps: float) -> int:
+    """Two significant digits, 120 for 123.4: advice, not a measurement."""
+    digits = 10 ** max(math.floor(math.log10(max(steps, 1))) - 1, 0)
+    return round(steps / digits) * digits
 
 
 def _on_its_line(value: object) -> object:

@@ -21,6 +21,7 @@ from typing import Any, Final
 from ..errors import OutputError
 from ..frames import InputFile, list_frames
 from ..frames.header import has_frame_ending
+from ..frames.plan_csv import PLAN_DOCUMENT
 
 try:
     import fcntl
@@ -33,28 +34,27 @@ _ELSEWHERE: Final = "; give another folder for the results"
 
 @dataclass(frozen=True, slots=True)
 class FileSet:
-    """The files that are written together, and the JSON document among them that lists them."""
+    """The files that are written together, the JSON document that lists the others last."""
 
     names: tuple[str, ...]
-    document: str
-    kind: str
+
+    @property
+    def document(self) -> str:
+        """Name of the document."""
+        return self.names[-1]
 
     @property
     def schema(self) -> dict[str, Any]:
         """What the document says of itself first."""
-        return {"name": self.kind, "version": 1}
+        return {"name": f"starsize-{self.document.removesuffix('.json')}", "version": 1}
 
 
 RESULT_FILES: Final = FileSet(
-    ("offsets.csv", "curves.csv", "frames.csv", "report.html", "result.json"),
-    "result.json",
-    "starsize-result",
+    ("offsets.csv", "curves.csv", "frames.csv", "report.html", "result.json")
 )
-COMPARISON_FILES: Final = FileSet(
-    ("comparison.csv", "comparison.html", "comparison.json"),
-    "comparison.json",
-    "starsize-comparison",
-)
+COMPARISON_FILES: Final = FileSet(("comparison.csv", "comparison.html", "comparison.json"))
+PLAN_FILES: Final = FileSet(("plan.csv", PLAN_DOCUMENT))
+NIGHT_FILES: Final = FileSet(("night.csv", "night.html", "night.json"))
 
 
 def check_writable(
@@ -64,11 +64,10 @@ def check_writable(
     files: FileSet = RESULT_FILES,
     frames: Iterable[Path] = (),
 ) -> None:
-    """Check that results could be written to a folder, which need not be there yet.
+    """``OutputError`` if results cannot be written to a folder, which need not be there yet.
 
-    Nothing is changed there, but for what a killed run left half-done. ``OutputError`` if it is a
-    file or holds some of the ``frames`` (files and folders), holds files of these names that are
-    not ours (unless ``overwrite``), or cannot be written.
+    Nor may it hold some of the ``frames`` (files and folders), or files of these names that are not
+    ours (unless ``overwrite``). Only what a killed run left half-done is changed there.
     """
     _keep_apart(Path(out), (p if p.is_dir() else p.parent for p in frames if p.exists()))
     with _alone_in(Path(out)):
@@ -112,11 +111,7 @@ def write_folder(
     *,
     overwrite: bool,
 ) -> tuple[Path, ...]:
-    """Write several files and the JSON document that lists them.
-
-    Everything is checked before anything is written; if writing fails half-way, what was there
-    before is put back. ``OutputError`` as ``check_writable``, and if writing fails.
-    """
+    """Write several files and the JSON document that lists them; see ``write_results``."""
     contents = {name: _utf8(text) for name, text in texts.items()}
     schema = {**document["schema"], "files": {name: _mark(d) for name, d in contents.items()}}
     contents[files.document] = _utf8(json_text({**document, "schema": schema}))
@@ -174,7 +169,7 @@ def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, byt
         raise OutputError(f"cannot write into {there}: no permission{_ELSEWHERE}")
     before = {name: _read(out / name) for name in files.names}
     foreign = {name: data for name, data in before.items() if data is not None}
-    marks = _marks(before[files.document], files.kind)
+    marks = _marks(before[files.document], files)
     if marks is not None:  # the document says which of the others are ours
         own = {**marks, files.document: _mark(before[files.document] or b"")}
         foreign = {name: data for name, data in foreign.items() if own.get(name) != _mark(data)}
@@ -205,11 +200,11 @@ def _mark(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _marks(data: bytes | None, schema_name: str) -> Mapping[str, str] | None:
+def _marks(data: bytes | None, files: FileSet) -> Mapping[str, str] | None:
     """The list of files in a JSON document of ours; None if it is not one."""
     try:
         schema = json.loads(data or b"")["schema"]
-        marks = schema["files"] if schema["name"] == schema_name else None
+        marks = schema["files"] if schema["name"] == files.schema["name"] else None
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
     return marks if isinstance(marks, dict) else None
@@ -233,8 +228,8 @@ def _finish(folder: Path, files: FileSet) -> None:
     """Move what a killed run had wholly written to its place; drop what it had not."""
     with contextlib.suppress(OSError):
         for document in folder.glob(f".{files.document}.*.part"):
-            new = _marks(document.read_bytes(), files.kind)
-            old = _marks(_content(folder / files.document), files.kind) or {}
+            new = _marks(document.read_bytes(), files)
+            old = _marks(_content(folder / files.document), files) or {}
             # Each file there must be of the killed run or of the one before, as they wrote it.
             there = {name: _content(folder / name) for name in new or ()}
             if new is not None and all(
@@ -257,10 +252,7 @@ def _content(path: Path) -> bytes | None:
 def _replace_all(
     folder: Path, contents: Mapping[str, bytes], before: Mapping[str, bytes | None]
 ) -> None:
-    """Put all files in place, or leave the folder as it was.
-
-    They are written under passing names in the same folder, so that each move is one step.
-    """
+    """Put all files in place, each by one move, or leave the folder as it was."""
     token = secrets.token_hex(4)
     parts = {name: folder / f".{name}.{token}.part" for name in contents}
     placed: list[str] = []

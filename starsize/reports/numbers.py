@@ -68,10 +68,7 @@ def micrometres(value: float | None) -> str:
 def estimate_text(
     estimate: Estimate | None, *, signed: bool = False, most_decimals: int = 12
 ) -> str:
-    """Value and standard uncertainty for people, two digits of the uncertainty.
-
-    ``most_decimals`` keeps positions in steps from being spelled out further than a focuser goes.
-    """
+    """Value and standard uncertainty for people, two digits of the uncertainty."""
     if estimate is None or not estimate.is_known:
         return "not known"
     sign = "+" if signed else ""
@@ -106,6 +103,12 @@ def time_text(mjd: float | None) -> str:
         return ""
     moment = MJD_ZERO + timedelta(days=day, microseconds=500_000)
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def with_sign(value: float, decimals: int = 1) -> str:
+    """A number with its sign; zero has no sign."""
+    text = f"{value:+.{decimals}f}"
+    return text[1:] if float(text) == 0 else text
 
 
 def clock_text(mjd: float | None) -> str:

@@ -10,16 +10,17 @@ from markupsafe import Markup
 
 from .. import __version__
 from ..comparison.compared import LensReport
-from ..comparison.sets.compared import SetComparison, SetRow
+from ..comparison.sets import SetComparison
 from ..curves import radius_at
 from ..curves.fitted import CurveFit
 from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..night import NightResult
 from ..tracking.measured import MeasuredSweep
-from . import night_words, sentences
-from .filled import render
-from .numbers import decimals_for, known, signed_text, time_text
+from . import sentences
+from .filled import macros, render
+from .night_words import spans
+from .numbers import decimals_for, known, time_text
 from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
@@ -177,36 +178,8 @@ def identity(result: RunResult) -> list[str]:
 
 def comparison_html(comparison: SetComparison) -> str:
     """The comparison as one HTML page: styles inside, nothing fetched."""
-    view = {
-        "comparison": comparison,
-        "headline": set_headline(comparison),
-        "ruler": sets_ruler(comparison),
-        "change": change_text,
-    }
+    view = {"comparison": comparison, "ruler": sets_ruler(comparison)}
     return render("comparison.html", view)
-
-
-def set_headline(comparison: SetComparison) -> str:
-    """The verdict on the set in one line."""
-    if comparison.verdict == "unchanged":
-        return "No filter changed focus."
-    if comparison.verdict == "cannot tell":
-        return "These runs cannot tell whether a filter changed focus."
-    changed = sum(row.change == "changed" for row in comparison.rows)
-    both = [
-        row for row in comparison.rows if None not in (row.old_offset_steps, row.new_offset_steps)
-    ]
-    return f"{changed} of {len(both)} filters changed focus."
-
-
-def change_text(row: SetRow) -> str:
-    """The change of one filter in steps with its uncertainty; empty where unknown.
-
-    Empty for the reference too, which cannot change against itself.
-    """
-    if row.filter == row.reference:
-        return ""
-    return signed_text(row.change_steps, row.change_sigma_steps)
 
 
 def night_html(result: NightResult) -> str:
@@ -219,11 +192,11 @@ def night_html(result: NightResult) -> str:
     drawn = [night_svg(result, name=name, width_px=px) for name, px in widths.items()]
     view = {
         "result": result,
-        "night": night_words,
+        "night": macros("night_said.txt"),
         "meta": _night_meta(result),
         "strips": [Markup(svg) for svg in drawn if svg],
         "signs": {name: filter_sign(name) for name in names},
-        "spans": night_words.spans(result),
+        "spans": spans(result),
         "notices": result.notices,
     }
     return render("night.html", view)

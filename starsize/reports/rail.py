@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from ..comparison.compared import Comparison
-from ..comparison.sets.compared import SetComparison
+from ..comparison.sets import SetComparison
 from ..filters import BANDS
 from ..setup import Setup
 from .numbers import known

@@ -19,14 +19,6 @@ class RunResult:
     Where focus followed the temperature, the positions of ``curves`` are those of the headers
     brought to the mean temperature of their sweep. ``strips``, pictures of one star of each sweep,
     also follow ``measured``; there are none of stored results.
-
-    Examples
-    --------
-    >>> from starsize import measure_offsets, write_results
-    >>> result = measure_offsets(["my-night"])  # doctest: +SKIP
-    >>> result.comparison.rows[1].move_steps  # doctest: +SKIP
-    12
-    >>> write_results(result, "my-results")  # doctest: +SKIP
     """
 
     setup: Setup

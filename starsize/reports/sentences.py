@@ -23,10 +23,7 @@ APPROACH_WORDS = {
     "mixed": "turned round",
     "unknown": "direction not known",
 }
-MODEL_WORDS = {
-    "star": "star of wave optics under the night's seeing",
-    "hyperbola": "hyperbola",
-}
+MODEL_WORDS = {"star": "star of wave optics under the night's seeing", "hyperbola": "hyperbola"}
 
 
 def sentence(text: str) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.linalg import block_diag
 
 from ..comparison.field import at_centre
-from ..comparison.sets.compared import MeasuredSet
+from ..comparison.sets import MeasuredSet
 from ..curves.curve import FocusCurve
 from ..curves.fitted import CurveFit, CurveSet, ModelName
 from ..curves.prediction import STAR
@@ -76,7 +76,7 @@ def read_document(file: Path) -> Mapping[str, Any]:
     try:
         document = json.loads(file.read_text(encoding="utf-8"))
         schema = document["schema"]
-        ours, version = schema["name"] == RESULT_FILES.kind, int(schema["version"])
+        ours, version = schema["name"] == RESULT_FILES.schema["name"], int(schema["version"])
     except OSError as error:
         raise InputError(f"cannot read {file}: {(error.strerror or str(error)).lower()}") from error
     except (ValueError, KeyError, TypeError, RecursionError) as error:

@@ -119,31 +119,20 @@ FRAME_COLUMNS = (
 Rounding = Mapping[str, str | int]
 """For each column the one that holds its uncertainty, which it is rounded to; or its digits."""
 
-_BEST: Rounding = dict.fromkeys(
-    ("best_focus_steps", "low68_steps", "high68_steps", "low95_steps", "high95_steps"),
-    "best_focus_sigma_steps",
-)
-_ESTIMATES = {
-    f"{name}_{unit}": f"{name}_sigma_{unit}"
-    for name, unit in (
-        ("floor", "px"), ("slope", "px_per_step"), ("wing_centre", "steps"),
-        ("hyperbola", "steps"), ("v", "steps"), ("play", "steps"),
-    )
-}  # fmt: skip
-_CURVE_ROUNDING: Rounding = {
-    "temperature_degC": 4, "dof": 4, "jitter": 3, "chi2_reduced": 4, **_BEST, **_ESTIMATES,
-}  # fmt: skip
 _OFFSET_ROUNDING: Rounding = {
-    "best_focus_steps": "best_focus_sigma_steps",
     "growth_if_ignored": "grown",
     **dict.fromkeys(
-        ("offset_steps", "sigma_frames_steps", "sigma_focuser_steps", "offset_half997_steps"),
-        "offset_sigma_steps",
+        ("sigma_frames_steps", "sigma_focuser_steps", "offset_half997_steps"), "offset_sigma_steps"
     ),
 }
+_CURVE_ROUNDING: Rounding = {
+    "temperature_degC": 4, "dof": 4, "jitter": 3, "chi2_reduced": 4,
+    **dict.fromkeys(
+        ("low68_steps", "high68_steps", "low95_steps", "high95_steps"), "best_focus_sigma_steps"
+    ),
+}  # fmt: skip
 _FRAME_ROUNDING: Rounding = {
-    "position_steps": 10, "temperature_degC": 4, "hfr_px": "hfr_sigma_px", "elongation": 3,
-    "background_adu": 5,
+    "position_steps": 10, "temperature_degC": 4, "elongation": 3, "background_adu": 5,
 }  # fmt: skip
 
 
@@ -152,14 +141,15 @@ def csv_text(
 ) -> str:
     r"""Comma-separated text: header first, ``\n`` line ends, quotes where they are needed.
 
-    Yes or no, text as it is, numbers rounded; empty for None and for what a row lacks.
+    Yes or no, text as it is, numbers rounded; empty for None and for what a row lacks. Where
+    nothing else is said, ``a_sigma_px`` is what ``a_px`` and it itself are rounded to.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
-    digits = dict(rounding or {})
-    for sigma in [one for one in digits.values() if isinstance(one, str)]:
-        digits.setdefault(sigma, sigma)  # rounded to itself where nothing else is said
+    sigmas = [name for name in columns if "_sigma" in name]
+    digits: dict[str, str | int] = {name: name for name in sigmas}
+    digits |= {name.replace("_sigma", ""): name for name in sigmas} | dict(rounding or {})
     for row in rows:
         writer.writerow([harmless(_cell(row, name, digits.get(name, 6))) for name in columns])
     return out.getvalue()
@@ -177,9 +167,7 @@ def _cell(row: Mapping[str, Any], name: str, rounding: str | int) -> str:
 
 
 def harmless(cell: str) -> str:
-    """A cell that no spreadsheet takes for a formula; numbers stay numbers.
-
-    Text that begins like a formula gets an apostrophe before it (OWASP, "CSV Injection").
+    """A cell that no spreadsheet takes for a formula (OWASP, "CSV Injection"): ' stands before.
 
     >>> harmless("=1+1"), harmless("-12.5"), harmless("+19.8 +- 2.5 steps"), harmless("L")
     ("'=1+1", '-12.5', "'+19.8 +- 2.5 steps", 'L')
@@ -209,11 +197,7 @@ def offsets_csv(result: RunResult) -> str:
 
 
 def curves_csv(result: RunResult) -> str:
-    """``curves.csv``: one row per sweep, per channel of it for a colour camera.
-
-    ``play_steps`` and ``play_sigma_steps``, empty in most rows, say how far the counter ran at the
-    start of the sweep before the camera moved. New columns are added at the end only.
-    """
+    """``curves.csv``: a row per sweep, per channel of a colour camera; new columns at the end."""
     pairs = zip(result.measured, result.curves.fits, strict=True)
     return csv_text(CURVE_COLUMNS, (_curve_row(*pair) for pair in pairs), _CURVE_ROUNDING)
 
@@ -260,9 +244,10 @@ def _curve_row(measured: MeasuredSweep, fit: CurveFit) -> dict[str, Any]:
     }
     if not fit.answered:
         row["bound_low_steps"], row["bound_high_steps"] = fit.bound_steps
-    for name, sigma_name in _ESTIMATES.items():
+    for sigma in [name for name in CURVE_COLUMNS if "_sigma" in name and name not in row]:
+        name = sigma.replace("_sigma", "")
         estimate = getattr(fit, name)
-        row |= {name: estimate.value, sigma_name: estimate.sigma}
+        row |= {name: estimate.value, sigma: estimate.sigma}
     return row
 
 

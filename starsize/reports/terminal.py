@@ -2,31 +2,22 @@
 
 from collections.abc import Iterable, Sequence
 from itertools import groupby
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from ..comparison.sets.compared import SetComparison
+from ..comparison.sets import SetComparison
 from ..errors import printable
-from ..estimate import Estimate
 from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
-from . import sentences
 from .filled import render
-from .night_words import rule_words, spans
-from .numbers import (
-    estimate_text,
-    known,
-    number_text,
-    steps_text,
-)
-from .page import change_text, set_headline
+from .night_words import spans
+from .numbers import known
 from .result import RunResult
-from .sentences import sentence
 from .unanswered import open_questions
 
 #: Columns of text below which a table leaves out what it can spare.
@@ -38,31 +29,13 @@ _ASCII = str.maketrans(
 
 
 def print_result(result: RunResult, *, console: Console | None = None) -> None:
-    """Print the offset table, the verdict on colour and every warning.
-
-    On standard output if no console is given; characters that its encoding cannot show are written
-    in ASCII.
-    """
-    out, rows = console or standard_output(), result.comparison.rows
-    channels = sentences.is_colour_camera(result)
-    again = [row for row in rows if sentences.action_words(row, channels=channels) == "refocus"]
-    refused = [row for row in rows if row.status == "refused"]
-    view = {
-        "result": result,
-        "channels": channels,
-        "refused": sentences.grouped_reasons(refused),
-        "again": again,
-        "notices": dict.fromkeys(result.notices),
-        "topics": [question.topic for question in open_questions(result)],
-    }
-    _print_text(out, render("result.txt", view))
+    """Print the offset table, the verdict on colour and every warning."""
+    topics = [question.topic for question in open_questions(result)]
+    _print(console, "result.txt", result=result, topics=topics)
 
 
 def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
-    """Say of one sweep whether it is good, else what to repeat; and what is known so far.
-
-    ``result`` is of all sweeps so far, ``to_come`` are filters of the sweeps still planned.
-    """
+    """Say whether one sweep is good, else what to repeat; then what all sweeps tell so far."""
     pairs, rows = zip(result.measured, result.curves.fits, strict=True), result.comparison.rows
     view = {
         "sweep_id": sweep_id,
@@ -74,14 +47,10 @@ def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ())
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
-    """Print one line a frame, or colour channel of it: radius, stars, or why there is none.
-
-    They are printed one by one as they come, so a long list shows its progress.
-    """
+    """Print a line a frame, or channel of it, as they come: radius, stars, or why there is none."""
     out = console or standard_output()
     for frame in frames:
-        name = f"{frame.facts.path.name} {frame.channel}".rstrip()
-        line = f"{name}: {_measurement(frame)}"
+        line = render("measured.txt", {"frame": frame}).rstrip("\n")
         # Never folded: a line a frame is what other tools can sort and search.
         out.print(Text(showable(line, out)), soft_wrap=True)
 
@@ -111,12 +80,13 @@ def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> No
         console.print(shown)
 
 
-def _print_text(console: Console, text: str) -> None:
+def _print(given: Console | None, template: str, **view: Any) -> None:
     """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
 
     Lines with tabs are a table, the first of them its titles.
     """
-    for is_table, lines in groupby(text.rstrip("\n").split("\n"), key=lambda line: "\t" in line):
+    console, text = given or standard_output(), render(template, view).rstrip("\n")
+    for is_table, lines in groupby(text.split("\n"), key=lambda line: "\t" in line):
         if is_table:
             console.print(_table(console, [line.split("\t") for line in lines]))
             continue
@@ -158,39 +128,16 @@ def showable(text: str, console: Console) -> str:
     return text
 
 
-def _measurement(frame: FrameRadius) -> str:
-    if known(frame.radius_px) is None:
-        return sentence(frame.reason or "no star could be measured")
-    position = known(frame.facts.position_steps)
-    return ", ".join(
-        [
-            f"HFR {estimate_text(Estimate(frame.radius_px, frame.radius_sigma_px))} px",
-            f"{frame.n_stars} of {frame.n_found} stars",
-            f"background {number_text(frame.background_adu, digits=5) or 'not known'} ADU",
-            f"elongation {number_text(frame.elongation, digits=3) or 'not known'}",
-            *([] if position is None else [f"at {steps_text(position)}"]),
-        ]
-    )
-
-
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
     """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
-    out = console or standard_output()
-    view = {
-        "comparison": comparison,
-        "headline": set_headline(comparison),
-        "change": change_text,
-    }
-    _print_text(out, render("comparison.txt", view))
+    _print(console, "comparison.txt", comparison=comparison)
 
 
 def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
     """Print what to capture as a checklist, what it will tell, and what was assumed."""
-    out = console or standard_output()
-    _print_text(out, render("plan.txt", {"plan": plan}))
+    _print(console, "plan.txt", plan=plan)
 
 
 def print_night(result: NightResult, *, console: Console | None = None) -> None:
     """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
-    view = {"result": result, "spans": spans(result), "rule": rule_words(result)}
-    _print_text(console or standard_output(), render("night.txt", view))
+    _print(console, "night.txt", result=result, spans=spans(result))

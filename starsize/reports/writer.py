@@ -5,15 +5,23 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..cache import Cache, recalled
-from ..comparison.sets.compared import SetComparison, SetRow
+from ..comparison.sets import SetComparison, SetRow
 from ..estimate import Estimate
-from ..frames.plan_csv import PLAN_COLUMNS, PLAN_DOCUMENT, PlannedExposure
+from ..frames.plan_csv import PLAN_COLUMNS, PlannedExposure
 from ..night import NightResult
 from ..night.filters import FilterOffset
 from ..plan.planned import CapturePlan
 from .document import plain, result_document
-from .folder import COMPARISON_FILES, RESULT_FILES, FileSet, keep_apart, write_folder
-from .night_words import CAUSE_WORDS, frame_reason, night_headline
+from .filled import macros
+from .folder import (
+    COMPARISON_FILES,
+    NIGHT_FILES,
+    PLAN_FILES,
+    RESULT_FILES,
+    keep_apart,
+    write_folder,
+)
+from .night_words import CAUSE_WORDS
 from .numbers import time_text
 from .page import comparison_html, night_html, report_html
 from .result import RunResult
@@ -21,11 +29,6 @@ from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
 
 #: Name and order of the columns of comparison.csv.
 COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
-PLAN_FILES: Final = FileSet(("plan.csv", PLAN_DOCUMENT), PLAN_DOCUMENT, "starsize-plan")
-NIGHT_FILES: Final = FileSet(
-    ("night.csv", "night.html", "night.json"), "night.json", "starsize-night"
-)
-
 #: Name and order of the columns of night.csv.
 NIGHT_COLUMNS: Final = (
     "file", "time_utc", "filter", "position_steps", "temperature_degC", "hfr_px", "hfr_sigma_px",
@@ -34,10 +37,6 @@ NIGHT_COLUMNS: Final = (
     "side_known", "defocus_zones", "defocus_sigma_zones", "elongation_angle_deg",
     "altitude_deg",
 )  # fmt: skip
-_SIGMAS: Final = {
-    "hfr_px": "hfr_sigma_px", "shape": "shape_sigma", "growth": "growth_sigma",
-    "defocus_steps": "defocus_sigma_steps", "defocus_zones": "defocus_sigma_zones",
-}  # fmt: skip
 
 
 def write_results(
@@ -45,9 +44,9 @@ def write_results(
 ) -> tuple[Path, ...]:
     """Write offsets.csv, curves.csv, frames.csv, report.html and result.json.
 
-    Each file is written whole or not at all; if writing fails half-way, the files that were there
-    before are put back. Files of an earlier run are replaced; a file that was not written by
-    starsize, or was changed since, is never touched.
+    Each is written whole or not at all; if that fails half-way, those there before are put back.
+    Files of an earlier run are replaced; one that starsize did not write, or that was changed
+    since, is never touched.
 
     Parameters
     ----------
@@ -92,11 +91,7 @@ def result_texts(result: RunResult) -> dict[str, str]:
 
 
 def comparison_document(comparison: SetComparison) -> dict[str, Any]:
-    """The comparison of two runs as plain data.
-
-    Keys as in ``SetComparison``, with ``schema`` before and ``warnings`` for its notices; ``rows``
-    are the rows of comparison.csv. Numbers that are not known are None.
-    """
+    """The comparison of two runs as plain data: ``schema``, fields, notices as ``warnings``."""
     document: dict[str, Any] = {"schema": COMPARISON_FILES.schema, **plain(comparison)}
     document["warnings"] = document.pop("notices")
     return document
@@ -105,13 +100,8 @@ def comparison_document(comparison: SetComparison) -> dict[str, Any]:
 def write_comparison(
     comparison: SetComparison, out: Path | str, *, overwrite: bool = False
 ) -> tuple[Path, ...]:
-    """Write comparison.csv, comparison.html and comparison.json.
-
-    The same care as ``write_results`` takes: each file whole or not at all, never over a file that
-    starsize did not write, unless ``overwrite``.
-    """
+    """Write comparison.csv, comparison.html and comparison.json as ``write_results`` does."""
     rounding = {f"{run}_offset_steps": f"{run}_sigma_steps" for run in ("old", "new")}
-    rounding["change_steps"] = "change_sigma_steps"
     rows = (own_fields(row, *COMPARISON_COLUMNS) for row in comparison.rows)
     texts = {
         "comparison.csv": csv_text(COMPARISON_COLUMNS, rows, rounding),
@@ -131,8 +121,7 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     Returns
     -------
     dict
-        Times in seconds, positions and uncertainties in steps, the radius in pixels. ``setup`` has
-        the tables of a setup file.
+        Units stand in the names of the keys; ``setup`` has the tables of a setup file.
 
     Examples
     --------
@@ -163,20 +152,13 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     Parameters
     ----------
     plan : CapturePlan
-    out : Path or str
-        Folder for the files; made if there is none.
-    overwrite : bool
-        Replace files of these names whoever wrote them.
+    out, overwrite
+        As ``write_results`` takes them, with the same care.
 
     Returns
     -------
     tuple of Path
         The files written.
-
-    Raises
-    ------
-    OutputError
-        As ``write_results``.
 
     Examples
     --------
@@ -206,16 +188,8 @@ def _stated(tables: Any) -> Any:
     return {key: _stated(value) for key, value in tables.items() if value is not None}
 
 
-def night_rows(result: NightResult) -> list[dict[str, Any]]:
-    """The rows of night.csv as plain data; numbers that are not known are NaN."""
-    return [_row(result, k) for k in range(len(result.exposures))]
-
-
 def night_document(result: NightResult) -> dict[str, Any]:
-    """A night as plain data.
-
-    ``frames`` are the rows of night.csv.
-    """
+    """A night as plain data; ``frames`` are the rows of night.csv."""
     rule, equipment = result.rule, result.equipment
     zone = equipment.zone_steps
     rate = result.coefficient.times(zone)
@@ -223,11 +197,11 @@ def night_document(result: NightResult) -> dict[str, Any]:
     document = {
         "schema": NIGHT_FILES.schema,
         "summary": {
-            "text": night_headline(result),
+            "text": macros("night_said.txt").headline(result),
             **{s: states.count(s) for s in ("held", "lost", "unclear")},
         },
         "growth_limit": result.limit,
-        "frames": night_rows(result),
+        "frames": [_night_row(result, k) for k in range(len(result.exposures))],
         "filters": [_night_filter(one, zone) for one in result.offsets],
         "course": {
             "steps_per_degC": rate if result.by_degree else None,
@@ -245,37 +219,33 @@ def night_document(result: NightResult) -> dict[str, Any]:
         "unused": [{"file": file.path.name, "reason": file.reason} for file in result.unused],
         "warnings": result.notices,
     }
-    cleaned: dict[str, Any] = plain(document)
-    return cleaned
+    return plain(document)
 
 
 def night_csv(result: NightResult) -> str:
     """``night.csv``: a row a frame."""
-    rows = (
-        row | {"probability_lost": f"{row['probability_lost']:.4f}"} for row in night_rows(result)
-    )
-    return csv_text(NIGHT_COLUMNS, rows, {**_SIGMAS, **dict.fromkeys(_SIGMAS.values(), 6)})
+    rows = [_night_row(result, k) for k in range(len(result.exposures))]
+    for row in rows:
+        row["probability_lost"] = f"{row['probability_lost']:.4f}"
+    return csv_text(NIGHT_COLUMNS, rows, {name: 6 for name in NIGHT_COLUMNS if "_sigma" in name})
 
 
 def write_night_result(
     result: NightResult, out: Path | str, *, overwrite: bool = False
 ) -> tuple[Path, ...]:
-    """Write night.csv, night.html and night.json, each whole or not at all.
-
-    The same care as ``write_results`` takes.
-    """
+    """Write night.csv, night.html and night.json as ``write_results`` does."""
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
     return write_folder(Path(out), texts, NIGHT_FILES, night_document(result), overwrite=overwrite)
 
 
-def _row(result: NightResult, k: int) -> dict[str, Any]:
+def _night_row(result: NightResult, k: int) -> dict[str, Any]:
     one, frame, zone = result.exposures[k], result.frames[k], result.equipment.zone_steps
     own = {
         "time_utc": time_text(one.time_mjd),
         "cause": CAUSE_WORDS[result.causes[k]],
         "defocus_steps": frame.defocus_zones * zone,
         "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
-        "reason": frame_reason(result, k),
+        "reason": macros("night_said.txt").reason(result, k),
     }
     return {
         name: own[name] if name in own else getattr(one if hasattr(one, name) else frame, name)

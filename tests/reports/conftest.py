@@ -11,7 +11,7 @@ from starsize.comparison.compared import (
     FocuserHealth,
     TemperatureTerm,
 )
-from starsize.comparison.sets.compared import SetComparison
+from starsize.comparison.sets import SetComparison
 from starsize.curves.fitted import CurveSet
 from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import InputFile

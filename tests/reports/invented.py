@@ -11,7 +11,7 @@ from starsize.comparison.compared import (
     OddFilter,
     OffsetRow,
 )
-from starsize.comparison.sets.compared import SetRow
+from starsize.comparison.sets import SetRow
 from starsize.curves.curve import FocusCurve
 from starsize.curves.fitted import CurveFit
 from starsize.estimate import Estimate

@@ -2,8 +2,9 @@ from dataclasses import replace
 
 import pytest
 
+from starsize.reports.filled import macros
 from starsize.reports.numbers import move_number
-from starsize.reports.page import comparison_html, set_headline
+from starsize.reports.page import comparison_html
 
 from .helpers import Page
 
@@ -35,7 +36,8 @@ def test_names_are_escaped(two_sets):
 
 @pytest.mark.parametrize("verdict", ["changed", "unchanged", "cannot tell"])
 def test_every_verdict_has_its_headline(two_sets, verdict):
-    assert set_headline(replace(two_sets, verdict=verdict)).endswith(".")
+    said = macros("said.txt").set_headline(replace(two_sets, verdict=verdict))
+    assert said.endswith(".")
 
 
 def test_moves_carry_their_sign():

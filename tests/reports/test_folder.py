@@ -15,11 +15,11 @@ from starsize.reports.folder import (
     write_whole,
 )
 
-PAIR = FileSet(("a.csv", "b.csv", "all.json"), "all.json", "pair")
+PAIR = FileSet(("a.csv", "b.csv", "all.json"))
 
 
 def write(out, a="1\n", b="2\n", *, overwrite=False):
-    document = {"schema": {"name": "pair", "version": 1}}
+    document = {"schema": PAIR.schema}
     texts = {"a.csv": a, "b.csv": b}
     return write_folder(out, texts, files=PAIR, document=document, overwrite=overwrite)
 

@@ -13,14 +13,8 @@ from rich.console import Console
 from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
 from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
-from starsize.reports.night_words import (
-    defocus_words,
-    filter_words,
-    frame_reason,
-    night_headline,
-    rule_words,
-    spans,
-)
+from starsize.reports.filled import macros
+from starsize.reports.night_words import spans
 from starsize.reports.page import night_html
 from starsize.reports.writer import NIGHT_COLUMNS, night_csv
 
@@ -31,6 +25,11 @@ CONTRACT = (
     "defocus_steps,defocus_sigma_steps,reason"
 )
 NAN = float("nan")
+SAID = macros("night_said.txt")
+
+
+def rules(night):
+    return [line for line in SAID.rule(night).splitlines() if line]
 
 
 def frame(state, chance, growth, zones, *, sided=True):
@@ -126,15 +125,15 @@ def test_files_are_written_together_and_again_over_our_own(result, tmp_path):
 
 
 def test_words_say_what_was_seen_and_what_would_tell(result):
-    assert night_headline(result) == "Focus was lost in 1 of 5 exposures. First at 19:27 UTC."
-    assert "offset of <b> is off" in frame_reason(result, 2)
-    assert "15 steps aside would tell" in frame_reason(result, 1)
-    assert frame_reason(result, 4).startswith("no stars were found in it; by its neighbours")
-    assert defocus_words(result.frames[0], 10.0) == "in or out by 2.0 ± 2.0 steps"
-    assert defocus_words(result.frames[2], 10.0) == "-25.0 ± 2.0 steps"
-    assert "+25.0 ± 3.0 steps" in filter_words(result, result.offsets[0])
-    assert "every 2.3 °C" in rule_words(result)[2]
-    assert "+0.50 ± 0.10 steps per degree of altitude" in rule_words(result)[1]
+    assert SAID.headline(result) == "Focus was lost in 1 of 5 exposures. First at 19:27 UTC."
+    assert "offset of <b> is off" in SAID.reason(result, 2)
+    assert "15 steps aside would tell" in SAID.reason(result, 1)
+    assert SAID.reason(result, 4).startswith("no stars were found in it; by its neighbours")
+    assert SAID.defocus(result.frames[0], 10.0) == "in or out by 2.0 ± 2.0 steps"
+    assert SAID.defocus(result.frames[2], 10.0) == "-25.0 ± 2.0 steps"
+    assert "+25.0 ± 3.0 steps" in SAID.filter(result, result.offsets[0])
+    assert "every 2.3 °C" in rules(result)[2]
+    assert "+0.50 ± 0.10 steps per degree of altitude" in rules(result)[1]
     assert [span["what"] for span in spans(result)] == [
         "focus: offset of this filter", "wind or guiding", "cloud",
     ]  # fmt: skip
@@ -154,16 +153,16 @@ def test_a_run_of_frames_is_told_as_one_and_where_the_telescope_stands(result):
     assert off["why"].endswith("the telescope itself is off too")
     sharp = replace(result.frames[2], telescope_zones=0.4)
     both = replace(both, frames=(*result.frames[:2], sharp, *result.frames[3:]))
-    assert frame_reason(both, 2).endswith("the telescope itself is in focus")
+    assert SAID.reason(both, 2).endswith("the telescope itself is in focus")
 
 
 def test_without_step_size_zones_are_said_and_without_a_course_no_rule(result):
     unknown = replace(result.equipment, zone_steps=NAN)
-    assert defocus_words(result.frames[2], NAN) == "-2.50 ± 0.20 zones"
+    assert SAID.defocus(result.frames[2], NAN) == "-2.50 ± 0.20 zones"
     none = replace(result, equipment=unknown, rule=RefocusRule(limit_zones=1.6))
-    assert "supports no rule" in rule_words(none)[0]
+    assert "supports no rule" in rules(none)[0]
     assert night_document(none)["frames"][0]["defocus_steps"] is None
-    assert "not known" not in frame_reason(none, 2)
+    assert "not known" not in SAID.reason(none, 2)
 
 
 def test_the_terminal_shows_headline_troubles_and_filters(result):
@@ -178,6 +177,6 @@ def test_the_terminal_shows_headline_troubles_and_filters(result):
 def test_a_night_without_a_single_radius_is_said_so(result):
     blind = tuple(replace(one, hfr_px=NAN, shape=NAN) for one in result.exposures)
     nothing = replace(result, exposures=blind, rule=None)
-    assert night_headline(nothing) == "No exposure of this night can be measured."
+    assert SAID.headline(nothing) == "No exposure of this night can be measured."
     assert "<svg" not in night_html(nothing)
     assert np.isfinite(nothing.limit)

@@ -9,10 +9,10 @@ from jinja2 import UndefinedError
 
 import starsize
 from starsize.estimate import Estimate, Finding, Notice, notice
-from starsize.reports.words import in_words, sentences, worded
+from starsize.reports.filled import findings, in_words, worded
 
 PACKAGE = Path(starsize.__file__).parent
-CODES = {code for code in sentences() if not code.startswith("_")}
+CODES = {code for code in findings() if not code.startswith("_")}
 COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
 MODULES = [
     *COMPUTING,

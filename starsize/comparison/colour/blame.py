@@ -27,7 +27,7 @@ from ...filters import Band
 from ...optics.star import colour_terms
 from ..compared import Cause, OddFilter
 from ..offsets.found import Found
-from .glass import glass_of
+from .points import glass_of
 from .verdict import colour_verdict, reach
 
 ODD: Final = 0.1
@@ -66,10 +66,7 @@ LENSES: Final = _kinds()
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Colours:
-    """The k filters that can be judged, band and zone known; steps from the first filter.
-
-    ``covariance`` is (k, k); ``plates`` the shift by the glass of the filters of which it is known.
-    """
+    """The k filters that can be judged, steps from the first; ``plates`` the shift by glass."""
 
     filters: tuple[str, ...]
     bands: tuple[Band, ...]
@@ -88,11 +85,10 @@ class Colours:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanations:
-    """Each of n explanations: a set of odd filters and a kind of lens, and its probability.
+    """Each of n explanations, a set of odd filters and a kind of lens, and its probability.
 
-    (n, k) ``odd``, and by odd glass the shift ``glass`` and its ``variance`` in steps; (n,)
-    ``apart``, whether the lens alone keeps the filters that are not odd apart, and ``chi2`` of the
-    positions.
+    (n, k) ``odd``, the shift by odd ``glass`` and its ``variance``, steps; (n,) ``apart``, whether
+    the lens alone keeps the even filters apart, and ``chi2`` of the positions.
     """
 
     probability: np.ndarray
@@ -101,15 +97,6 @@ class Explanations:
     glass: np.ndarray
     variance: np.ndarray
     chi2: np.ndarray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Blame:
-    """Cause, what it rests on, and the filters that stand off the lens."""
-
-    cause: Cause | None
-    reason: str = ""
-    odd_filters: tuple[OddFilter, ...] = ()
 
 
 def explain(colours: Colours) -> Explanations:
@@ -155,14 +142,17 @@ def _lens_terms(colours: Colours) -> tuple[np.ndarray, np.ndarray]:
     return terms.mean(axis=-1).T, terms.std(axis=-1).T
 
 
+Blame = tuple[Cause, Finding, tuple[OddFilter, ...]]
+"""Cause, what it rests on, and the filters that stand off the lens."""
+
+
 def blame(colours: Colours, night: Found) -> Blame:
     """Cause of colours that do not focus together, at 95 %; by the plates where all are known.
 
-    That the lens alone is to blame is said where it surely keeps the filters apart and even glass
-    is no less likely than before looking.
+    The lens alone is to blame where it surely is and even glass is no less likely than before.
     """
     if night.same_glass:
-        return Blame(cause="telescope", reason=Finding("one_glass"))
+        return "telescope", Finding("one_glass"), ()
     found = explain(colours)
     apart, none_odd = found.apart, np.all(~found.odd, axis=1)
     if all(name in colours.plates for name in colours.filters) and (
@@ -170,7 +160,7 @@ def blame(colours: Colours, night: Found) -> Blame:
     ):
         return _blame_with_plates(colours)
     if chdtrc(len(colours.filters) - 1, found.chi2[np.argmax(found.probability)]) < IMPOSSIBLE:
-        return Blame(cause="unknown", reason=Finding("nothing_explains"))
+        return "unknown", Finding("nothing_explains"), ()
     by_lens = float(found.probability @ apart)
     lens_to_blame, glass_to_blame = by_lens > SURE, by_lens < 1 - SURE
     which = apart if lens_to_blame else ~apart
@@ -193,7 +183,7 @@ def blame(colours: Colours, night: Found) -> Blame:
         cause = "unknown"
         code = "glass_beside_colour" if lens_to_blame else "glass_or_colour"
         reason = Finding("odd_or_colour", odd=said) if odd else Finding(code)
-    return Blame(cause=cause, reason=reason, odd_filters=odd)
+    return cause, reason, odd
 
 
 def _likely(found: Explanations, colours: Colours) -> tuple[tuple[str, ...], ...]:
@@ -231,4 +221,4 @@ def _blame_with_plates(colours: Colours) -> Blame:
         both = reach(plates, colours.zone) > 0
         cause, verdict = ("both", "apart") if both else ("telescope", "too little")
     span = float(np.ptp(plates)) * colours.um_per_step
-    return Blame(cause=cause, reason=Finding("stated_glass", span_um=span, verdict=verdict))
+    return cause, Finding("stated_glass", span_um=span, verdict=verdict), ()

@@ -12,9 +12,8 @@ from ...filters import Band
 from ..compared import ColourReport, ColourWord
 from ..linear import normal_errors
 from ..offsets.found import Found
-from .blame import Blame, Colours, blame
-from .glass import plate_steps
-from .points import colour_points, lens_report, lens_zero
+from .blame import Colours, blame
+from .points import colour_points, lens_report, lens_zero, plate_steps
 from .verdict import binding_pair, odd_ones_out, verdict_of_errors
 
 _DRAWS = 4000
@@ -37,7 +36,7 @@ def colour_report(night: Found) -> ColourReport:
     colours, word = _colours(night, judged, known)
     verdict, lens = word(judged), night.curves.lens
     # Nobody is to blame where the colours are not apart.
-    found = blame(colours, night) if verdict == "apart" else Blame(cause=None)
+    cause, why, odd = blame(colours, night) if verdict == "apart" else (None, "", ())
     curve = np.zeros((3, 0))
     if lens is not None:
         along = lens.along_nm
@@ -57,11 +56,11 @@ def colour_report(night: Found) -> ColourReport:
     return ColourReport(
         verdict=verdict,
         reason=_reason(colours, verdict, same_glass=same_glass),
-        cause=found.cause,
-        cause_reason=found.reason,
+        cause=cause,
+        cause_reason=why,
         compromise_steps=middle,
         points=points,
-        odd_filters=found.odd_filters,
+        odd_filters=odd,
         groups=tuple(groups),
         secondary_spectrum=secondary_spectrum(night),
         curve_wavelength_nm=curve[0],

@@ -9,7 +9,6 @@ from ..linear import normal_errors
 
 CONFIDENCE = 0.95
 _DRAWS = 4000
-
 #: Fewer than this many filters left are no set.
 _FEWEST = 3
 
@@ -23,11 +22,7 @@ def colour_verdict(
 
 
 def verdict_of_errors(
-    best_steps: np.ndarray,
-    zone_steps: np.ndarray,
-    errors: np.ndarray,
-    *,
-    zone_share: float = 0.0,
+    best_steps: np.ndarray, zone_steps: np.ndarray, errors: np.ndarray, *, zone_share: float = 0.0
 ) -> ColourWord:
     """Verdict from best-focus positions and (size, k) draws of their errors about zero.
 
@@ -51,20 +46,21 @@ def verdict_of_errors(
 
 
 def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float:
-    """Position whose largest defocus, counted in each colour's zone, is smallest.
-
-    Where two colours bind, each is as many of its own zones away as the other: p = (z_j b_i + z_i
-    b_j) / (z_i + z_j), of the pair that is furthest apart in that measure.
-    """
+    """Position whose largest defocus, counted in each colour's zone, is smallest."""
     weights = compromise_weights(best_steps, zone_steps)
     return float(weights @ np.asarray(best_steps, float))
 
 
 def binding_pair(best_steps: np.ndarray, zone_steps: np.ndarray) -> tuple[int, int]:
     """The two colours furthest apart as counted in their zones together."""
-    apart = np.abs(best_steps[:, None] - best_steps) / (zone_steps[:, None] + zone_steps)
+    apart = _apart(best_steps, zone_steps)
     i, j = np.unravel_index(np.argmax(apart), apart.shape)
     return int(i), int(j)
+
+
+def _apart(best: np.ndarray, zone: np.ndarray) -> np.ndarray:
+    """(k, k) distances of colours, counted in their zones together."""
+    return np.abs(best[:, None] - best) / (zone[:, None] + zone)
 
 
 def compromise_weights(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.ndarray:
@@ -85,17 +81,17 @@ def odd_ones_out(
 ) -> tuple[tuple[str, ...], float | None]:
     """Leave out the filter furthest from the common position, until the others are together.
 
-    The filters left out in order, and the position that serves the others best; none where all are
-    together anyway, or fewer than three, or not more than were left out, would remain.
+    None where that is so from the start, or fewer than three, or not more than left out, remain.
     """
-    left = list(range(len(filters)))
-    out: list[int] = []
+    left, out = list(range(len(filters))), []
     while word([filters[i] for i in left]) != "together":
-        common = compromise_position(position_steps[left], zone_steps[left])
+        bind = [left[k] for k in binding_pair(position_steps[left], zone_steps[left])]
+        others = {i: [k for k in left if k != i] for i in bind}
         # Of the two that bind, the one is odd without which the others lie closer together.
-        bind = sorted(left, key=lambda i: -abs(position_steps[i] - common) / zone_steps[i])[:2]
-        far = min(bind, key=lambda i: _spread(position_steps, zone_steps, left, without=i))
-        left.remove(far)
+        far = min(
+            bind, key=lambda i: _apart(position_steps[others[i]], zone_steps[others[i]]).max()
+        )
+        left = others[far]
         out.append(far)
         if len(left) < max(_FEWEST, len(out) + 1):
             return (), None
@@ -108,10 +104,3 @@ def odd_ones_out(
 def reach(position: np.ndarray, zone: np.ndarray) -> float:
     """By how much no one position lies in all zones; negative where one does."""
     return float(np.max(position - zone) - np.min(position + zone))
-
-
-def _spread(position: np.ndarray, zone: np.ndarray, left: Sequence[int], *, without: int) -> float:
-    """How far the others lie from their own common position, in their zones, at most."""
-    rest = [i for i in left if i != without]
-    common = compromise_position(position[rest], zone[rest])
-    return float(np.max(np.abs(position[rest] - common) / zone[rest]))

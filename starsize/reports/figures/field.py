@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
-from ..words import signed as with_sign
+from ..numbers import with_sign
 from . import _canvas
 
 #: Corner by corner: place of its words beside the frame (0 to 1 within), how they lie there.

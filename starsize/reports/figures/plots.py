@@ -19,9 +19,37 @@ from .sweeps import draw_curve, draw_overview
 _POSITION = "focuser position (steps)"
 
 
-def draw(thing: Any, axes: Axes | None) -> Axes:
-    """See ``starsize.plot``."""
-    with _canvas.plain_axes(axes) as canvas:
+def plot(thing: Any, *, ax: Axes | None = None) -> Axes:
+    """Draw a sweep, a fit, all sweeps, the offset table, the colours, the lens or the field.
+
+    Parameters
+    ----------
+    thing : MeasuredSweep, FocusCurve, CurveFit, CurveSet, Comparison, ColourReport, LensReport, \
+FieldReport or RunResult
+        A result is drawn as its offset table. A field is drawn in micrometres.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; new axes by default, which a notebook shows.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    TypeError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import starsize
+    >>> position = np.arange(900, 1101, 25)
+    >>> curve = starsize.focus_curve(position, np.hypot(2.0, 0.05 * (position - 1004)), 0.01)
+    >>> axes = plot(starsize.fit_curve(curve))
+    >>> axes.get_xlabel()
+    'focuser position (steps)'
+    """
+    with _canvas.plain_axes(ax) as canvas:
         match thing:
             case CurveFit():
                 draw_curve(canvas, thing)

@@ -7,9 +7,8 @@ import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, measured_set
 
 from starsize.comparison import compare_sweeps
-from starsize.comparison.sets.compared import with_one_more, with_scatter_of
-from starsize.comparison.sets.filter_sets import compare_filter_sets
-from starsize.reports.words import worded
+from starsize.comparison.sets import compare_filter_sets, with_one_more, with_scatter_of
+from starsize.reports.filled import worded
 from starsize.setup import Telescope
 
 #: At f/4 the zone is 4.4 steps.

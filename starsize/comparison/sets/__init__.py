@@ -1,1 +1,0 @@
-"""Two measured filter sets or nights against each other."""
