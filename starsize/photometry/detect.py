@@ -1,6 +1,7 @@
 """Finding stars of unknown size: one star, one maximum of signal-to-noise over place and scale."""
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 import sep
@@ -8,7 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.distance import pdist
 
 from .combine import weighted_median
-from .maps import Map, between_cells, local_peaks, smoothed, vertex
+from .maps import Maps, between_cells, smoothed, vertex
 from .sky import (
     Sky,
     grain_map,
@@ -117,34 +118,32 @@ def _search(
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
     np.nan_to_num(flat, copy=False)
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
-    rows = np.concatenate([_maxima(maps, k, grain, threshold) for k in range(len(maps))])
-    kept = _one_each(rows[rows[:, 4] > 0, :4])
-    kept = _one_each(_told_apart(kept, rows[:, :4]))
-    rough = np.array([np.quantile(one.rough, 0.5, method="higher") for one in maps])
-    return Peaks(*kept.T), np.array([one.width for one in maps]), rough
+    rows, best = _maxima(maps, grain, threshold)
+    kept = _one_each(_told_apart(_one_each(rows[best]), rows))
+    rough = np.array([np.sort(cells, axis=None)[cells.size // 2] for cells in maps.rough])
+    return Peaks(*kept.T), maps.width, rough
 
 
-def _maxima(maps: list[Map], k: int, grain: np.ndarray, threshold: float) -> np.ndarray:
-    """(n, 5) rows x, y, width, signal-to-noise of maxima of a map, and whether over scale too."""
-    here, values = maps[k], maps[k].values.ravel()
-    spot = local_peaks(here.values, threshold * here.white * here.rough.min())
-    if not len(spot):
-        return np.zeros((0, 5))
-    pixel = np.stack(np.divmod(spot, here.values.shape[1])) - 1
-    share = (pixel + 0.5) / (np.array(here.values.shape) - 2)[:, None]
-    left, rough, grainy = (between_cells(c, share) for c in (here.left, here.rough, grain))
-    snr = (values[spot] - left) / (here.white * np.maximum(rough, grainy))
-    spot, pixel, snr = spot[snr > threshold], pixel[:, snr > threshold], snr[snr > threshold]
+def _maxima(maps: Maps, grain: np.ndarray, threshold: float) -> tuple[np.ndarray, np.ndarray]:
+    """(n, 4) rows x, y, width, signal-to-noise of maxima of maps; which are so over scale too."""
+    which, spot = maps.peaks(threshold)
+    pixel = np.stack(np.divmod(spot - maps.first[which], maps.shape[which, 1])) - 1
+    share = (pixel + 0.5) / (maps.shape[which].T - 2)
+    left, rough = maps.sky_left(which, share)
+    noise = maps.white[which] * np.maximum(rough, between_cells(grain, share))
+    snr = (maps.values[spot] - left) / noise
+    out = snr > threshold
+    which, spot, pixel, snr = which[out], spot[out], pixel[:, out], snr[out]
     y, x = (
-        (at + vertex(values, spot, step) + 0.5) * here.factor - 0.5
-        for at, step in zip(pixel, (here.values.shape[1], 1), strict=True)
+        (at + vertex(maps.values, spot, step) + 0.5) * maps.factor[which] - 0.5
+        for at, step in zip(pixel, (maps.shape[which, 1], 1), strict=True)
     )
     # Sky left over grows with width without end; a star has its maximum. Over white noise: what
     # the sky's own roughness makes of it would have maxima of its own.
-    wider = maps[k + 1].over_white(x, y) if k + 1 < len(maps) else np.inf
-    narrower = maps[k - 1].over_white(x, y) if k else 0.0
-    best = values[spot] / here.white > np.maximum(wider, narrower)
-    return np.stack([x, y, np.full(len(x), here.width), snr, best], axis=1)
+    here, last = maps.values[spot] / maps.white[which], len(maps.width) - 1
+    best = here > np.where(which < last, maps.over_white(np.minimum(which + 1, last), x, y), np.inf)
+    best &= here > np.where(which > 0, maps.over_white(np.maximum(which - 1, 0), x, y), 0.0)
+    return np.stack([x, y, maps.width[which], snr], axis=1), best
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -152,42 +151,40 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    near = _within(rows, stars, _GROUP)
-    star = np.repeat(np.arange(len(stars)), [len(one) for one in near])
-    part = np.concatenate([[], *near]).astype(int)
-    (large, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T
-    alone = (large > _LEAST_GROUP_PX) & (width < 0.8 * large) & (snr > _LEAST_ALONE * whole)
+    large = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
+    star, part = _within(rows, stars[large], _GROUP)
+    star = large[star]
+    (wide, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T
+    alone = (width < 0.8 * wide) & (snr > _LEAST_ALONE * whole)
     star, part = star[alone], part[alone]
     gone, found = [], []
-    for k in np.flatnonzero(np.bincount(star, minlength=len(stars)) > 1):
-        parts = rows[part[star == k]]
+    for k in np.flatnonzero(np.bincount(star) > 1):
+        parts = rows[part[slice(*np.searchsorted(star, (k, k + 1)))]]
         for one in sorted({*parts[:, 2]}, reverse=True):
             group = parts[parts[:, 2] == one]
-            clear = len(group) > 1 and pdist(group[:, :2]).min() > _CLEAR * one
-            if clear and group[:, 3].max() > _ALONE * stars[k, 3]:
+            bright = len(group) > 1 and group[:, 3].max() > _ALONE * stars[k, 3]
+            if bright and pdist(group[:, :2]).min() > _CLEAR * one:
                 gone.append(k)
                 found.append(group)
                 break
     return np.concatenate([np.delete(stars, gone, axis=0), *found])
 
 
-def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> np.ndarray:
-    """For each star, by index, the rows within so many of its widths."""
-    return np.asarray(cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2]))
+def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) indices of stars, ascending, and of rows within so many of their widths."""
+    near = cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2])
+    star = np.repeat(np.arange(len(stars)), [len(one) for one in near])
+    return star, np.fromiter(chain.from_iterable(near), int, len(star))
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
     """Leave one maximum a star: the strongest."""
     rows = rows[np.argsort(-rows[:, 3], kind="stable")]
-    width = rows[:, 2].tolist()
-    pairs = {
-        (min(own, other), max(own, other))
-        for own, near in enumerate(_within(rows, rows, _BELONGS))
-        for other in near
-        if other != own and width[other] <= width[own]
-    }
-    alive = np.ones(len(rows), bool)
-    for strong, weak in sorted(pairs):  # by then it is known whether the stronger one lives
+    own, other = _within(rows, rows, _BELONGS)
+    pairs = np.sort([own, other], axis=0)[:, (own != other) & (rows[other, 2] <= rows[own, 2])]
+    alive = np.ones(len(rows), bool).tolist()
+    for strong, weak in pairs[:, np.argsort(pairs[0])].T.tolist():
+        # By then it is known whether the stronger one lives.
         alive[weak] &= not alive[strong]
     return rows[alive]
 
