@@ -1,12 +1,13 @@
 """Tasks handed out to workers, or done here one by one; what was done before is remembered."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
+from itertools import repeat
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from ..cache import Cache
 from ..frames.pixels import content_digest
@@ -23,41 +24,37 @@ def look_at(
     executor: Executor | None,
     cache: Cache | None = None,
     progress: Progress | None = None,
-) -> list[tuple[Look, ...]]:
+) -> Iterator[tuple[Look, ...]]:
     """Carry out tasks, in order; what the cache has is not measured again.
 
     Frames are known by their content, not by their name. One that could not be read is not kept:
-    the next run tries it again.
+    the next run tries it again. Here each answer is worked out when it is asked for; an executor
+    is given all tasks at once.
     """
-    keys = [""] * len(tasks) if cache is None else _keys(tasks)
-    known = [None if cache is None else cache.get(key) for key in keys]
-    new = spread(
-        executor,
-        measure_task,
-        [task for task, answer in zip(tasks, known, strict=True) if answer is None],
-        lost=unmeasured,
-    )
-    looks: list[tuple[Look, ...]] = []
-    for key, task, answer in zip(keys, tasks, known, strict=True):
+    keys = repeat("", len(tasks)) if cache is None else _keys(tasks)
+    known: Iterable[tuple[str, Any]]
+    known = ((key, None if cache is None else cache.get(key)) for key in keys)
+    if executor is not None:
+        known = list(known)
+        todo = [task for task, (_, answer) in zip(tasks, known, strict=True) if answer is None]
+        new = spread(executor, measure_task, todo, lost=unmeasured)
+    for done, (task, (key, answer)) in enumerate(zip(tasks, known, strict=True), 1):
         if answer is None:
-            answer = next(new)
+            answer = measure_task(task) if executor is None else next(new)
             if cache is not None and all(look.read for look in answer):
                 cache.put(key, answer)
-        # Under the name that the file has today.
-        looks.append(
-            tuple(replace(look, frame=replace(look.frame, facts=task.facts)) for look in answer)
-        )
         if progress is not None:
-            progress(len(looks), len(tasks))
-    return looks
+            progress(done, len(tasks))
+        # Under the name that the file has today.
+        yield tuple(replace(look, frame=replace(look.frame, facts=task.facts)) for look in answer)
 
 
-def _keys(tasks: Sequence[Task]) -> list[str]:
+def _keys(tasks: Sequence[Task]) -> Iterator[str]:
     """What the answers of tasks depend on: content of the file, facts, settings, master frames."""
     masters = digest([task.calibration for task in tasks[:1]])  # the same for all
-    nameless = (replace(t, facts=replace(t.facts, path=Path()), calibration=None) for t in tasks)
-    files = (content_digest(task.facts.path) for task in tasks)
-    return [digest(*parts, masters) for parts in zip(files, nameless, strict=True)]
+    for task in tasks:
+        nameless = replace(task, facts=replace(task.facts, path=Path()), calibration=None)
+        yield digest(content_digest(task.facts.path), nameless, masters)
 
 
 def spread(

@@ -1,9 +1,10 @@
 """Frames measured alone; sweeps, and what the frames of a sweep tell each other."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 from astropy.table import QTable, vstack
@@ -15,10 +16,19 @@ from ..photometry import StarFlag, star_table
 from ..setup import Setup
 from .align import FEWEST, nearest
 from .colour import channels_of
-from .measured import FrameRadius, MeasuredSweep
+from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .spread import Progress, look_at
 from .tasks import Hint, Look, Task
-from .tracks import SAME_LIGHT, known_stars, lay_out, places_of, reach, recognise, tracks_of
+from .tracks import (
+    SAME_LIGHT,
+    Aligned,
+    known_stars,
+    lay_out,
+    places_of,
+    reach,
+    recognise,
+    tracks_of,
+)
 from .words import OTHER_STARS
 
 #: What is known of a frame though its radius is not.
@@ -78,7 +88,7 @@ def _tasks_of(
     return [Task(one, channels_of(one, camera), camera, calibration) for one in facts]
 
 
-def _one_by_one(frames: Sequence[tuple[Look, ...]]) -> list[Look]:
+def _one_by_one(frames: Iterable[tuple[Look, ...]]) -> list[Look]:
     """One look for each channel of each frame; one in all of a frame that cannot be read."""
     found: list[Look] = []
     for looks in frames:
@@ -151,43 +161,58 @@ def measure_sweeps(
     <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
     tasks = _tasks_of([facts for one in sweeps for facts in one.frames], setup, calibration)
-    looks = iter(look_at(tasks, executor, cache, progress))
+    looks = look_at(tasks, executor, cache, progress)
     names: list[tuple[Sweep, str]] = []
-    runs: list[list[Look]] = []
+    told: list[_Told] = []
+    waiting: dict[int, tuple[list[Look], list[Hint | None]]] = {}
+    again: list[Task] = []
     for sweep in sweeps:
-        names += [(sweep, channel) for channel in channels_of(sweep.frames[0], setup.camera)]
-        runs += map(list, zip(*islice(looks, len(sweep.frames)), strict=True))
-    laid = list(map(lay_out, runs))
-    hints = {
-        (r, j): hint
-        for r, told in enumerate(map(known_stars, runs, laid))
-        for j, hint in enumerate(told)
-        if hint is not None
-    }
-    again = [
-        replace(task, channels=(runs[r][j].frame.channel,), hint=hint)
-        for (r, j), hint in hints.items()
-        for task in _tasks_of([runs[r][j].frame.facts], setup, calibration)
-    ]
+        channels = channels_of(sweep.frames[0], setup.camera)
+        runs = zip(*islice(looks, len(sweep.frames)), strict=True)
+        for channel, run in zip(channels, runs, strict=True):
+            hints = known_stars(run, laid := lay_out(run))
+            doubtful = [(look, hint) for look, hint in zip(run, hints, strict=True) if hint]
+            if doubtful:
+                waiting[len(told)] = list(run), hints
+            for look, hint in doubtful:
+                (task,) = _tasks_of([look.frame.facts], setup, calibration)
+                again.append(replace(task, channels=(look.frame.channel,), hint=hint))
+            names.append((sweep, channel))
+            told.append(_told(run, laid))
     # Second looks are no frames: the count of the first pass stands.
-    for (r, j), (second,) in zip(hints, look_at(again, executor, cache), strict=True):
-        runs[r][j] = _better(runs[r][j], second, hints[r, j])
-    for r in {r for r, _ in hints}:
-        laid[r] = lay_out(runs[r])
-    shown = [run[field.first].frame for run, field in zip(runs, laid, strict=True)]
+    seconds = look_at(again, executor, cache)
+    for k, (looked, hints) in waiting.items():
+        better = [
+            _better(look, next(seconds)[0], hint) if hint else look
+            for look, hint in zip(looked, hints, strict=True)
+        ]
+        told[k] = _told(better, lay_out(better))
+    shown = [one.frames[one.first] for one in told]
     tracks = recognise(
-        list(map(tracks_of, runs, laid)), [f.facts for f in shown], [f.radius_px for f in shown]
+        [one.tracks for one in told], [f.facts for f in shown], [f.radius_px for f in shown]
     )
     return tuple(
         MeasuredSweep(
             id=f"{sweep.id}-{channel}" if channel else sweep.id,
             filter=channel or sweep.filter,
             sweep=sweep,
-            frames=tuple(look.frame for look in run),
+            frames=one.frames,
             tracks=track,
         )
-        for (sweep, channel), run, track in zip(names, runs, tracks, strict=True)
+        for (sweep, channel), one, track in zip(names, told, tracks, strict=True)
     )
+
+
+class _Told(NamedTuple):
+    """What is kept of the looks at a sweep: their tables of stars would fill the memory."""
+
+    frames: tuple[FrameRadius, ...]
+    tracks: StarTracks
+    first: int
+
+
+def _told(run: Sequence[Look], laid: Aligned) -> _Told:
+    return _Told(tuple(look.frame for look in run), tracks_of(run, laid), laid.first)
 
 
 def _better(first: Look, second: Look, hint: Hint) -> Look:
