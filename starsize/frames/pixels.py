@@ -12,6 +12,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from astropy.io import fits
 from numpy.typing import DTypeLike
+from xxhash import xxh3_128
 
 from ..errors import FrameReadError
 from ..setup import Setup
@@ -58,10 +59,10 @@ def read_frame(source: FrameFacts | str | PathLike[str]) -> Frame:
 
 
 def content_digest(path: Path) -> str | None:
-    """SHA-256 of a file's content; None if it cannot be read."""
+    """Hash of 128 bits that tells contents of files apart; None if one cannot be read."""
     try:
         with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+            return hashlib.file_digest(file, xxh3_128).hexdigest()
     except OSError:
         return None
 

@@ -119,7 +119,7 @@ def _search(
     np.nan_to_num(flat, copy=False)
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
     rows, best = _maxima(maps, grain, threshold)
-    kept = _one_each(_told_apart(_one_each(rows[best]), rows))
+    kept = _told_apart(_one_each(rows[best]), rows)
     rough = np.array([np.sort(cells, axis=None)[cells.size // 2] for cells in maps.rough])
     return Peaks(*kept.T), maps.width, rough
 
@@ -167,12 +167,15 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
                 gone.append(k)
                 found.append(group)
                 break
-    return np.concatenate([np.delete(stars, gone, axis=0), *found])
+    if not gone:
+        return stars
+    return _one_each(np.concatenate([np.delete(stars, gone, axis=0), *found]))
 
 
 def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
     """(n,) indices of stars, ascending, and of rows within so many of their widths."""
-    near = cKDTree(rows[:, :2]).query_ball_point(stars[:, :2], widths * stars[:, 2])
+    tree, reach = cKDTree(rows[:, :2]), widths * stars[:, 2]
+    near = tree.query_ball_point(stars[:, :2], reach, return_sorted=False)
     star = np.repeat(np.arange(len(stars)), [len(one) for one in near])
     return star, np.fromiter(chain.from_iterable(near), int, len(star))
 
