@@ -2,13 +2,17 @@
 
 import dataclasses
 import math
-import re
+import sys
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache, wraps
 from importlib.resources import files
+from importlib.util import cache_from_source
+from pathlib import Path
 from typing import Any, Final, ParamSpec, TypeVar
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from ..errors import printable
@@ -20,12 +24,28 @@ _Thing = TypeVar("_Thing")
 _P = ParamSpec("_P")
 
 _TEMPLATES: Final = files("starsize.reports").joinpath("templates")
+_KEPT: Final = str(Path(cache_from_source(str(_TEMPLATES / "any.py"))).parent)
 
 
 def render(template: str, view: dict[str, Any]) -> str:
     """Fill a template: in a page what is not ours is escaped, in a text kept to its line."""
     made = environment(is_text=template.endswith(".txt"))
     return made.get_template(template).render(**view)
+
+
+class Compiled(FileSystemBytecodeCache):
+    """Templates as code, kept where Python keeps that of the modules."""
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Take one that was kept."""
+        with suppress(OSError):
+            super().load_bytecode(bucket)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep one; where nobody may write, it is compiled each time."""
+        with suppress(OSError):
+            Path(self.directory).mkdir(parents=True, exist_ok=True)
+            super().dump_bytecode(bucket)
 
 
 @cache
@@ -39,6 +59,7 @@ def environment(*, is_text: bool) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         finalize=_on_its_line if is_text else None,
+        bytecode_cache=None if sys.dont_write_bytecode else Compiled(_KEPT),
     )
     made.filters |= {
         "about": _about,
@@ -83,7 +104,7 @@ def worded(thing: _Thing) -> _Thing:
     """
     found: Any = thing
     if isinstance(found, Finding):
-        say, facts = _sentence_of(str(found)), found.facts
+        say, facts = vars(macros("findings.txt"))[str(found)], found.facts
         return say(**{name: worded(facts[name]) for name in say.arguments if name in facts})
     if isinstance(found, tuple):
         parts = [worded(part) for part in found]
@@ -105,24 +126,6 @@ def in_words(function: Callable[_P, _Thing]) -> Callable[_P, _Thing]:
         return worded(function(*args, **kwargs))
 
     return call
-
-
-@cache
-def findings() -> dict[str, str]:
-    """The macro of each code, and of what sentences share (_); each is a line of the text."""
-    text = _TEMPLATES.joinpath("findings.txt").read_text("utf-8")
-    return dict(re.findall(r"^(?=.*macro (\w+))(.*)$", text, re.MULTILINE))
-
-
-@cache
-def _sentence_of(code: str) -> Any:
-    """What makes the sentence of a code from its facts; one by one, for all take a while."""
-    lines, wanted = findings(), [code]
-    for name in wanted:  # with what it calls
-        called = re.findall(r"(\w+)\(", lines[name])
-        wanted += [one for one in called if one in lines and one not in wanted]
-    text = "\n".join(lines[name] for name in wanted)
-    return getattr(environment(is_text=True).from_string(text).module, code)
 
 
 def _about(steps: float) -> int:

@@ -6,13 +6,14 @@ from pathlib import Path
 
 import pytest
 from jinja2 import UndefinedError
+from jinja2.runtime import Macro
 
 import starsize
 from starsize.estimate import Estimate, Finding, Notice, notice
-from starsize.reports.filled import findings, in_words, worded
+from starsize.reports.filled import in_words, macros, worded
 
 PACKAGE = Path(starsize.__file__).parent
-CODES = {code for code in findings() if not code.startswith("_")}
+CODES = {code for code, made in vars(macros("findings.txt")).items() if isinstance(made, Macro)}
 COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / layer).rglob("*.py"))
 MODULES = [
     *COMPUTING,
