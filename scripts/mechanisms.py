@@ -18,12 +18,11 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
-from precision import curves_of, what_is_known
+from precision import curves_of, radii_of, what_is_known
 
 from starsize.curves import (
     FocusCurve,
     fit as fit_module,
-    guess_hyperbola,
     night as night_module,
     posterior,
     search,
@@ -31,7 +30,7 @@ from starsize.curves import (
 )
 from starsize.curves.fit import fit_curves
 from starsize.optics import star
-from starsize.simulate import LENSES, PointsPlan, RadiusTable, draw_points, tabulate_radii
+from starsize.simulate import PointsPlan, draw_points
 from starsize.simulate.points import SweepPoints
 
 RESULT = Path(__file__).parent / "results" / "mechanisms.md"
@@ -92,7 +91,6 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
         (search, "COARSE_JITTER", statistics.PRIORS.jitter),
         (search, "COARSE_LACK", statistics.PRIORS.lack),
     ],
-    "robust guess": [(night_module, "robust_guess", lambda x, y: (guess_hyperbola(x, y), 0.0))],
     "four parts of a cell": [
         (star, "PARTS", 2),
         (star, "SPREAD_NODES", np.sqrt(0.5) * np.array([1, -1])),
@@ -132,8 +130,9 @@ def warmed(curve: FocusCurve, points: SweepPoints, k: int) -> tuple[FocusCurve, 
     return curve, replace(points, best_steps=points.best_steps + shift)
 
 
-def errors(table: RadiusTable, case: str, seed: int) -> np.ndarray:
+def errors(lens: str, case: str, seed: int) -> np.ndarray:
     """Error in zones and in stated sigmas of each sweep, (n, 2); NaN where refused."""
+    table = radii_of(lens, dyes=PLANS[case].together)
     known, bands = what_is_known(table)
     points = draw_points(table, PLANS[case], seed=seed)
     curves = curves_of(points, together=PLANS[case].together)
@@ -193,14 +192,13 @@ def main() -> None:
     if asked.store and asked.store.exists():
         found = json.loads(asked.store.read_text(encoding="utf-8"))
     for lens in asked.lenses.split(","):
-        table = tabulate_radii(LENSES[lens])
         for case, k in product(asked.cases.split(","), range(asked.nights)):
             seed = 1000 * asked.seed + k
             for name in ("nothing", *names):
                 key = f"{lens}/{case}/{seed}/{name}"
                 if key not in found:
                     with without(name), warnings.catch_warnings(action="ignore"):
-                        found[key] = errors(table, case, seed).tolist()
+                        found[key] = errors(lens, case, seed).tolist()
             if asked.store:
                 asked.store.write_text(json.dumps(found), encoding="utf-8")
     asked.out.write_text(table_of(found), encoding="utf-8")

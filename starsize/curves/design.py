@@ -19,7 +19,7 @@ import numpy as np
 
 from ..filters import Band
 from .curve import focus_curve
-from .night import COLOUR, FIRST, LOG_SLOPE, Known, Night, build_night
+from .night import COLOUR, FIRST, LOG_SLOPE, ZERO, Known, Night, build_night
 from .posterior import best_focus
 from .search import variance_of
 from .statistics import PRIORS, believe
@@ -118,7 +118,7 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
     weight = believe(np.zeros_like(noise), variance.sound, wild=variance.wild).weight
     slopes = night.slopes(values, sizes)
     levers = best_focus(night, values)[1]
-    shared, priors = _priors(night, values)
+    precision = night.prior.normal(values)[0]
     return Design(
         away_steps=away,
         filters={
@@ -126,13 +126,13 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
                 radius_px=sizes.radius[rows],
                 weight=weight[rows],
                 slopes=slopes[rows][:, _columns(row)],
-                prior=priors[row],
+                prior=np.diag(np.r_[np.zeros(FIRST), precision[_columns(row)[FIRST:]]]),
                 lever=levers[row, _columns(row)],
             )
             for row, name in enumerate(filters)
             for rows in [night.sweep == row]
         },
-        shared=shared,
+        shared=np.diag(precision[:FIRST]),
     )
 
 
@@ -153,7 +153,7 @@ def _values(night: Night, slope: float, outlook: Outlook) -> np.ndarray:
     """Quantities of the telescope, best foci at 0, in the seeing that makes the floor as asked."""
     values = night.start.copy()
     values[LOG_SLOPE] = np.log(slope)
-    values[FIRST::OWN] = 0.0
+    values[ZERO], values[FIRST::OWN] = 0.0, 0.0
     values[COLOUR] = np.array(outlook.colour_um) * night.telescope.blur_px_per_um
     _set_seeing(night, values, outlook.floor_px)
     if any(outlook.colour_um):
@@ -178,13 +178,3 @@ def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "
         msg += f"{least:.2f} px wide"
         raise ValueError(msg)
-
-
-def _priors(night: Night, values: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Precision of the shared quantities alone, and what each sweep adds to it and its own."""
-
-    def told(rows: np.ndarray, at: np.ndarray) -> np.ndarray:
-        return night.prior.part(rows).normal(values)[0][np.ix_(at, at)]
-
-    shared, each = np.arange(FIRST), [_columns(row) for row in range(len(night.bands))]
-    return told(shared, shared), [told(at[FIRST:], at) for at in each]

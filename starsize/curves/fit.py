@@ -6,10 +6,10 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Estimate, Notice, notice
+from ..estimate import NOT_KNOWN, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
-from .fitted import CurveFit, CurveSet, LensColour
+from .fitted import CurveFit, CurveSet
 from .night import LOG_SLOPE, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
@@ -88,31 +88,19 @@ def fit_curves(
     if model not in ("auto", "star", "hyperbola"):
         msg = f"'model' must be 'auto', 'star' or 'hyperbola', got {model!r}"
         raise ValueError(msg)
-    known = telescope or Known(obstruction=obstruction)
-    if not 0 <= known.obstruction < 1:
-        msg = f"'obstruction' must lie in [0, 1), got {known.obstruction}"
+    known = _Knowledge(telescope or Known(obstruction=obstruction), bands or {})
+    if not 0 <= known.telescope.obstruction < 1:
+        msg = f"'obstruction' must lie in [0, 1), got {known.telescope.obstruction}"
         raise ValueError(msg)
     full = sum(refuse_before_fitting(curve) is None for curve in curves)
     early = [refuse_before_fitting(curve, others=full) for curve in curves]
     chosen = [curve for curve, refused in zip(curves, early, strict=True) if refused is None]
-    if not chosen:
-        return CurveSet(fits=tuple(f for f in early if f), covariance_steps2=np.zeros((0, 0)))
-    if model == "hyperbola":
-        joint = _Joint(tuple(map(fit_plain, chosen)), np.eye(len(chosen)))
+    if model == "hyperbola" or not chosen:
+        found = _together(list(map(fit_plain, chosen)), np.eye(len(chosen)))
     else:
-        joint = _joint(chosen, _Knowledge(known, bands or {}))
-    queue = iter(joint.fits)
-    keep = np.array([fit.answered for fit in joint.fits])
-    sigma = np.array([fit.best_sigma_steps for fit in joint.fits])[keep]
-    together = joint.correlation[np.ix_(keep, keep)] * np.outer(sigma, sigma)
-    return CurveSet(
-        fits=tuple(refused or next(queue) for refused in early),
-        covariance_steps2=together,
-        slope_px_per_step=joint.slope if len(chosen) > 1 else NOT_KNOWN,
-        notices=joint.notices,
-        placement_steps=joint.placement,
-        lens=joint.lens,
-    )
+        found = _joint(chosen, known)
+    queue = iter(found.fits)
+    return replace(found, fits=tuple(refused or next(queue) for refused in early))
 
 
 class _Knowledge(NamedTuple):
@@ -120,18 +108,15 @@ class _Knowledge(NamedTuple):
     bands: Mapping[str, Band]
 
 
-class _Joint(NamedTuple):
-    """Judged fits of a night, their correlations, the slope they share, and what to say."""
-
-    fits: tuple[CurveFit, ...]
-    correlation: np.ndarray
-    slope: Estimate = NOT_KNOWN
-    notices: tuple[Notice, ...] = ()
-    placement: Estimate = NOT_KNOWN
-    lens: LensColour | None = None
+def _together(fits: Sequence[CurveFit], correlation: np.ndarray) -> CurveSet:
+    """Fits with the covariance of those that are answered."""
+    keep = np.array([fit.answered for fit in fits], bool)
+    sigma = np.array([fit.best_sigma_steps for fit in fits])[keep]
+    covariance = correlation[np.ix_(keep, keep)] * np.outer(sigma, sigma)
+    return CurveSet(fits=tuple(fits), covariance_steps2=covariance)
 
 
-def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
+def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
     night, found, starts = _fit(curves, known)
     fits, notices = _judged(curves, night, found, starts), []
@@ -152,13 +137,12 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> _Joint:
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
         if conflict:
             fits[s] = refuse(fits[s], "order_conflict", conflict)
-    return _Joint(
-        tuple(fits),
-        together,
-        shared_slope(night, found),
-        tuple(notices),
-        placement(night, found),
-        lens_colour(night, found),
+    return replace(
+        _together(fits, together),
+        slope_px_per_step=shared_slope(night, found) if len(curves) > 1 else NOT_KNOWN,
+        notices=tuple(notices),
+        placement_steps=placement(night, found),
+        lens=lens_colour(night, found),
     )
 
 

@@ -20,7 +20,7 @@ from ..optics.star import (
     prepare_stars,
 )
 from .curve import FocusCurve
-from .guess import Guess, robust_guess
+from .guess import Guess, guess_hyperbola
 from .statistics import PRIORS, student_weight
 
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
@@ -28,7 +28,8 @@ USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
 OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
-#: Where each quantity of the night stands; from FIRST on zero, log seeing, tint of each sweep.
+#: Where each quantity of the night stands; from FIRST on of each sweep how far its zero lies beyond
+#: that of the night, its log seeing and its tint.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
 AIR, SPECTRUM, ROUNDING, ZERO, PLAY, FIRST = 7, slice(8, 11), 10, 11, 12, 13
 
@@ -60,27 +61,21 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PriorRows:
-    """Priors as rows: (rows @ values - target) / scale, Student's t where a tail is finite."""
+class Prior:
+    """Of each quantity a normal distribution, Student's t where its tail is finite."""
 
-    rows: np.ndarray
     target: np.ndarray
     scale: np.ndarray
     tail: np.ndarray
 
-    def part(self, which: np.ndarray) -> "PriorRows":
-        """Some of the rows."""
-        return PriorRows(*(getattr(self, name)[which] for name in PriorRows.__slots__))
-
     def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-        """Precision matrix and pull at ``values``, and minus twice the log density."""
-        distance = (self.rows @ values - self.target) / self.scale
+        """Precisions and pulls at ``values``, and minus twice the log density."""
+        distance = (values - self.target) / self.scale
         heavy = np.isfinite(self.tail)
         tail = np.where(heavy, self.tail, 1.0)
         weight = np.where(heavy, student_weight(distance, tail), 1.0) / self.scale**2
         cost = np.where(heavy, (tail + 1) * np.log1p(distance**2 / tail), distance**2).sum()
-        weighted = self.rows * weight[:, None]
-        return self.rows.T @ weighted, weighted.T @ (self.rows @ values - self.target), float(cost)
+        return weight, weight * (values - self.target), float(cost)
 
     def log_density(self, values: np.ndarray) -> float:
         """Log density, with the constants that scale and tail bring along."""
@@ -90,6 +85,14 @@ class PriorRows:
         normal = 0.5 * np.log(2 * np.pi) * (self.tail.size - tail.size)
         constant = heavy.sum() - normal - np.log(self.scale).sum()
         return float(constant - 0.5 * self.normal(values)[2])
+
+    def held(self, which: np.ndarray, values: np.ndarray) -> "Prior":
+        """The same with some of the quantities known to be as they are in ``values``."""
+        return Prior(
+            np.where(which, values, self.target),
+            np.where(which, 1e-6, self.scale),
+            np.where(which, np.inf, self.tail),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +112,7 @@ class Night:
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
-    prior: PriorRows
+    prior: Prior
     start: np.ndarray
 
     @property
@@ -127,12 +130,16 @@ class Night:
         stood = self.first_steps + self.turned * values[PLAY]
         return np.where(self.standing(values), stood, self.position_steps)
 
+    def blur_px(self, values: np.ndarray) -> np.ndarray:
+        """Defocus of 550 nm, as the radius of its disc: (n,)."""
+        zero = values[ZERO] + values[FIRST::3][self.sweep]
+        return np.exp(values[LOG_SLOPE]) * (self.places(values) - zero)
+
     def state(self, values: np.ndarray) -> StarState:
         """What shapes the stars of all frames."""
         own = values[FIRST:].reshape(-1, 3)[self.sweep]
-        blur = np.exp(values[LOG_SLOPE]) * (self.places(values) - own[:, 0])
         return StarState(
-            blur_px=blur,
+            blur_px=self.blur_px(values),
             seeing_px=np.exp(own[:, 1]),
             diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
             colour_px=values[COLOUR],
@@ -157,8 +164,7 @@ class Night:
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
-        slope = np.exp(values[LOG_SLOPE])
-        blur = slope * (self.places(values) - values[FIRST::3][self.sweep])
+        slope, blur = np.exp(values[LOG_SLOPE]), self.blur_px(values)
         out = np.zeros((self.sweep.size, values.size))
         out[:, LOG_SLOPE] = sizes.by_blur * blur
         out[:, COLOUR] = sizes.by_colour.T
@@ -172,7 +178,7 @@ class Night:
         out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
         out[:, PLAY] = slope * sizes.by_blur * self.turned * self.standing(values)
         row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
-        out[row, first] = -slope * sizes.by_blur
+        out[row, first] = out[:, ZERO] = -slope * sizes.by_blur
         out[row, first + 1] = sizes.by_log_seeing
         out[row, first + 2] = sizes.by_tint
         return out
@@ -193,7 +199,7 @@ def build_night(
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
     seen = Apertures(*map(np.concatenate, zip(*(f.seen for f in fitted), strict=True)))
     guesses = [
-        robust_guess(c.position_steps[r], f.radius_px)[0]
+        guess_hyperbola(c.position_steps[r], f.radius_px)
         for c, r, f in zip(curves, rows, fitted, strict=True)
     ]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
@@ -246,7 +252,7 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     start[AIR] = 5 / 3
     start[SPECTRUM] = USUAL_SPECTRUM
     start[ZERO] = np.median([g.best_steps for g in guesses])
-    start[FIRST::3] = [g.best_steps for g in guesses]
+    start[FIRST::3] = [g.best_steps - start[ZERO] for g in guesses]
     # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
     airy = 0.55 * 0.53 * telescope.diffraction_px_per_um
     start[FIRST + 1 :: 3] = np.log(
@@ -255,14 +261,11 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     return start, floor
 
 
-def _priors(
-    start: np.ndarray, floor: float, *, known: Known, spacing: float, dyes: bool
-) -> PriorRows:
-    """What is taken as likely before looking: a row for each quantity, in their order."""
+def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float, dyes: bool) -> Prior:
+    """What is taken as likely before looking."""
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     stated, sure = known.slope_px_per_step, known.focal_ratio and known.pixel_um
-    rows, target = np.eye(start.size), start.copy()
-    rows[FIRST::3, ZERO] = -1
+    target = start.copy()
     target[SPREAD], target[FIRST::3] = 0.0, 0.0
     scale, tail = np.ones(start.size), np.full(start.size, np.inf)
     scale[LOG_SLOPE] = PRIORS.slope if stated else PRIORS.free_slope
@@ -278,19 +281,15 @@ def _priors(
     tail[COLOUR], tail[PLAY], tail[FIRST::3] = (
         PRIORS.colour_tail, PRIORS.play_tail, PRIORS.glass_tail
     )  # fmt: skip
-    return PriorRows(rows, target, scale, tail)
+    return Prior(target, scale, tail)
 
 
-def without_colour(night: Night) -> PriorRows:
+def without_colour(night: Night) -> Prior:
     """The priors of a night whose lens, a mirror or an apochromat, has next to no colour."""
-    prior, second = night.prior, COLOUR.start + 1
-    own = prior.rows[:, second] != 0
-    scale = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
-    return replace(
-        prior,
-        scale=np.where(own, scale, prior.scale),
-        tail=np.where(own, np.inf, prior.tail),
-    )
+    scale, tail, second = night.prior.scale.copy(), night.prior.tail.copy(), COLOUR.start + 1
+    scale[second] = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
+    tail[second] = np.inf
+    return replace(night.prior, scale=scale, tail=tail)
 
 
 def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:

@@ -7,7 +7,7 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Estimate, Finding
 from .curve import FocusCurve
 from .fitted import CurveFit
-from .guess import USUAL_JITTER, robust_guess
+from .guess import USUAL_JITTER, guess_hyperbola
 from .least_squares import fit_hyperbola
 
 FAR = 5.0
@@ -20,7 +20,7 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     """Least squares on the frames that are not far off; the scatter about the curve sets sigma."""
     x, y = curve.position_steps, curve.radius_px
     good = curve.usable
-    guess, _ = robust_guess(x[good], y[good])
+    guess = guess_hyperbola(x[good], y[good])
     noise = np.hypot(np.nan_to_num(curve.radius_sigma_px), USUAL_JITTER * guess.floor_px**2 / y)
     miss = (y - np.hypot(guess.floor_px, guess.slope_px_per_step * (x - guess.best_steps))) / noise
     used = good & (np.abs(miss) < FAR * max(float(np.median(np.abs(miss[good]))), 1.0))

@@ -21,8 +21,8 @@ from scipy.special import expit
 
 from ..estimate import NOT_KNOWN, Estimate
 from ..optics.star import colour_terms
-from .guess import robust_guess
-from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, Night
+from .guess import guess_hyperbola
+from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, ZERO, Night
 from .posterior import Posterior, averaged, explain
 from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend, variance_of
 from .statistics import PRIORS, believe
@@ -30,17 +30,11 @@ from .statistics import PRIORS, believe
 LEAST_FRAMES = 7
 LEAST_MOVING = 4
 """Frames of a sweep that can show play, and that must have moved for it to be read."""
-FOLLOWED = 2
-"""Plays to start from: of those in the middle between two frames the likeliest by hyperbolas."""
 SURE = 0.995
 """Play is named where it is more likely than this. One frame that is too small is about as likely
 play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
 MAY_BE = 0.2
 """From this chance on, first frames off the curve may have been play instead of wrecks."""
-OFF = 2.5
-"""Standard deviations that a first frame lies off the curve before play is looked for."""
-WORTH = 2.0
-"""Gain of ln likelihood below which play is never as likely as `MAY_BE`."""
 NO_COLOUR = np.zeros(3)
 
 
@@ -54,7 +48,9 @@ class Start(NamedTuple):
 def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     """Explain a night with play and without; returned is the likelier one of the two."""
     found = explain(night)
-    tried = _turned(night) if _shows(night, found.fit) else None
+    first = (night.position_steps == night.first_steps) & (_way(night)[night.sweep] != 0)
+    # Only where a first frame is rather wrecked than before looking.
+    tried = _turned(night) if np.any(found.sound[first] < 1 - PRIORS.wrecked) else None
     starts = [Start()] * len(night.bands)
     if tried is None:
         return night, found, starts
@@ -73,16 +69,6 @@ def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     return (turned if chance > 0.5 else night), replace(both, sound=found.sound), starts
 
 
-def _shows(night: Night, fit: Fit) -> bool:
-    """Whether the first frame of any sweep lies off a curve without play."""
-    variance = variance_of(night, fit.sizes, jitter=PRIORS.jitter, lack=PRIORS.lack)
-    miss = night.radius_px - fit.sizes.radius
-    far = np.abs(miss) > OFF * np.sqrt(variance.sound + variance.common**2)
-    return bool(
-        far[(night.position_steps == night.first_steps) & (_way(night)[night.sweep] != 0)].any()
-    )
-
-
 def _turned(night: Night) -> tuple[Night, float, float] | None:
     """The night with those sweeps turned that are likelier so; None where play is out of sight.
 
@@ -91,26 +77,24 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
     way, usual = _way(night), {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
     able = replace(night, turned=way[night.sweep])
     spacing = float(night.prior.scale[PLAY])
+    # In the middle between two frames, by hyperbolas.
     tried = [_moved(able, steps) for steps in np.arange(spacing / 2, _furthest(able), spacing)]
-    tried = sorted(tried, key=lambda one: one[1])[:FOLLOWED]
-    # With tight variances frames that stood pass for wrecked, and no play is found.
-    wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
-    fits = [descend(able, start, **wide, steps=SCREENING) for start, _ in tried]
-    if not fits:
+    if not tried:
         return None
-    likeliest = min(fits, key=lambda fit: fit.cost)
-    fit = descend(able, likeliest.values, **usual, steps=WIDE)
+    start, _ = min(tried, key=lambda one: one[1])
+    # With tight variances frames that stood pass for wrecked, and no play is found.
+    fit = descend(able, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
+    fit = descend(able, fit.values, **usual, steps=WIDE)
     gain, sets = np.where(way != 0, _gain(able, fit, **usual), 0.0), _sets(night)
     count = np.bincount(sets)[sets]
     mean = np.bincount(sets, gain)[sets] / count
     on = mean > 0
-    worth = float((mean / count)[on].sum())
-    if worth < WORTH:
+    if not on.any():
         return None
     mixed = float(((np.log1p(np.exp(-np.abs(mean))) - np.log(2)) / count)[way != 0].sum())
     turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep])
     turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0])
-    return turned, worth / float(gain[on].sum()), mixed
+    return turned, float((mean / count)[on].sum() / gain[on].sum()), mixed
 
 
 def _gain(night: Night, fit: Fit, **scatter: float) -> np.ndarray:
@@ -118,13 +102,7 @@ def _gain(night: Night, fit: Fit, **scatter: float) -> np.ndarray:
 
     What sweeps share is that of the fit.
     """
-    shared = np.arange(len(night.prior.rows)) < FIRST
-    held = replace(
-        night.prior,
-        target=np.where(shared, night.prior.rows @ fit.values, night.prior.target),
-        scale=np.where(shared, 1e-6, night.prior.scale),
-        tail=np.where(shared, np.inf, night.prior.tail),
-    )
+    held = night.prior.held(np.arange(fit.values.size) < FIRST, fit.values)
     run_in = replace(night, turned=0 * night.turned, prior=held)
     start = _moved(run_in, 0.0, fit.values[COLOUR])[0]
     start[:FIRST] = fit.values[:FIRST]
@@ -166,11 +144,12 @@ def _moved(
     start[PLAY], start[COLOUR] = steps, colour_px
     places, middle = night.places(start), np.array([b.wavelength_nm for b in night.bands])
     mine = [night.sweep == k for k in range(middle.size)]
-    guesses, misfit = zip(*(robust_guess(places[m], night.radius_px[m]) for m in mine), strict=True)
+    guesses = [guess_hyperbola(places[m], night.radius_px[m]) for m in mine]
     best = np.array([guess.best_steps for guess in guesses])
     # The zero is the focus of 550 nm; what was seen is that of the band.
-    start[FIRST::3] = best - colour_terms(1e-3 * middle).T @ colour_px / np.exp(start[LOG_SLOPE])
-    return start, sum(misfit)
+    away = colour_terms(1e-3 * middle).T @ colour_px / np.exp(start[LOG_SLOPE])
+    start[FIRST::3] = best - away - start[ZERO]
+    return start, sum(guess.misfit for guess in guesses)
 
 
 def _log_likelihoods(night: Night, fit: Fit, *, jitter: float, lack: float) -> np.ndarray:

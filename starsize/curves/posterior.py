@@ -9,9 +9,18 @@ from scipy.special import logsumexp
 from ..estimate import Estimate
 from ..optics.sizes import star_radii
 from ..optics.star import all_light
-from .night import FIRST, LOG_SLOPE, Night, without_colour
+from .night import FIRST, LOG_SLOPE, ZERO, Night, without_colour
 from .search import Fit, Variance, descend, find, variance_of, weighed
-from .statistics import JITTERS, LACKS, PRIORS, Belief, believe, log_normal, wreck_variance
+from .statistics import (
+    JITTERS,
+    LACKS,
+    PRIORS,
+    Belief,
+    believe,
+    log_normal,
+    log_usual,
+    wreck_variance,
+)
 
 ROUNDS = 14
 LEVERAGE = 0.98
@@ -91,13 +100,11 @@ def averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: f
 
 
 def _explain(night: Night) -> Posterior:
+    jitter, lack = np.repeat(JITTERS, LACKS.size), np.tile(LACKS, JITTERS.size)
     fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
-    jitter, lack = _grid(JITTERS[::3], LACKS[::2])
     weight = _solve(night, fit, jitter, lack).weight
-    usual = {"jitter": weight @ np.log(jitter), "lack": weight @ np.log(lack)}
-    usual = {name: float(np.exp(value)) for name, value in usual.items()}
-    fit = descend(night, fit.values, **usual, steps=POLISHING)
-    jitter, lack = _grid(JITTERS, LACKS)
+    shaken, lacking = (float(np.exp(weight @ np.log(scatter))) for scatter in (jitter, lack))
+    fit = descend(night, fit.values, jitter=shaken, lack=lacking, steps=POLISHING)
     found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
@@ -115,10 +122,6 @@ def _explain(night: Night) -> Posterior:
         sound=found.weight @ found.sound,
         log_evidence=float(logsumexp(found.evidence)) + night.prior.log_density(fit.values),
     )
-
-
-def _grid(jitters: np.ndarray, lacks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    return np.repeat(jitters, lacks.size), np.tile(lacks, jitters.size)
 
 
 class _Answers(NamedTuple):
@@ -159,7 +162,7 @@ def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray
         alone, spread = left / (1 - share), spare + doubt / (1 - share)
         belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread)
         normal, right = weighed(night, slopes, miss, belief.weight, variance.common)
-        normal = normal + precision
+        normal = normal + np.diag(precision)
         known = np.linalg.inv(normal)
         shift = np.einsum("gij,gj->gi", known, right - pull)
         before, left = left, miss - shift @ slopes.T
@@ -168,11 +171,8 @@ def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray
         if np.all(np.abs(left - before) < 1e-3 * np.sqrt(variance.sound)):
             break
     evidence = _evidence(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
-    evidence -= (0.5 * shift @ precision * shift).sum(axis=-1) + shift @ pull
-    # What is usual of the scatters counts too.
-    evidence -= 0.5 * (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
-    evidence -= 0.5 * (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2
-    return _Answers(evidence, shift, known, belief.sound)
+    evidence -= 0.5 * shift**2 @ precision + shift @ pull
+    return _Answers(evidence + log_usual(jitter, lack), shift, known, belief.sound)
 
 
 def _evidence(night: Night, left: np.ndarray, belief: Belief, variance: Variance) -> np.ndarray:
@@ -204,7 +204,7 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
             for few in np.array_split(which, -(-which.size // SWEEPS_AT_ONCE))
         ]
     )
-    best = values[FIRST::3] + grid[np.argmin(radius, axis=1)]
+    best = values[ZERO] + values[FIRST::3] + grid[np.argmin(radius, axis=1)]
     close = float(radius.min() / np.exp(values[LOG_SLOPE]))
     step = float(grid[1] - grid[0])
     for _ in range(6):
@@ -227,7 +227,7 @@ def _radii_around(
     night: Night, values: np.ndarray, grid: np.ndarray, sweeps: np.ndarray
 ) -> np.ndarray:
     """Radii at the places of the grid about the zeros of some sweeps: (m, k)."""
-    places = (values[FIRST::3][sweeps, None] + grid).ravel()
+    places = (values[ZERO] + values[FIRST::3][sweeps, None] + grid).ravel()
     around = night.at(places, np.repeat(sweeps, grid.size))
     return star_radii(around.stars, around.state(values)).reshape(-1, grid.size)
 
@@ -245,18 +245,13 @@ def gain_over_flat(night: Night, found: Posterior, row: int) -> float:
     Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
     """
     mine = night.sweep == row
-    radius, star = night.radius_px[mine], night.sigma_px[mine]
-    sizes, middle = found.fit.sizes, float(np.median(radius))
-    lack = found.usual(found.lack)
+    radius, sizes, lack = night.radius_px[mine], found.fit.sizes, found.usual(found.lack)
+    own, wild = night.sigma_px[mine] ** 2 + (lack * radius) ** 2, (PRIORS.wreck_size * radius) ** 2
 
-    def best(expected: np.ndarray | float, by_log_seeing: np.ndarray | float) -> float:
-        tried = []
-        for jitter in JITTERS:
-            sound = star**2 + (jitter * by_log_seeing) ** 2 + (lack * radius) ** 2
-            wild = (PRIORS.wreck_size * radius) ** 2
-            likely = believe(radius - expected, sound, wild=wild).log_likelihood
-            usual = (np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread) ** 2
-            tried.append(2 * float(likely.sum()) - usual)
-        return max(tried)
+    def best(expected: np.ndarray, by_log_seeing: np.ndarray) -> float:
+        sound = own + (JITTERS[:, None] * by_log_seeing) ** 2
+        likely = believe(radius - expected, sound, wild=wild).log_likelihood.sum(axis=1)
+        return float(np.max(likely + log_usual(JITTERS, lack)))
 
-    return best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(middle, middle)
+    flat = np.full(radius.size, np.median(radius))
+    return 2 * (best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(flat, flat))

@@ -162,7 +162,7 @@ def normal_equations(
     weight = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2).weight
     precision, pull, _ = night.prior.normal(values)
     normal, right = weighed(night, slopes, miss, weight, variance.common)
-    return precision + normal, right - pull
+    return normal + np.diag(precision), right - pull
 
 
 def weighed(

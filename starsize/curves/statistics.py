@@ -114,7 +114,13 @@ class Priors:
 
 PRIORS: Final = Priors()
 JITTERS: Final = np.geomspace(0.006, 0.4, 13)
-LACKS: Final = np.geomspace(0.001, 0.032, 5)
+LACKS: Final = np.geomspace(0.001, 0.032, 3)
+
+
+def log_usual(jitter: np.ndarray, lack: np.ndarray | float) -> np.ndarray:
+    """Log density of both scatters before looking, but for the constant."""
+    away = np.log(jitter / PRIORS.jitter) / PRIORS.jitter_spread
+    return -0.5 * (away**2 + (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2)
 
 
 def log_normal(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:

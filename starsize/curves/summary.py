@@ -18,11 +18,13 @@ from .night import (
     SPECTRUM,
     SPHERICAL,
     SPREAD,
+    ZERO,
     Night,
 )
 from .plain import fit_plain
 from .posterior import Posterior, gain_over_flat
 from .prediction import star_radius
+from .search import variance_of
 
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
@@ -141,12 +143,13 @@ def correlation(found: Posterior) -> np.ndarray:
 
 def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
     """What `prediction.star_radius` draws the curve from."""
-    zero, log_seeing, tint = values[FIRST + 3 * row : FIRST + 3 * row + 3]
-    band, shared = night.bands[row], values[[SPHERICAL, SPREAD, AIR]]
+    away, log_seeing, tint = values[FIRST + 3 * row : FIRST + 3 * row + 3]
+    band, zero = night.bands[row], values[ZERO] + away
     numbers = (
         *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
         *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
-        *(zero, np.exp(log_seeing), tint, *shared, *values[SPECTRUM], *values[COLOUR]),
+        *(zero, np.exp(log_seeing), tint, *values[[SPHERICAL, SPREAD, AIR]]),
+        *(*values[SPECTRUM], *values[COLOUR]),
     )
     return tuple(map(float, numbers))
 
@@ -155,9 +158,10 @@ def _chi2(night: Night, found: Posterior, row: int) -> float:
     """Misfit of the sound frames over star noise and the scatter found, reduced."""
     mine = night.sweep == row
     sizes = found.fit.sizes
-    jitter, lack = found.usual(found.jitter), found.usual(found.lack)
-    variance = night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2 + (lack * sizes.radius) ** 2
-    pull = (found.sound * (night.radius_px - sizes.radius) ** 2 / variance)[mine]
+    scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
+    variance = variance_of(night, sizes, **scatter)
+    square = (night.radius_px - sizes.radius) ** 2 / (variance.sound + variance.common**2)
+    pull = (found.sound * square)[mine]
     return float(pull.sum() / max(found.sound[mine].sum() - 3, 1))
 
 

@@ -118,6 +118,12 @@ def _light(stars: Stars, state: StarState, *, slopes: bool = True) -> _Light:
     return _Light(turn, log_detail, turbulence, passed, pupil, star, read[1:], share)
 
 
+def _disc(turn: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Kernels (n, k) of the light inside radii (n,) over pi, and their slopes by ln radius."""
+    phase = turn * radius[:, None]
+    return radius[:, None] * j1(phase), radius[:, None] * phase * j0(phase)
+
+
 class _Whole(NamedTuple):
     """What counts as all of a star's light, and the level of its sky.
 
@@ -139,25 +145,13 @@ def _whole(seen: Apertures, light: _Light) -> _Whole:
     if not counted.any():
         none = np.zeros((counted.size, 1))
         return _Whole(none, none, none, none, none[:, 0], np.ones(counted.size), none[:, 0])
-    on = counted[:, None] * 1.0
-    a, b, c = (
-        np.where(counted, r, 1.0)[:, None] for r in (seen.total_px, seen.inner_px, seen.outer_px)
-    )
-    area = np.where(counted[:, None], c * c - b * b, 1.0)
-    inside = [on * r * j1(light.turn * r) for r in (a, b, c)]
-    grown = [on * r * r * light.turn * j0(light.turn * r) for r in (a, b, c)]
-    ring = (inside[2] - inside[1]) / area
-    ring_grown = (grown[2] - grown[1]) / area - 2 * ring
+    a, b, c = (np.where(counted, r, 0.0) for r in (seen.total_px, seen.inner_px, seen.outer_px))
+    (circle, grown), inner, outer = (_disc(light.turn, radius) for radius in (a, b, c))
+    area = np.where(counted, c * c - b * b, 1.0)[:, None]
+    ring, ring_grown = ((far - near) / area for far, near in zip(outer, inner, strict=True))
+    inside = np.where(counted, (light.star * circle).sum(1), 1.0)
     level = (light.star * ring).sum(1)
-    return _Whole(
-        inside[0],
-        ring,
-        grown[0],
-        ring_grown,
-        (on * a * a)[:, 0],
-        np.where(counted, (light.star * inside[0]).sum(1), 1.0),
-        level,
-    )
+    return _Whole(circle, ring, grown, ring_grown - 2 * ring, a * a, inside, level)
 
 
 def _radius(light: _Light, whole: _Whole, *, fraction: float, start_px: np.ndarray) -> np.ndarray:
@@ -192,11 +186,11 @@ def _slopes(
     radius: np.ndarray,
 ) -> Sizes:
     """Slopes of the radius: how the light inside changes, over how it grows outwards."""
-    out = radius[:, None]
-    phase, square = light.turn * out, (radius**2 - fraction * whole.square)[:, None]
+    square = (radius**2 - fraction * whole.square)[:, None]
     # How the light that is missing at the radius hangs on what stars pass, and the radius on that.
-    kernel = out * j1(phase) - fraction * whole.circle - square * whole.ring
-    rate = -1 / (light.star * (light.turn * out * j0(phase) - 2 * out * whole.ring)).sum(1)
+    inside, grown = _disc(light.turn, radius)
+    kernel = inside - fraction * whole.circle - square * whole.ring
+    rate = -radius / ((light.star * grown).sum(1) - 2 * radius**2 * whole.level)
     doubled = 2 * fraction * whole.square[:, None]
     stated = -fraction * whole.grown + doubled * whole.ring - square * whole.ring_grown
     shaped = kernel[stars.owner] * light.passed

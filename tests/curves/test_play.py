@@ -101,15 +101,9 @@ def test_the_uncertainty_of_the_play_is_that_of_its_profile_likelihood():
     night, found, starts = explain_with_play(night)
     play, values = starts[0].play, found.fit.values
     scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
-    row = night.prior.rows[:, PLAY] != 0
 
     def cost(steps):
-        held = replace(
-            night.prior,
-            target=np.where(row, steps, night.prior.target),
-            scale=np.where(row, 1e-3, night.prior.scale),
-            tail=np.where(row, np.inf, night.prior.tail),
-        )
+        held = night.prior.held(np.arange(values.size) == PLAY, steps)
         return descend(replace(night, prior=held), values, steps=30, **scatter).cost
 
     low, middle, high = (cost(play.value + k * play.sigma) for k in (-1, 0, 1))
