@@ -18,7 +18,15 @@ from _results import commit
 from scipy.stats import beta
 
 from starsize.curves import FocusCurve, Known, focus_curve
-from starsize.curves.night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, SPREAD, Night, build_night
+from starsize.curves.night import (
+    COLOUR,
+    FIRST,
+    LOG_SLOPE,
+    LOG_SPREAD,
+    SPHERICAL,
+    Night,
+    build_night,
+)
 from starsize.curves.search import COARSE_JITTER, COARSE_LACK, descend, find
 from starsize.curves.statistics import PRIORS
 
@@ -71,7 +79,7 @@ def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
     start = night.start.copy()
     start[COLOUR] = wild_colour(rng, night.telescope.blur_px_per_um)
     start[SPHERICAL] = 0.5 * rng.normal()
-    start[SPREAD] *= np.exp(rng.normal())
+    start[LOG_SPREAD] += rng.normal()
     start[FIRST::3] += 0.5 * rng.normal(size=len(night.bands)) / np.exp(start[LOG_SLOPE])
     start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.bands))
     return start

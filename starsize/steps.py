@@ -10,7 +10,7 @@ import numpy as np
 from astropy.table import QTable
 
 from . import comparison, curves, frames
-from .curves import BoundedRadii, CurveSet, FocusCurve, Known
+from .curves import BoundedRadii, CurveSet, FocusCurve, Known, inner_radii
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
@@ -170,6 +170,11 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         values = map(attrgetter(name), frames)
         return np.array([math.nan if v is None else v for v in values], float)
 
+    bounded = BoundedRadii(
+        column("bounded.radius_px"),
+        column("bounded.sigma_px"),
+        Apertures(*(column(f"bounded.{name}") for name in Apertures.__slots__)),
+    )
     return FocusCurve(
         id=measured.id,
         filter=measured.filter,
@@ -181,9 +186,6 @@ def curve_of(measured: MeasuredSweep) -> FocusCurve:
         time_mjd=column("facts.mid_time_mjd"),
         names=tuple(f.facts.path.name for f in frames),
         approach=measured.sweep.approach,
-        bounded=BoundedRadii(
-            column("bounded.radius_px"),
-            column("bounded.sigma_px"),
-            Apertures(*(column(f"bounded.{name}") for name in Apertures.__slots__)),
-        ),
+        bounded=bounded,
+        inner=inner_radii(column("radius30_px"), column("radius_px"), bounded),
     )

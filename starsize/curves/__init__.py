@@ -1,6 +1,12 @@
 """Curves: half-flux radius against position, the model fitted to it, best focus."""
 
-from .curve import BoundedRadii, FocusCurve, correct_to_mean_temperature, focus_curve
+from .curve import (
+    BoundedRadii,
+    FocusCurve,
+    correct_to_mean_temperature,
+    focus_curve,
+    inner_radii,
+)
 from .fit import fit_curve, fit_curves
 from .fitted import CurveFit, CurveSet, ModelName, Verdict
 from .guess import Guess, guess_hyperbola

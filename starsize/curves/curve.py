@@ -1,21 +1,26 @@
 """A focus curve: half-flux radius against focuser position for one sweep, as plain arrays."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from ..conventions import Approach
 from ..optics.star import Apertures, all_light
 
+INNER: Final = 0.6
+"""30 % of a star's light over half of it."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BoundedRadii:
-    """Radii of half of the light inside stated circles: what pixels tell without extrapolation.
+    """Radii of a share of the light inside stated circles: what pixels tell without extrapolation.
 
     Attributes
     ----------
     radius_px, sigma_px : (n,) arrays
-        NaN where only the radius of half of all the light is known.
+        NaN where they are not known.
     seen : Apertures
         Circles and pixels of the n frames.
     """
@@ -28,6 +33,13 @@ class BoundedRadii:
         """Return those of some of the frames."""
         seen = Apertures(*(column[which] for column in self.seen))
         return BoundedRadii(self.radius_px[which], self.sigma_px[which], seen)
+
+
+def joined(parts: Sequence[BoundedRadii]) -> BoundedRadii:
+    """Radii one below the other."""
+    columns = zip(*((one.radius_px, one.sigma_px, *one.seen) for one in parts), strict=True)
+    radius, sigma, *seen = map(np.concatenate, columns)
+    return BoundedRadii(radius, sigma, Apertures(*seen))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True, repr=False)
@@ -48,8 +60,9 @@ class FocusCurve:
         NaN where unknown.
     names : tuple of str
         File names, for messages.
-    bounded : BoundedRadii, optional
-        What the star is fitted to, where photometry measured it.
+    bounded, inner : BoundedRadii, optional
+        What the star is fitted to, where photometry measured it; and the radius of `INNER` of the
+        light inside a circle about as large as half of it, which tells defocus from seeing.
 
     Examples
     --------
@@ -70,6 +83,7 @@ class FocusCurve:
     names: tuple[str, ...]
     approach: Approach = "unknown"
     bounded: BoundedRadii | None = None
+    inner: BoundedRadii | None = None
 
     def __repr__(self) -> str:
         return f"<FocusCurve {self.id} ({self.filter}): {self.radius_px.size} frames>"
@@ -91,6 +105,23 @@ class FocusCurve:
             np.where(known, own.sigma_px, plain.sigma_px),
             Apertures(*(np.where(known, *both) for both in zip(own.seen, plain.seen, strict=True))),
         )
+
+    def inner_to_fit(self) -> BoundedRadii:
+        """The inner radii; NaN where there are none."""
+        nothing = np.full(self.radius_px.size, np.nan)
+        return self.inner or BoundedRadii(nothing, nothing, all_light(nothing.size))
+
+
+def inner_radii(
+    radius30_px: np.ndarray, radius_px: np.ndarray, known: BoundedRadii
+) -> BoundedRadii:
+    """Radii of 30 % of the light as those of `INNER` of the light inside the half-flux radius.
+
+    Whatever was taken to lie beyond drops out. They are known as well as the bounded ones, and the
+    sky's level was taken in the same rings.
+    """
+    seen = Apertures(radius_px, known.seen.inner_px, known.seen.outer_px, 0 * radius_px)
+    return BoundedRadii(radius30_px, radius30_px * known.sigma_px / known.radius_px, seen)
 
 
 def focus_curve(

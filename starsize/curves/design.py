@@ -4,12 +4,13 @@ It is that of the fit (`statistics`, `night`, `search`) at the likeliest quantit
 whose lens has the colour stated, every frame sound with the probability that is usual, jitter and
 lack as expected:
 
-    C = L (P + sum of w g g')^-1 L'
+    C = L (P + sum of G' V^-1 G)^-1 L'
 
-over the frames, g the derivatives of a radius by all quantities, w its weight, P the precision of
-the priors, L how best focus answers to the quantities. Beside the shared quantities a sweep has
-three of its own, and sweeps of one filter are alike; so what one frame of a filter would tell is
-computed once, for every place where it might be taken, and any night is a sum of such parts.
+over the frames, G the derivatives of both radii of a frame by all quantities, V their covariance, P
+the precision of the priors, L how best focus answers to the quantities. Beside the shared
+quantities a sweep has three of its own, and sweeps of one filter are alike; so what one frame of a
+filter would tell is computed once, for every place where it might be taken, and any night is a sum
+of such parts.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,7 +19,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..filters import Band
-from .curve import focus_curve
+from .curve import INNER, FocusCurve, focus_curve, inner_radii
 from .night import COLOUR, FIRST, LOG_SLOPE, ZERO, Known, Night, build_night
 from .posterior import best_focus
 from .search import variance_of
@@ -53,9 +54,8 @@ class FilterDesign:
     """What frames of one filter would tell, at k places about best focus."""
 
     radius_px: np.ndarray
-    weight: np.ndarray
     slopes: np.ndarray
-    """Derivatives of the radius by the q shared and own quantities: (k, q)."""
+    """Derivatives of both radii by the q shared and own quantities, whitened: (k, 2, q)."""
     prior: np.ndarray
     """Precision that one sweep of it brings along: (q, q)."""
     lever: np.ndarray
@@ -65,7 +65,7 @@ class FilterDesign:
         """Precision (q, q) of a sweep with so many frames (k,) at each place."""
         on = count > 0
         rows = self.slopes[on]
-        return self.prior + rows.T @ ((count * self.weight)[on, None] * rows)
+        return self.prior + np.einsum("k,kiq,kir->qr", count[on], rows, rows)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,30 +107,36 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
         msg = "'outlook.telescope' must state focal ratio, pixel and step size"
         raise ValueError(msg)
     away = np.asarray(away_steps, float)
-    night = _night(filters, away, slope, outlook)
+    share = np.sqrt((1 + outlook.telescope.obstruction**2) / 2)
+    about = np.hypot(outlook.floor_px, slope * share * away)
+    curves = [focus_curve(away, about, 0.0, id=name, filter=name) for name in filters]
+    night = _night(curves, outlook)
     values = _values(night, slope, outlook)
-    sizes = night.sizes(values)
-    first = sizes.radius.reshape(len(filters), -1)[0].min()
-    noise = np.repeat([outlook.star_noise[name] for name in filters], away.size) * first
-    noise = noise * (sizes.radius / first) ** STAR_NOISE_POWER
-    night = replace(night, sigma_px=noise)
-    variance = variance_of(night, sizes, jitter=outlook.jitter, lack=outlook.lack)
-    weight = believe(np.zeros_like(noise), variance.sound, wild=variance.wild).weight
-    slopes = night.slopes(values, sizes)
+    radius = night.sizes(values).radius.reshape(len(filters), -1)
+    first = radius[0].min()
+    noise = np.array([[outlook.star_noise[name]] for name in filters]) * first
+    noise = noise * (radius / first) ** STAR_NOISE_POWER
     levers = best_focus(night, values)[1]
+    curves = [
+        replace(curve, radius_px=r, radius_sigma_px=sigma)
+        for curve, r, sigma in zip(curves, radius, noise, strict=True)
+    ]
+    curves = [
+        replace(c, inner=inner_radii(INNER * c.radius_px, c.radius_px, c.to_fit())) for c in curves
+    ]
+    night = _night(curves, outlook)
+    white = _whitened(night, values, outlook)
     precision = night.prior.normal(values)[0]
     return Design(
         away_steps=away,
         filters={
             name: FilterDesign(
-                radius_px=sizes.radius[rows],
-                weight=weight[rows],
-                slopes=slopes[rows][:, _columns(row)],
+                radius_px=radius[row],
+                slopes=white[row][..., _columns(row)],
                 prior=np.diag(np.r_[np.zeros(FIRST), precision[_columns(row)[FIRST:]]]),
                 lever=levers[row, _columns(row)],
             )
             for row, name in enumerate(filters)
-            for rows in [night.sweep == row]
         },
         shared=np.diag(precision[:FIRST]),
     )
@@ -140,13 +146,26 @@ def _columns(row: int) -> np.ndarray:
     return np.r_[:FIRST, FIRST + OWN * row : FIRST + OWN * (row + 1)]
 
 
-def _night(filters: Sequence[str], away: np.ndarray, slope: float, outlook: Outlook) -> Night:
+def _night(curves: Sequence[FocusCurve], outlook: Outlook) -> Night:
     """One sweep of each filter with a frame at every place; of the radii only their size counts."""
-    share = np.sqrt((1 + outlook.telescope.obstruction**2) / 2)
-    radius = np.hypot(outlook.floor_px, slope * share * away)
-    curves = [focus_curve(away, radius, 0.0, id=name, filter=name) for name in filters]
-    used = [np.ones(away.size, bool)] * len(curves)
+    used = [curve.usable for curve in curves]
     return build_night(curves, used, known=outlook.telescope, bands=outlook.bands)
+
+
+def _whitened(night: Night, values: np.ndarray, outlook: Outlook) -> np.ndarray:
+    """Slopes (m, k, 2, p) of both radii of each frame, in units of what they scatter together."""
+    sizes = night.sizes(values)
+    variance = variance_of(night, sizes, jitter=outlook.jitter, lack=outlook.lack)
+    common, nothing = variance.common, np.zeros(night.sweep.size)
+    weight = believe(nothing, variance.sound, wild=variance.wild, doubt=common**2).weight
+
+    def paired(column: np.ndarray) -> np.ndarray:
+        return np.stack([column[~night.inner], column[night.inner]], axis=1)
+
+    common, weight = paired(common), paired(weight)
+    covariance = common[:, :, None] * common[:, None] + np.eye(2) / weight[:, None]
+    white = np.linalg.solve(np.linalg.cholesky(covariance), paired(night.slopes(values, sizes)))
+    return white.reshape(len(night.bands), -1, 2, values.size)
 
 
 def _values(night: Night, slope: float, outlook: Outlook) -> np.ndarray:

@@ -158,7 +158,7 @@ def _judged(
     whole = completed(night, found.fit)
     fits = []
     for row, curve in enumerate(curves):
-        drawn = _completed(curve, curve.usable, whole[night.sweep == row])
+        drawn = _completed(curve, curve.usable, whole[night.frames(row)])
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
         fits.append(judge(summary, starts[row], zone_steps=zone))
@@ -188,7 +188,7 @@ def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:
-    return float(np.mean(found.sound[night.sweep == row] < 0.5)) > MISFIT
+    return float(np.mean(found.sound[night.frames(row)] < 0.5)) > MISFIT
 
 
 def _disagrees(fit: CurveFit, shared: float) -> Notice:

@@ -1,6 +1,5 @@
 """The sweeps of a night as one model: which quantity is where, what it predicts, its priors."""
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -12,14 +11,13 @@ from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
-    Apertures,
     Stars,
     StarState,
     Telescope,
     lay_out,
     prepare_stars,
 )
-from .curve import FocusCurve
+from .curve import INNER, FocusCurve, joined
 from .guess import Guess, guess_hyperbola
 from .statistics import PRIORS, student_weight
 
@@ -30,7 +28,7 @@ OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; from FIRST on of each sweep how far its zero lies beyond
 #: that of the night, its log seeing and its tint.
-LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, SPREAD = 0, 1, slice(2, 5), 5, 6
+LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, LOG_SPREAD = 0, 1, slice(2, 5), 5, 6
 AIR, SPECTRUM, ROUNDING, ZERO, PLAY, FIRST = 7, slice(8, 11), 10, 11, 12, 13
 
 
@@ -97,7 +95,7 @@ class Prior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Night:
-    """All n frames of all sweeps, one below the other, and what is known before looking."""
+    """The radii of all frames of all sweeps, n entries, and what is known before looking."""
 
     sweep: np.ndarray
     position_steps: np.ndarray
@@ -107,8 +105,10 @@ class Night:
     """Where the counter stood at the sweep's first frame."""
     turned: np.ndarray
     """The way it ran, 1 or -1, if play was taken up there, else 0."""
-    together: np.ndarray
-    """1 where an entry belongs to an exposure that several share (channels of a camera): (e, n)."""
+    inner: np.ndarray
+    """True for the inner radius of a frame that has its own entry."""
+    exposure: np.ndarray
+    """Number of the exposure that an entry belongs to, with others in the same seeing."""
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
@@ -119,6 +119,16 @@ class Night:
     def bands_nm(self) -> list[tuple[float, float]]:
         """Wavelength and width of each sweep's band."""
         return [(band.wavelength_nm, band.width_nm) for band in self.bands]
+
+    def frames(self, sweep: int) -> np.ndarray:
+        """The entries of a sweep that stand for its frames: (n,)."""
+        return (self.sweep == sweep) & ~self.inner
+
+    def summed(self, values: np.ndarray, axis: int = -1) -> np.ndarray:
+        """Sums over the entries of each exposure."""
+        order = np.argsort(self.exposure, kind="stable")
+        first = np.searchsorted(self.exposure[order], np.arange(self.exposure.max() + 1))
+        return np.add.reduceat(values.take(order, axis), first, axis)
 
     def standing(self, values: np.ndarray) -> np.ndarray:
         """Frames taken while the play was taken up and the camera stood: (n,)."""
@@ -144,7 +154,7 @@ class Night:
             diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
             colour_px=values[COLOUR],
             spherical=float(values[SPHERICAL]),
-            spread_px=float(values[SPREAD]),
+            spread_px=float(np.exp(values[LOG_SPREAD])),
             air=float(values[AIR]),
             spectrum=values[SPECTRUM],
             tint=own[:, 2],
@@ -152,7 +162,8 @@ class Night:
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Stars of all frames."""
-        return star_sizes(self.stars, self.state(values), start_px=start_px)
+        share = np.where(self.inner, INNER, 0.5)
+        return star_sizes(self.stars, self.state(values), fraction=share, start_px=start_px)
 
     def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
         """The same sweeps with frames elsewhere that see all of the light."""
@@ -160,6 +171,7 @@ class Night:
         return replace(
             self, position_steps=position_steps, sweep=sweep, stars=stars,
             first_steps=position_steps, turned=np.zeros(sweep.size),
+            inner=np.zeros(sweep.size, bool), exposure=np.arange(sweep.size),
         )  # fmt: skip
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
@@ -169,12 +181,12 @@ class Night:
         out[:, LOG_SLOPE] = sizes.by_blur * blur
         out[:, COLOUR] = sizes.by_colour.T
         out[:, SPHERICAL] = sizes.by_spherical
-        out[:, SPREAD] = sizes.by_spread
+        out[:, LOG_SPREAD] = np.exp(values[LOG_SPREAD]) * sizes.by_spread
         out[:, AIR] = sizes.by_air
         out[:, SPECTRUM] = sizes.by_spectrum.T
         # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
         scaled = blur * sizes.by_blur + sizes.by_log_seeing
-        scaled = scaled + values[COLOUR] @ sizes.by_colour + values[SPREAD] * sizes.by_spread
+        scaled = scaled + values[COLOUR] @ sizes.by_colour + out[:, LOG_SPREAD]
         out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
         out[:, PLAY] = slope * sizes.by_blur * self.turned * self.standing(values)
         row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
@@ -194,20 +206,19 @@ def build_night(
     """Lay out the frames ``used`` of sweeps that have enough; unnamed bands are usual ones."""
     rows = [np.flatnonzero(u) for u in used]
     sweep = np.repeat(np.arange(len(curves)), [r.size for r in rows])
-
-    position = np.concatenate([c.position_steps[r] for c, r in zip(curves, rows, strict=True)])
+    position = [c.position_steps[r] for c, r in zip(curves, rows, strict=True)]
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
-    seen = Apertures(*map(np.concatenate, zip(*(f.seen for f in fitted), strict=True)))
-    guesses = [
-        guess_hyperbola(c.position_steps[r], f.radius_px)
-        for c, r, f in zip(curves, rows, fitted, strict=True)
-    ]
+    inner = joined([c.inner_to_fit().part(r) for c, r in zip(curves, rows, strict=True)])
+    told = np.isfinite(inner.radius_px)
+    entries = joined([*fitted, inner.part(told)])
+    frame = np.concatenate([np.arange(sweep.size), np.flatnonzero(told)])
+    guesses = [guess_hyperbola(x, f.radius_px) for x, f in zip(position, fitted, strict=True)]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
     start, usual = _start(guesses, known)
-    spans = [float(np.ptp(c.position_steps[r])) for c, r in zip(curves, rows, strict=True)]
-    spacing = float(np.median([span / (r.size - 1) for span, r in zip(spans, rows, strict=True)]))
-    together = exposures(curves, rows)
-    dyes = bool(together.any())
+    spans = [float(np.ptp(x)) for x in position]
+    spacing = float(np.median([np.ptp(x) / (x.size - 1) for x in position]))
+    exposure = exposures(curves, rows)
+    dyes = bool(exposure.max() + 1 < exposure.size)
     start[ROUNDING] = PRIORS.dyes[0] if dyes else start[ROUNDING]
     prior = _priors(start, usual, known=known, spacing=spacing, dyes=dyes)
     largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
@@ -215,20 +226,21 @@ def build_night(
     colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
     stars = prepare_stars(
         colours,
-        sweep,
+        sweep[frame],
         telescope=known.telescope,
         largest_blur_px=largest,
         finest_seeing_px=max(1.2 * floor, 0.6),
-        seen=seen,
+        seen=entries.seen,
     )
     return Night(
-        sweep=sweep,
-        position_steps=position,
-        radius_px=np.concatenate([f.radius_px for f in fitted]),
-        sigma_px=np.nan_to_num(np.concatenate([f.sigma_px for f in fitted])),
-        first_steps=np.array([c.position_steps[0] for c in curves])[sweep],
-        turned=np.zeros(sweep.size),
-        together=together,
+        sweep=sweep[frame],
+        position_steps=np.concatenate(position)[frame],
+        radius_px=entries.radius_px,
+        sigma_px=np.nan_to_num(entries.sigma_px),
+        first_steps=np.array([c.position_steps[0] for c in curves])[sweep[frame]],
+        turned=np.zeros(frame.size),
+        inner=np.arange(frame.size) >= sweep.size,
+        exposure=exposure[frame],
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
@@ -248,7 +260,7 @@ def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
     start = np.zeros(FIRST + 3 * len(guesses))
     start[LOG_SLOPE] = np.log(slope)
     start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
-    start[SPREAD] = 0.3 * floor
+    start[LOG_SPREAD] = np.log(PRIORS.spread_floors * floor)
     start[AIR] = 5 / 3
     start[SPECTRUM] = USUAL_SPECTRUM
     start[ZERO] = np.median([g.best_steps for g in guesses])
@@ -266,12 +278,12 @@ def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float, dy
     slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
     stated, sure = known.slope_px_per_step, known.focal_ratio and known.pixel_um
     target = start.copy()
-    target[SPREAD], target[FIRST::3] = 0.0, 0.0
+    target[FIRST::3] = 0.0
     scale, tail = np.ones(start.size), np.full(start.size, np.inf)
     scale[LOG_SLOPE] = PRIORS.slope if stated else PRIORS.free_slope
     scale[LOG_DIFFRACTION] = OPTICS_STATED if sure else PRIORS.diffraction
     scale[COLOUR] = px * np.array(PRIORS.colour_um)
-    scale[SPHERICAL], scale[SPREAD] = PRIORS.spherical_waves, PRIORS.spread_floors * floor
+    scale[SPHERICAL], scale[LOG_SPREAD] = PRIORS.spherical_waves, PRIORS.spread_log
     scale[AIR], scale[SPECTRUM] = PRIORS.air, PRIORS.spectrum_spread
     scale[ROUNDING] = PRIORS.dyes[1] if dyes else scale[ROUNDING]
     scale[ZERO], scale[PLAY] = 1e3 * floor / slope, spacing
@@ -293,11 +305,11 @@ def without_colour(night: Night) -> Prior:
 
 
 def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
-    """Which entries belong to each exposure that more than one curve has an entry of: (e, n)."""
+    """Number of each frame's exposure, which channels of a camera share: (n,)."""
+    number: dict[tuple[object, ...], int] = {}
     keys = [
-        (c.names[i], float(np.nan_to_num(c.time_mjd[i])), float(c.position_steps[i]))
+        (c.names[i], float(c.time_mjd[i]), float(c.position_steps[i]))
         if np.isfinite(c.time_mjd[i]) else (s, i)
         for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
     ]  # fmt: skip
-    several = [key for key, times in Counter(keys).items() if times > 1]
-    return np.array([[key == one for key in keys] for one in several], float).reshape(-1, len(keys))
+    return np.array([number.setdefault(key, len(number)) for key in keys])

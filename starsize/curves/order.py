@@ -72,5 +72,6 @@ def part(curve: FocusCurve, keep: slice | np.ndarray) -> FocusCurve:
         f.name: value[index] for f in fields(curve)
         if isinstance(value := getattr(curve, f.name), np.ndarray)
     }  # fmt: skip
-    names, bounded = tuple(curve.names[i] for i in index), curve.bounded
-    return replace(curve, **arrays, names=names, bounded=bounded and bounded.part(index))
+    bounded, inner = (one and one.part(index) for one in (curve.bounded, curve.inner))
+    names = tuple(curve.names[i] for i in index)
+    return replace(curve, **arrays, names=names, bounded=bounded, inner=inner)

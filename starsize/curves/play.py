@@ -49,6 +49,7 @@ def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     """Explain a night with play and without; returned is the likelier one of the two."""
     found = explain(night)
     first = (night.position_steps == night.first_steps) & (_way(night)[night.sweep] != 0)
+    first &= ~night.inner
     # Only where a first frame is rather wrecked than before looking.
     tried = _turned(night) if np.any(found.sound[first] < 1 - PRIORS.wrecked) else None
     starts = [Start()] * len(night.bands)
@@ -60,7 +61,7 @@ def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     chance = float(expit(odds)) if 0 < with_it.fit.values[PLAY] < _furthest(turned) else 0.0
     if chance > MAY_BE:
         play = with_it.quantity(PLAY)
-        stood = np.bincount(night.sweep, turned.standing(with_it.fit.values))
+        stood = np.bincount(night.sweep, turned.standing(with_it.fit.values) & ~night.inner)
         starts = [Start(int(n), play if n and chance > SURE else NOT_KNOWN) for n in stood]
     if chance > SURE:
         return turned, with_it, starts
@@ -114,7 +115,7 @@ def _way(night: Night) -> np.ndarray:
     """Which way each sweep ran, 1 or -1; 0 where it cannot show any play: (m,)."""
     way = np.zeros(len(night.bands))
     for k in range(way.size):
-        moves = np.diff(night.position_steps[night.sweep == k])
+        moves = np.diff(night.position_steps[night.frames(k)])
         if moves.size + 1 >= LEAST_FRAMES and (np.all(moves > 0) or np.all(moves < 0)):
             way[k] = np.sign(moves[0])
     return way
@@ -124,14 +125,14 @@ def _furthest(night: Night) -> float:
     """Play after which enough frames of all sweeps that turned have moved."""
     runs = np.abs(night.position_steps - night.first_steps)
     on = set(night.sweep[night.turned != 0].tolist())
-    return min((runs[night.sweep == k][-LEAST_MOVING] for k in on), default=0.0)
+    return min((runs[night.frames(k)][-LEAST_MOVING] for k in on), default=0.0)
 
 
 def _sets(night: Night) -> np.ndarray:
     """Number of the exposures behind each sweep, alike for the channels of a colour camera."""
     sets = np.arange(len(night.bands))
-    for row in night.together:
-        members = night.sweep[row > 0]
+    for exposure in range(night.exposure.max() + 1):
+        members = night.sweep[night.exposure == exposure]
         sets[members] = sets[members].min()
     return sets
 
@@ -143,7 +144,7 @@ def _moved(
     start = night.start.copy()
     start[PLAY], start[COLOUR] = steps, colour_px
     places, middle = night.places(start), np.array([b.wavelength_nm for b in night.bands])
-    mine = [night.sweep == k for k in range(middle.size)]
+    mine = [night.frames(k) for k in range(middle.size)]
     guesses = [guess_hyperbola(places[m], night.radius_px[m]) for m in mine]
     best = np.array([guess.best_steps for guess in guesses])
     # The zero is the focus of 550 nm; what was seen is that of the band.
@@ -157,4 +158,4 @@ def _log_likelihoods(night: Night, fit: Fit, *, jitter: float, lack: float) -> n
     variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack)
     miss = night.radius_px - fit.sizes.radius
     belief = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2)
-    return np.bincount(night.sweep, belief.log_likelihood)
+    return np.bincount(night.sweep, belief.log_likelihood * ~night.inner)

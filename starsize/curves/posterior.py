@@ -10,20 +10,10 @@ from ..estimate import Estimate
 from ..optics.sizes import star_radii
 from ..optics.star import all_light
 from .night import FIRST, LOG_SLOPE, ZERO, Night, without_colour
-from .search import Fit, Variance, descend, find, variance_of, weighed
-from .statistics import (
-    JITTERS,
-    LACKS,
-    PRIORS,
-    Belief,
-    believe,
-    log_normal,
-    log_usual,
-    wreck_variance,
-)
+from .search import Fit, descend, find, log_likelihood, variance_of, weighed
+from .statistics import JITTERS, LACKS, PRIORS, believe, log_usual
 
 ROUNDS = 14
-LEVERAGE = 0.98
 GRID = 41
 """Places where the smallest radius is looked for first."""
 POLISHING = 30
@@ -148,47 +138,24 @@ def _solve(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Ans
 
 
 def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> _Answers:
-    """Normal distributions of the quantities; which frames are wrecked is found by turns.
-
-    Whether a frame is sound is asked of the curve that the other frames draw: with its leverage h,
-    they miss it by residual / (1 - h).
-    """
+    """Normal distributions of the quantities; which frames are wrecked is found by turns."""
     precision, pull, _ = night.prior.normal(fit.values)
     slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
     variance = variance_of(night, fit.sizes, jitter=jitter[:, None], lack=lack[:, None])
-    spare = variance.common**2
-    left, doubt, share = np.broadcast_to(miss, spare.shape), np.zeros(1), np.zeros(1)
+    spare, left, doubt = variance.common**2, miss + 0 * variance.sound, 0.0
     for _ in range(ROUNDS):
-        alone, spread = left / (1 - share), spare + doubt / (1 - share)
-        belief = believe(alone, variance.sound, wild=variance.wild, doubt=spread)
+        belief = believe(left, variance.sound, wild=variance.wild, doubt=spare + doubt)
         normal, right = weighed(night, slopes, miss, belief.weight, variance.common)
         normal = normal + np.diag(precision)
         known = np.linalg.inv(normal)
         shift = np.einsum("gij,gj->gi", known, right - pull)
         before, left = left, miss - shift @ slopes.T
         doubt = ((slopes @ known) * slopes).sum(axis=-1)
-        share = np.minimum(doubt / (1 / belief.weight + spare), LEVERAGE)
         if np.all(np.abs(left - before) < 1e-3 * np.sqrt(variance.sound)):
             break
-    evidence = _evidence(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
+    evidence = log_likelihood(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
     evidence -= 0.5 * shift**2 @ precision + shift @ pull
     return _Answers(evidence + log_usual(jitter, lack), shift, known, belief.sound)
-
-
-def _evidence(night: Night, left: np.ndarray, belief: Belief, variance: Variance) -> np.ndarray:
-    """Expected log likelihood of the frames, with the entropy of which of them are wrecked.
-
-    What the seeing did to an exposure that several entries share is taken off, at its likeliest.
-    """
-    tiny, sound, common, group = 1e-12, belief.sound, variance.common, night.together.T
-    strength = 1 + (belief.weight * common**2) @ group
-    seeing = (belief.weight * common * left) @ group / strength
-    left = left - common * (seeing @ group.T)
-    good = log_normal(left, variance.sound) + np.log1p(-PRIORS.wrecked) - np.log(sound + tiny)
-    wreck = wreck_variance(left, variance.sound, variance.wild)
-    bad = log_normal(left, wreck) + np.log(PRIORS.wrecked) - np.log(1 - sound + tiny)
-    total = (sound * good + (1 - sound) * bad).sum(axis=-1)
-    return total - 0.5 * (seeing**2 + np.log(strength)).sum(axis=-1)
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -233,7 +200,7 @@ def _radii_around(
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:
-    """Radius of half of all the light of each frame's star over the radius fitted: (n,)."""
+    """Radius of half of all the light of each entry's star over the radius fitted: (n,)."""
     whole = replace(night.stars, seen=all_light(night.sweep.size))
     state = night.state(fit.values)
     return star_radii(whole, state) / fit.sizes.radius
@@ -244,7 +211,7 @@ def gain_over_flat(night: Night, found: Posterior, row: int) -> float:
 
     Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
     """
-    mine = night.sweep == row
+    mine = night.frames(row)
     radius, sizes, lack = night.radius_px[mine], found.fit.sizes, found.usual(found.lack)
     own, wild = night.sigma_px[mine] ** 2 + (lack * radius) ** 2, (PRIORS.wreck_size * radius) ** 2
 

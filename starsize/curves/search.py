@@ -7,7 +7,7 @@ import numpy as np
 from ..optics.sizes import Sizes
 from ..optics.star import colour_terms
 from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
-from .statistics import PRIORS, believe
+from .statistics import PRIORS, Belief, believe, log_normal, wreck_variance
 
 DAMPING = 1e-3
 SCREENING, WIDE, POLISHING = 6, 20, 30
@@ -21,12 +21,12 @@ COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Variance:
-    """Variances of sound frames (n,), what a wreck adds (n,), and scatter that exposures share."""
+    """Variances of sound entries and what a wreck adds, (n,); what the seeing scatters in each."""
 
     sound: np.ndarray
     wild: np.ndarray
     common: np.ndarray
-    """Factor of each entry to the scatter of its exposure; zero where an entry is alone."""
+    """Common to an exposure, 1 sigma."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,13 +46,10 @@ def variance_of(
     lack: np.ndarray | float,
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
-    seeing = jitter * sizes.by_log_seeing
-    together = night.together.any(axis=0)
-    own = night.sigma_px**2 + (lack * sizes.radius) ** 2
     return Variance(
-        own + np.where(together, 0.0, seeing**2),
+        night.sigma_px**2 + (lack * sizes.radius) ** 2,
         (PRIORS.wreck_size * sizes.radius) ** 2,
-        np.where(together, seeing, 0.0),
+        jitter * sizes.by_log_seeing,
     )
 
 
@@ -144,14 +141,28 @@ def _bounded(step: np.ndarray) -> np.ndarray:
 
 def cost_of(night: Night, values: np.ndarray, sizes: Sizes, variance: Variance) -> float:
     """Minus twice the log of the posterior probability, but for a constant."""
-    miss, common, group = night.radius_px - sizes.radius, variance.common, night.together.T
-    belief = believe(miss, variance.sound, wild=variance.wild, doubt=common**2)
-    weight, shared = belief.weight, common != 0
-    cost = -2 * float(belief.log_likelihood[~shared].sum())
-    cost += float((weight * miss**2 - np.log(weight))[shared].sum())
-    pulled, strength = (weight * common * miss) @ group, (weight * common**2) @ group
-    cost += float((np.log1p(strength) - pulled**2 / (1 + strength)).sum())
-    return cost + night.prior.normal(values)[2]
+    miss = night.radius_px - sizes.radius
+    belief = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2)
+    likely = log_likelihood(night, miss, belief, variance)
+    return night.prior.normal(values)[2] - 2 * float(likely)
+
+
+def log_likelihood(
+    night: Night, miss: np.ndarray, belief: Belief, variance: Variance
+) -> np.ndarray:
+    """Expected log likelihood of entries (..., n), with the entropy of which of them are wrecked.
+
+    What the seeing did to their exposures is taken off, at its likeliest.
+    """
+    tiny, sound, common = 1e-12, belief.sound, variance.common
+    strength = 1 + night.summed(belief.weight * common**2)
+    seeing = night.summed(belief.weight * common * miss) / strength
+    left = miss - common * seeing[..., night.exposure]
+    good = log_normal(left, variance.sound) + np.log1p(-PRIORS.wrecked) - np.log(sound + tiny)
+    wreck = wreck_variance(left, variance.sound, variance.wild)
+    bad = log_normal(left, wreck) + np.log(PRIORS.wrecked) - np.log(1 - sound + tiny)
+    total = (sound * good + (1 - sound) * bad).sum(axis=-1)
+    return np.asarray(total - 0.5 * (seeing**2 + np.log(strength)).sum(axis=-1))
 
 
 def normal_equations(
@@ -172,9 +183,9 @@ def weighed(
 
     Scatter ``common`` to an exposure is taken off by Woodbury's identity.
     """
-    rows, group = weight[..., None] * slopes, night.together
-    lever = group @ (common[..., None] * rows)
-    strength = 1 / (1 + (weight * common**2) @ group.T)
-    pulled = strength * ((weight * common * miss) @ group.T)
+    rows = weight[..., None] * slopes
+    lever = night.summed(common[..., None] * rows, axis=-2)
+    strength = 1 / (1 + night.summed(weight * common**2))
+    pulled = strength * night.summed(weight * common * miss)
     normal = slopes.T @ rows - np.swapaxes(lever, -1, -2) @ (strength[..., None] * lever)
     return normal, (weight * miss) @ slopes - (pulled[..., None, :] @ lever)[..., 0, :]

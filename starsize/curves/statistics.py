@@ -1,22 +1,25 @@
 """The statistics of focus curves, written down once.
 
-The half-flux radius of frame i of sweep s is
+A radius of frame i of sweep s is
 
     r_i = R(rho (x_i - z_s), F_s, t_s; c, S, A, q) + noise,
 
-R from `optics.sizes`, the radius of half of the light inside the circle that photometry used, its
-ring and pixels included: rho is the blur in pixels per step, z_s where the sweep's 550 nm light
-focuses, F_s its seeing and t_s the tint of its light; c, S, A the lens' colour, its spherical
-aberration and a spread of defocus (tilt, curvature, astigmatism), q the size of diffraction. A
-sound frame has the variance
+R from `optics.sizes`: the radius of half of the light inside the circle that photometry used, its
+ring and pixels included, and as a second one that of `curve.INNER` of the light inside the
+half-flux radius. The radii of 30 and 50 % of the light stand in that ratio however much light was
+taken to lie beyond, and defocus and seeing change it differently: at the level of radii the second
+one makes best focus better known by a third to a half. rho is the blur in pixels per step, z_s
+where the sweep's 550 nm light focuses, F_s its seeing and t_s the tint of its light; c, S, A the
+lens' colour, its spherical aberration and a spread of defocus (tilt, curvature, astigmatism), q the
+size of diffraction. A sound frame has the variance
 
     s_i^2 + (j dR/dlnF)^2 + (m R)^2:
 
-the noise of its stars, the scatter j of the seeing from frame to frame (common to all its stars),
-and m for what the model and the focuser lack. A frame is wrecked (cloud, gust, trail) with the
-probability ``wrecked`` independently of the others, and then scatters by ``wreck_size`` R more, or
-by as much as it is seen to.
-j and m are not known: everything is averaged over a grid of them, weighted by their evidence.
+the noise of its stars, the scatter j of the seeing from exposure to exposure (common to all stars,
+both radii and all colours of one), and m for what the model and the focuser lack. A radius is
+wrecked (cloud, gust, trail) with the probability ``wrecked`` independently of the others, and then
+scatters by ``wreck_size`` R more, or by as much as it is seen to. j and m are not known: everything
+is averaged over a grid of them, weighted by their evidence.
 
 Sweeps of one telescope share rho, c, S, A, q, j and m. Their zeros are alike but for the glass of
 the filters, for temperature and for play between directions, z_s = Z + e_s, with e_s heavy-tailed,
@@ -30,9 +33,7 @@ over two kinds of lenses, those with colour and those without, each weighed by i
 Through the blue of a fast achromat that place hangs on how much of a star's light is counted, and
 on its spectrum: the smaller the circle, the nearer it lies to the focus of the sharpest colours, by
 several critical focus zones, and all of these places make stars nearly as small. Best focus stays
-that of all the light, for it needs no circle. Colours of the stars, known to 10 % from their fluxes
-through the filters, would make the uncertainty in B of an f/6 (L, R, G, B) smaller by 1 % only, in
-L by 10 %.
+that of all the light, for it needs no circle.
 """
 
 from dataclasses import dataclass
@@ -57,8 +58,8 @@ class Priors:
         Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
         (0.1 mm of glass is 35 um; common practice).
     spherical_waves : float
-    spread_floors : float
-        Spread of defocus, in units of the smallest radius.
+    spread_floors, spread_log : float
+        Spread of defocus, in units of the smallest radius: median, standard deviation of its log.
     spectrum_spread : tuple of float
         Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
         K have slopes of 0.6 and -0.2, by Planck's law), and of how bands round off.
@@ -92,7 +93,8 @@ class Priors:
     glass_um: float = 40.0
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
-    spread_floors: float = 0.7
+    spread_floors: float = 0.4
+    spread_log: float = 0.9
     spectrum_spread: tuple[float, float, float] = (0.4, 0.4, 0.3)
     dyes: tuple[float, float] = (-1.0, 0.7)
     tint: float = 0.4

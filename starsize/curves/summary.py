@@ -15,9 +15,9 @@ from .night import (
     FIRST,
     LOG_DIFFRACTION,
     LOG_SLOPE,
+    LOG_SPREAD,
     SPECTRUM,
     SPHERICAL,
-    SPREAD,
     ZERO,
     Night,
 )
@@ -56,7 +56,7 @@ class Summary:
 def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) -> Summary:
     """Read one sweep off the posterior; ``curve`` is what its fit stands for."""
     mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
-    mine = night.sweep == row
+    mine = night.frames(row)
     position, suspicion = night.places(found.fit.values)[mine], 1 - found.sound[mine]
     places = curve.position_steps.copy()
     places[curve.usable] = position
@@ -148,7 +148,8 @@ def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
     numbers = (
         *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
         *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
-        *(zero, np.exp(log_seeing), tint, *values[[SPHERICAL, SPREAD, AIR]]),
+        *(zero, np.exp(log_seeing), tint),
+        *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
         *(*values[SPECTRUM], *values[COLOUR]),
     )
     return tuple(map(float, numbers))
@@ -156,7 +157,7 @@ def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
 
 def _chi2(night: Night, found: Posterior, row: int) -> float:
     """Misfit of the sound frames over star noise and the scatter found, reduced."""
-    mine = night.sweep == row
+    mine = night.frames(row)
     sizes = found.fit.sizes
     scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
     variance = variance_of(night, sizes, **scatter)
@@ -186,9 +187,9 @@ def placement(night: Night, found: Posterior) -> Estimate:
     """
     sizes = found.fit.sizes
     rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
-    steep = (rise > STEEP * rise.max()) & (found.sound > 0.5)
+    steep = (rise > STEEP * rise[~night.inner].max()) & (found.sound > 0.5) & ~night.inner
     count, taken = int(steep.sum()), 3 * len(night.bands) + 6
-    free = 1 - taken / night.sweep.size
+    free = 1 - taken / np.sum(~night.inner)
     if count < FEWEST_WING or free <= 0:
         return NOT_KNOWN
     jitter = found.usual(found.jitter)

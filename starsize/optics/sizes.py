@@ -35,7 +35,11 @@ class Sizes:
 
 
 def star_sizes(
-    stars: Stars, state: StarState, *, fraction: float = 0.5, start_px: np.ndarray | None = None
+    stars: Stars,
+    state: StarState,
+    *,
+    fraction: np.ndarray | float = 0.5,
+    start_px: np.ndarray | None = None,
 ) -> Sizes:
     """Radius that holds a share of the light of each frame's star, and its slopes.
 
@@ -50,7 +54,8 @@ def star_sizes(
 
         F(R) - R^2 m = fraction (F(a) - a^2 m),  m = (F(c) - F(b)) / (c^2 - b^2),
 
-    a, b and c the circle and the ring of `Apertures`; m = 0 and F(a) = 1 where all light counts.
+    a, b and c the circle and the ring of `Apertures`; m = 0 where there is no ring, and F(a) = 1
+    where all light counts.
     """
     light = _light(stars, state)
     whole = _whole(stars.seen, light)
@@ -145,16 +150,18 @@ def _whole(seen: Apertures, light: _Light) -> _Whole:
     if not counted.any():
         none = np.zeros((counted.size, 1))
         return _Whole(none, none, none, none, none[:, 0], np.ones(counted.size), none[:, 0])
-    a, b, c = (np.where(counted, r, 0.0) for r in (seen.total_px, seen.inner_px, seen.outer_px))
+    a, b, c = map(np.nan_to_num, (seen.total_px, seen.inner_px, seen.outer_px))
     (circle, grown), inner, outer = (_disc(light.turn, radius) for radius in (a, b, c))
-    area = np.where(counted, c * c - b * b, 1.0)[:, None]
+    area = np.where(c > b, c * c - b * b, 1.0)[:, None]
     ring, ring_grown = ((far - near) / area for far, near in zip(outer, inner, strict=True))
     inside = np.where(counted, (light.star * circle).sum(1), 1.0)
     level = (light.star * ring).sum(1)
     return _Whole(circle, ring, grown, ring_grown - 2 * ring, a * a, inside, level)
 
 
-def _radius(light: _Light, whole: _Whole, *, fraction: float, start_px: np.ndarray) -> np.ndarray:
+def _radius(
+    light: _Light, whole: _Whole, *, fraction: np.ndarray | float, start_px: np.ndarray
+) -> np.ndarray:
     """Halley's method on the light inside a radius."""
     radius, level = start_px, whole.level
     wanted = fraction * (whole.inside - whole.square * level)
@@ -182,17 +189,18 @@ def _slopes(
     light: _Light,
     whole: _Whole,
     *,
-    fraction: float,
+    fraction: np.ndarray | float,
     radius: np.ndarray,
 ) -> Sizes:
     """Slopes of the radius: how the light inside changes, over how it grows outwards."""
-    square = (radius**2 - fraction * whole.square)[:, None]
+    share = np.broadcast_to(fraction, radius.shape)[:, None]
+    square = radius[:, None] ** 2 - share * whole.square[:, None]
     # How the light that is missing at the radius hangs on what stars pass, and the radius on that.
     inside, grown = _disc(light.turn, radius)
-    kernel = inside - fraction * whole.circle - square * whole.ring
+    kernel = inside - share * whole.circle - square * whole.ring
     rate = -radius / ((light.star * grown).sum(1) - 2 * radius**2 * whole.level)
-    doubled = 2 * fraction * whole.square[:, None]
-    stated = -fraction * whole.grown + doubled * whole.ring - square * whole.ring_grown
+    doubled = 2 * share * whole.square[:, None]
+    stated = -share * whole.grown + doubled * whole.ring - square * whole.ring_grown
     shaped = kernel[stars.owner] * light.passed
     wave = 4 * stars.wavelength_um * state.diffraction_px_per_um
     at_nodes = stars.carried(shaped, back=True)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve
+from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve, inner_radii
 from starsize.filters import Band
 from starsize.optics.star import Apertures
 from starsize.simulate import LENSES, PointsPlan, draw_points, dye_plates, tabulate_radii
@@ -79,6 +79,32 @@ def test_curves_are_fitted_to_what_pixels_tell_and_drawn_with_all_of_the_light(l
     for fit, p in zip(fit_curves(curves, telescope=known).fits, points, strict=True):
         assert abs(fit.best_steps - p.best_steps) < 0.15 * p.zone_steps
         assert np.abs(fit.curve.radius_px / p.radius_px[:, 1] - 1).max() < 0.08
+
+
+def test_a_second_radius_tells_best_focus_better_and_its_sigma_stays_true(lens):
+    """Radii of 30 % beside those of half of the light, by the simulator's physics."""
+    scene = lens.scene
+    known = Known(focal_ratio=scene.lens.focal_ratio, pixel_um=scene.sensor.pixel_um)
+    sigma, pull = [], []
+    for seed in (3, 4):
+        points = draw_points(lens, PointsPlan(order=FILTERS), seed=seed)
+        plain = [
+            focus_curve(
+                p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=p.filter
+            )
+            for p in points
+        ]
+        both = [
+            replace(c, inner=inner_radii(p.radius_px[:, 0], p.radius_px[:, 1], c.to_fit()))
+            for c, p in zip(plain, points, strict=True)
+        ]
+        fits = [fit_curves(curves, telescope=known).fits for curves in (plain, both)]
+        sigma.append([[fit.best_sigma_steps for fit in some] for some in fits])
+        best = np.array([fit.best_steps for fit in fits[1]])
+        pull.append((best - [p.best_steps for p in points]) / sigma[-1][1])
+    one, two = np.mean(sigma, axis=(0, 2))
+    assert two < 0.8 * one
+    assert np.sqrt(np.mean(np.square(pull))) < 1.5
 
 
 def test_channels_that_share_their_exposures_are_known_better_against_each_other(lens):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from starsize.curves import Known, focus_curve
-from starsize.curves.night import COLOUR, FIRST, SPREAD, ZERO, build_night
+from starsize.curves.night import COLOUR, FIRST, LOG_SPREAD, ZERO, build_night
 from starsize.curves.posterior import best_focus, explain
 from starsize.curves.search import descend, find
 from starsize.optics.sizes import star_radii
@@ -28,7 +28,7 @@ def night_of(seed):
     ]
     night = build_night(curves, [np.ones(11, bool)] * len(curves), known=KNOWN, bands={})
     true = night.start.copy()
-    true[COLOUR], true[SPREAD] = FAST_ACHROMAT_UM * px, 0.0
+    true[COLOUR], true[LOG_SPREAD] = FAST_ACHROMAT_UM * px, np.log(0.1)
     true[ZERO], true[FIRST::3] = 0.0, 0.0
     true[FIRST + 1 :: 3] = np.log(2.6)
     air = np.exp(true[FIRST + 1] + 0.05 * rng.standard_normal(44))
