@@ -10,6 +10,7 @@ nights that it has tried and goes on from there.
 
 import argparse
 import json
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -17,7 +18,8 @@ import numpy as np
 from _results import commit
 from scipy.stats import beta
 
-from starsize.curves import FocusCurve, Known, focus_curve
+from starsize.curves import Known, focus_curve, inner_radii
+from starsize.curves.curve import INNER
 from starsize.curves.night import (
     COLOUR,
     FIRST,
@@ -29,6 +31,7 @@ from starsize.curves.night import (
 )
 from starsize.curves.search import COARSE_JITTER, COARSE_LACK, descend, find
 from starsize.curves.statistics import PRIORS
+from starsize.optics.sizes import star_radii
 
 RESULT = Path(__file__).parent / "results" / "wrong_minima.md"
 FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
@@ -43,7 +46,7 @@ def wild_colour(rng: np.random.Generator, px_per_um: float) -> np.ndarray:
     return px_per_um * size * rng.normal(size=3) * (200.0, 3000.0, 700.0)
 
 
-def draw(rng: np.random.Generator) -> tuple[list[FocusCurve], Known, np.ndarray]:
+def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray]:
     """Sweeps of a random telescope under a random sky, and the quantities behind them."""
     ratio, pixel, step = rng.uniform(4, 10), rng.choice([2.4, 3.76, 5.4]), rng.uniform(2, 6)
     known = Known(focal_ratio=ratio, pixel_um=pixel, um_per_step=step, obstruction=0.0)
@@ -51,27 +54,37 @@ def draw(rng: np.random.Generator) -> tuple[list[FocusCurve], Known, np.ndarray]
     floor, count = rng.uniform(1.2, 3.0), int(rng.integers(7, 14))
     reach = rng.uniform(2, 4) * floor * np.sqrt(2) / known.slope_px_per_step
     position = np.linspace(-reach, reach, count) + rng.uniform(-0.3, 0.3) * reach
-    plain = [
-        focus_curve(position, np.hypot(floor, 0.03 * position), 0.01, filter=f, id=f) for f in names
-    ]
-    night = build_night(plain, [np.ones(count, bool)] * len(plain), known=known, bands={})
+    noise, used = 0.004, [np.ones(count, bool)] * len(names)
+
+    def night_of(half: np.ndarray, inner: np.ndarray) -> Night:
+        curves = []
+        for k, name in enumerate(names):
+            mine = slice(k * count, (k + 1) * count)
+            one = focus_curve(position, half[mine], noise * half[mine], filter=name, id=name)
+            curves.append(replace(one, inner=inner_radii(inner[mine], one.radius_px, one.to_fit())))
+        return build_night(curves, used, known=known, bands={})
+
+    half = np.tile(np.hypot(floor, 0.03 * position), len(names))
+    night = night_of(half, INNER * half)
     true = scattered(night, rng)
     true[FIRST::3] = rng.normal(size=len(names)) * 5
     true[FIRST + 1 :: 3] = np.log(floor / 0.57) + 0.1 * rng.normal(size=len(names))
-    jitter, noise = rng.choice([0.01, 0.05, 0.12]), 0.004
-    radius = night.sizes(true).radius.reshape(len(names), count)
-    radius = radius * np.exp(jitter * rng.normal(size=radius.shape) * (floor / radius) ** 2)
+    air = np.exp(rng.choice([0.01, 0.05, 0.12]) * rng.normal(size=half.size))
+
+    def drawn(night: Night) -> tuple[np.ndarray, np.ndarray]:
+        state = night.state(true)
+        state = replace(state, seeing_px=state.seeing_px * air[night.exposure])
+        share = np.where(night.inner, INNER, 0.5)
+        radius = star_radii(night.stars, state, fraction=share)
+        return radius[~night.inner], radius[night.inner]
+
+    half, _ = drawn(night)
+    _, inner = drawn(night_of(half, INNER * half))
     if rng.random() < 0.4:
-        radius[0, rng.integers(count)] *= rng.choice([0.6, 1.5])
-    radius = radius * (1 + noise * rng.normal(size=radius.shape))
-    return (
-        [
-            focus_curve(position, r, noise * r, filter=f, id=f)
-            for r, f in zip(radius, names, strict=True)
-        ],
-        known,
-        true,
-    )
+        bad, factor = rng.integers(count), rng.choice([0.6, 1.5])
+        half[bad], inner[bad] = factor * half[bad], factor * inner[bad]
+    half, inner = (r * (1 + noise * rng.normal(size=r.size)) for r in (half, inner))
+    return night_of(half, inner), true
 
 
 def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
@@ -88,9 +101,7 @@ def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
 def trial(seed: int, starts: int) -> tuple[float, int]:
     """Chi-square of the program's end above the best of all; how many random starts were tried."""
     rng = np.random.default_rng([seed, 41])
-    curves, known, true = draw(rng)
-    used = [np.ones(c.position_steps.size, bool) for c in curves]
-    night = build_night(curves, used, known=known, bands={})
+    night, true = draw(rng)
     end = partial(descend, night, jitter=PRIORS.jitter, lack=PRIORS.lack, steps=40)
     found = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).cost
     ends = [found, end(true).cost]

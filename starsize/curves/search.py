@@ -47,7 +47,7 @@ def variance_of(
 ) -> Variance:
     """Variances at a scatter of the seeing and a share that the model lacks."""
     return Variance(
-        night.sigma_px**2 + (lack * sizes.radius) ** 2,
+        night.sigma_px**2 + (lack**2 + night.inner * PRIORS.core**2) * sizes.radius**2,
         (PRIORS.wreck_size * sizes.radius) ** 2,
         jitter * sizes.by_log_seeing,
     )

@@ -13,7 +13,7 @@ where the sweep's 550 nm light focuses, F_s its seeing and t_s the tint of its l
 lens' colour, its spherical aberration and a spread of defocus (tilt, curvature, astigmatism), q the
 size of diffraction. A sound frame has the variance
 
-    s_i^2 + (j dR/dlnF)^2 + (m R)^2:
+    s_i^2 + (j dR/dlnF)^2 + (m R)^2 [+ (``core`` R)^2 of a second radius]:
 
 the noise of its stars, the scatter j of the seeing from exposure to exposure (common to all stars,
 both radii and all colours of one), and m for what the model and the focuser lack. A radius is
@@ -80,6 +80,10 @@ class Priors:
         Share of wrecked frames, and by how much of their radius they scatter.
     jitter, jitter_spread, lack, lack_spread : float
         Medians of j and m, and standard deviations of their logarithms.
+    core : float
+        Share of the inner radius by which real stars differ from the model's in one and all frames,
+        but is taken as of each: of Moffat stars with exponents 2.5 to 4 the radii of 30 and 50 % of
+        the light have ratios of 0.676 to 0.697 (closed form).
     play, play_tail : float
         Odds that sweeps of a night begin with play, and degrees of
         freedom of Student's t for how much; its scale is the spacing of the frames (judgement).
@@ -110,6 +114,7 @@ class Priors:
     jitter_spread: float = 0.8
     lack: float = 0.004
     lack_spread: float = 0.7
+    core: float = 0.008
     play: float = 0.05
     play_tail: float = 1.0
 
