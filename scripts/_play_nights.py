@@ -6,8 +6,9 @@ from functools import cache
 from math import erf, sqrt
 
 import numpy as np
+from _sweeps import drawn_curve
 
-from starsize.curves import FocusCurve, fit_curves, focus_curve
+from starsize.curves import FocusCurve, fit_curves
 from starsize.estimate import Estimate
 from starsize.simulate import SCENARIOS, PointsPlan, RadiusTable, draw_points, tabulate_radii
 
@@ -51,12 +52,12 @@ def spacing_steps(starts: Starts) -> float:
 def drawn_curves(starts: Starts, seed: int) -> list[FocusCurve]:
     """Radii by the physics of the drawn frames."""
     points = draw_points(table(), starts.plan, seed=seed)
-    radii = [p.radius_px[:, 1].copy() for p in points]
+    radii = [p.radius_px.copy() for p in points]
     rng = np.random.default_rng([seed, 77])
     if starts.wrecked:
         radii[int(rng.integers(len(radii)))][0] *= rng.uniform(*WRECK)
     return [
-        focus_curve(p.position_steps, r, p.sigma_px[:, 1], filter=p.filter, id=f"{k}")
+        drawn_curve(replace(p, radius_px=r), id=f"{k}")
         for k, (p, r) in enumerate(zip(points, radii, strict=True))
     ]
 

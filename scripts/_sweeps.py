@@ -1,12 +1,15 @@
-"""Sweeps drawn at the level of best focus as the fits that the comparison takes."""
+"""Drawn sweeps as what the next layer takes: radii as curves, best foci as fits."""
 
 from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from starsize.curves import CurveFit, CurveSet, focus_curve
+from starsize.curves import CurveFit, CurveSet, FocusCurve, focus_curve, inner_radii
 from starsize.estimate import NOT_KNOWN, Estimate
 from starsize.setup import Focuser, Setup, Telescope
+from starsize.simulate.points import SweepPoints
 from starsize.simulate.sweep_night import SweepDraw
 
 #: An invented refractor of 700 mm at f/7 with steps of 4 um; the zone of L is 13.5 steps.
@@ -14,6 +17,15 @@ REFRACTOR = Setup(
     telescope=Telescope(focal_length_mm=700.0, aperture_mm=100.0),
     focuser=Focuser(um_per_step=4.0),
 )
+
+
+def drawn_curve(points: SweepPoints, **how: Any) -> FocusCurve:
+    """The radii of half and of 30 % of all the light; ``how`` goes to `focus_curve`."""
+    radius, sigma = points.radius_px, points.sigma_px
+    curve = focus_curve(
+        points.position_steps, radius[:, 1], sigma[:, 1], filter=points.filter, **how
+    )
+    return replace(curve, inner=inner_radii(radius[:, 0], radius[:, 1], curve.to_fit()))
 
 
 def fit_of(drawn: SweepDraw, *, play_steps: Estimate = NOT_KNOWN) -> CurveFit:

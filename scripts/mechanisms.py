@@ -58,6 +58,7 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
     "tail of colour": {"colour_tail": np.inf},
     "tail of slope": {"slope_tail": np.inf},
     "wrecks": {"wrecked": 1e-12},
+    "second radius": {"core": 1e3},
 }
 
 
@@ -73,13 +74,11 @@ def _known_wreck(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> n
 SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     "scatter of diffraction": [(night_module, "OPTICS_STATED", 1e-5)],
     "lack": [(posterior, "LACKS", np.array([1e-3])), (statistics.PRIORS, "lack", 1e-3)],
-    "fine grid of lack": [(posterior, "LACKS", statistics.LACKS[::2])],
     "fine grid of jitter": [(posterior, "JITTERS", statistics.JITTERS[::2])],
     "wrecks of their own scale": [
         (statistics, "wreck_variance", _known_wreck),
-        (posterior, "wreck_variance", _known_wreck),
+        (search, "wreck_variance", _known_wreck),
     ],
-    "leverage": [(posterior, "LEVERAGE", 0.0)],
     "second descent": [
         (posterior, "descend", lambda n, v, **k: search.descend(n, v, **{**k, "steps": 0}))
     ],

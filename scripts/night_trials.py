@@ -42,8 +42,8 @@ from pathlib import Path
 import numpy as np
 from _nights import BELIEVED, KINDS, STRETCH, TOGETHER, Kept, Tally, planned, together
 from _results import write_section
+from _sweeps import drawn_curve
 
-from starsize.curves import focus_curve
 from starsize.estimate import Estimate
 from starsize.night.causes import causes
 from starsize.night.course import Course, prepare_course
@@ -117,11 +117,7 @@ def make_worlds(name: str, knowledge: str, air: str, seed: int, field: str = "fl
 def swept(table: RadiusTable, setup: Setup, seed: int) -> tuple[Equipment, dict[str, float]]:
     """The telescope as drawn sweeps show it, and the offsets that they give."""
     sweeps = draw_points(table, PointsPlan(order=SWEPT), seed=seed)
-    curves = [
-        focus_curve(s.position_steps, s.radius_px[:, 1], s.sigma_px[:, 1], filter=s.filter)
-        for s in sweeps
-    ]
-    fits = fit_curves(curves, setup=setup).fits
+    fits = fit_curves([drawn_curve(s) for s in sweeps], setup=setup).fits
     best = [fit.best_steps for fit in fits]
     mean = {name: np.mean([b for b, s in zip(best, sweeps, strict=True) if s.filter == name])
             for name in FILTERS}  # fmt: skip

@@ -29,7 +29,7 @@ from _results import write_section
 
 from starsize import fit_curves, load_setup, measure_offsets
 from starsize.comparison import compare_sweeps
-from starsize.curves import CurveSet, FocusCurve, focus_curve
+from starsize.curves import CurveSet, FocusCurve, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
 from starsize.curves.night import USUAL
 from starsize.frames.plan_csv import PlannedExposure
@@ -146,16 +146,15 @@ def drawn(
         camera = position + world.zero_steps - off - drift
         camera = camera + scene.focuser.scatter_steps * rng.standard_normal(camera.size)
         seeing = np.exp(scene.sky.jitter * rng.standard_normal(camera.size))
-        radius = table.radii_px(name, camera, seeing)[:, 1]
+        inner, radius = table.radii_px(name, camera, seeing)[:, :2].T
         floor = radius.min()
-        sigma = noise[name] * floor * (radius / floor) ** STAR_NOISE_POWER
-        curves.append(
-            focus_curve(
-                position, radius + sigma * rng.standard_normal(radius.size), sigma, filter=name,
-                id=f"{name}-{number}", approach="outward", temperature_degC=10 + warm,
-                time_mjd=MJD + start / 86400,
-            )
+        share = noise[name] * (floor / radius) ** (1 - STAR_NOISE_POWER)
+        inner, half = (r * (1 + share * rng.standard_normal(r.size)) for r in (inner, radius))
+        curve = focus_curve(
+            position, half, share * radius, filter=name, id=f"{name}-{number}",
+            approach="outward", temperature_degC=10 + warm, time_mjd=MJD + start / 86400,
         )  # fmt: skip
+        curves.append(replace(curve, inner=inner_radii(inner, half, curve.to_fit())))
         true.append(table.best_steps[name] - world.zero_steps + off + float(np.mean(drift)))
     return curves, np.array(true)
 

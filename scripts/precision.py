@@ -15,8 +15,9 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from _sweeps import drawn_curve
 
-from starsize.curves import BoundedRadii, Known, fit_curves, focus_curve, inner_radii
+from starsize.curves import BoundedRadii, Known, fit_curves
 from starsize.curves.curve import FocusCurve
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
@@ -68,15 +69,10 @@ def curves_of(points: tuple[SweepPoints, ...], *, together: bool) -> list[FocusC
     mjd = 60000 + np.arange(len(points[0].position_steps)) / 1440
     curves = []
     for k, p in enumerate(points):
+        curve = drawn_curve(p, id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"))
         seen = Apertures(*np.column_stack([p.bounds_px, 0 * p.wreck]).T)
         bounded = BoundedRadii(p.radius_px[:, 3], p.sigma_px[:, 3], seen)
-        curve = focus_curve(
-            p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter,
-            id=f"{p.filter}-{k}", time_mjd=mjd if together else float("nan"),
-        )  # fmt: skip
-        # No sky was taken off these, as it is off the bounded ones.
-        inner = inner_radii(p.radius_px[:, 0], p.radius_px[:, 1], curve.to_fit())
-        curves.append(replace(curve, bounded=bounded, inner=inner))
+        curves.append(replace(curve, bounded=bounded))
     return curves
 
 

@@ -7,9 +7,10 @@ telescopes of catalogue glasses, at the level of radii, 11 positions each.
 import argparse
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
-from starsize.curves import FocusCurve, fit_curves, fit_hyperbola, focus_curve
+from starsize.curves import FocusCurve, fit_curves, fit_hyperbola, focus_curve, inner_radii
 from starsize.simulate import LENSES, PointsPlan, draw_points, tabulate_radii
 
 ORDER = ("L", "R", "G", "B", "Ha", "OIII", "SII")
@@ -19,11 +20,15 @@ def sweeps(lens: str, count: int) -> list[FocusCurve]:
     """Sweeps through the filters in turn."""
     order = tuple(ORDER[k % len(ORDER)] for k in range(count))
     points = draw_points(tabulate_radii(LENSES[lens]), PointsPlan(order=order), seed=1)
-    return [
+    curves = [
         focus_curve(
             p.position_steps, p.radius_px[:, 1], p.sigma_px[:, 1], filter=p.filter, id=str(k)
         )
         for k, p in enumerate(points)
+    ]
+    return [
+        replace(c, inner=inner_radii(p.radius_px[:, 0], p.radius_px[:, 1], c.to_fit()))
+        for c, p in zip(curves, points, strict=True)
     ]
 
 

@@ -65,7 +65,11 @@ def star_sizes(
 
 
 def star_radii(
-    stars: Stars, state: StarState, *, fraction: float = 0.5, start_px: np.ndarray | None = None
+    stars: Stars,
+    state: StarState,
+    *,
+    fraction: np.ndarray | float = 0.5,
+    start_px: np.ndarray | None = None,
 ) -> np.ndarray:
     """The radii of `star_sizes` without their slopes: (n,) array."""
     light = _light(stars, state, slopes=False)
