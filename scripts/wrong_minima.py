@@ -46,8 +46,8 @@ def wild_colour(rng: np.random.Generator, px_per_um: float) -> np.ndarray:
     return px_per_um * size * rng.normal(size=3) * (200.0, 3000.0, 700.0)
 
 
-def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray]:
-    """Sweeps of a random telescope under a random sky, and the quantities behind them."""
+def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
+    """Sweeps of a random telescope and sky; the quantities and the jitter behind them."""
     ratio, pixel, step = rng.uniform(4, 10), rng.choice([2.4, 3.76, 5.4]), rng.uniform(2, 6)
     known = Known(focal_ratio=ratio, pixel_um=pixel, um_per_step=step, obstruction=0.0)
     names = FILTERS[: rng.integers(1, 8)]
@@ -69,7 +69,8 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray]:
     true = scattered(night, rng)
     true[FIRST::3] = rng.normal(size=len(names)) * 5
     true[FIRST + 1 :: 3] = np.log(floor / 0.57) + 0.1 * rng.normal(size=len(names))
-    air = np.exp(rng.choice([0.01, 0.05, 0.12]) * rng.normal(size=half.size))
+    jitter = float(rng.choice([0.01, 0.05, 0.12]))
+    air = np.exp(jitter * rng.normal(size=half.size))
 
     def drawn(night: Night) -> tuple[np.ndarray, np.ndarray]:
         state = night.state(true)
@@ -84,7 +85,7 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray]:
         bad, factor = rng.integers(count), rng.choice([0.6, 1.5])
         half[bad], inner[bad] = factor * half[bad], factor * inner[bad]
     half, inner = (r * (1 + noise * rng.normal(size=r.size)) for r in (half, inner))
-    return night_of(half, inner), true
+    return night_of(half, inner), true, jitter
 
 
 def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
@@ -101,9 +102,10 @@ def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
 def trial(seed: int, starts: int) -> tuple[float, int]:
     """Chi-square of the program's end above the best of all; how many random starts were tried."""
     rng = np.random.default_rng([seed, 41])
-    night, true = draw(rng)
-    end = partial(descend, night, jitter=PRIORS.jitter, lack=PRIORS.lack, steps=40)
-    found = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).cost
+    night, true, jitter = draw(rng)
+    # As the program goes on from the usual scatters to those of the night.
+    end = partial(descend, night, jitter=jitter, lack=PRIORS.lack, steps=40)
+    found = end(find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).values).cost
     ends = [found, end(true).cost]
     while len(ends) - 2 < (FEW if np.ptp(ends) < WORSE else starts):
         wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
