@@ -7,6 +7,7 @@ known, priors included.
 """
 
 import argparse
+import shlex
 import sys
 import time
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from _results import commit
 from _sweeps import drawn_curve
 
 from starsize.curves import BoundedRadii, Known, fit_curves
@@ -55,13 +57,13 @@ CASES = {
 
 
 @cache
-def radii_of(lens: str, *, dyes: bool = False) -> RadiusTable:
+def radii_of(lens: str, *, dyes: bool = False, grid: int = 49) -> RadiusTable:
     """Radii of a practice lens; before a colour camera its channels round off as dyes do."""
     scene = LENSES[lens]
     if dyes:
         plates = dye_plates(samples=301).items()
         scene = replace(scene, filters={n: followed(one, scene.lens) for n, one in plates})
-    return tabulate_radii(scene)
+    return tabulate_radii(scene, grid=grid)
 
 
 def curves_of(points: tuple[SweepPoints, ...], *, together: bool) -> list[FocusCurve]:
@@ -119,10 +121,10 @@ def nights(
         yield error, sigma, least, spent, len(fits) - len(rows)
 
 
-def line(name: str, case: str, count: int, seed: int) -> str:
+def line(name: str, case: str, asked: argparse.Namespace) -> str:
     """One row of the table."""
-    table = radii_of(name, dyes=CASES[case].together)
-    found = list(nights(table, case, count, seed))
+    table = radii_of(name, dyes=CASES[case].together, grid=asked.grid)
+    found = list(nights(table, case, asked.nights, asked.seed))
     error, sigma, bound = (np.concatenate([f[i] for f in found]) for i in range(3))
     pull = error / sigma
     return (
@@ -143,13 +145,15 @@ def main() -> None:
     parser.add_argument("--cases", default=",".join(CASES), help="comma separated")
     parser.add_argument("--nights", type=int, default=10)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--grid", type=int, default=49, help="positions of the tables of radii")
     parser.add_argument("--out", type=Path, default=RESULT)
     asked = parser.parse_args()
     head = [
         "# Best focus at the level of radii",
         "",
-        f"`python scripts/precision.py {' '.join(sys.argv[1:])}`: {asked.nights} nights a row, "
-        f"seed {asked.seed}. Errors in critical focus zones; bound: Cramer-Rao.",
+        f"`python scripts/precision.py {shlex.join(sys.argv[1:])}`, at commit {commit()}: "
+        f"{asked.nights} nights a row, seed {asked.seed}. Errors in critical focus zones; bound: "
+        "Cramer-Rao.",
         "",
         "| lens | case | sweeps | refused | rms | rms / bound | error / stated | in 68 | in 95 "
         "| worst | worst / stated | CPU s a night |",
@@ -159,7 +163,7 @@ def main() -> None:
     rows = []
     for name in asked.lenses.split(","):
         for case in asked.cases.split(","):
-            rows.append(line(name, case, asked.nights, asked.seed))
+            rows.append(line(name, case, asked))
             print(rows[-1], flush=True)
             asked.out.write_text("\n".join([*head, *rows]) + "\n", encoding="utf-8")
 
