@@ -20,7 +20,7 @@ from .night.course import prepare_course
 from .night.judge import LiveNight
 from .night.observed import SHARED, with_scatter
 from .night.result import night_result
-from .pipeline import load_result
+from .pipeline import load_result, nothing_to_measure
 from .reports.filled import worded
 from .reports.result import RunResult
 from .setup import Setup
@@ -75,9 +75,9 @@ def measure_night(
     known, given = _known_before(offsets, setup)
     skip = [cache.path.parent] if cache else []
     files = list_frames(paths, setup=given, facts_csv=facts_csv, skip=skip)
-    facts = [file.facts for file in files if is_exposure(file) and file.facts is not None]
+    facts = [file.facts for file in files if file.is_exposure and file.facts is not None]
     if not facts:
-        raise InputError(no_exposures(files))
+        raise InputError(nothing_to_measure(files))
     complete, notices = complete_setup(given, files)
     frames = measure_files(
         facts, setup=complete, calibration=calibration, executor=executor, cache=cache,
@@ -179,7 +179,7 @@ def _measured(
     """The exposures that are there, in order; measured is what the memory does not hold."""
     here: dict[tuple[Path, int, int], FrameFacts] = {}
     for file in files:
-        if is_exposure(file) and file.facts is not None:
+        if file.is_exposure and file.facts is not None:
             with suppress(OSError):  # it has just gone
                 state = file.path.stat()
                 here[file.path, state.st_size, state.st_mtime_ns] = file.facts
@@ -193,26 +193,8 @@ def _with_files(
     result: night.NightResult, files: Sequence[InputFile], notices: Sequence[Notice]
 ) -> night.NightResult:
     """The result with what is to be said of files."""
-    unused = tuple(file for file in files if not is_exposure(file))
+    unused = tuple(file for file in files if not file.is_exposure)
     return replace(result, unused=unused, notices=(*result.notices, *notices))
-
-
-def is_exposure(file: InputFile) -> bool:
-    """Whether a file is an exposure of the sky; it need not have a focuser position."""
-    facts = file.facts
-    if facts is None or facts.kind != "light":
-        return False
-    lacks = facts.position_steps is None or (facts.filter is None and facts.bayer is None)
-    return file.usable or (lacks and "counted once" not in (file.reason or ""))
-
-
-def no_exposures(files: Sequence[InputFile]) -> str:
-    """One line that says why there is no exposure."""
-    reasons = [file.reason for file in files if file.reason]
-    if not reasons:
-        return "no frames were given; name the folder of a night's exposures"
-    commonest = max(set(reasons), key=lambda r: (reasons.count(r), r))
-    return f"none of {len(files)} files is an exposure of the sky; most often because: {commonest}"
 
 
 def equipment_of(

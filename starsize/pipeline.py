@@ -281,7 +281,7 @@ def nothing_to_measure(files: Sequence[InputFile]) -> str:
     """One line that says why none of the files can serve, with the commonest reason."""
     reasons = Counter(f.reason for f in files if f.reason)
     if not reasons:
-        return "no frames were given; name a folder of focus test frames"
+        return "no frames were given; name a folder of them"
     commonest, count = max(reasons.items(), key=lambda item: item[::-1])
     share = f"{count} of {len(files)}"
     return f"none of the files can be used; the commonest reason ({share}): {commonest}"

@@ -66,7 +66,7 @@ class Camera:
     gain_e_per_adu: float | None = _figure(1e-5, 1e5)
     read_noise_e: float | None = _figure(0.0, 1e5)
     saturation_adu: float | None = _figure(1.0, 1e10)
-    bayer: str = "header"
+    bayer: Literal["header", "none", "RGGB", "BGGR", "GRBG", "GBRG"] = "header"
     """``header`` (believe BAYERPAT), ``none`` (treat as mono) or RGGB, BGGR, GRBG, GBRG."""
 
 

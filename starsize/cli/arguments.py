@@ -126,15 +126,11 @@ def _steps_or_zones(text: str) -> tuple[float | None, float | None]:
     return _positive(text), None
 
 
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
 _TYPES: Final[dict[str, Callable[[str], Any]]] = {
     "count": _count,
     "float": float,
     "int": int,
-    "names": _names,
+    "names": lambda text: tuple(name.strip() for name in text.split(",") if name.strip()),
     "percent": _percent,
     "positive": _positive,
     "steps_or_zones": _steps_or_zones,

@@ -10,7 +10,6 @@ from ..errors import InputError
 from ..night import NightResult
 from ..night_run import follow_night, measure_night
 from ..reports.filled import macros
-from ..reports.night_words import state_line
 from . import shared
 
 
@@ -53,7 +52,7 @@ def watch(arguments: argparse.Namespace) -> int:
                 # The newest once more where nothing was added: it may have been written anew.
                 for k in range(min(told, last), last + 1):
                     if result.frames[k].state != said:
-                        _say(arguments, state_line(result, k))
+                        _say(arguments, macros("night_said.txt").line(result, k))
                     said = result.frames[k].state
                 told = last + 1
                 # The word first: drawing the page takes longer than judging a frame.
@@ -78,5 +77,4 @@ def _how(arguments: argparse.Namespace) -> dict[str, Any]:
 
 
 def _say(arguments: argparse.Namespace, text: str) -> None:
-    if not (arguments.quiet or arguments.json):
-        shared.print_line(f"{datetime.now(UTC):%H:%M:%S} {text}")
+    shared.say(arguments, f"{datetime.now(UTC):%H:%M:%S} {text}")

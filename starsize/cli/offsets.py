@@ -1,7 +1,6 @@
 """``starsize offsets``: the main job; with --watch while the night is still being captured."""
 
 import argparse
-import sys
 from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
@@ -57,11 +56,6 @@ def run(arguments: argparse.Namespace) -> int:
     setup, calibration = shared.setup_of(arguments), shared.calibration_of(arguments)
     quiet = arguments.quiet or arguments.json
 
-    def say(line: str) -> None:
-        if not quiet:
-            shared.print_line(line)
-            sys.stdout.flush()  # seen at once, in a pipe too
-
     def measure(paths: Paths, reference: str | None) -> reports.RunResult:
         with shared.progress_line("measuring frames", quiet=quiet) as progress:
             result = measure_offsets(
@@ -73,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     with shared.kept_in(arguments.out) as cache, shared.executor_of(arguments) as executor:
         if arguments.watch:
-            result = watch_sweeps(arguments, given, setup, measure, say)
+            result = watch_sweeps(arguments, given, setup, measure)
         else:
             result = measure(given, arguments.reference)
     shared.show(arguments, result)
@@ -85,7 +79,6 @@ def watch_sweeps(
     given: Paths,
     setup: Setup,
     measure: Measure,
-    say: Callable[[str], None],
 ) -> reports.RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
@@ -93,7 +86,7 @@ def watch_sweeps(
     """
     folders = [path for path in given if isinstance(path, Path) and path.is_dir()]
     others = [one for one in given if isinstance(one, StoredRun) or not one.is_dir()]
-    say(f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
+    shared.say(arguments, f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
     skip = (arguments.out,)
     plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
     told: set[tuple[Path, ...]] = set()
@@ -121,7 +114,8 @@ def watch_sweeps(
                 refused |= {frames_of(one.sweep) for one, fit in pairs if not fit.answered}
                 standing = how_far(sweeps, plan, quiet_s, refused)
                 for sweep in new:
-                    say(sweep_line(result, sweep.id, to_come=standing.to_come))
+                    line = sweep_line(result, sweep.id, to_come=standing.to_come)
+                    shared.say(arguments, line)
             if result is not None and plan:
                 if not standing.to_come:
                     break

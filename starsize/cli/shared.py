@@ -115,6 +115,13 @@ def _outcome(verb: str) -> tuple[Any, Any, Any]:
     }[verb]
 
 
+def say(arguments: argparse.Namespace, text: str) -> None:
+    """Print a line while the work goes on, seen at once in a pipe too; nothing where quiet."""
+    if not (arguments.quiet or arguments.json):
+        print_line(text)
+        sys.stdout.flush()
+
+
 def print_json(document: object) -> None:
     """Print a document as JSON; a number that is not known must be null already."""
     print(json.dumps(document, indent=1, allow_nan=False))

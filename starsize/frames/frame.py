@@ -9,7 +9,8 @@ import numpy as np
 from ..conventions import Approach
 
 FrameKind = Literal["light", "dark", "bias", "flat"]
-#: Why a frame in no sweep is not used.
+#: Why a file is not used that holds the same as another one; and a frame in no sweep.
+COPY: Final = "counted once"
 SINGLE: Final = "a single exposure at a position of its own, not part of a sweep"
 
 
@@ -85,6 +86,16 @@ class InputFile:
     def usable(self) -> bool:
         """True if the file can serve as a frame of a sweep."""
         return self.reason is None and self.facts is not None
+
+    @property
+    def is_copy(self) -> bool:
+        """True if the same file, or exposure, is among the others."""
+        return (self.reason or "").endswith(COPY)
+
+    @property
+    def is_exposure(self) -> bool:
+        """True of an exposure of the sky, be its position or filter known or not."""
+        return self.facts is not None and self.facts.kind == "light" and not self.is_copy
 
     def __repr__(self) -> str:
         return f"<InputFile {self.path.name}: {self.reason or 'usable'}>"

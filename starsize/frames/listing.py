@@ -21,7 +21,7 @@ from .facts import (
     why_no_position,
 )
 from .facts_csv import TABLE, FactsRow, apply_row, match_rows, read_facts_csv
-from .frame import SINGLE, FrameFacts, InputFile
+from .frame import COPY, SINGLE, FrameFacts, InputFile
 from .header import ImageHeader, has_frame_ending, known_header
 from .pixels import content_digest
 from .walk import FoundFile, find_files
@@ -118,7 +118,7 @@ def list_frames(
 
 def _read(file: FoundFile, setup: Setup, row: FactsRow | None) -> _Read:
     if file.first_seen is not None:
-        reason = printable(f"the same file as {file.first_seen}, counted once")
+        reason = printable(f"the same file as {file.first_seen}, {COPY}")
         return InputFile(file.path, reason=reason), None
     if not file.named and not has_frame_ending(file.path):
         return InputFile(file.path, reason=_other_file(file.path)), None
@@ -165,7 +165,12 @@ def _second_look(read: Sequence[_Read], position_keyword: str | None) -> tuple[I
     lengths = {k for one in headers if one is not None for k in keywords_of_lengths(one)}
     lengths.discard(plain_keyword(position_keyword) if position_keyword else "")
     files = _without_positions(files, lambda facts: facts.position_from in lengths, _FRACTIONS)
-    far = _far_positions(files)
+    # Of each filter by itself, and of all.
+    places: dict[str | None, set[Any]] = defaultdict(set)
+    for facts in (file.facts for file in files if file.usable and file.facts):
+        places[facts.filter].add(facts.position_steps)
+        places["*"].add(facts.position_steps)
+    far = defaultdict(set, {group: _strays(found) for group, found in places.items()})
     files = _without_positions(
         files,
         lambda f: f.position_from != TABLE and f.position_steps in far[f.filter] | far["*"],
@@ -214,16 +219,6 @@ def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
     return _corrected(file, temperature_degC=air, temperature_of=of)
 
 
-def _far_positions(files: Sequence[InputFile]) -> Mapping[str | None, set[float]]:
-    """Positions far from all others, of each filter by itself and, under ``*``, of all."""
-    places: dict[str | None, set[float]] = defaultdict(set)
-    for file in files:
-        if file.usable and file.facts and file.facts.position_steps is not None:
-            for group in (file.facts.filter, "*"):
-                places[group].add(file.facts.position_steps)
-    return defaultdict(set, {group: _strays(found) for group, found in places.items()})
-
-
 def _strays(places: set[float]) -> set[float]:
     """One or two at the ends, far from the rest: three may be the sweep of another filter."""
     rest, inner = sorted(places), [sorted(places)]
@@ -258,7 +253,7 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
         first = next((original[key] for key in keys if key in original), None)
         for key in keys:
             original.setdefault(key, file.path)
-        reason = printable(f"the same exposure as {first}, counted once")
+        reason = printable(f"the same exposure as {first}, {COPY}")
         result.append(file if first is None else replace(file, reason=reason))
     return tuple(result)
 
@@ -309,8 +304,6 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
 
 
 def _is_lost_frame(file: InputFile) -> bool:
-    if file.reason is None or file.reason.endswith("counted once"):
-        return False
     if file.facts is None:
-        return has_frame_ending(file.path)
-    return file.facts.kind == "light"
+        return has_frame_ending(file.path) and not file.is_copy
+    return file.reason is not None and file.is_exposure

@@ -35,7 +35,6 @@ _TABLES: Final = {
 #: A setup file has a page or two, and a name a line.
 _MOST_BYTES: Final = 1 << 18
 _MOST_LETTERS: Final = 60
-_PATTERNS: Final = ("header", "none", "RGGB", "BGGR", "GRBG", "GBRG")
 
 #: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
 _RELATIVE_TOLERANCE: Final = 0.02
@@ -148,14 +147,13 @@ def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
     several = get_origin(wanted) in (Union, types.UnionType)
     options = get_args(wanted) if several else (wanted,)
     kinds = {get_origin(option): get_args(option) for option in options}
-    choices = _PATTERNS if key == "bayer" else kinds.get(Literal)
     if float in options:
         return _number(where, key, value)
     if tuple in kinds:
         wanted = 'a list of names such as ["H-alpha"]'
         if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
             return tuple(value)
-    elif choices:
+    elif choices := kinds.get(Literal):
         wanted = "one of " + ", ".join(f'"{c}"' for c in choices)
         if isinstance(value, str) and value in choices:
             return value

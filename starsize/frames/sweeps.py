@@ -184,7 +184,9 @@ def _time_blocks(
     frames: list[FrameFacts], timed: Sequence[FrameFacts]
 ) -> Iterator[list[FrameFacts]]:
     times = [_time(f) for f in frames]
-    usual = _usual_interval(frames)
+    # From one position to the next: where filters change at each, frames come several at a time.
+    starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
+    usual = float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
     here = _group_of(frames[0])
     others = sorted((f for f in timed if _group_of(f) != here), key=_time)
     other_times = [_time(f) for f in others]
@@ -204,12 +206,6 @@ def _time_blocks(
             yield frames[start:i]
             start = i
     yield frames[start:]
-
-
-def _usual_interval(frames: Sequence[FrameFacts]) -> float:
-    """Median time in days from one position (not frame) to the next."""
-    starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
-    return float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
 
 
 def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:

@@ -78,6 +78,7 @@ def environment(*, is_text: bool) -> Environment:
         "short": numbers.short_number,
         "signed": numbers.signed_text,
         "steps": numbers.steps_text,
+        "time": numbers.time_text,
         "tint": filter_tint,
         "whole": round,
         "with_sign": numbers.with_sign,

@@ -1,6 +1,5 @@
 """The pages of a run, a night, the comparison of two runs: HTML files that need nothing else."""
 
-import math
 import os
 from pathlib import Path
 from typing import Any
@@ -24,7 +23,7 @@ from .numbers import decimals_for, known, time_text
 from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
-from .tables import FileEntry, file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
+from .tables import file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
 from .unanswered import open_questions, play_seen
 
 #: Hundredths of a step are the most that a page about focusers should spell out.
@@ -46,6 +45,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
 
     comparison, fits, entries = result.comparison, result.curves.fits, file_entries(result)
     colour, field, rows = comparison.colour, comparison.field, comparison.rows
+    starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
     step, lens = comparison.focuser.um_per_step, colour.lens
     um = step.value if step is not None and step.is_known else None
     # Steps that move the camera out by 1 um, negative where it counts inward; 0: unknown.
@@ -63,7 +63,7 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "result": result,
         "comparison": comparison,
         "colour": colour,
-        "facts": _facts(result, entries),
+        "start": time_text(min(starts, default=None))[:16].replace("T", " "),
         "rows": rows,
         "ruler": offsets_ruler(comparison, result.setup),
         "identity": identity(result),
@@ -78,7 +78,6 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "um_per_step": um,
         "sweeps": [_sweep(*trio) for trio in zip(result.measured, fits, drawn, strict=True)],
         "lens_figures": lens_figures,
-        "lens_costs": _growth_costs(lens) if lens else [],
         "lens_curve": _lens_curve(lens) if lens else [],
         "corners": figures.CORNERS,
         "steps_per_um": steps_per_um,
@@ -91,14 +90,6 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "entries": entries,
         "models": sorted({sentences.MODEL_WORDS[fit.model] for fit in result.curves.answered}),
     }
-
-
-def _facts(result: RunResult, entries: tuple[FileEntry, ...]) -> list[str]:
-    starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
-    facts = [time_text(min(starts))[:16].replace("T", " ") + " UTC"] if starts else []
-    used, sweeps = sum(entry.used for entry in entries), len(result.sweeps)
-    plural = "" if sweeps == 1 else "s"
-    return [*facts, f"{used} of {len(entries)} files used", f"{sweeps} sweep{plural}"]
 
 
 def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]:
@@ -129,23 +120,6 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]
             dict(zip(frames, row, strict=True)) for row in zip(*frames.values(), strict=True)
         ],
     }
-
-
-def _growth_costs(lens: LensReport) -> list[str]:
-    """How much the stars of R, G and B grow at one focus for all."""
-    said = []
-    for place, name in (
-        ("At best focus of L", "growth_at_luminance"),
-        ("At the best common position", "growth_at_common"),
-    ):
-        parts = [
-            f"{one.filter} by {100 * (grown - 1):.1f} %"
-            for one in lens.filters
-            if one.filter in ("R", "G", "B") and (grown := known(getattr(one, name))) is not None
-        ]
-        if parts:
-            said.append(f"{place} stars grow in {sentences.listing(parts)}.")
-    return said
 
 
 def _lens_curve(lens: LensReport) -> list[list[float]]:
@@ -193,18 +167,9 @@ def night_html(result: NightResult) -> str:
     view = {
         "result": result,
         "night": macros("night_said.txt"),
-        "meta": _night_meta(result),
         "strips": [Markup(svg) for svg in drawn if svg],
         "signs": {name: filter_sign(name) for name in names},
         "spans": spans(result),
         "notices": result.notices,
     }
     return render("night.html", view)
-
-
-def _night_meta(result: NightResult) -> str:
-    times = [e.time_mjd for e in result.exposures if math.isfinite(e.time_mjd)]
-    if not times:
-        return f"{len(result.exposures)} exposures"
-    first, last = time_text(min(times)), time_text(max(times))
-    return f"{len(result.exposures)} exposures · {first[:10]} {first[11:16]} to {last[11:16]} UTC"

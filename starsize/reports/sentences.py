@@ -5,7 +5,7 @@ from typing import Any
 
 from ..comparison.compared import Comparison, OffsetRow
 from ..setup import Setup
-from .numbers import known, move_number, steps_text
+from .numbers import known
 from .result import RunResult
 
 VERDICT_WORDS = {
@@ -50,14 +50,6 @@ def direction(steps: float, setup: Setup) -> str:
     return "out" if (steps > 0) == (setup.focuser.outward == "increasing") else "in"
 
 
-def move_text(steps: float | None, setup: Setup) -> str:
-    """Sign and word of a move: ``+12 steps (out)``; ``0 steps`` for none."""
-    count = known(steps)
-    if count is None:
-        return "not known"
-    return f"{steps_text(count, signed=True)} ({direction(count, setup)})" if count else "0 steps"
-
-
 def grouped_reasons(rows: Iterable[OffsetRow]) -> list[tuple[str, str]]:
     """Reasons and the filters that share each: ("R and G", "the reason"), in order."""
     sharing: dict[str, list[str]] = {}
@@ -85,23 +77,6 @@ def action_words(row: OffsetRow, *, channels: bool = False) -> str:
     grown = row.growth_if_ignored
     cost = f", costs {100 * max(grown.value, 0.0):.1f} %" if grown else ""
     return f"{'or ' if row.move_steps else ''}leave it{cost}"
-
-
-def beside_number(row: OffsetRow, setup: Setup, *, channels: bool) -> str:
-    """The way of a move and what to do with it: ``out``, ``in or leave it``."""
-    words = action_words(row, channels=channels)
-    way = direction(row.move_steps or 0, setup) if words not in ("refused", "reference") else ""
-    if words in ("", "move"):
-        return way
-    return f"{way}, {words}".replace(", or", " or").removeprefix(", ") if way else words
-
-
-def numbers_to_enter(result: RunResult) -> str:
-    """The moves alone, to be copied: ``L 0, R +12``; empty where nothing is to be entered."""
-    rows = [row for row in result.comparison.rows if row.move_steps is not None]
-    if len(rows) < 2 or is_colour_camera(result):
-        return ""
-    return ", ".join(f"{row.filter} {move_number(row.move_steps)}" for row in rows)
 
 
 def from_reference(position: float | None, comparison: Comparison) -> float | None:

@@ -30,14 +30,6 @@ class Still:
     is_best: bool
     letter: str  # of a frame that is left out, empty else
 
-    @property
-    def words(self) -> str:
-        """What a screen reader says."""
-        seen = f"HFR {self.hfr} px" if self.hfr else "not measured"
-        left_out = ", left out" if self.letter else ""
-        nearest = ", nearest to best focus" if self.is_best else ""
-        return f"The star at {self.position} steps: {seen}{nearest}{left_out}"
-
 
 @dataclass(frozen=True, slots=True)
 class Strip:

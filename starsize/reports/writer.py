@@ -21,7 +21,6 @@ from .folder import (
     keep_apart,
     write_folder,
 )
-from .night_words import CAUSE_WORDS
 from .numbers import time_text
 from .page import comparison_html, night_html, report_html
 from .result import RunResult
@@ -242,7 +241,7 @@ def _night_row(result: NightResult, k: int) -> dict[str, Any]:
     one, frame, zone = result.exposures[k], result.frames[k], result.equipment.zone_steps
     own = {
         "time_utc": time_text(one.time_mjd),
-        "cause": CAUSE_WORDS[result.causes[k]],
+        "cause": macros("night_said.txt").cause(result.causes[k]),
         "defocus_steps": frame.defocus_zones * zone,
         "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
         "reason": macros("night_said.txt").reason(result, k),

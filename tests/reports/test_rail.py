@@ -2,9 +2,12 @@ from dataclasses import replace
 
 import pytest
 
+from starsize.reports.filled import macros
 from starsize.reports.rail import Ruler, offsets_ruler
-from starsize.reports.sentences import beside_number, from_reference
+from starsize.reports.sentences import from_reference
 from starsize.setup import Focuser, Setup
+
+SAID = macros("said.txt")
 
 
 def test_every_zone_and_the_common_position_lie_on_the_rail(night):
@@ -46,9 +49,9 @@ def test_one_filter_alone_needs_no_scale():
 
 def test_the_words_beside_the_number(night):
     rows = night.comparison.rows
-    assert {row.filter: beside_number(row, night.setup, channels=False) for row in rows} == {
+    assert {row.filter: SAID.beside(row, night.setup, False) for row in rows} == {
         "L": "reference", "R": "out", "G": "in or leave it", "B": "out", "Ha": "out",
         "SII": "refused", "OIII": "out",
     }  # fmt: skip
     flat = replace(rows[2], move_steps=0)
-    assert beside_number(flat, night.setup, channels=False) == "leave it"
+    assert SAID.beside(flat, night.setup, False) == "leave it"

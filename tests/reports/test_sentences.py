@@ -17,8 +17,6 @@ from starsize.reports.sentences import (
     direction,
     grouped_reasons,
     listing,
-    move_text,
-    numbers_to_enter,
     sentence,
 )
 from starsize.setup import Focuser, Setup
@@ -34,12 +32,12 @@ OUT_DOWN = Setup(focuser=Focuser(outward="decreasing"))
 )
 def test_the_word_follows_the_sense_of_the_count(steps, setup, way):
     assert direction(steps, setup) == way
-    assert move_text(steps, setup) == f"{steps:+d} steps ({way})"
+    assert SAID.move(steps, setup) == f"{steps:+d} steps ({way})"
 
 
 def test_no_move_has_no_direction():
-    assert move_text(0, OUT_UP) == "0 steps"
-    assert move_text(float("nan"), OUT_UP) == "not known"
+    assert SAID.move(0, OUT_UP) == "0 steps"
+    assert SAID.move(float("nan"), OUT_UP) == "not known"
 
 
 def test_every_action_has_its_sentence(night):
@@ -101,7 +99,7 @@ def test_a_common_position_is_told_as_a_move_from_the_reference_unless_it_is_not
 
 
 def test_the_numbers_to_enter_are_those_of_the_table_alone_and_the_rule_is_said(night):
-    assert numbers_to_enter(night) == "L 0, R +12, G -1, B +20, Ha +15, OIII +85"
+    assert SAID.to_enter(night) == "L 0, R +12, G -1, B +20, Ha +15, OIII +85"
     assert "Where it says 'or leave it', 0 would do" in SAID.entering(night)
     assert "refocus" not in SAID.entering(night)
 
@@ -116,7 +114,7 @@ def test_the_rule_is_said_beside_what_leaving_it_costs_too(night):
 def test_a_colour_camera_is_not_told_to_move_between_its_colours(colour_camera):
     rows = tuple(replace(r, action="refocus") for r in colour_camera.comparison.rows)
     run = replace(colour_camera, comparison=replace(colour_camera.comparison, rows=rows))
-    assert numbers_to_enter(run) == ""
+    assert SAID.to_enter(run) == ""
     assert SAID.lead(run).startswith("One exposure holds all colours, so focus once for all")
     assert {action_words(row, channels=True) for row in rows} == {"reference", ""}
 

@@ -51,17 +51,14 @@ class LensPrior(NamedTuple):
     variance: np.ndarray
 
 
-def _kinds() -> tuple[LensPrior, ...]:
-    """With next to no colour, and with colour; Student's t of it as three normal distributions."""
-    coloured = np.array(PRIORS.colour_um)
-    plain = np.array([coloured[0], PRIORS.plain_colour_um, coloured[2]])
-    at = np.array([1 / 6, 1 / 2, 5 / 6])
-    scales = PRIORS.colour_tail / np.asarray(chdtri(PRIORS.colour_tail, 1 - at))
-    kinds = (PRIORS.plain, plain), (1 - PRIORS.plain, coloured)
-    return tuple(LensPrior(p / 3, s * sd**2) for p, sd in kinds for s in scales)
-
-
-LENSES: Final = _kinds()
+_COLOURED: Final = np.array(PRIORS.colour_um)
+_PLAIN: Final = np.where([False, True, False], PRIORS.plain_colour_um, _COLOURED)
+LENSES: Final = tuple(
+    LensPrior(share / 3, scale * sigma**2)
+    for share, sigma in ((PRIORS.plain, _PLAIN), (1 - PRIORS.plain, _COLOURED))
+    for scale in PRIORS.colour_tail / chdtri(PRIORS.colour_tail, 1 - np.array([1, 3, 5]) / 6)
+)
+"""With next to no colour, and with colour; Student's t of it as three normal distributions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

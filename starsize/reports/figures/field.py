@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 
 from ...comparison.compared import FieldReport
+from ..filled import macros
 from ..numbers import with_sign
 from . import _canvas
 
@@ -29,7 +30,11 @@ def field_svg(field: FieldReport, *, steps_per_um: float, name: str, width_px: i
     width, height = field.frame_px or (1.0, 1.0)
     figure, axes = _canvas.new_axes(width_px, round(width_px * height / width) + 84)
     draw_field(axes, field, steps_per_um=steps_per_um)
-    words, title = field_words(field, steps_per_um), "Best focus over the frame"
+    corners = zip(
+        CORNERS, (steps_per_um * corner.value for corner in field.corners_um), strict=True
+    )
+    words = macros("drawings.txt").field(list(corners), field.towards_telescope)
+    title = "Best focus over the frame"
     return _canvas.svg_text(figure, name=name, title=title, description=words, beside_px=42)
 
 
@@ -66,17 +71,6 @@ def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     width, height = field.frame_px or (1.0, 1.0)
     w = (width**2 * u**2 + height**2 * v**2) / (width**2 + height**2)
     return field.tilt_x_um.value * u + field.tilt_y_um.value * v + field.curvature_um.value * w
-
-
-def field_words(field: FieldReport, steps_per_um: float) -> str:
-    """The drawing in words."""
-    corners = ", ".join(
-        f"{name} {signed(steps_per_um * corner.value)}"
-        for name, corner in zip(CORNERS, field.corners_um, strict=True)
-    )
-    side = field.towards_telescope
-    end = f"; the {side} side of the camera must move towards the telescope" if side else ""
-    return f"Contours of best focus in steps from the centre; {corners}{end}."
 
 
 def signed(value: float, decimals: int = 0) -> str:
