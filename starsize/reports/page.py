@@ -19,7 +19,7 @@ from ..tracking.measured import MeasuredSweep
 from . import sentences
 from .filled import macros, render
 from .night_words import spans
-from .numbers import decimals_for, known, time_text
+from .numbers import decimals_for, time_text
 from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
@@ -61,17 +61,13 @@ def page_view(result: RunResult) -> dict[str, Any]:
         lens_figures = both(figures.lens_svg, lens, name="lens")
     return {
         "result": result,
-        "comparison": comparison,
-        "colour": colour,
         "start": time_text(min(starts, default=None))[:16].replace("T", " "),
-        "rows": rows,
         "ruler": offsets_ruler(comparison, result.setup),
         "identity": identity(result),
         "play": play_seen(result),
         "notes": sentences.grouped_reasons(
             row for row in rows if row.status == "refused" or row.filter != comparison.reference
         ),
-        "zones_known": any(known(row.zone_steps) is not None for row in rows),
         "colour_figures": both(
             figures.colour_svg, colour, result.setup, um_per_step=um, name="colour"
         ),
@@ -85,10 +81,8 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "overview": both(figures.overview_svg, fits, name="overview"),
         "temperature_figure": Markup(warm) if warm else None,
         "field_figures": field_figures,
-        "notices": list(dict.fromkeys(result.notices)),
         "questions": open_questions(result),
         "entries": entries,
-        "models": sorted({sentences.MODEL_WORDS[fit.model] for fit in result.curves.answered}),
     }
 
 

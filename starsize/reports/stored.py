@@ -3,10 +3,11 @@
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, get_args
 
 import numpy as np
 from scipy.linalg import block_diag
@@ -24,8 +25,6 @@ from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
 from .document import POINTS
 from .folder import RESULT_FILES
-
-_Built = TypeVar("_Built")
 
 #: Between the folder's name and the sweep's own id.
 SEPARATOR = ":"
@@ -54,23 +53,14 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     >>> load_measured_set("my-results").filters  # doctest: +SKIP
     ('L', 'R', 'G', 'B')
     """
-    return read_result(path, lambda document, home: set_of_document(document, name=home.name))
+    with _document_of(path) as (document, home):
+        return set_of_document(document, name=home.name)
 
 
-def read_result(path: Path | str, build: Callable[[Mapping[str, Any], Path], _Built]) -> _Built:
-    """Build something from a stored run and its folder; see ``load_measured_set`` for the rest."""
-    given = Path(path)
-    file = given / "result.json" if given.is_dir() else given
-    document = read_document(file)
-    try:
-        return build(document, file.absolute().parent)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{file} is damaged ({error!r}); run 'starsize offsets' again to write it anew"
-        raise InputError(msg) from error
-
-
-def read_document(file: Path) -> Mapping[str, Any]:
-    """The JSON of a result file; see ``load_measured_set`` for what it raises."""
+@contextmanager
+def _document_of(path: Path | str) -> Iterator[tuple[Mapping[str, Any], Path]]:
+    """The JSON of a stored run, and its folder; ``InputError`` if what is built of it fails too."""
+    file = Path(path) / "result.json" if Path(path).is_dir() else Path(path)
     if not file.is_file():
         raise InputError(f"there is no {file}; give a folder that 'starsize offsets' wrote")
     try:
@@ -87,7 +77,11 @@ def read_document(file: Path) -> Mapping[str, Any]:
     if version > RESULT_FILES.schema["version"]:
         msg = f"{file} was written by a newer starsize (schema {version}); update starsize"
         raise InputError(msg)
-    return document
+    try:
+        yield document, file.absolute().parent
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        msg = f"{file} is damaged ({error!r}); run 'starsize offsets' again to write it anew"
+        raise InputError(msg) from error
 
 
 def fields_of(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
@@ -157,7 +151,8 @@ def is_result(path: Path | str) -> bool:
 
 def load_run(path: Path | str) -> StoredRun:
     """Read a result folder for another comparison; see ``load_measured_set`` for what it raises."""
-    return read_result(path, _run)
+    with _document_of(path) as (document, home):
+        return _run(document, home)
 
 
 def opened(path: Path | str | StoredRun) -> Path | StoredRun:
@@ -203,16 +198,15 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
     taken = {one["id"]: one["frames"] for one in document["sweeps"]}
     sweeps = {one["id"]: _sweep(one, files, name) for one in document["sweeps"]}
     setup, size = _setup(document["setup"]), document["focuser"]["um_per_step"]
-    field, fits = document["field"] or {"significant": False}, document["curves"]["fits"]
+    field, stored = document["field"] or {"significant": False}, document["curves"]
     centre = field["centre_steps"].items() if field["significant"] else ()
-    covariance = document["curves"]["best_focus_covariance"]["matrix_steps2"]
     curves = CurveSet(
-        fits=tuple(_fit(fit, name) for fit in fits),
-        covariance_steps2=np.array(covariance, float),
-        slope_px_per_step=estimate(document["curves"]["slope_px_per_step"]),
+        fits=tuple(_fit(fit, name) for fit in stored["fits"]),
+        covariance_steps2=np.array(stored["best_focus_covariance"]["matrix_steps2"], float),
+        slope_px_per_step=estimate(stored["slope_px_per_step"]),
     )
     measured = []
-    for fit in fits:
+    for fit in stored["fits"]:
         mine = [readings.get((file, fit["id"])) for file in taken[fit["sweep"]]]
         measured.append(_measured(fit, sweeps[fit["sweep"]], mine, name))
     return StoredRun(
