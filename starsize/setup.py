@@ -13,17 +13,20 @@ from .filters import Band, usual_band
 FASTEST, SLOWEST = 0.8, 100.0
 
 
-def _figure(low: float, high: float) -> Any:
-    """A figure of the equipment, from a pocket lens to the largest telescopes, or not known."""
-    return field(default=None, metadata={"plausible": (low, high)})
+def _figure(low: float, high: float, words: str = "") -> Any:
+    """A figure of the equipment, from a pocket lens to the largest telescopes, or not known.
+
+    ``words`` are what people call one that headers tell too.
+    """
+    return field(default=None, metadata={"plausible": (low, high), "words": words})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telescope:
     """Focal length, clear aperture and diameter of the obstruction in millimetres; the tube."""
 
-    focal_length_mm: float | None = _figure(0.1, 1e6)
-    aperture_mm: float | None = _figure(0.1, 1e5)
+    focal_length_mm: float | None = _figure(0.1, 1e6, "focal length (mm)")
+    aperture_mm: float | None = _figure(0.1, 1e5, "aperture (mm)")
     obstruction_mm: float | None = _figure(0.0, 1e5)
     tube_material: Literal["aluminium", "carbon", "steel", "invar"] | None = None
     focus_scale: float | None = _figure(1e-3, 1e3)
@@ -49,7 +52,7 @@ class Telescope:
 class Focuser:
     """Step size, sense of the count, and what is known from earlier nights."""
 
-    um_per_step: float | None = _figure(1e-4, 1e4)
+    um_per_step: float | None = _figure(1e-4, 1e4, "step size (um)")
     outward: Literal["increasing", "decreasing"] = "increasing"
     steps_per_degC: float | None = _figure(-1e6, 1e6)
     steps_per_degC_sigma: float | None = _figure(0.0, 1e6)
@@ -62,10 +65,10 @@ class Focuser:
 class Camera:
     """Pixel pitch, noise, ceiling, and the colour pattern if the header is silent or wrong."""
 
-    pixel_um: float | None = _figure(0.1, 1e3)
-    gain_e_per_adu: float | None = _figure(1e-5, 1e5)
-    read_noise_e: float | None = _figure(0.0, 1e5)
-    saturation_adu: float | None = _figure(1.0, 1e10)
+    pixel_um: float | None = _figure(0.1, 1e3, "pixel size (um)")
+    gain_e_per_adu: float | None = _figure(1e-5, 1e5, "gain (electrons per count)")
+    read_noise_e: float | None = _figure(0.0, 1e5, "read noise (electrons)")
+    saturation_adu: float | None = _figure(1.0, 1e10, "saturation level (counts)")
     bayer: Literal["header", "none", "RGGB", "BGGR", "GRBG", "GBRG"] = "header"
     """``header`` (believe BAYERPAT), ``none`` (treat as mono) or RGGB, BGGR, GRBG, GBRG."""
 

@@ -40,16 +40,6 @@ _MOST_LETTERS: Final = 60
 _RELATIVE_TOLERANCE: Final = 0.02
 #: Fewer than this share of the frames do not decide for all.
 _FEW: Final = 0.25
-#: Table and key of the setup, and how people call the figure; the facts have the same key.
-_ITEMS: Final = (
-    ("telescope", "focal_length_mm", "focal length (mm)"),
-    ("telescope", "aperture_mm", "aperture (mm)"),
-    ("camera", "pixel_um", "pixel size (um)"),
-    ("camera", "gain_e_per_adu", "gain (electrons per count)"),
-    ("camera", "read_noise_e", "read noise (electrons)"),
-    ("camera", "saturation_adu", "saturation level (counts)"),
-    ("focuser", "um_per_step", "step size (um)"),
-)
 
 
 def load_setup(path: str | PathLike[str]) -> Setup:
@@ -239,9 +229,11 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     notices: list[Notice] = []
-    for item in _ITEMS:
-        setup, told = _complete_item(setup, *item, facts)
-        notices.extend(told)
+    for table in ("telescope", "camera", "focuser"):
+        for one in fields(_TABLES[table]):
+            if words := one.metadata.get("words"):
+                setup, told = _complete_item(setup, table, one.name, words, facts)
+                notices.extend(told)
     binned = sorted({one.binning for one in facts if one.binning > 1 and one.pixel_um})
     if binned and setup.camera.pixel_um is not None:
         notices.append(notice("pixel_binning", binning=binned[0], pixel_um=setup.camera.pixel_um))
