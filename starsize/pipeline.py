@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from . import tracking
+from . import frames, tracking
 from .cache import Cache, recalled
 from .comparison import Comparison, OffsetRow
 from .comparison.compared import FieldReport
@@ -19,15 +19,6 @@ from .curves import CurveSet, FocusCurve, correct_to_mean_temperature, micrometr
 from .errors import InputError
 from .estimate import Estimate, Notice, notice
 from .filters import canonical_filter, filter_order
-from .frames import (
-    Calibration,
-    InputFile,
-    Sweep,
-    list_frames,
-    lost_filters,
-    set_aside_single,
-    unused_notices,
-)
 from .plan import Scouted, frames_told, result_told
 from .reports import stored
 from .reports.filled import worded
@@ -57,7 +48,7 @@ def measure_offsets(
     setup: Setup | None = None,
     reference: str | None = None,
     facts_csv: str | Path | None = None,
-    calibration: Calibration | None = None,
+    calibration: frames.Calibration | None = None,
     cache: Cache | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
@@ -104,14 +95,14 @@ def measure_offsets(
     earlier = [one for one in every if isinstance(one, stored.StoredRun)]
     new = [one for one in every if isinstance(one, Path)]
     given = setup or (earlier[0].setup if earlier else Setup())
-    files: tuple[InputFile, ...] = ()
+    files: tuple[frames.InputFile, ...] = ()
     if new or not earlier:
         skip = [cache.path.parent] if cache else []
-        files = list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
+        files = frames.list_frames(new, setup=given, facts_csv=facts_csv, skip=skip)
     stored_files = tuple(file for run in earlier for file in run.files)
     known, header_notices = complete_setup(given, (*files, *stored_files))
     found, sweep_notices = find_sweeps(files, outward=known.focuser.outward)
-    files, sweeps = set_aside_single(files, found)
+    files, sweeps = frames.set_aside_single(files, found)
     if not sweeps and not earlier:
         raise InputError(nothing_to_measure(files))
     stored_sweeps = tuple(sweep for run in earlier for sweep in run.sweeps)
@@ -129,7 +120,7 @@ def measure_offsets(
     measured = (*measured, *(one for run in earlier for one in run.measured))
     comparison = with_lost_filters(comparison, files)
     notices = (
-        *worded(unused_notices(files)), *header_notices, *sweep_notices,
+        *worded(frames.unused_notices(files)), *header_notices, *sweep_notices,
         *tracking.left_out_notices(measured), *tracking.other_field_notices(measured),
         *curves.notices, *step_notices, *comparison.notices,
     )  # fmt: skip
@@ -251,7 +242,9 @@ def find_step_size(curves: CurveSet, *, setup: Setup, given: Setup) -> StepSize:
     return StepSize(Estimate(stated), source, (worded(told),))
 
 
-def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) -> str | None:
+def find_reference(
+    asked: str | None, sweeps: Sequence[frames.Sweep], *, setup: Setup
+) -> str | None:
     """The filter that is meant by the reference; ``InputError`` without a sweep of it.
 
     Where nobody asked, G of a colour camera, half of its pixels; else the comparison chooses it.
@@ -268,16 +261,16 @@ def find_reference(asked: str | None, sweeps: Sequence[Sweep], *, setup: Setup) 
     raise InputError(f"the reference '{asked}' is not among the filters found: {listed}")
 
 
-def with_lost_filters(comparison: Comparison, files: Sequence[InputFile]) -> Comparison:
+def with_lost_filters(comparison: Comparison, files: Sequence[frames.InputFile]) -> Comparison:
     """Add a refused row for each filter that the headers name but of which no frame can serve."""
     rows, reference = {row.filter: row for row in comparison.rows}, comparison.reference
     none: dict[str, Any] = {"reference": reference, "sweeps": 0, "frames": 0, "stars": 0}
-    for name, why in lost_filters(files).items():
+    for name, why in frames.lost_filters(files).items():
         rows.setdefault(name, OffsetRow(filter=name, status="refused", reason=why, **none))
     return replace(comparison, rows=tuple(rows[name] for name in sorted(rows, key=filter_order)))
 
 
-def nothing_to_measure(files: Sequence[InputFile]) -> str:
+def nothing_to_measure(files: Sequence[frames.InputFile]) -> str:
     """One line that says why none of the files can serve, with the commonest reason."""
     reasons = Counter(f.reason for f in files if f.reason)
     if not reasons:
@@ -322,10 +315,10 @@ def scout(
         known = result.setup if setup is None or setup == Setup() else setup
         bands = known.bands(sweep.filter for sweep in result.measured)
         return known, result_told(result.curves, result.comparison, result.measured, bands=bands)
-    files = list_frames(every, setup=given)
+    files = frames.list_frames(every, setup=given)
     known, _ = complete_setup(given, files)
     facts = [f.facts for f in files if f.usable and f.facts is not None]
     if not facts:
         raise InputError(nothing_to_measure(files))
-    frames = tracking.measure_files(facts, setup=known, executor=executor)
-    return known, frames_told(frames, known.bands(f.filter or "" for f in facts))
+    measured = tracking.measure_files(facts, setup=known, executor=executor)
+    return known, frames_told(measured, known.bands(f.filter or "" for f in facts))

@@ -12,25 +12,12 @@ from typing import Any, Final, Literal, Union, get_args, get_origin
 from ..errors import SetupError
 from ..estimate import Finding, Notice, notice
 from ..filters import canonical_filter
-from ..setup import (
-    FASTEST,
-    PLAUSIBLE,
-    SLOWEST,
-    Camera,
-    FilterGlass,
-    Focuser,
-    HeaderNames,
-    Setup,
-    Telescope,
-)
+from ..setup import FASTEST, PLAUSIBLE, SLOWEST, FilterGlass, Setup
 from .frame import FrameFacts, InputFile
 from .walk import nearest, text_of
 
-_TABLES: Final = {
-    "telescope": Telescope,
-    "focuser": Focuser,
-    "camera": Camera,
-    "headers": HeaderNames,
+_TABLES: Final[dict[str, Any]] = {
+    one.name: one.default_factory for one in fields(Setup) if one.name != "filters"
 }
 #: A setup file has a page or two, and a name a line.
 _MOST_BYTES: Final = 1 << 18
