@@ -148,10 +148,6 @@ def fit_curves(
 def curve_of(measured: MeasuredSweep) -> FocusCurve:
     """Focus curve of a measured sweep: the frames that have a radius, in order of time.
 
-    Parameters
-    ----------
-    measured : MeasuredSweep
-
     Returns
     -------
     FocusCurve

@@ -144,10 +144,6 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
     The old offsets are brought to the new run's reference filter and to its steps. Everything is
     stated at 95 %.
 
-    Parameters
-    ----------
-    old, new : MeasuredSet
-
     Returns
     -------
     SetComparison

@@ -31,11 +31,7 @@ Document = dict[str, Any]
 
 
 def result_document(result: RunResult) -> Document:
-    """The whole run as plain data: only dicts, lists, strings, numbers, booleans and None.
-
-    Parameters
-    ----------
-    result : RunResult
+    """A whole ``result`` as plain data: only dicts, lists, strings, numbers, booleans and None.
 
     Returns
     -------

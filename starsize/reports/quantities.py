@@ -22,11 +22,7 @@ _RADIUS: Final = ("radius_px", "radius_sigma_px", "stars", "elongation", "backgr
 
 
 def offsets_table(result: RunResult) -> QTable:
-    """The offset table, one row per filter.
-
-    Parameters
-    ----------
-    result : RunResult
+    """The offset table of a ``result``, one row per filter.
 
     Returns
     -------
@@ -43,11 +39,7 @@ def offsets_table(result: RunResult) -> QTable:
 
 
 def curves_table(result: RunResult) -> QTable:
-    """The focus curves, one row per sweep.
-
-    Parameters
-    ----------
-    result : RunResult
+    """The focus curves of a ``result``, one row per sweep.
 
     Returns
     -------
@@ -70,11 +62,7 @@ def curves_table(result: RunResult) -> QTable:
 
 
 def frames_table(result: RunResult) -> QTable:
-    """The frames, one row per radius: three for a file of a colour camera, one without any.
-
-    Parameters
-    ----------
-    result : RunResult
+    """The frames of a ``result``, a row per radius: three of a colour camera, one without any.
 
     Returns
     -------

@@ -2,7 +2,7 @@
 
 import base64
 import io
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -20,34 +20,13 @@ _LARGEST_PX = 96
 _SOFT = 50.0
 
 
-@dataclass(frozen=True, slots=True)
-class Still:
-    """One frame of a strip."""
-
-    picture: str  # as a data URI; empty where there is none
-    position: str
-    hfr: str
-    is_best: bool
-    letter: str  # of a frame that is left out, empty else
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """A star through the positions of a sweep, in order of position."""
-
-    sweep: str
-    filter: str
-    place: str
-    stills: tuple[Still, ...]
-
-
-def strips_of(result: RunResult) -> tuple[Strip, ...]:
-    """The strips of all sweeps that have one."""
+def strips_of(result: RunResult) -> list[dict[str, Any]]:
+    """For each sweep that has one its star through the positions, in order of position."""
     rows = zip(result.measured, result.curves.fits, result.strips, strict=False)
-    return tuple(_strip(one, fit, film) for one, fit, film in rows if film is not None)
+    return [_strip(one, fit, film) for one, fit, film in rows if film is not None]
 
 
-def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
+def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> dict[str, Any]:
     ceiling = float(max((np.nanmax(p) for p in film.pictures if p is not None), default=1.0))
     position = np.array([known(f.facts.position_steps) or np.nan for f in one.frames])
     of_curve = iter(left_out_letters(fit))
@@ -56,12 +35,17 @@ def _strip(one: MeasuredSweep, fit: CurveFit, film: Filmstrip) -> Strip:
     best = int(np.nanargmin(np.abs(position - fit.best_steps))) if fit.answered else -1
     stills = []
     for i in np.argsort(position, kind="stable"):
-        picture, radius = film.pictures[i], short_number(one.frames[i].radius_px)
-        drawn = "" if picture is None else _data_uri(picture, ceiling)
-        at = number_text(position[i], digits=9)
-        stills.append(Still(drawn, at, radius, bool(i == best), letters[i]))
+        picture = film.pictures[i]
+        still = {
+            "picture": "" if picture is None else _data_uri(picture, ceiling),
+            "position": number_text(position[i], digits=9),
+            "hfr": short_number(one.frames[i].radius_px),
+            "is_best": i == best,
+            "letter": letters[i],
+        }
+        stills.append(still)
     place = f"x {film.x_px:.0f}, y {film.y_px:.0f}"
-    return Strip(fit.curve.id, fit.curve.filter, place, tuple(stills))
+    return {"sweep": fit.curve.id, "filter": fit.curve.filter, "place": place, "stills": stills}
 
 
 def _data_uri(picture: np.ndarray, ceiling: float) -> str:

@@ -113,10 +113,6 @@ def write_comparison(
 def plan_document(plan: CapturePlan) -> dict[str, Any]:
     """A plan as plain data, for programs; ``plan_schema.json`` beside this module is its schema.
 
-    Parameters
-    ----------
-    plan : CapturePlan
-
     Returns
     -------
     dict
