@@ -22,12 +22,13 @@ import numpy as np
 from scipy.special import chdtrc, chdtri, logsumexp
 
 from ...curves.statistics import PRIORS
-from ...estimate import Finding
+from ...estimate import Estimate, Finding
 from ...filters import Band
+from ...optics import glass_for_shift_mm, plate_shift_mm
 from ...optics.star import colour_terms
+from ...setup import Setup
 from ..compared import Cause, OddFilter
-from ..offsets.found import Found
-from .points import glass_of
+from ..offsets.found import Found, Scale
 from .verdict import colour_verdict, reach
 
 ODD: Final = 0.1
@@ -42,6 +43,10 @@ SURE: Final = 0.95
 IMPOSSIBLE: Final = 1e-3
 MANY: Final = 9
 """With more filters no more than two are taken for odd."""
+#: Filters of unknown glass are taken for the crown N-BK7 (common practice: most are); its n^2 - 1
+#: is the sum of b L^2 / (L^2 - c), L in um, for these b and c (maker's data sheet, as the CC0 data
+#: base of refractiveindex.info has it).
+CROWN = (1.03961212, 0.00600069867), (0.231792344, 0.0200179144), (1.01046945, 103.560653)
 
 
 class LensPrior(NamedTuple):
@@ -219,3 +224,36 @@ def _blame_with_plates(colours: Colours) -> Blame:
         cause, verdict = ("both", "apart") if both else ("telescope", "too little")
     span = float(np.ptp(plates)) * colours.um_per_step
     return cause, Finding("stated_glass", span_um=span, verdict=verdict), ()
+
+
+def plate_steps(name: str, setup: Setup, scale: Scale) -> float | None:
+    """Shift of one filter's plate at the focuser, steps; None where its glass is not known.
+
+    t (1 - cos th / sqrt(n^2 - sin^2 th)), exact for the marginal ray, times ``focus_scale``.
+    """
+    glass = setup.filters.get(name)
+    if glass is None or glass.thickness_mm is None or scale.um_per_step is None:
+        return None
+    ratio, rescaled = setup.telescope.focal_ratio, setup.telescope.focus_scale or 1.0
+    shift = plate_shift_mm(glass.thickness_mm, index_of(name, setup), ratio) * rescaled
+    return 1e3 * shift / scale.um_per_step.value * scale.sense
+
+
+def index_of(name: str, setup: Setup) -> float:
+    """Index of a filter's glass as stated, else that of the usual glass at its wavelength."""
+    glass = setup.filters.get(name)
+    if glass is not None and glass.refractive_index is not None:
+        return glass.refractive_index
+    band = setup.band(name)
+    um = (band.wavelength_nm if band else 587.56) / 1e3
+    return math.sqrt(1 + sum(b * um * um / (um * um - c) for b, c in CROWN))
+
+
+def glass_of(shift_um: Estimate, name: str, setup: Setup) -> Estimate:
+    """Thickness of a filter's glass that moves focus by so much, millimetres."""
+    ratio, scale = setup.telescope.focal_ratio, setup.telescope.focus_scale or 1.0
+    value, sigma = (
+        glass_for_shift_mm(part / 1e3, index_of(name, setup), ratio, focus_scale=scale)
+        for part in (shift_um.value, shift_um.sigma)
+    )
+    return Estimate(value, abs(sigma))

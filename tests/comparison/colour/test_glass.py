@@ -6,7 +6,7 @@ from colour_nights import telescope
 from sweep_nights import answered_fit, curve_set
 
 from starsize import compare_sweeps
-from starsize.comparison.colour.points import index_of, plate_steps
+from starsize.comparison.colour.blame import index_of, plate_steps
 from starsize.comparison.offsets.found import Scale
 from starsize.estimate import Estimate
 from starsize.filters import ORDER
