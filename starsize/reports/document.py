@@ -18,7 +18,7 @@ from .folder import RESULT_FILES
 from .numbers import known, time_text
 from .result import RunResult
 from .tables import FileEntry, file_entries, own_fields, shown_names, stars_of, start_mjd
-from .unanswered import open_questions
+from .told import open_questions
 
 #: The points of a curve: key in the document, field of ``FocusCurve``.
 POINTS: Final = {

@@ -18,13 +18,12 @@ from ..night import NightResult
 from ..tracking.measured import MeasuredSweep
 from . import sentences
 from .filled import macros, render
-from .night_words import spans
 from .numbers import decimals_for, time_text
 from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
 from .strips import strips_of
 from .tables import file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
-from .unanswered import open_questions, play_seen
+from .told import open_questions, play_seen, spans
 
 #: Hundredths of a step are the most that a page about focusers should spell out.
 _STEP_DECIMALS = 2

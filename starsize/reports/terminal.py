@@ -15,10 +15,9 @@ from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
 from .filled import render
-from .night_words import spans
 from .numbers import known
 from .result import RunResult
-from .unanswered import open_questions
+from .told import open_questions, spans
 
 #: Columns of text below which a table leaves out what it can spare.
 _NARROW: Final = 56
