@@ -104,7 +104,7 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]
         "figure": Markup(drawn),
         "facts": [
             *([f"{start[11:16]} UTC"] if start else []),
-            sentences.APPROACH_WORDS[curve.approach],
+            macros("said.txt").approaches[curve.approach],
             *([] if temperature is None else [f"{temperature:.1f} °C"]),
             f"{stars_of(fit)} stars",
         ],

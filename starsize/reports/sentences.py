@@ -1,4 +1,4 @@
-"""The plain words that terminal and page share: moves, verdicts, what the frames left open."""
+"""What the templates ask of a run to say it: moves, actions, names in a row."""
 
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -7,23 +7,6 @@ from ..comparison.compared import Comparison, OffsetRow
 from ..setup import Setup
 from .numbers import known
 from .result import RunResult
-
-VERDICT_WORDS = {
-    "good": "good",
-    "asymmetric": "good, lopsided curve",
-    "not_bracketed": "best focus not inside the sweep",
-    "too_few_positions": "too few positions",
-    "too_narrow": "too narrow",
-    "not_repeatable": "does not repeat",
-    "order_conflict": "order of time and positions disagree",
-}
-APPROACH_WORDS = {
-    "inward": "moving in",
-    "outward": "moving out",
-    "mixed": "turned round",
-    "unknown": "direction not known",
-}
-MODEL_WORDS = {"star": "star of wave optics under the night's seeing", "hyperbola": "hyperbola"}
 
 
 def sentence(text: str) -> str:

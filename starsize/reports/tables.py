@@ -19,9 +19,9 @@ from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN
 from ..frames.frame import FrameFacts, InputFile
 from ..tracking.measured import FrameRadius, MeasuredSweep
+from .filled import macros
 from .numbers import known, number_text, time_text
 from .result import RunResult
-from .sentences import VERDICT_WORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,8 @@ def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
         if math.isfinite(frame.radius_px):
             used, reason = next(points, (used, reason))
             if not fit.answered and not reason:
-                reason = f"sweep {measured.id} gave no answer: {VERDICT_WORDS[fit.verdict]}"
+                verdict = macros("said.txt").verdicts[fit.verdict]
+                reason = f"sweep {measured.id} gave no answer: {verdict}"
         yield Reading(measured.id, measured.filter, frame, bool(used) and fit.answered, reason)
 
 

@@ -10,9 +10,6 @@ from starsize.estimate import Estimate
 from starsize.reports import report_html
 from starsize.reports.filled import environment
 from starsize.reports.sentences import (
-    APPROACH_WORDS,
-    MODEL_WORDS,
-    VERDICT_WORDS,
     action_words,
     direction,
     grouped_reasons,
@@ -185,7 +182,7 @@ def test_less_glass_is_not_called_more(night):
 
 @pytest.mark.parametrize(
     ("words", "codes"),
-    [(VERDICT_WORDS, Verdict), (APPROACH_WORDS, Approach), (MODEL_WORDS, ModelName)],
+    [(SAID.verdicts, Verdict), (SAID.approaches, Approach), (SAID.models, ModelName)],
 )
 def test_every_code_of_the_earlier_layers_has_its_words(words, codes):
     assert set(words) == set(get_args(codes))
