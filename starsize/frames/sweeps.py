@@ -98,10 +98,13 @@ def find_sweeps(
     cut.sort(key=lambda c: (not c[1], c[1] and _time(c[0][0]), natural_key(c[0][0].path)))
     count: Counter[str] = Counter()
     sweeps = []
+    ways: tuple[Approach, ...] = ("mixed", "outward", "inward")
     for frames, timed in cut:
         name = _group_of(frames[0]).filter
         count[name] += 1
-        approach = _approach(frames, outward) if timed else "unknown"
+        at = _places([_position(f) for f in frames])
+        way = direction(at) * (1 if outward == "increasing" else -1)
+        approach = ways[way] if timed and len(at) > 1 else "unknown"
         sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
     times = sorted(f.mid_time_mjd for f in facts if f.mid_time_mjd is not None)
     nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
@@ -216,16 +219,6 @@ def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
     step = way * (todo[0] - done[-1])
     goes_on = len(todo) == 1 or way * (todo[1] - todo[0]) > 0
     return way != 0 and goes_on and -usual_spacing(done) / 2 < step <= 2 * usual_spacing(done)
-
-
-def _approach(
-    frames: Sequence[FrameFacts], outward: Literal["increasing", "decreasing"]
-) -> Approach:
-    at = _places([_position(f) for f in frames])
-    if len(at) < 2:
-        return "unknown"
-    ways: tuple[Approach, ...] = ("mixed", "outward", "inward")
-    return ways[direction(at) * (1 if outward == "increasing" else -1)]
 
 
 def _notices(groups: Mapping[_Group, list[FrameFacts]]) -> Iterator[Notice]:

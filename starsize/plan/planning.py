@@ -153,6 +153,8 @@ def plan_capture(
     programme = chosen.programme
     away = [round(float(a)) for a in np.repeat(design.away_steps, programme.pattern)]
     exposures = tuple(_exposures(programme.order, away, equipment))
+    light = {n: equipment.exposure_s[n] * band.width_nm for n, band in equipment.bands.items()}
+    stars = {name: equipment.light.stars_in(one) for name, one in light.items()}
     return CapturePlan(
         setup=equipment.setup,
         reference=equipment.filters[0],
@@ -170,7 +172,7 @@ def plan_capture(
         more=tuple(_more(chosen, equipment, design, patterns)),
         assumed=equipment.assumed,
         hfr_px=equipment.outlook.floor_px,
-        few_stars=_few_stars(equipment),
+        few_stars={name: n for name, n in stars.items() if n < ENOUGH * WANTED_STARS},
     )
 
 
@@ -287,11 +289,3 @@ def _exposures(
             position_steps=round(equipment.centre_steps[name]) + away,
             exposure_s=equipment.exposure_s[name],
         )
-
-
-def _few_stars(equipment: Equipment) -> dict[str, float]:
-    shown = {
-        name: equipment.light.stars_in(equipment.exposure_s[name] * equipment.bands[name].width_nm)
-        for name in equipment.filters
-    }
-    return {name: stars for name, stars in shown.items() if stars < ENOUGH * WANTED_STARS}

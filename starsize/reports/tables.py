@@ -17,7 +17,7 @@ import numpy as np
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
 from ..estimate import NOT_KNOWN
-from ..frames.frame import FrameFacts, InputFile
+from ..frames.frame import FrameFacts
 from ..tracking.measured import FrameRadius, MeasuredSweep
 from .filled import macros
 from .numbers import known, number_text, time_text
@@ -70,18 +70,16 @@ def file_entries(result: RunResult) -> tuple[FileEntry, ...]:
     for measured, fit in zip(result.measured, result.curves.fits, strict=True):
         for reading in _readings(measured, fit):
             readings[reading.frame.facts.path].append(reading)
-    return tuple(
-        _entry(item, names[item.path], tuple(readings[item.path])) for item in result.files
-    )
-
-
-def _entry(item: InputFile, name: str, readings: tuple[Reading, ...]) -> FileEntry:
-    used = any(reading.used for reading in readings)
-    said = dict.fromkeys(reading.reason for reading in readings if reading.reason)
-    reason = "; ".join(said) or None if item.reason is None else item.reason
-    if reason is None and not used:
-        reason = "its sweep gave no answer" if readings else "part of no sweep"
-    return FileEntry(name, item.facts, used, reason, readings)
+    entries = []
+    for item in result.files:
+        mine = tuple(readings[item.path])
+        used = any(reading.used for reading in mine)
+        said = dict.fromkeys(reading.reason for reading in mine if reading.reason)
+        reason = "; ".join(said) or None if item.reason is None else item.reason
+        if reason is None and not used:
+            reason = "its sweep gave no answer" if mine else "part of no sweep"
+        entries.append(FileEntry(names[item.path], item.facts, used, reason, mine))
+    return tuple(entries)
 
 
 def _readings(measured: MeasuredSweep, fit: CurveFit) -> Iterator[Reading]:
