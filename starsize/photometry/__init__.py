@@ -2,6 +2,6 @@
 
 from .flags import FLAG_WORDS, StarFlag, count_flags
 from .measure import measure_image
-from .measured import REASONS, Bounded, Grid, ImageRadius, MeasuredImage, Stars
+from .measured import REASONS, Bounded, Grid, ImageRadius, Known, MeasuredImage, Stars
 from .sky import Sky
 from .tables import half_flux_radius, measure_frame, star_table

@@ -15,7 +15,7 @@ LEAST_SCATTER = 0.01
 _CLIP, _ROUNDS = 4.0, 8
 #: A star below this signal-to-noise ratio tells little of its radius.
 FAINT_SNR = 8.0
-_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED
+_NEVER = StarFlag.UNMEASURED | StarFlag.SATURATED | StarFlag.MASKED | StarFlag.SHAPE
 #: What differs by more from burnt-out stars beside it is no star.
 _LIKE_BURNT = 1.6
 

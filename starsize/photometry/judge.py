@@ -5,6 +5,7 @@ from scipy.spatial import cKDTree
 
 from .flags import StarFlag
 from .law import RADII, Law
+from .measured import Stars
 from .patches import Patches
 
 #: Stars with more of their neighbours' light than this are set aside.
@@ -13,6 +14,11 @@ _MISSING = 0.15
 _NEAR_CEILING = 0.98
 #: So many pixels at exactly the highest value are no chance.
 _CEILING_PIXELS = 4
+#: A star gives the same light in two images to this factor, but for what dims all of them.
+_SAME_SHARE = 1.25
+#: The light of a star changes by less than this factor from frame to frame of a sweep.
+SAME_LIGHT = 2.0
+_NO_SHARE = StarFlag.SATURATED | StarFlag.MASKED | StarFlag.UNMEASURED
 
 
 def ceiling_of(image: np.ndarray) -> float:
@@ -73,3 +79,17 @@ def foreign_share(
     caught = inside + (law.inside(far) - law.inside(near)) * arc
     np.add.at(share, a, caught * np.maximum(light[b], 0) / np.maximum(light[a], 1e-9))
     return share
+
+
+def other_light(stars: Stars, known_adu: np.ndarray) -> np.ndarray:
+    """Which stars give other light than they are known to: sky left over, a knot, a neighbour.
+
+    Cloud dims all by one share, that on which most agree, each as far as its noise lets it.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log, near = np.log(stars.flux / known_adu), np.log(_SAME_SHARE) + 2 / stars.snr
+    votes = (log < np.log(SAME_LIGHT)) & (stars.flags & _NO_SHARE == 0)
+    agree = np.abs(log[:, None] - log[votes]) < near[:, None]
+    weight = np.minimum(stars.snr, 10.0)
+    told = np.nan_to_num(weight[votes]) @ agree[votes]
+    return ~agree[:, np.argmax(told)] if votes.any() else np.ones(len(log), bool)

@@ -9,8 +9,8 @@ from .combine import LEAST_SCATTER, combine
 from .detect import Peaks, detect, typical_width
 from .doubles import find_doubles, parted
 from .flags import StarFlag
-from .judge import ceiling_of
-from .measured import Grid, ImageRadius, MeasuredImage
+from .judge import ceiling_of, other_light
+from .measured import Grid, ImageRadius, Known, MeasuredImage
 from .scale import HALF_WIDTHS, Sensor, measure_peaks, no_stars
 from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 
@@ -25,8 +25,7 @@ _LEAST_SIDE = 8
 def measure_image(
     image: np.ndarray,
     *,
-    places: np.ndarray | None = None,
-    expected_radius_px: float | None = None,
+    known: Known | None = None,
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     threshold: float = 6.0,
@@ -39,11 +38,9 @@ def measure_image(
     ----------
     image : (ny, nx) array
         Pixel values in ADU; NaN where unusable.
-    places : (n, 2) array, optional
-        Centres ``(x, y)`` in pixels known from other images: these are measured, whether or not
-        anything stands out there, and nothing else.
-    expected_radius_px : float, optional
-        About how large the stars at these places are, as other images suggest.
+    known : Known, optional
+        Stars known from other images: these are measured, whether or not anything stands out where
+        they are, and nothing else.
     gain_e_per_adu, saturation_adu : float, optional
         Camera gain (of the mean of a square's two green pixels, twice the camera's) and ceiling;
         both are judged from the data where not given.
@@ -63,13 +60,17 @@ def measure_image(
     Raises
     ------
     ValueError
-        If ``image`` is not 2-D or ``places`` not (n, 2).
+        If ``image`` is not 2-D or the places of ``known`` not (n, 2).
 
     Notes
     -----
     Accuracy: scripts/results/star_accuracy.md; smaller twins in tests/photometry/.
     """
-    image, places = checked(image, places)
+    image = np.asarray(image)
+    if image.ndim != 2:
+        msg = f"'image' must be 2-D, got shape {image.shape}"
+        raise ValueError(msg)
+    places = None if known is None else _checked(known.places)
     usable = usable_pixels(grid.pick(image))
     reason = _hopeless(usable)
     if reason:
@@ -78,8 +79,8 @@ def measure_image(
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
     found = detect(usable, threshold=threshold)
     peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
-    if places is not None:
-        width = expected_radius_px and expected_radius_px / HALF_WIDTHS / grid.pitch
+    if known is not None and places is not None:
+        width = known.radius_px / HALF_WIDTHS / grid.pitch
         peaks = _with_places(peaks, (places - grid.origin) / grid.pitch, width)
         chosen = np.arange(len(places))
     ceiling = ceiling_of(usable) if saturation_adu is None else saturation_adu
@@ -92,6 +93,8 @@ def measure_image(
         peaks = parted(peaks, stars, doubles)
         stars, common = measure(peaks=peaks, chosen=np.arange(len(chosen) + len(doubles)))
     stars, common = stars.on_finer(grid.pitch, grid.origin), common * grid.pitch
+    if known is not None and known.light_adu.size:
+        stars.flags[other_light(stars, known.light_adu)] |= int(StarFlag.SHAPE)
     radius = combine(stars, common, found.sky, len(found.peaks) + len(doubles))
     if places is None:
         stars = stars.part(np.argsort(-np.nan_to_num(stars.flux, nan=-1.0), kind="stable"))
@@ -115,29 +118,23 @@ def _hopeless(image: np.ndarray) -> str | None:
     return "too_many_holes" if full_of_holes(image) else None
 
 
-def _with_places(peaks: Peaks, places: np.ndarray, width: float | None) -> Peaks:
+def _with_places(peaks: Peaks, places: np.ndarray, width: float) -> Peaks:
     """The given places as peaks, before all found ones that are none of them."""
     width = width or (typical_width(peaks) if len(peaks) else 2.0)
     snr = np.full(len(places), 10.0)
     if len(peaks) and len(places):
-        found = cKDTree(np.stack([peaks.x, peaks.y], 1)).query(places)
-        gap, which = map(np.asarray, found)
-        same = gap < 1.5 * np.maximum(width, peaks.width[which])
-        snr[same] = peaks.snr[which[same]]
-        peaks = peaks.part(np.setdiff1d(np.arange(len(peaks)), which[same]))
+        gap, which = map(np.asarray, cKDTree(places).query(np.stack([peaks.x, peaks.y], 1)))
+        # Of a ring in the noise several lumps stand out.
+        same = gap < 1.5 * np.maximum(width, peaks.width)
+        snr[which[same][::-1]] = peaks.snr[same][::-1]
+        peaks = peaks.part(~same)
     known = (*places.T, np.full(len(places), width), snr)
     others = (peaks.x, peaks.y, peaks.width, peaks.snr)
     return Peaks(*(np.r_[a, b] for a, b in zip(known, others, strict=True)))
 
 
-def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, np.ndarray | None]:
-    """The image and the places as arrays of the right shape, or a ValueError."""
-    image = np.asarray(image)
-    if image.ndim != 2:
-        msg = f"'image' must be 2-D, got shape {image.shape}"
-        raise ValueError(msg)
-    if places is None:
-        return image, None
+def _checked(places: np.ndarray) -> np.ndarray:
+    """The places as an array of the right shape, or a ValueError."""
     places = np.asarray(places, float)
     places = places if places.size else places.reshape(0, 2)
     if places.ndim != 2 or places.shape[1] != 2:
@@ -146,4 +143,4 @@ def checked(image: np.ndarray, places: np.ndarray | None) -> tuple[np.ndarray, n
     if not np.isfinite(places).all():
         msg = "'places' must be finite, got NaN or infinite coordinates"
         raise ValueError(msg)
-    return image, places
+    return places

@@ -125,6 +125,18 @@ class Stars:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """Stars known from elsewhere: (n, 2) ``places``, about how large they are, and their light.
+
+    The size is 0 and the light empty where these are not known.
+    """
+
+    places: np.ndarray
+    radius_px: float = 0.0
+    light_adu: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounded:
     """Radius of half of the light inside a circle, and all that it hangs on, in pixels.

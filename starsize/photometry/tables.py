@@ -5,7 +5,7 @@ import numpy as np
 from astropy.table import QTable, Table
 
 from .measure import measure_image
-from .measured import Stars
+from .measured import Known, Stars
 
 _UNITS = {
     "x": u.pix, "y": u.pix, "radius": u.pix, "radius_sigma": u.pix, "mean_radius": u.pix,
@@ -66,8 +66,7 @@ def half_flux_radius(
         positions = np.stack([_place(positions, axis) for axis in "xy"], axis=1)
     return measure_image(
         image,
-        places=positions,
-        expected_radius_px=guess_px,
+        known=Known(positions, guess_px or 0.0),
         gain_e_per_adu=gain_e_per_adu,
         saturation_adu=saturation_adu,
     ).stars

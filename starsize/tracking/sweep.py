@@ -12,25 +12,19 @@ from astropy.table import QTable, vstack
 from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
-from ..photometry import StarFlag, star_table
+from ..photometry import Known, StarFlag, star_table
+from ..photometry.judge import SAME_LIGHT
 from ..setup import Setup
 from .align import FEWEST, nearest
 from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .spread import Progress, look_at
-from .tasks import Hint, Look, Task
-from .tracks import (
-    SAME_LIGHT,
-    Aligned,
-    known_stars,
-    lay_out,
-    places_of,
-    reach,
-    recognise,
-    tracks_of,
-)
+from .tasks import Look, Task
+from .tracks import Aligned, known_stars, lay_out, places_of, reach, recognise, tracks_of
 from .words import OTHER_STARS
 
+#: A star that gives the light it is known to give may be faint, cut by the edge, or touch others.
+_LESSER = int(StarFlag.BLENDED | StarFlag.FAINT | StarFlag.EDGE)
 #: What is known of a frame though its radius is not.
 _NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
 
@@ -164,7 +158,7 @@ def measure_sweeps(
     looks = look_at(tasks, executor, cache, progress)
     names: list[tuple[Sweep, str]] = []
     told: list[_Told] = []
-    waiting: dict[int, tuple[list[Look], list[Hint | None]]] = {}
+    waiting: dict[int, tuple[list[Look], list[Known | None]]] = {}
     again: list[Task] = []
     for sweep in sweeps:
         channels = channels_of(sweep.frames[0], setup.camera)
@@ -215,7 +209,7 @@ def _told(run: Sequence[Look], laid: Aligned) -> _Told:
     return _Told(tuple(look.frame for look in run), tracks_of(run, laid), laid.first)
 
 
-def _better(first: Look, second: Look, hint: Hint) -> Look:
+def _better(first: Look, second: Look, hint: Known) -> Look:
     """The second look, which knows more, if its stars give the light they are known to give.
 
     They may give less, through cloud, where the first look saw none of them; neither look tells
@@ -224,12 +218,14 @@ def _better(first: Look, second: Look, hint: Hint) -> Look:
     if not second.read:
         return first
     own, flags = first.stars.flags == 0, second.stars.flags
-    good = flags == 0 if np.any(flags == 0) else flags == StarFlag.BLENDED
+    good = flags & ~_LESSER == 0
     near = reach(first.frame.radius_px, hint.radius_px)
     lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
     if good.any():
         share = float(np.median(second.stars.flux[good] / hint.light_adu[good]))
-        return second if (0 if lost else 1 / SAME_LIGHT) < share < SAME_LIGHT else first
+        clear = np.any(good & (flags & StarFlag.FAINT == 0))
+        if (0 if lost and clear else 1 / SAME_LIGHT) < share < SAME_LIGHT:
+            return second
     speck = first.frame.reason is None and lost and own.sum() < FEWEST
     if not (speck and np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))):
         return first

@@ -13,25 +13,13 @@ from ..errors import FrameReadError
 from ..frames.calibration import Calibration, apply_calibration
 from ..frames.frame import Frame, FrameFacts
 from ..frames.pixels import read_pixels
-from ..photometry import ImageRadius, Stars, measure_image
+from ..photometry import ImageRadius, Known, Stars, measure_image
 from ..photometry.scale import no_stars
 from ..setup import Camera
 from .colour import grid_of
 from .measured import FrameRadius
 from .slopes import field_slopes
 from .words import LOST_WORKER, reason_of
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Hint:
-    """What the other frames of a sweep tell of a channel of a frame, in pixels of the frame."""
-
-    places: np.ndarray
-    """(n, 2) places of its stars."""
-    light_adu: np.ndarray
-    """(n,) light of these stars."""
-    radius_px: float
-    """About its radius."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +30,7 @@ class Task:
     channels: tuple[str, ...]
     camera: Camera
     calibration: Calibration | None = None
-    hint: Hint | None = None
+    hint: Known | None = None
     """For a second look, at one channel."""
     all_stars: bool = False
     """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
@@ -82,8 +70,7 @@ def _measure(task: Task, channel: str, image: np.ndarray) -> Look:
     measure = partial(
         measure_image,
         image,
-        places=None if hint is None else hint.places,
-        expected_radius_px=None if hint is None else hint.radius_px,
+        known=hint,
         # The mean of several pixels holds the electrons of them all.
         gain_e_per_adu=gain and gain * len(grid.corners),
         saturation_adu=camera.saturation_adu or facts.saturation_adu,

@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..frames.frame import FrameFacts
-from ..photometry import StarFlag
+from ..photometry import Known, StarFlag
+from ..photometry.judge import SAME_LIGHT
 from .align import STILL, Motion, align, nearest, xy
 from .measured import StarTracks
-from .tasks import Hint, Look
+from .tasks import Look
 
 _LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
@@ -20,8 +21,6 @@ _MOST_FIELDS = 5
 _DRIFT_PX = 10.0
 #: A star is seen in so many other frames at least.
 _TWICE = 2
-#: The light of a star changes by less than this factor from frame to frame of a sweep.
-SAME_LIGHT = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +109,7 @@ def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
     return motions
 
 
-def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
+def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     """Tell each frame of a sweep of the good stars of the one that shows most.
 
     None where a frame needs no second look. It does where so much of what it shows is not seen
@@ -131,7 +130,7 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
     size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
     # A lone star that most frames show in one place has not moved in the others.
     stands = 2 * np.isfinite(size).sum() > len(looks)
-    hints: list[Hint | None] = [None] * len(looks)
+    hints: list[Known | None] = [None] * len(looks)
     for j, (look, known) in enumerate(zip(looks, seen, strict=True)):
         here, shown = places_of(look), known[good] if lone and j == laid.first else known
         among = (here[:_LIST_LENGTH], shown), (here[look.stars.flags == 0], known[stars])
@@ -139,7 +138,7 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Hint | None]:
         told = stands or laid.motions[j] is not None
         if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
             size_px = _expected(looks, size, j)
-            hints[j] = Hint(xy(known[good]), best.stars.flux[good], size_px)
+            hints[j] = Known(xy(known[good]), size_px, best.stars.flux[good])
     return hints
 
 

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from starsize.photometry import StarFlag, measure_image
+from starsize.photometry import Known, StarFlag, measure_image
+from starsize.photometry.detect import Peaks
+from starsize.photometry.measure import _with_places
 
 from .fields import moffat, moffat_field, noisy
 
@@ -60,3 +62,27 @@ def test_a_star_that_shares_its_light_is_set_aside():
     assert pair.sum() == 2
     assert np.all(stars.flags[pair] & StarFlag.BLENDED)
     assert measured.radius.radius_px == pytest.approx(2.5, rel=0.012)
+
+
+def test_a_known_star_is_told_by_its_light():
+    light, places = moffat_field((300, 300), 5, 9, fluxes=np.full(5, 3e4), half_px=2.0)
+    rows, columns = np.indices(light.shape)
+    knots = sum(
+        400 * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * 6.0**2)) for x, y in places[:3]
+    )
+    known = Known(places, 2.0, np.full(5, 3e4))
+    for share in (1.0, 0.4):  # cloud dims all stars alike
+        measured = measure_image(noisy(share * light + knots, 5), known=known, gain_e_per_adu=1.0)
+        odd = measured.stars.flags & StarFlag.SHAPE > 0
+        assert odd.tolist() == [True, True, True, False, False], share
+        # Of most stars, which give more than is theirs, it would be 3.9 and 4.2 px.
+        assert measured.radius.radius_px == pytest.approx(2.0, rel=0.06), share
+
+
+def test_what_stands_out_of_a_known_ring_is_the_ring_s_own():
+    spots = np.array([12.0, 60.0, 36.0, 150.0]), np.array([50.0, 50.0, 74.0, 50.0])
+    peaks = _with_places(
+        Peaks(*spots, np.full(4, 4.0), np.full(4, 7.0)), np.array([[36.0, 50.0]]), 18.0
+    )
+    assert peaks.x.tolist() == [36.0, 150.0]
+    assert peaks.width.tolist() == [18.0, 4.0]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from starsize.photometry import StarFlag, measure_frame, measure_image
+from starsize.photometry import Known, StarFlag, measure_frame, measure_image
 
 from .fields import DOUGHNUTS, doughnut, moffat_field, noisy, on_wide_sky
 
@@ -27,7 +27,7 @@ def test_places_known_from_other_frames_are_measured_in_their_order():
     fluxes = np.full(5, 3e4)
     light, places = moffat_field((300, 300), 5, 6, fluxes=fluxes, half_px=2.0)
     nowhere = [[10.0, 290.0]]
-    stars = measure_image(noisy(light, 5), places=np.r_[places, nowhere]).stars
+    stars = measure_image(noisy(light, 5), known=Known(np.r_[places, nowhere])).stars
     assert np.hypot(stars.x[:5] - places[:, 0], stars.y[:5] - places[:, 1]).max() < 0.2
     assert stars.radius[:5] == pytest.approx(2.0, rel=0.05)
     assert stars.flags[5] & (StarFlag.FAINT | StarFlag.UNMEASURED)
@@ -66,7 +66,7 @@ def test_every_image_gets_an_answer_or_a_reason(image, reason):
     measured = measure_image(image)
     assert measured.radius.reason == reason
     assert np.isnan(measured.radius.radius_px) == (reason is not None)
-    forced = measure_image(image, places=[(30.0, 20.0), (-50.0, 7.0)]).stars
+    forced = measure_image(image, known=Known(np.array([(30.0, 20.0), (-50.0, 7.0)]))).stars
     assert len(forced) == 2
     assert len(measure_frame(image)) == len(measured.stars)
 
@@ -75,6 +75,6 @@ def test_a_wrong_shape_is_refused_in_one_line():
     with pytest.raises(ValueError, match="'image' must be 2-D, got shape"):
         measure_image(np.zeros(5))
     with pytest.raises(ValueError, match=r"'places' must have shape \(n, 2\), got"):
-        measure_image(np.zeros((20, 20)), places=np.zeros(3))
+        measure_image(np.zeros((20, 20)), known=Known(np.zeros(3)))
     with pytest.raises(ValueError, match="'places' must be finite"):
-        measure_image(np.zeros((20, 20)), places=[(np.nan, 3.0)])
+        measure_image(np.zeros((20, 20)), known=Known(np.array([(np.nan, 3.0)])))

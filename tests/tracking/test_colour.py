@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from starsize.frames.frame import FrameFacts
-from starsize.photometry import measure_image
+from starsize.photometry import Known, measure_image
 from starsize.setup import Camera
 from starsize.tracking.colour import channels_of, grid_of
 
@@ -77,5 +77,7 @@ def test_radii_of_one_colour_are_those_of_the_light_as_it_fell(channel, smeared)
     assert bounded.radius_px == pytest.approx(2 * alone.radius_px, rel=1e-3)
     more = grid.pixel_px2 - 1 / 12
     assert bounded.pixel_px2 == pytest.approx(4 * (alone.pixel_px2 + more))
-    known = measure_image(mosaic, gain_e_per_adu=1e3, grid=grid, places=[(30.0, 200.0)]).stars
+    known = measure_image(
+        mosaic, gain_e_per_adu=1e3, grid=grid, known=Known(np.array([(30.0, 200.0)]))
+    ).stars
     assert_allclose((known.x, known.y), [[30.0], [200.0]])

@@ -9,10 +9,9 @@ from numpy.testing import assert_allclose
 
 from starsize.errors import InputError
 from starsize.frames import load_calibration
-from starsize.photometry import StarFlag
+from starsize.photometry import Known, StarFlag
 from starsize.setup import Camera, Setup
 from starsize.tracking import measure_sweeps, sweep as sweep_module
-from starsize.tracking.tasks import Hint
 
 from .scenes import Motion, draw, fine_star, spread_places, true_radius, write_sweep
 
@@ -104,7 +103,7 @@ def test_workers_give_the_same_numbers_and_report_progress(tmp_path):
 
 
 def test_frames_that_are_looked_at_twice_are_counted_once(tmp_path, monkeypatch):
-    hint = Hint(np.ones((1, 2)), np.ones(1), 2.0)
+    hint = Known(np.ones((1, 2)), 2.0, np.ones(1))
     monkeypatch.setattr(sweep_module, "known_stars", lambda run, _: [hint] * len(run))
     told = []
     sweep = sweep_of(tmp_path, images(54)[0][2:5])
