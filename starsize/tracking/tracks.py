@@ -7,6 +7,7 @@ import numpy as np
 
 from ..frames.frame import FrameFacts
 from ..photometry import Known, StarFlag
+from ..photometry.combine import weighted_median
 from ..photometry.judge import SAME_LIGHT
 from .align import STILL, Motion, align, nearest, xy
 from .measured import StarTracks
@@ -21,6 +22,8 @@ _MOST_FIELDS = 5
 _DRIFT_PX = 10.0
 #: A star is seen in so many other frames at least.
 _TWICE = 2
+#: Stars of the sharpest frame are about as large as each other.
+_SAME_SIZE = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,42 +53,36 @@ def motion_to(motions: Sequence[Motion | None], j: int) -> Motion:
 def lay_out(looks: Sequence[Look]) -> Aligned:
     """Find the frame that shows most, how the field moved from it to each, and what comes again.
 
-    That is the one with most stars behind its radius, of several alike the one in which these are
-    sharpest: a lone star is so in focus, a knot of nebula never. Where many of them are in no
-    other frame, only those count that are: a speck comes once.
+    That is the one with the most and sharpest stars that are in other frames too, though the edge
+    may cut them: a speck comes once, what is no star gives other light each time, and a knot of
+    nebula is never sharp.
     """
-    good = [look.stars.flags == 0 for look in looks]
-    first = _richest(looks, good)
+    first = max(range(len(looks)), key=lambda j: np.count_nonzero(looks[j].stars.flags == 0))
     motions = _motions_of(looks, first)
-    again = _again(looks, motions, first)
-    if again.sum() < (1 - _STRANGERS) * good[first].sum():
-        told = [_again(looks, motions, j) for j in range(len(looks))]
-        best = _richest(looks, told)
-        if told[best].any():
-            return Aligned(best, _motions_of(looks, best), told[best])
-    return Aligned(first, motions, again)
-
-
-def _richest(looks: Sequence[Look], which: Sequence[np.ndarray]) -> int:
-    """The frame with most of such stars; of several alike the one in which they are sharpest."""
-
-    def worth(j: int) -> tuple[int, float]:
-        radius = looks[j].stars.radius[which[j]]
-        return len(radius), -float(np.median(radius)) if len(radius) else 0.0
-
-    return max(range(len(looks)), key=worth)
+    again = [_again(looks, motions, j) for j in range(len(looks))]
+    sharp = [np.sum(1 / look.stars.radius[a]) for look, a in zip(looks, again, strict=True)]
+    if max(sharp) > 0 and (best := int(np.argmax(sharp))) != first:
+        first, motions = best, _motions_of(looks, best)
+    sure, radius = again[first], looks[first].stars.radius
+    if sure.any():
+        typical = weighted_median(radius[sure], 1 / radius[sure])
+        sure = sure & (radius < _SAME_SIZE * typical)
+    return Aligned(first, motions, sure)
 
 
 def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
-    """Which good stars of frame ``j`` stand where something stands in two others at least."""
-    good, drift = looks[j].stars.flags == 0, 0.0 if _tells(motions) else _DRIFT_PX
+    """Which whole stars of frame ``j`` stand, with their light, in two others at least."""
+    good = looks[j].stars.flags & ~int(StarFlag.EDGE | StarFlag.SHAPE) == 0
+    drift, light = 0.0 if _tells(motions) else _DRIFT_PX, looks[j].stars.flux[good]
     count = np.zeros(len(good), int)
     here = motion_to(motions, j).back()(places_of(looks[j])[good])
     for k, look in enumerate(looks):
         size = reach(looks[j].frame.radius_px, look.frame.radius_px)
         there = motion_to(motions, k)(here)
-        mine = nearest(there, places_of(look), max(drift, size))[1]
-        count[np.flatnonzero(good)[mine]] += k != j
+        other, mine = nearest(there, places_of(look), max(drift, size))
+        share = look.stars.flux[other] / light[mine]
+        same = (share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)
+        count[np.flatnonzero(good)[mine[same]]] += k != j
     return count >= _TWICE
 
 
@@ -116,15 +113,15 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     there, or so many of the stars behind its radius are none there: sky left over, a knot of
     nebula, a satellite's trail, a cosmic ray.
     """
-    best = looks[laid.first]
-    # Without its neighbours a ring would be given their light; a lone star's are specks.
-    lone = laid.again.any() and not _tells(laid.motions)
-    good = laid.again if lone else best.stars.flags == 0
+    best, lone = looks[laid.first], not _tells(laid.motions)
+    good = laid.again if laid.again.any() else best.stars.flags == 0
     if not good.any():
         return [None] * len(looks)
-    near, stars = reach(best.frame.radius_px), best.stars.flags & _NO_STAR == 0
+    # What is as good there, but does not come again, is no star.
+    shown = good | (best.stars.flags & ~int(StarFlag.SHAPE) != 0)
+    near, stars = reach(best.frame.radius_px), shown & (best.stars.flags & _NO_STAR == 0)
     seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
-    if not _tells(laid.motions):
+    if lone:
         near = max(near, _DRIFT_PX)
         seen = [_followed(look, there, near) for look, there in zip(looks, seen, strict=True)]
     size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
@@ -132,13 +129,12 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     stands = 2 * np.isfinite(size).sum() > len(looks)
     hints: list[Known | None] = [None] * len(looks)
     for j, (look, known) in enumerate(zip(looks, seen, strict=True)):
-        here, shown = places_of(look), known[good] if lone and j == laid.first else known
-        among = (here[:_LIST_LENGTH], shown), (here[look.stars.flags == 0], known[stars])
-        shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for mine, there in among]
+        here, own = places_of(look), look.stars.flags == 0
+        pairs = (known[shown], here[:_LIST_LENGTH]), (known[stars], here[own])
+        shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for there, mine in pairs]
         told = stands or laid.motions[j] is not None
         if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
-            size_px = _expected(looks, size, j)
-            hints[j] = Known(xy(known[good]), size_px, best.stars.flux[good])
+            hints[j] = Known(xy(known[good]), _expected(looks, size, j), best.stars.flux[good])
     return hints
 
 
