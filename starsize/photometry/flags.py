@@ -31,8 +31,6 @@ class StarFlag(IntFlag):
     """Too many of its pixels cannot be used."""
     UNMEASURED = 64
     """No radius could be found."""
-    OUTLIER = 128
-    """Its radius departs from that of the same star in the other frames."""
 
 
 #: How each reason reads in a report.
@@ -44,7 +42,6 @@ FLAG_WORDS: Final[Mapping[StarFlag, str]] = {
     StarFlag.SHAPE: "not like a star",
     StarFlag.MASKED: "bad pixels",
     StarFlag.UNMEASURED: "not measurable",
-    StarFlag.OUTLIER: "outlier",
 }
 
 

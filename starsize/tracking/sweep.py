@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import islice
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -163,21 +164,23 @@ def measure_sweeps(
     for sweep in sweeps:
         channels = channels_of(sweep.frames[0], setup.camera)
         runs = zip(*islice(looks, len(sweep.frames)), strict=True)
+        doubtful: list[dict[str, Known]] = [{} for _ in sweep.frames]
         for channel, run in zip(channels, runs, strict=True):
             hints = known_stars(run, laid := lay_out(run))
-            doubtful = [(look, hint) for look, hint in zip(run, hints, strict=True) if hint]
-            if doubtful:
+            if any(hints):
                 waiting[len(told)] = list(run), hints
-            for look, hint in doubtful:
-                (task,) = _tasks_of([look.frame.facts], setup, calibration)
-                again.append(replace(task, channels=(look.frame.channel,), hint=hint))
+            for frame, hint in zip(doubtful, hints, strict=True):
+                frame |= {channel: hint} if hint else {}
             names.append((sweep, channel))
             told.append(_told(run, laid))
+        for task, own in zip(_tasks_of(sweep.frames, setup, calibration), doubtful, strict=True):
+            if own:
+                again.append(replace(task, channels=tuple(own), hints=tuple(own.values())))
     # Second looks are no frames: the count of the first pass stands.
-    seconds = look_at(again, executor, cache)
+    seconds = {_key(look): look for looks in look_at(again, executor, cache) for look in looks}
     for k, (looked, hints) in waiting.items():
         better = [
-            _better(look, next(seconds)[0], hint) if hint else look
+            _better(look, seconds[_key(look)], hint) if hint else look
             for look, hint in zip(looked, hints, strict=True)
         ]
         told[k] = _told(better, lay_out(better))
@@ -195,6 +198,10 @@ def measure_sweeps(
         )
         for (sweep, channel), one, track in zip(names, told, tracks, strict=True)
     )
+
+
+def _key(look: Look) -> tuple[Path, str]:
+    return look.frame.facts.path, look.frame.channel
 
 
 class _Told(NamedTuple):

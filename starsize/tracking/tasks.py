@@ -6,6 +6,7 @@ of stars and never pixels.
 
 from dataclasses import dataclass, fields
 from functools import partial
+from itertools import zip_longest
 
 import numpy as np
 
@@ -30,8 +31,8 @@ class Task:
     channels: tuple[str, ...]
     camera: Camera
     calibration: Calibration | None = None
-    hint: Known | None = None
-    """For a second look, at one channel."""
+    hints: tuple[Known, ...] = ()
+    """For a second look, one a channel."""
     all_stars: bool = False
     """Whether ``Look.stars`` holds every star, not only those behind the frame's radius."""
 
@@ -52,7 +53,8 @@ def measure_task(task: Task) -> tuple[Look, ...]:
         image = _load(task)
     except FrameReadError as error:
         return unmeasured(task, str(error))
-    return tuple(_measure(task, channel, image) for channel in task.channels)
+    told = zip_longest(task.channels, task.hints)
+    return tuple(_measure(task, channel, image, hint) for channel, hint in told)
 
 
 def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
@@ -63,8 +65,8 @@ def unmeasured(task: Task, reason: str = LOST_WORKER) -> tuple[Look, ...]:
     )
 
 
-def _measure(task: Task, channel: str, image: np.ndarray) -> Look:
-    camera, facts, hint = task.camera, task.facts, task.hint
+def _measure(task: Task, channel: str, image: np.ndarray, hint: Known | None) -> Look:
+    camera, facts = task.camera, task.facts
     grid = grid_of(channel, facts, camera)
     gain = camera.gain_e_per_adu or facts.gain_e_per_adu
     measure = partial(
