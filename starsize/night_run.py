@@ -194,7 +194,7 @@ def _with_files(
 ) -> night.NightResult:
     """The result with what is to be said of files."""
     unused = tuple(file for file in files if not file.is_exposure)
-    return replace(result, unused=unused, notices=(*result.notices, *notices))
+    return replace(result, unused=unused, notices=(*worded(result.notices), *notices))
 
 
 def equipment_of(

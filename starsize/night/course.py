@@ -9,7 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from .chain import Chain, Nodes, Seen, Step
-from .emission import likelihood
+from .emission import at_radius, likelihood
 from .model import DEFOCUS_ZONES, PRIORS
 from .observed import Exposure
 from .telescope import Equipment, StarTable, seeing_grid, star_table
@@ -21,6 +21,7 @@ _STARS = np.linspace(-2.1, 2.1, 29)
 #: Nodes of w and their ln weights: a night tells it little, so that those of Gauss and Hermite do.
 _SIDES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _SIDE_WEIGHTS = np.log([1 / 6, 2 / 3, 1 / 6])
+_MIDDLE_STAR = np.array([len(_STARS) * len(_SIDES) // 2])
 #: How far in zones what a shape lacks goes along.
 _SMOOTH_ZONES = 2.0
 _HOURS = 24.0
@@ -28,6 +29,9 @@ _UNTIMED_HOURS = 0.1
 _NEW_EVENING = 6.0
 #: What a block of four frames through one filter shares is counted as if it were of each frame.
 _BLOCK = 2.0
+#: ln shape beyond that of any focus from which on a lens has colour: drawn lenses with colour have
+#: 0.15 to 0.5 through some of their filters, those without and mirrors 0.02 at most.
+_COLOURED = 0.06
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +42,7 @@ class Course:
     whether the coefficient is one of temperature (else of hours); its nodes are
     ``coefficient_cell`` apart; ``elongation`` is that of the night's better frames. The offset of
     the filter in ``question`` may be off by each of ``tried``, those of others by what is
-    ``settled``, zones.
+    ``settled``, zones. Through ``untold`` filters frames tell nothing of focus (`untold_filters`).
     """
 
     equipment: Equipment
@@ -49,6 +53,7 @@ class Course:
     by_degree: bool
     coefficient_cell: float
     elongation: float
+    untold: tuple[str, ...] = ()
     question: str = ""
     tried: np.ndarray | None = None
     settled: Mapping[str, float] = field(default_factory=dict)
@@ -93,6 +98,7 @@ def prepare_course(exposures: Sequence[Exposure], equipment: Equipment) -> Cours
         by_degree=by_degree,
         coefficient_cell=sigma * float(_COEFFICIENTS[1] - _COEFFICIENTS[0]),
         elongation=usual_elongation(exposures),
+        untold=untold_filters(equipment, tables, exposures),
     )
 
 
@@ -159,8 +165,24 @@ def usual_elongation(exposures: Sequence[Exposure]) -> float:
     return float(np.percentile(known, 30)) if known else 1.0
 
 
+def untold_filters(
+    equipment: Equipment, tables: Mapping[str, StarTable], exposures: Sequence[Exposure]
+) -> tuple[str, ...]:
+    """Filters that no sweep has shown, if stars of some are of no focus but of a lens' colour."""
+    # The halo of a colour that is not brought to focus lifts the shape; defocus lowers it.
+    beyond: dict[str, list[float]] = {}
+    for one in exposures:
+        if one.filter not in equipment.shape_lack and one.shape > 0 and one.hfr_px > 0:
+            shape = at_radius(tables[one.filter].of_stars(_MIDDLE_STAR), math.log(one.hfr_px))[2]
+            beyond.setdefault(one.filter, []).append(math.log(one.shape) - float(shape.max()))
+    coloured = any(np.median(more) > _COLOURED for more in beyond.values())
+    return tuple(sorted(beyond)) if coloured else ()
+
+
 def seen_frame(course: Course, one: Exposure) -> Seen:
     """An exposure as the chain takes it."""
+    if one.filter in course.untold:
+        return Seen(None)
     differs = course.equipment.shape_differs.get(one.filter, PRIORS.lack_differs)
     found = likelihood(
         one, course.tables[one.filter], elongation=course.elongation, lack=_BLOCK * differs

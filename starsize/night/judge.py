@@ -9,7 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from .chain import Nodes, Seen
-from .course import Course, seen_frame, steps_between, usual_elongation
+from .course import Course, seen_frame, steps_between, untold_filters, usual_elongation
 from .emission import growth_without_radius
 from .model import DEFOCUS_ZONES
 from .observed import Exposure
@@ -97,7 +97,10 @@ class LiveNight:
         """Judge the next frame."""
         chain, before = self.course.chain, self.exposures[-1:]
         self.exposures.append(one)
-        self.course = replace(self.course, elongation=usual_elongation(self.exposures))
+        course = self.course
+        untold = untold_filters(course.equipment, course.tables, self.exposures)
+        elongation = usual_elongation(self.exposures)
+        self.course = replace(course, elongation=elongation, untold=untold)
         for step in steps_between(self.course, [*before, one])[1:]:
             self._state = chain.moved(self._state, step)
         frame = seen_frame(self.course, one)
@@ -160,7 +163,13 @@ def frame_focus(
     mean = float((by_star * growth).sum())
     defocus, defocus_sigma, sided = signed(by_star.sum(0))
     return FrameFocus(
-        state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
+        state="unclear"
+        if one.filter in course.untold
+        else "lost"
+        if lost > LOST
+        else "held"
+        if lost < HELD
+        else "unclear",
         probability_lost=lost,
         growth=mean,
         growth_sigma=math.sqrt(float((by_star * (growth - mean) ** 2).sum())),

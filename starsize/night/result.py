@@ -7,7 +7,7 @@ import astropy.units as u
 import numpy as np
 from astropy.table import QTable
 
-from ..estimate import Estimate, Notice
+from ..estimate import Estimate, Notice, notice
 from ..frames.frame import InputFile
 from .causes import Cause, causes
 from .course import Course, prepare_course
@@ -143,6 +143,8 @@ def night_result(
     notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
+    if course.untold:
+        notices = (*notices, notice("lens_with_colour", filters=course.untold))
     return NightResult(
         exposures=tuple(exposures),
         frames=focus.frames,

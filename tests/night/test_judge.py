@@ -136,3 +136,13 @@ def test_a_bad_call_is_a_value_error(table, equipment):
         judge_night([], equipment)
     with pytest.raises(ValueError, match="'limit' must exceed 0"):
         judge_night(exposures, equipment, limit=0.0)
+
+
+def test_a_lens_with_colour_that_no_sweep_has_shown_tells_nothing(table, equipment):
+    """The halo of a drawn achromat (f/10) lifts ln shape by 0.29 through L, 0.46 through B."""
+    exposures, _, _ = drawn(table, replace(PLAN, frames=6, order=("L", "G"), block=2), seed=3)
+    halo = [replace(e, shape=e.shape * (1.33 if e.filter == "L" else 1.02)) for e in exposures]
+    result = judge_night(halo, equipment, limit=LIMIT)
+    assert {frame.state for frame in result.frames} == {"unclear"}
+    assert [one.code for one in result.notices] == ["lens_with_colour"]
+    assert judge_night(exposures, equipment, limit=LIMIT).notices == ()
