@@ -9,6 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 
 from ..errors import InputError, printable
 from .arguments import build_parser
+from .workers import interrupts_held
 
 __all__ = ["main"]
 
@@ -29,8 +30,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
-        # The verb's module brings numpy and astropy along: --help and --version do without.
-        verb = importlib.import_module(f".{arguments.verb}", __package__)
+        # The verb's module brings numpy and astropy along: --help and --version do without. A
+        # Ctrl-C amid that waits, for Python's own imports can lose it.
+        with interrupts_held():
+            verb = importlib.import_module(f".{arguments.verb}", __package__)
         status = int(verb.run(arguments))
         # What is still held back goes out here: at the end of Python nobody could mend a failure.
         sys.stdout.flush()
