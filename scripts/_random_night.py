@@ -1,8 +1,8 @@
 """Nights drawn at random: telescope, camera, filters, sky, stars and what the observer does.
 
 A number says which. They show what scenes made for a purpose hide. Mending has been done on numbers
-1 to 9 and 101 to 124, and all up to 159 were looked at: a verdict takes numbers that nobody has
-tried.
+1 to 9, 101 to 124, 144, 147, 164 and 169, and all up to 169 were looked at: a verdict takes numbers
+that nobody has tried. All of one shape of sensor have the stars and clouds of one seed.
 """
 
 import numpy as np
