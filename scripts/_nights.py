@@ -82,6 +82,7 @@ class Tally:
     false: list[bool] = field(default_factory=list)
     zones: list[float] = field(default_factory=list)
     sigmas: list[float] = field(default_factory=list)
+    said: list[float] = field(default_factory=list)
     named: list[bool] = field(default_factory=list)
     change: list[tuple[float, float]] = field(default_factory=list)
     sides: list[bool] = field(default_factory=list)

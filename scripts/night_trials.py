@@ -14,7 +14,9 @@ kind of night:
   that, by the past alone and by the whole night; and the median delay in frames
 - ideal in 4: the same live for the ideal observer
 - quiet: nights without a false ``lost`` (growth below half the limit)
-- zones: rms error of defocus beyond one zone; within 1 sigma: how often
+- zones: rms error of defocus beyond one zone; within 1 sigma: how often; said: the same of frames
+  that are said to be beyond one zone, for of those that truly are an estimate which leans to focus
+  must fall short
 - named: nights in which just the filter that is off is named (of every fifth night without one:
   in which none is), and how often its side is told
 - cause: of frames in cloud or wind, those that are said to be
@@ -276,14 +278,17 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
         elif frame.state == "held":
             tally.held.append(bool(growth[k] < 1.5 * LIMIT))
         true = night.defocus_zones[k]
-        if abs(true) > 1 and np.isfinite(exposures[k].hfr_px):
+        if np.isfinite(exposures[k].hfr_px):
             error = (
                 frame.defocus_zones - true
                 if frame.side_known
                 else abs(frame.defocus_zones) - abs(true)
             )
-            tally.zones.append(error)
-            tally.sigmas.append(error / frame.defocus_sigma_zones)
+            if abs(true) > 1:
+                tally.zones.append(error)
+                tally.sigmas.append(error / frame.defocus_sigma_zones)
+            if abs(frame.defocus_zones) > 1:
+                tally.said.append(error / frame.defocus_sigma_zones)
         if night.cloud[k] > 0.5 or np.hypot(*night.smear_px[k]) > 0:
             said = "cloud" if night.cloud[k] > 0.5 else "wind or guiding"
             tally.cause.append(why[k] == said or (why[k] != "" and growth[k] > LIMIT))
@@ -302,8 +307,8 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
 
 HEAD = (
     "| night | nights | lost true | held true | unclear | ideal | live in 4 | delay "
-    "| after in 4 | delay | ideal in 4 | delay | quiet | zones | within 1 sigma | named | cause |\n"
-    "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
+    "| after in 4 | delay | ideal in 4 | delay | quiet | zones | within 1 sigma | said | named "
+    "| cause |\n|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 )
 
 
@@ -334,7 +339,8 @@ def row(kind: str, nights: int, tally: Tally) -> str:
         f"{100 * tally.unclear / tally.frames:.1f} %",
         f"{100 * tally.ideal_unclear / tally.frames:.1f} %", *late(tally.live), *late(tally.after),
         *late(tally.ideal), share([not f for f in tally.false]), zones,
-        share([abs(s) < 1 for s in tally.sigmas]), named(tally), share(tally.cause),
+        share([abs(s) < 1 for s in tally.sigmas]), share([abs(s) < 1 for s in tally.said]),
+        named(tally), share(tally.cause),
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"
 

@@ -21,7 +21,6 @@ _STARS = np.linspace(-2.1, 2.1, 29)
 #: Nodes of w and their ln weights: a night tells it little, so that those of Gauss and Hermite do.
 _SIDES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _SIDE_WEIGHTS = np.log([1 / 6, 2 / 3, 1 / 6])
-_MIDDLE_STAR = np.array([len(_STARS) * len(_SIDES) // 2])
 #: How far in zones what a shape lacks goes along.
 _SMOOTH_ZONES = 2.0
 _HOURS = 24.0
@@ -173,7 +172,9 @@ def untold_filters(
     beyond: dict[str, list[float]] = {}
     for one in exposures:
         if one.filter not in equipment.shape_lack and one.shape > 0 and one.hfr_px > 0:
-            shape = at_radius(tables[one.filter].of_stars(_MIDDLE_STAR), math.log(one.hfr_px))[2]
+            table = tables[one.filter]
+            middle = table.of_stars(np.array([len(table.log_shape) // 2]))
+            shape = at_radius(middle, math.log(one.hfr_px))[2]
             beyond.setdefault(one.filter, []).append(math.log(one.shape) - float(shape.max()))
     coloured = any(np.median(more) > _COLOURED for more in beyond.values())
     return tuple(sorted(beyond)) if coloured else ()
