@@ -18,6 +18,7 @@ COMPUTING = sorted(m for layer in ("comparison", "curves") for m in (PACKAGE / l
 MODULES = [
     *COMPUTING,
     *sorted((PACKAGE / "frames").glob("*.py")),
+    *sorted((PACKAGE / "night").glob("*.py")),
     PACKAGE / "pipeline.py",
     PACKAGE / "night_run.py",
 ]
