@@ -14,7 +14,7 @@ SCREENING, WIDE, POLISHING = 6, 20, 30
 STARTS_KEPT = 3
 SAME, HOPELESS = 0.3, 20.0
 """Ends of descents whose costs differ by less are one, and by more not worth following."""
-ENOUGH = {SCREENING: 0.3, WIDE: 0.05, POLISHING: 1e-3}
+ENOUGH = {SCREENING: 0.3, WIDE: 0.05, POLISHING: 1e-2}
 """A descent is at its end where a step gains less."""
 COARSE_JITTER, COARSE_LACK = 0.1, 0.03
 
