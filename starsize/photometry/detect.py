@@ -152,7 +152,7 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
     large = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
-    star, part = _within(rows, stars[large], _GROUP)
+    star, part = within(rows[:, :2], stars[large, :2], _GROUP * stars[large, 2])
     star = large[star]
     (wide, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T
     alone = (width < 0.8 * wide) & (snr > _LEAST_ALONE * whole)
@@ -172,18 +172,20 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
     return _one_each(np.concatenate([np.delete(stars, gone, axis=0), *found]))
 
 
-def _within(rows: np.ndarray, stars: np.ndarray, widths: float) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) indices of stars, ascending, and of rows within so many of their widths."""
-    tree, reach = cKDTree(rows[:, :2]), widths * stars[:, 2]
-    near = tree.query_ball_point(stars[:, :2], reach, return_sorted=False)
-    star = np.repeat(np.arange(len(stars)), [len(one) for one in near])
-    return star, np.fromiter(chain.from_iterable(near), int, len(star))
+def within(
+    among: np.ndarray, places: np.ndarray, reach: np.ndarray | float, *, p: float = 2.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) indices of (k, 2) places, ascending, and of what lies within reach of them."""
+    far = np.broadcast_to(reach, len(places))
+    near = cKDTree(among).query_ball_point(places, far, p=p, return_sorted=False)
+    place = np.repeat(np.arange(len(places)), [len(one) for one in near])
+    return place, np.fromiter(chain.from_iterable(near), int, len(place))
 
 
 def _one_each(rows: np.ndarray) -> np.ndarray:
     """Leave one maximum a star: the strongest."""
     rows = rows[np.argsort(-rows[:, 3], kind="stable")]
-    own, other = _within(rows, rows, _BELONGS)
+    own, other = within(rows[:, :2], rows[:, :2], _BELONGS * rows[:, 2])
     pairs = np.sort([own, other], axis=0)[:, (own != other) & (rows[other, 2] <= rows[own, 2])]
     alive = np.ones(len(rows), bool).tolist()
     for strong, weak in pairs[:, np.argsort(pairs[0])].T.tolist():

@@ -6,9 +6,8 @@ from functools import lru_cache
 import numpy as np
 import sep
 from scipy.interpolate import make_interp_spline
-from scipy.spatial import cKDTree
 
-from .detect import Peaks
+from .detect import Peaks, within
 
 #: Small stars are read on a grid so much finer, out to so many pixels.
 FINER, _FINE_PX = 3, 6.0
@@ -153,9 +152,7 @@ def _leave_out_neighbours(
     reach = peaks.width * np.clip(2 * (peaks.snr / 10) ** 0.25, 2.0, 8.0)
     places = np.stack([peaks.x, peaks.y], 1)
     room = 0.5 * len(grid) + 1
-    near = cKDTree(places).query_ball_point(places[chosen], room + np.max(reach), p=np.inf)
-    star = np.repeat(np.arange(len(chosen)), [len(one) for one in near])
-    other = np.array([j for one in near for j in one], int)
+    star, other = within(places, places[chosen], room + np.max(reach), p=np.inf)
     off = np.abs(places[other] - places[chosen[star]]).max(axis=1)
     beside = (off < room + reach[other]) & (other != chosen[star])
     star, other = star[beside], other[beside]
