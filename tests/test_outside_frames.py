@@ -1,9 +1,10 @@
 """The main job on frames that another library draws: nothing of ours is in them.
 
 GalSim (Rowe et al. 2015, Astronomy and Computing 10, 121) makes the pupil, its aberrations, the
-seeing and the pixels; its own half-light radius is the truth of every frame, and the offsets are
-those that the frames were drawn with. Defocus of D waves at the edge of the pupil is Noll's Z4 of
-D / (2 sqrt 3) waves rms (Noll 1976, J. Opt. Soc. Am. 66, 207; both from memory).
+seeing and the pixels; the circle that holds half of its light by photutils is the truth of every
+frame, and the offsets are those that the frames were drawn with. Defocus of D waves at the edge of
+the pupil is Noll's Z4 of D / (2 sqrt 3) waves rms (Noll 1976, J. Opt. Soc. Am. 66, 207; both from
+memory).
 """
 
 from dataclasses import dataclass, field
