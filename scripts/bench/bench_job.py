@@ -22,6 +22,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from subprocess import PIPE
 from typing import Any
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -45,6 +46,8 @@ FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
 POSITIONS = 11
 #: The layers of longer nights are not measured apart.
 _MOST = 100
+#: Compiled modules and templates are kept, as on a person's machine.
+_KEEPING = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
 #: Frames that time the chains, each time: before and after the layers.
 _ENOUGH = 11
 UNITS = "CPU ms a frame; ratios of 'whole' to the chains of sep and photutils; MB above imports"
@@ -70,7 +73,7 @@ def main() -> None:
             for stars in asked.stars:
                 call = [sys.executable, __file__, "--one", "--frames", str(frames)]
                 call += ["--megapixels", str(size), "--stars", str(stars)]
-                ran = subprocess.run(call, check=True, stdout=subprocess.PIPE, text=True)
+                ran = subprocess.run(call, env=_KEEPING, check=True, stdout=PIPE, text=True)
                 lines.append(ran.stdout.rstrip())
                 print(lines[-1], flush=True)
     if asked.keep:
