@@ -86,6 +86,8 @@ class Tally:
     named: list[bool] = field(default_factory=list)
     change: list[tuple[float, float]] = field(default_factory=list)
     sides: list[bool] = field(default_factory=list)
+    ideal_named: list[bool] = field(default_factory=list)
+    ideal_change: list[float] = field(default_factory=list)
     cause: list[bool] = field(default_factory=list)
     calls: list[tuple[float, bool]] = field(default_factory=list)
 

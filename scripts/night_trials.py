@@ -18,7 +18,7 @@ kind of night:
   that are said to be beyond one zone, for of those that truly are an estimate which leans to focus
   must fall short
 - named: nights in which just the filter that is off is named (of every fifth night without one:
-  in which none is), and how often its side is told
+  in which none is), how often its side is told, and the same of the ideal observer
 - cause: of frames in cloud or wind, those that are said to be
 
 Nights "as believed" are drawn from the priors of the model itself (`NightPriors`): there
@@ -238,6 +238,17 @@ def judge_offsets(plan: LongNightPlan, offsets: Sequence[FilterOffset], tally: T
         tally.change.append((error, error / off.change_sigma_zones))
 
 
+def judge_ideal_offsets(
+    plan: LongNightPlan, best: Course, exposures: Sequence[Exposure], tally: Tally
+) -> None:
+    """The same of the ideal observer."""
+    alone = Tally()
+    focus = follow(best, exposures, limit=LIMIT)
+    judge_offsets(plan, find_offsets(best, exposures, focus, limit=LIMIT)[1], alone)
+    tally.ideal_named += alone.named
+    tally.ideal_change += [error for error, _ in alone.change]
+
+
 def ten_nights(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
     """Ten nights with the same table, given together; only its offsets are asked."""
     exposures = []
@@ -253,6 +264,7 @@ def ten_nights(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> No
     focus = follow(course, exposures, limit=LIMIT)
     tally.frames += len(exposures)
     judge_offsets(plan, find_offsets(course, exposures, focus, limit=LIMIT)[1], tally)
+    judge_ideal_offsets(plan, ideal_course(world, course), exposures, tally)
 
 
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
@@ -297,6 +309,8 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
     )
     if offsets:
         judge_offsets(plan, offsets, tally)
+    if plan.wrong_filter:
+        judge_ideal_offsets(plan, best, exposures, tally)
     late = delay(focus.frames, growth)
     if late is not None and not plan.wrong_filter:
         tally.after.append(late)
@@ -321,6 +335,9 @@ def named(tally: Tally) -> str:
         zones, sigmas = np.sqrt(np.mean(np.square(tally.change), axis=0))
         text += f", rms {zones:.2f} zones, {sigmas:.1f} sigma"
         text += f"; side told {len(tally.sides)} times, right {sum(tally.sides)}"
+    if tally.ideal_change:
+        text += f"; ideal {sum(tally.ideal_named)} of {len(tally.ideal_named)}"
+        text += f", rms {np.sqrt(np.mean(np.square(tally.ideal_change))):.2f}"
     return text
 
 
