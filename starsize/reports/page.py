@@ -140,7 +140,8 @@ def identity(result: RunResult) -> list[str]:
         folder = printable(Path(os.path.commonpath(parents)).name)
     except ValueError:  # no files, or two drives
         folder = ""
-    return [*said, *([f"folder {folder}"] if folder else []), f"starsize {__version__}"]
+    said += [f"folder {folder}"] if folder else []
+    return [*said, f"starsize\N{NO-BREAK SPACE}{__version__}"]
 
 
 def comparison_html(comparison: SetComparison) -> str:
