@@ -309,7 +309,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
     )
     if offsets:
         judge_offsets(plan, offsets, tally)
-    if plan.wrong_filter:
+    if offsets and plan.wrong_filter:
         judge_ideal_offsets(plan, best, exposures, tally)
     late = delay(focus.frames, growth)
     if late is not None and not plan.wrong_filter:
