@@ -45,7 +45,8 @@ class Optics:
     vanes: int
     waves: dict[str, float]
     colour_zones: float
-    field_zones: np.ndarray
+    field_um: np.ndarray
+    """Tilt along x and y and curvature, at the edge of 20 mm."""
     pixel_um: float
     fwhm_arcsec: float
 
@@ -190,7 +191,7 @@ def _optics(rng: np.random.Generator) -> Optics:
         vanes=4 * int(mirror and rng.random() < 0.5),
         waves={name: rng.normal(0, 0.04) for name in OWN},
         colour_zones=0.0 if mirror else rng.normal(0, 2.4),
-        field_zones=rng.normal(0, 1.0, 3) * (rng.random() < 0.5),
+        field_um=rng.normal(0, 40, 3) * (rng.random() < 0.5),
         pixel_um=float(rng.choice([2.4, 3.76, 4.8, 5.4, 9.0])),
         fwhm_arcsec=rng.uniform(1.8, 4.2),
     )
@@ -261,8 +262,9 @@ def _field(
     half = int(np.clip(30 + 1.6 * disc_px + 8 * fwhm / optics.scale, 60, 190))
     drawn: dict[float, Any] = {}
     for x, y, electrons in stars:
-        u, v = 2 * x / shape[1] - 1, 2 * y / shape[0] - 1
-        bent = round(2 * float(optics.field_zones @ [u, v, (u * u + v * v) / 2])) / 2
+        u, v = (np.array([x, y]) - np.array(shape[::-1]) / 2) * optics.pixel_um / 1e4
+        away_um = float(optics.field_um @ [u, v, u * u + v * v])
+        bent = round(4 * away_um / optics.zone_um) / 4
         if bent not in drawn:
             light = optics.light(band, zones + bent, air, 0.95 * fwhm)
             fine = light.drawImage(
