@@ -6,7 +6,7 @@ of its own to every frame (variances of Noll 1976, J. Opt. Soc. Am. 66, 207, ave
 dozens of coherence times; both from memory). Lenses focus their colours apart, filters hold other
 glass, fields tilt and bend. Skies have gradients, nebula on all scales, cloud, satellites; cameras
 vignetting, hot pixels, rows that differ, coarse converters, columns that bleed; the telescope
-drifts; frames come as whole numbers, as floats from 0 to 1, compressed, some turned round.
+drifts; frames come as whole numbers, as floats from 0 to 1, compressed, some turned by 180 degrees.
 """
 
 import json
@@ -169,7 +169,7 @@ def draw_outside_night(folder: Path, number: int) -> dict[str, float]:
             if satellites and rng.random() < 0.3:
                 light += _trail(camera.shape, rng)
             image = camera.read(light, dim, rng)
-            image = image[::-1] if rng.random() < turned else image
+            image = image[::-1, ::-1] if rng.random() < turned else image
             cards = {
                 "FILTER": name, "FOCUSPOS": start + away, "EXPTIME": EXPOSURE_S,
                 "FOCTEMP": round(temperature, 2), "MJD-OBS": 61010.1 + frames * 1.4e-4,
