@@ -110,7 +110,6 @@ def without(name: str) -> Iterator[None]:
     before = [getattr(owner, key) for owner, key, _ in changes]
     for owner, key, value in changes:
         object.__setattr__(owner, key, value)
-    star._common.cache_clear()
     yield
     for (owner, key, _), value in zip(changes, before, strict=True):
         object.__setattr__(owner, key, value)

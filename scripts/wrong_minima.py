@@ -74,10 +74,9 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
 
     def drawn(night: Night) -> tuple[np.ndarray, np.ndarray]:
         state = night.state(true)
-        state = replace(state, seeing_px=state.seeing_px * air[night.exposure])
-        share = np.where(night.inner, INNER, 0.5)
-        radius = star_radii(night.stars, state, fraction=share)
-        return radius[~night.inner], radius[night.inner]
+        state = replace(state, seeing_px=state.seeing_px * air)
+        both = star_radii(night.stars, state, fraction=night.fraction)
+        return both[0], both[1]
 
     half, _ = drawn(night)
     _, inner = drawn(night_of(half, INNER * half))

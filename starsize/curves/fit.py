@@ -158,7 +158,7 @@ def _judged(
     whole = completed(night, found.fit)
     fits = []
     for row, curve in enumerate(curves):
-        drawn = _completed(curve, curve.usable, whole[night.frames(row)])
+        drawn = _completed(curve, curve.usable, whole[night.sweep[~night.inner] == row])
         summary = summarise(night, found, row, curve=drawn)
         zone = zone_steps(night, found, row)
         fits.append(judge(summary, starts[row], zone_steps=zone))

@@ -11,6 +11,7 @@ from ..filters import BANDS, Band
 from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
+    Apertures,
     Stars,
     StarState,
     Telescope,
@@ -112,6 +113,9 @@ class Night:
     telescope: Telescope
     bands: tuple[Band, ...]
     stars: Stars
+    """One for each frame; of those with inner radii both are asked."""
+    asked: np.ndarray
+    """Where the radius of an entry stands among all that are asked of the stars."""
     prior: Prior
     start: np.ndarray
 
@@ -119,6 +123,11 @@ class Night:
     def bands_nm(self) -> list[tuple[float, float]]:
         """Wavelength and width of each sweep's band."""
         return [(band.wavelength_nm, band.width_nm) for band in self.bands]
+
+    @property
+    def fraction(self) -> np.ndarray | float:
+        """Share of the light in the radii that are asked of the stars."""
+        return np.array([[0.5], [INNER]]) if self.stars.seen.total_px.ndim > 1 else 0.5
 
     def frames(self, sweep: int) -> np.ndarray:
         """The entries of a sweep that stand for its frames: (n,)."""
@@ -146,10 +155,10 @@ class Night:
         return np.exp(values[LOG_SLOPE]) * (self.places(values) - zero)
 
     def state(self, values: np.ndarray) -> StarState:
-        """What shapes the stars of all frames."""
-        own = values[FIRST:].reshape(-1, 3)[self.sweep]
+        """What shapes the stars of all frames, in order of their outer radii."""
+        own = values[FIRST:].reshape(-1, 3)[self.sweep[~self.inner]]
         return StarState(
-            blur_px=self.blur_px(values),
+            blur_px=self.blur_px(values)[~self.inner],
             seeing_px=np.exp(own[:, 1]),
             diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
             colour_px=values[COLOUR],
@@ -161,17 +170,26 @@ class Night:
         )
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
-        """Stars of all frames."""
-        share = np.where(self.inner, INNER, 0.5)
-        return star_sizes(self.stars, self.state(values), fraction=share, start_px=start_px)
+        """Radii of all entries; ``start_px`` is about where they lie."""
+        if start_px is not None:
+            whole = np.tile(start_px[~self.inner], np.size(self.fraction))
+            whole[self.asked] = start_px
+            start_px = whole.reshape(self.stars.seen.total_px.shape)
+        fraction, state = self.fraction, self.state(values)
+        sizes = star_sizes(self.stars, state, fraction=fraction, start_px=start_px)
+        return sizes.chosen(self.asked)
 
     def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
         """The same sweeps with frames elsewhere that see all of the light."""
-        stars = lay_out(self.stars.table, self.bands_nm, sweep)
+        stars = lay_out(
+            self.stars.table, self.bands_nm, sweep,
+            diffraction=self.telescope.diffraction_px_per_um,
+        )  # fmt: skip
         return replace(
             self, position_steps=position_steps, sweep=sweep, stars=stars,
             first_steps=position_steps, turned=np.zeros(sweep.size),
             inner=np.zeros(sweep.size, bool), exposure=np.arange(sweep.size),
+            asked=np.arange(sweep.size),
         )  # fmt: skip
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
@@ -210,7 +228,9 @@ def build_night(
     fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
     inner = joined([c.inner_to_fit().part(r) for c, r in zip(curves, rows, strict=True)])
     told = np.isfinite(inner.radius_px)
-    entries = joined([*fitted, inner.part(told)])
+    outer = joined(fitted)
+    entries = joined([outer, inner.part(told)])
+    both = Apertures(*map(np.stack, zip(outer.seen, inner.seen, strict=True)))
     frame = np.concatenate([np.arange(sweep.size), np.flatnonzero(told)])
     guesses = [guess_hyperbola(x, f.radius_px) for x, f in zip(position, fitted, strict=True)]
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
@@ -226,11 +246,11 @@ def build_night(
     colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
     stars = prepare_stars(
         colours,
-        sweep[frame],
+        sweep,
         telescope=known.telescope,
         largest_blur_px=largest,
         finest_seeing_px=max(1.2 * floor, 0.6),
-        seen=entries.seen,
+        seen=both if told.any() else outer.seen,
     )
     return Night(
         sweep=sweep[frame],
@@ -244,6 +264,7 @@ def build_night(
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
+        asked=np.r_[: sweep.size, sweep.size + np.flatnonzero(told)],
         prior=prior,
         start=start,
     )

@@ -8,7 +8,6 @@ from scipy.special import logsumexp
 
 from ..estimate import Estimate
 from ..optics.sizes import star_radii
-from ..optics.star import all_light
 from .night import FIRST, LOG_SLOPE, ZERO, Night, without_colour
 from .search import Fit, descend, find, log_likelihood, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, believe, log_usual
@@ -200,10 +199,10 @@ def _radii_around(
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:
-    """Radius of half of all the light of each entry's star over the radius fitted: (n,)."""
-    whole = replace(night.stars, seen=all_light(night.sweep.size))
-    state = night.state(fit.values)
-    return star_radii(whole, state) / fit.sizes.radius
+    """Radius of half of all the light of each frame's star over the radius fitted: (n,)."""
+    frames = ~night.inner
+    whole = night.at(night.places(fit.values)[frames], night.sweep[frames]).stars
+    return star_radii(whole, night.state(fit.values)) / fit.sizes.radius[frames]
 
 
 def gain_over_flat(night: Night, found: Posterior, row: int) -> float:

@@ -86,7 +86,7 @@ def share_radius(
     tint, spherical, spread, own_air = rest[:4]
     bands, which = [(wavelength, width)], np.zeros(blur_px.size, int)
     if table is not None:
-        stars = lay_out(table, bands, which)
+        stars = lay_out(table, bands, which, diffraction=diffraction)
     else:
         stars = prepare_stars(
             bands,

@@ -59,7 +59,7 @@ class PupilTable:
         )
 
     def onto(self, detail: np.ndarray) -> np.ndarray:
-        """Matrix (n, m) that carries curves at ``self.detail`` over to other frequencies.
+        """Matrices (c, n, m) that carry curves at ``self.detail`` over to others (c, m).
 
         The polynomial through the nodes, in Lagrange's barycentric form (Berrut & Trefethen 2004,
         SIAM Review 46, 501; weights of Legendre nodes: (-1)^j sqrt((1 - x^2) w)); 0 beyond the top.
@@ -67,10 +67,11 @@ class PupilTable:
         x, w = gauss_legendre(self.detail.size)
         sign = np.sqrt((1 - x**2) * w) * (-1.0) ** np.arange(x.size)
         inside = detail <= self.top
-        away = 2 * np.where(inside, detail, 0.0) / self.top - 1 - x[:, None]
+        away = (2 * np.where(inside, detail, 0.0) / self.top - 1)[:, None] - x[:, None]
         away[away == 0] = 1e-15
-        share = sign[:, None] / away
-        return np.where(inside, share / share.sum(axis=0), 0.0)
+        share = np.divide(sign[:, None], away, out=away)
+        share *= (inside / share.sum(axis=1))[:, None]
+        return share
 
     def read(
         self, defocus: np.ndarray, spherical: np.ndarray, moved: np.ndarray, *, which: np.ndarray
@@ -86,14 +87,15 @@ class PupilTable:
         across = np.zeros((2 if len(moved) else 1, len(spherical), SPHERICAL_LAYERS))
         for out, weight in zip(across, by, strict=False):
             np.put_along_axis(out, layer, weight, axis=1)
-        # Colours have one spherical aberration in all frames: that leaves curves of defocus.
-        some = slice(layer.min(), layer.max() + 1)
-        curves = across[..., some].reshape(-1, some.stop - some.start) @ self.coefficients[some]
-        curves = curves.reshape(-1, self.detail.size)
         row, by_d, slope_d = _basis(defocus, -self.most, DEFOCUS_STEP, self.rows)
-        place = row + (which * self.rows)[:, None, None]
+        # Colours have one spherical aberration in all frames: that leaves curves of defocus.
+        some, first = slice(layer.min(), layer.max() + 1), row.min()
+        rows, nodes = row.max() + 1 - first, self.detail.size
+        near = self.coefficients[some, first * nodes : (first + rows) * nodes]
+        curves = (across[..., some].reshape(-1, len(near)) @ near).reshape(-1, nodes)
+        place = row - first + (which * rows)[:, None, None]
         value = [by_d, by_d][: len(across)] + [slope_d * by[..., None] for by in moved]
-        index = [place, place + len(spherical) * self.rows][: len(across)] + [place] * len(moved)
+        index = [place, place + len(spherical) * rows][: len(across)] + [place] * len(moved)
         count, per_row = len(value) * len(place), 4 * defocus.shape[1]
         weights = csr_matrix(
             (

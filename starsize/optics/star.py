@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from scipy.special import j0, j1
 
 from .pupil import PupilTable, gauss_legendre, pupil_table, round_reach
 
@@ -26,6 +27,8 @@ PARTS: Final = 4
 SPREAD_NODES: Final = np.cos(np.pi * (2 * np.array([1, 3, 0, 2]) + 1) / 8)
 FINE_NM: Final = 20.0
 """A narrower band is one colour; a wider one has a colour for each so many nanometres."""
+PIECE: Final = 64
+"""Frames of a band computed at once: their arrays stay in the processor's cache."""
 _SEEING_REACH = 1.75
 
 
@@ -132,42 +135,77 @@ def all_light(count: int) -> Apertures:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stars:
-    """The stars of n frames, ready to be computed: their colours as rows, one below the other.
+class BandStars:
+    """Stars of n frames through one band of c colours, in p parts each."""
 
-    ``terms`` (3, rows, parts) are those of the parts of each colour's cell, ``side`` (rows, parts)
-    where each stands in a spread of defocus. ``onto`` reads the transfer function of the pupil for
-    each of ``colours_um`` (``colour`` of a row) off at ``detail``, frequencies in units of the
-    cut-off at 550 nm, common to all; ``weight`` are their quadrature weights.
-    """
-
-    owner: np.ndarray
-    starts: np.ndarray
+    star: np.ndarray
+    """Which of all stars they are: (n,)."""
     wavelength_um: np.ndarray
     place: np.ndarray
     share: np.ndarray
     terms: np.ndarray
+    """Of the parts of each colour's cell: (3, c, p)."""
     side: np.ndarray
+    """Where each stands in a spread of defocus: (c, p)."""
     hue: np.ndarray
-    table: PupilTable
-    colours_um: np.ndarray
-    colour: np.ndarray
-    onto: np.ndarray
-    detail: np.ndarray
+    """What ``StarState.spectrum`` stands before: (3, c)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frequencies:
+    """At which all colours are added up, cycles per pixel, and the weights of their quadrature."""
+
+    cycles: np.ndarray
     weight: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stars:
+    """The stars of n frames, ready to be computed piece by piece.
+
+    Of each star the radii are asked that lie in the light ``seen``: (n,), or (r, n) for r of each.
+    """
+
+    pieces: tuple[BandStars, ...]
+    table: PupilTable
+    frequencies: Frequencies
     seen: Apertures
+    whole: "Whole"
 
-    def sum(self, rows: np.ndarray) -> np.ndarray:
-        """Sum the colours of each star."""
-        return np.add.reduceat(rows, self.starts)
 
-    def carried(self, curves: np.ndarray, back: bool = False) -> np.ndarray:
-        """Rows at the table's frequencies read off at the common ones, or the transpose of that."""
-        out = np.empty((len(curves), self.onto.shape[1 if back else 2]))
-        for k, matrix in enumerate(self.onto):
-            rows = np.flatnonzero(self.colour == k)
-            out[rows] = curves[rows] @ (matrix.T if back else matrix)
-        return out
+@dataclass(frozen=True, slots=True, eq=False)
+class Whole:
+    """What counts as all of a star's light, and the level of its sky: kernels (..., n, k) over pi.
+
+    ``light`` is F(a) - a^2 m and ``ring`` is m of `sizes.star_sizes`; ``light_grown`` and
+    ``ring_grown`` are their slopes by the logarithm of all lengths of `Apertures`.
+    """
+
+    light: np.ndarray
+    ring: np.ndarray
+    light_grown: np.ndarray
+    ring_grown: np.ndarray
+
+
+def whole_of(seen: Apertures, frequencies: Frequencies) -> Whole:
+    """Kernels of what photometry took for all of the light; zero where it is all there is."""
+    if not np.isfinite(seen.total_px).any():
+        none = np.broadcast_to(0.0, (*seen.total_px.shape, frequencies.cycles.size))
+        return Whole(none, none, none, none)
+    a, b, c = map(np.nan_to_num, (seen.total_px, seen.inner_px, seen.outer_px))
+    (circle, grown), inner, outer = (disc(frequencies, radius) for radius in (a, b, c))
+    area = np.where(c > b, c * c - b * b, 1.0)[..., None]
+    ring, ring_grown = ((far - near) / area for far, near in zip(outer, inner, strict=True))
+    ring_grown = ring_grown - 2 * ring
+    square = (a * a)[..., None]
+    light_grown = grown - square * (2 * ring + ring_grown)
+    return Whole(circle - square * ring, ring, light_grown, ring_grown)
+
+
+def disc(frequencies: Frequencies, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Kernels (..., k) of the light inside radii over pi, and their slopes by ln radius."""
+    phase = 2 * np.pi * frequencies.cycles * radius[..., None]
+    return radius[..., None] * j1(phase), radius[..., None] * phase * j0(phase)
 
 
 def prepare_stars(
@@ -195,7 +233,8 @@ def prepare_stars(
     )
     widest = np.nanmax(seen.outer_px) if seen and np.isfinite(seen.outer_px).any() else 0.0
     nodes = max(2 * table.detail.size, _nodes(top * float(widest) / longest))
-    return lay_out(table, bands_nm, which, seen=seen, nodes=nodes)
+    diffraction = telescope.diffraction_px_per_um
+    return lay_out(table, bands_nm, which, diffraction=diffraction, seen=seen, nodes=nodes)
 
 
 def _nodes(turns: float) -> int:
@@ -208,48 +247,58 @@ def lay_out(
     bands_nm: list[tuple[float, float]],
     which: np.ndarray,
     *,
+    diffraction: float,
     seen: Apertures | None = None,
     nodes: int | None = None,
 ) -> Stars:
-    """Stars of frames in the bands given, by a table there is; ``nodes`` are its frequencies."""
-    bands = [band_colours(*band) for band in bands_nm]
-    counts = np.array([len(bands[k][0]) for k in which])
-    wavelength, share, parts = (np.concatenate([bands[k][i] for k in which]) for i in range(3))
-    middle, half = (1e-3 * np.array([bands_nm[k][i] for k in which]) for i in (0, 1))
-    owner = np.repeat(np.arange(len(which)), counts)
-    place = 2 * (wavelength - middle[owner]) / np.maximum(half[owner], 1e-6)
+    """Stars of frames in the bands given, by a table there is.
+
+    ``diffraction`` is about that of `StarState`; ``nodes`` is the number of frequencies.
+    """
+    kinds = list(dict.fromkeys(bands_nm[k] for k in which))
+    kind = np.array([kinds.index(bands_nm[k]) for k in which], int)
+    pieces = []
+    for k, band in enumerate(kinds):
+        mine = np.flatnonzero(kind == k)
+        some = np.array_split(mine, -(-mine.size // PIECE))
+        pieces += [_of_band(band, star) for star in some]
+    # No colour shows detail beyond the table's last frequency.
+    shortest = min(piece.wavelength_um.min() for piece in pieces)
+    top = table.top / (float(shortest) * diffraction)
+    frequencies = _frequencies(top, nodes or 2 * table.detail.size)
+    seen = seen or all_light(len(which))
+    return Stars(tuple(pieces), table, frequencies, seen, whole_of(seen, frequencies))
+
+
+def _of_band(band_nm: tuple[float, float], star: np.ndarray) -> BandStars:
+    wavelength, share, parts = band_colours(*band_nm)
+    middle, half = 1e-3 * band_nm[0], 0.5e-3 * band_nm[1]
+    place = (wavelength - middle) / max(half, 5e-7)
     # Neighbouring colours take the places of a spread in other orders, so that all pairs meet.
-    order = (np.arange(PARTS) + np.arange(len(owner))[:, None]) % PARTS
-    colours, number = np.unique(wavelength, return_inverse=True)
-    onto, detail, weight = _common(table, tuple(colours), nodes or 2 * table.detail.size)
-    return Stars(
-        owner=owner,
-        starts=np.concatenate([[0], np.cumsum(counts)[:-1]]),
+    order = (np.arange(PARTS) + np.arange(wavelength.size)[:, None]) % PARTS
+    return BandStars(
+        star=star,
         wavelength_um=wavelength,
         place=place,
         share=share,
         terms=colour_terms(parts),
         side=SPREAD_NODES[order],
         hue=np.stack([u := (wavelength - MIDDLE_UM) / HUE_UM, u * u, place**2]),
-        table=table,
-        colours_um=colours,
-        colour=number,
-        onto=onto,
-        detail=detail,
-        weight=weight,
-        seen=seen or all_light(len(which)),
     )
 
 
-@lru_cache(maxsize=16)
-def _common(
-    table: PupilTable, colours: tuple[float, ...], nodes: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Matrices that read each colour's transfer function off at common frequencies; these."""
-    # No colour shows detail beyond the table's last frequency; wide stars show but coarse detail.
-    top = table.top * MIDDLE_UM / colours[0]
+@lru_cache(maxsize=32)
+def _frequencies(top: float, nodes: int) -> Frequencies:
     node, weight = gauss_legendre(nodes)
+    # Wide stars show but coarse detail.
     node = (node + 1) / 2
-    detail, weight = top * node**1.5, 0.75 * top * weight * np.sqrt(node)
-    onto = np.stack([table.onto(detail * colour / MIDDLE_UM) for colour in colours])
-    return onto, detail, weight
+    return Frequencies(top * node**1.5, 0.75 * top * weight * np.sqrt(node))
+
+
+@lru_cache(maxsize=32)
+def onto(
+    table: PupilTable, frequencies: Frequencies, colours_um: tuple[float, ...], diffraction: float
+) -> np.ndarray:
+    """Matrices (c, j, k) that read each colour's transfer function off at common frequencies."""
+    scale = np.array(colours_um)[:, None] * diffraction
+    return table.onto(frequencies.cycles * scale)

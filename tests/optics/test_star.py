@@ -18,9 +18,15 @@ BANDS = [(550.0, 300.0), (656.3, 0.0), (450.0, 100.0)]
 WHICH = np.repeat([0, 1, 2], 5)
 CIRCLE = np.tile([11.0, 6.0, 5.0, np.nan, 12.0], 3)
 SEEN = Apertures(CIRCLE, 1.6 * CIRCLE, 2.3 * CIRCLE, np.full(15, 0.17))
-STARS = prepare_stars(
-    BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=14.0, finest_seeing_px=1.2, seen=SEEN
-)
+
+
+def stars_in(seen):
+    return prepare_stars(
+        BANDS, WHICH, telescope=TELESCOPE, largest_blur_px=14.0, finest_seeing_px=1.2, seen=seen
+    )
+
+
+STARS = stars_in(SEEN)
 
 
 def state(**changed):
@@ -78,7 +84,7 @@ def test_the_slope_by_what_photometry_states_is_the_derivative_of_the_radius():
     def grown(factor):
         lengths = (SEEN.total_px, SEEN.inner_px, SEEN.outer_px)
         seen = Apertures(*(factor * r for r in lengths), factor**2 * SEEN.pixel_px2)
-        return star_sizes(replace(STARS, seen=seen), state()).radius
+        return star_sizes(stars_in(seen), state()).radius
 
     numeric = (grown(1 + step) - grown(1 - step)) / (2 * step)
     assert_allclose(star_sizes(STARS, state()).by_seen, numeric, atol=2e-4)
