@@ -12,10 +12,14 @@ from .night import FIRST, LOG_SLOPE, ZERO, Night, without_colour
 from .search import Fit, descend, find, log_likelihood, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, believe, log_usual
 
-ROUNDS = 14
+ROUNDS, CLOSE = 14, 3e-3
+"""Of the search for wrecks at most; where misses move by less than this of their sigma, the last.
+"""
 GRID = 41
 """Places where the smallest radius is looked for first."""
 POLISHING = 30
+UNLIKELY = 1e-5
+"""Scatters less likely than this where all were tried are left out in the end."""
 SWEEPS_AT_ONCE = 16
 AT_ONCE = 2_000_000
 """Numbers in an array of grid points x frames x quantities: 16 MB."""
@@ -94,6 +98,7 @@ def _explain(night: Night) -> Posterior:
     weight = _solve(night, fit, jitter, lack).weight
     shaken, lacking = (float(np.exp(weight @ np.log(scatter))) for scatter in (jitter, lack))
     fit = descend(night, fit.values, jitter=shaken, lack=lacking, steps=POLISHING)
+    jitter, lack = jitter[weight > UNLIKELY], lack[weight > UNLIKELY]
     found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
@@ -150,7 +155,7 @@ def _solve_together(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray
         shift = np.einsum("gij,gj->gi", known, right - pull)
         before, left = left, miss - shift @ slopes.T
         doubt = ((slopes @ known) * slopes).sum(axis=-1)
-        if np.all(np.abs(left - before) < 1e-3 * np.sqrt(variance.sound)):
+        if np.all(np.abs(left - before) < CLOSE * np.sqrt(variance.sound)):
             break
     evidence = log_likelihood(night, left, belief, variance) - 0.5 * np.linalg.slogdet(normal)[1]
     evidence -= 0.5 * shift**2 @ precision + shift @ pull

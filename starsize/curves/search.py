@@ -6,7 +6,7 @@ import numpy as np
 
 from ..optics.sizes import Sizes
 from ..optics.star import colour_terms
-from .night import COLOUR, FIRST, LOG_SLOPE, SPHERICAL, Night
+from .night import COLOUR, FIRST, LOG_SLOPE, LOG_SPREAD, SPHERICAL, Night
 from .statistics import PRIORS, Belief, believe, log_normal, wreck_variance
 
 DAMPING = 1e-3
@@ -109,24 +109,27 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
         variance = variance_of(night, sizes, jitter=jitter, lack=lack)
         before = cost_of(night, values, sizes, variance)
         normal, pull = normal_equations(night, values, sizes, variance)
-        scale = np.sqrt(np.diag(normal))
-        moved = False
+        # Radii grow with the square of the spread: what pulls it down pulls ever less.
+        down = max(-(pull + night.prior.normal(values)[1])[LOG_SPREAD], 0.0)
+        normal[LOG_SPREAD, LOG_SPREAD] += 2 * down
+        scale, slopes = np.sqrt(np.diag(normal)), night.slopes(values, sizes)
         for _ in range(8):
             damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
-            step = np.linalg.solve(damped, pull / scale) / scale
-            step = _bounded(step)
-            trial = values + step
-            trial_sizes = night.sizes(trial, start_px=sizes.radius)
-            after = cost_of(night, trial, trial_sizes, variance)
-            if after < before:
-                moved = True
-                damping = max(damping / 5, 1e-6)
+            step = _bounded(np.linalg.solve(damped, pull / scale) / scale)
+            trial, about = values + step, (slopes @ step) / sizes.radius
+            start_px = sizes.radius * np.exp(np.clip(about, -0.5, 0.5))
+            trial_sizes = night.sizes(trial, start_px=start_px)
+            gain = before - cost_of(night, trial, trial_sizes, variance)
+            # A step that gains as foretold may be followed by a bolder one.
+            told = gain / float(step @ (2 * pull - normal @ step))
+            damping *= 0.2 if told > 0.7 else 1.0 if told > 0.3 else 3.0 if told > 0 else 6.0
+            damping = max(damping, 1e-6)
+            if gain > 0:
                 break
-            damping *= 6
-        if not moved:
+        if gain <= 0:
             break
         values, sizes = trial, trial_sizes
-        if before - after < ENOUGH.get(steps, 1e-3):
+        if gain < ENOUGH.get(steps, 1e-3):
             break
     variance = variance_of(night, sizes, jitter=jitter, lack=lack)
     return Fit(values, sizes, cost_of(night, values, sizes, variance))
