@@ -179,8 +179,8 @@ def compare_measured(
     """
     raw = tuple(curve_of(sweep) for sweep in measured)
 
-    def fitted(sweeps: Sequence[FocusCurve]) -> CurveSet:
-        curves = fit_curves(sweeps, setup=setup) if sweeps else _NONE
+    def fitted(sweeps: Sequence[FocusCurve], near: CurveSet | None = None) -> CurveSet:
+        curves = fit_curves(sweeps, setup=setup, near=near) if sweeps else _NONE
         return stored.joined_curves(curves, [run.curves for run in earlier])
 
     def compared(curves: CurveSet) -> tuple[Comparison, StepSize]:
@@ -198,7 +198,8 @@ def compare_measured(
     if drift is not None and _bends(raw, curves, drift.value):
         # The coefficient is a by-product of the first pass; the second frees each sweep of the
         # cooling that went on within it. A third would move nothing that can be measured.
-        curves = fitted([correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw])
+        moved = [correct_to_mean_temperature(c, steps_per_degC=drift.value) for c in raw]
+        curves = fitted(moved, curves)
         comparison, step = compared(curves)
     field = field_of_sweeps(
         measured, curves.fits, setup=setup, um_per_step=step.um_per_step,

@@ -93,6 +93,7 @@ def fit_curves(
     setup: Setup | None = None,
     obstruction: float | None = None,
     model: Literal["auto", "star", "hyperbola"] = "auto",
+    near: CurveSet | None = None,
 ) -> CurveSet:
     """Fit the sweeps of one telescope together, by one physical model of the star.
 
@@ -106,6 +107,8 @@ def fit_curves(
         Diameter of the central obstruction over that of the aperture; wins over the setup's.
     model : {"auto", "star", "hyperbola"}
         "auto" and "star" are the physical star, "hyperbola" the plain curve, each sweep alone.
+    near : CurveSet, optional
+        A fit of the same sweeps at nearly the same positions: the search sets out from there.
 
     Returns
     -------
@@ -142,7 +145,8 @@ def fit_curves(
         obstruction=known.telescope.obstruction if obstruction is None else obstruction,
     )
     bands = known.bands(c.filter for c in chosen)
-    return worded(curves.fit_curves(chosen, telescope=telescope, bands=bands, model=model))
+    found = curves.fit_curves(chosen, telescope=telescope, bands=bands, model=model, near=near)
+    return worded(found)
 
 
 def curve_of(measured: MeasuredSweep) -> FocusCurve:

@@ -77,18 +77,21 @@ def fit_curves(
     model: Model = "auto",
     telescope: Known | None = None,
     bands: Mapping[str, Band] | None = None,
+    near: CurveSet | None = None,
 ) -> CurveSet:
     """Fit all sweeps of one telescope together; `starsize.fit_curves` calls it with a setup.
 
     ``telescope`` and ``bands`` hold what is stated of focal ratio, pixel and step size, and of
-    passbands by filter name; ``obstruction`` counts where no telescope is given. The model is
-    written down in `curves.statistics`. Accuracy: scripts/results/precision.md (smaller twin:
+    passbands by filter name; ``obstruction`` counts where no telescope is given; ``near`` is a fit
+    of the same sweeps at nearly the same positions, to set out from. The model is written down in
+    `curves.statistics`. Accuracy: scripts/results/precision.md (smaller twin:
     tests/curves/test_precision.py).
     """
     if model not in ("auto", "star", "hyperbola"):
         msg = f"'model' must be 'auto', 'star' or 'hyperbola', got {model!r}"
         raise ValueError(msg)
-    known = _Knowledge(telescope or Known(obstruction=obstruction), bands or {})
+    start = near.likeliest if near else None
+    known = _Knowledge(telescope or Known(obstruction=obstruction), bands or {}, start)
     if not 0 <= known.telescope.obstruction < 1:
         msg = f"'obstruction' must lie in [0, 1), got {known.telescope.obstruction}"
         raise ValueError(msg)
@@ -106,6 +109,7 @@ def fit_curves(
 class _Knowledge(NamedTuple):
     telescope: Known
     bands: Mapping[str, Band]
+    start: np.ndarray | None
 
 
 def _together(fits: Sequence[CurveFit], correlation: np.ndarray) -> CurveSet:
@@ -143,12 +147,16 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
         notices=tuple(notices),
         placement_steps=placement(night, found),
         lens=lens_colour(night, found),
+        likeliest=None if night.turned.any() else found.fit.values,
     )
 
 
 def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
     used = [curve.usable for curve in curves]
-    return explain_with_play(build_night(curves, used, known=known.telescope, bands=known.bands))
+    night = build_night(curves, used, known=known.telescope, bands=known.bands)
+    if known.start is not None and known.start.size == night.start.size:
+        night = replace(night, near=known.start)
+    return explain_with_play(night)
 
 
 def _judged(
@@ -184,7 +192,7 @@ def zone_steps(night: Night, found: Posterior, row: int) -> float:
 
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     refused = refuse_before_fitting(curve)
-    return refused or _judged([curve], *_fit([curve], known))[0]
+    return refused or _judged([curve], *_fit([curve], known._replace(start=None)))[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:

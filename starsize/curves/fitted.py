@@ -170,6 +170,8 @@ class CurveSet:
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
     lens: LensColour | None = None
     """The lens' own colour, where the bands span enough to tell."""
+    likeliest: np.ndarray | None = None
+    """Quantities of the night (`curves.night`) from which a fit of the same sweeps may set out."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

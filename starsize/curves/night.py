@@ -118,6 +118,8 @@ class Night:
     """Where the radius of an entry stands among all that are asked of the stars."""
     prior: Prior
     start: np.ndarray
+    near: np.ndarray | None = None
+    """Quantities at which the same sweeps ended at nearly the same positions."""
 
     @property
     def bands_nm(self) -> list[tuple[float, float]]:

@@ -94,7 +94,7 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
         return None
     mixed = float(((np.log1p(np.exp(-np.abs(mean))) - np.log(2)) / count)[way != 0].sum())
     turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep])
-    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0])
+    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0], near=None)
     return turned, float((mean / count)[on].sum() / gain[on].sum()), mixed
 
 

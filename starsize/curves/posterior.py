@@ -73,7 +73,7 @@ def explain(night: Night) -> Posterior:
     found = _explain(night)
     if len(set(night.bands)) > PRIORS.few_bands:
         return found
-    plain = _explain(replace(night, prior=without_colour(night)))
+    plain = _explain(replace(night, prior=without_colour(night), near=None))
     before = np.log([1 - PRIORS.plain, PRIORS.plain])
     evidence = np.array([found.log_evidence, plain.log_evidence]) + before
     share = np.exp(evidence - np.logaddexp(*evidence))
