@@ -58,21 +58,18 @@ def _keys(tasks: Sequence[Task]) -> Iterator[str]:
 
 
 def spread(
-    executor: Executor | None,
+    executor: Executor,
     work: Callable[[Job], Answer],
     tasks: Sequence[Job],
     *,
     lost: Callable[[Job], Answer],
 ) -> Iterator[Answer]:
-    """Yield the answers in the order of the tasks, worked out here or by the executor.
+    """Yield the answers of an executor in the order of the tasks.
 
     A worker that dies takes with it what others of its pool were at. The first task that has no
     answer then is tried once more by a process of its own; if that dies too, ``lost`` says what
     stands for its answer. All others are handed out again.
     """
-    if executor is None:
-        yield from map(work, tasks)
-        return
     waiting = [_handed_out(executor, work, task) for task in tasks]
     for k, task in enumerate(tasks):
         try:

@@ -18,9 +18,8 @@ DIES = "__import__('os')._exit(9)"
 
 
 def test_answers_come_in_the_order_of_the_tasks_from_anywhere():
-    here = list(spread(None, eval, SUMS, lost=len))
     with ThreadPoolExecutor(3) as pool:
-        assert list(spread(pool, eval, SUMS, lost=len)) == here == list(range(0, 24, 2))
+        assert list(spread(pool, eval, SUMS, lost=len)) == list(range(0, 24, 2))
 
 
 @pytest.mark.parametrize("place", [0, 6, 11])
