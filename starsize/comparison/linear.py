@@ -11,13 +11,13 @@ Biometrika 58, 545), the probability of the data where all of it is (Rasmussen &
 Gaussian Processes for Machine Learning, 2.39-2.42).
 
 Where V = N + t^2 T for many t, axes W with W N W' = 1 and W T W' = diag(s) make every V diagonal:
-W V W' = diag(1 + t^2 s) (``solve_scattered``). Observations that have nothing to do with each other
+W V W' = diag(1 + t^2 s) (``System.solve``). Observations that have nothing to do with each other
 have axes of their own, so that nights of years cost what their number does.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -29,31 +29,9 @@ _SINGULAR = 1e-13
 _FEW_NUMBERS = 5_000
 
 
-class LeastSquares(NamedTuple):
-    """Answer of ``least_squares``: b (p,), its covariance (p, p), and r' V^-1 r."""
-
-    mean: np.ndarray
-    covariance: np.ndarray
-    chi2: float
-
-
-def least_squares(y: np.ndarray, design: np.ndarray, covariance: np.ndarray) -> LeastSquares:
-    """Solve the linear model (n,), (n, p), (n, n) where nothing is known of b beforehand."""
-    weight = np.linalg.inv(covariance)
-    weighted = weight @ design
-    posterior = np.linalg.inv(design.T @ weighted)
-    mean = posterior @ weighted.T @ y
-    left = y - design @ mean
-    return LeastSquares(mean, posterior, float(left @ weight @ left))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Axes:
-    """Axes in which N and T are diagonal.
-
-    ``turn`` is W (n, n) with W N W' = 1, ``share`` (n,) the diagonal of W T W', ``log_noise``
-    ln|N|.
-    """
+    """``turn`` is W (n, n), ``share`` (n,) the diagonal of W T W', ``log_noise`` ln|N|."""
 
     turn: np.ndarray
     share: np.ndarray
@@ -79,7 +57,7 @@ def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scattered:
-    """Answer of ``solve_scattered`` for G covariances.
+    """Answer of ``System.solve`` for G covariances.
 
     ``mean`` (G, p), ``covariance`` (G, p, p), ``log_likelihood`` (G,), which is ln p(y | V) up to a
     constant, ``chi2`` (G,), which is r' V^-1 r, ``weight`` (G, n), the inverse variance along
@@ -117,32 +95,40 @@ class Scattered:
             yield inner - known @ covariance @ known.T
 
 
-def solve_scattered(
-    y: np.ndarray,
-    design: np.ndarray,
-    axes: Axes,
-    tau: np.ndarray,
-    *,
-    prior_mean: np.ndarray,
-    prior_sigma: np.ndarray,
-) -> Scattered:
-    """Solve the linear model for the covariances N + tau^2 T, without ever making one.
+@dataclass(frozen=True, slots=True, eq=False)
+class System:
+    """The linear model: ``y`` (n,), ``design`` (n, p), priors (p,), axes of N and T."""
 
-    ``y`` is (n,), ``design`` (n, p), ``tau`` (G,), the priors (p,); ``LinAlgError`` if data and
-    priors leave an unknown open.
-    """
-    known = prior_sigma**-2.0
-    x, d = axes.turn @ design, axes.turn @ (y - design @ prior_mean)
-    variance = 1 + tau[:, None] ** 2 * axes.share
-    weight = 1 / variance
-    normal = np.stack([(x.T * row) @ x for row in weight]) + np.diag(known)
-    posterior = np.linalg.inv(normal)
-    moved = np.einsum("gpq,gq->gp", posterior, (weight * d) @ x)
-    chi2 = np.sum(weight * (d - moved @ x.T) ** 2, axis=1)
-    logs = axes.log_noise + np.log(variance).sum(axis=1) + np.linalg.slogdet(normal)[1]
-    logs = logs - np.log(known[known > 0]).sum()
-    log_likelihood = -0.5 * (logs + chi2 + moved**2 @ known)
-    return Scattered(prior_mean + moved, posterior, log_likelihood, chi2, weight, axes, x)
+    y: np.ndarray
+    design: np.ndarray
+    prior_mean: np.ndarray
+    prior_sigma: np.ndarray
+    axes: Axes
+
+    @property
+    def left(self) -> np.ndarray:
+        """The data less what the priors expect."""
+        return self.y - self.design @ self.prior_mean
+
+    def solve(self, tau: np.ndarray | float) -> Scattered:
+        """Solve for the covariances N + tau^2 T of G values of tau, without ever making one.
+
+        ``LinAlgError`` if data and priors leave an unknown open.
+        """
+        known = self.prior_sigma**-2.0
+        x, d = self.axes.turn @ self.design, self.axes.turn @ self.left
+        variance = 1 + np.atleast_1d(tau)[:, None] ** 2 * self.axes.share
+        weight = 1 / variance
+        normal = np.stack([(x.T * row) @ x for row in weight]) + np.diag(known)
+        posterior = np.linalg.inv(normal)
+        moved = np.einsum("gpq,gq->gp", posterior, (weight * d) @ x)
+        chi2 = np.sum(weight * (d - moved @ x.T) ** 2, axis=1)
+        logs = self.axes.log_noise + np.log(variance).sum(axis=1) + np.linalg.slogdet(normal)[1]
+        logs = logs - np.log(known[known > 0]).sum()
+        log_likelihood = -0.5 * (logs + chi2 + moved**2 @ known)
+        return Scattered(
+            self.prior_mean + moved, posterior, log_likelihood, chi2, weight, self.axes, x
+        )
 
 
 def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndarray:

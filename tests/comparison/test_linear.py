@@ -3,15 +3,10 @@
 import numpy as np
 import pytest
 
-from starsize.comparison.linear import (
-    least_squares,
-    normal_errors,
-    own_axes,
-    pair_gains,
-    solve_scattered,
-)
+from starsize.comparison.linear import System, normal_errors, own_axes, pair_gains
 
 LINE = np.stack([np.ones(6), np.arange(1.0, 7.0)], axis=1)
+NOTHING = {"prior_mean": np.zeros(2), "prior_sigma": np.full(2, np.inf)}
 
 
 @pytest.mark.parametrize(
@@ -29,11 +24,12 @@ LINE = np.stack([np.ones(6), np.arange(1.0, 7.0)], axis=1)
     ],
 )  # fmt: skip
 def test_straight_lines_with_known_uncertainty(y, u, values, sigmas, covariance, chi2):
-    found = least_squares(np.array(y), LINE, np.diag(np.square(u)))
-    np.testing.assert_allclose(found.mean, values, atol=1e-6)
-    np.testing.assert_allclose(np.sqrt(np.diag(found.covariance)), sigmas, atol=1e-6)
-    assert found.covariance[0, 1] == pytest.approx(covariance, abs=1e-6)
-    assert found.chi2 == pytest.approx(chi2, abs=1e-6)
+    axes = own_axes(np.diag(np.square(u)), np.eye(6))
+    found = System(y=np.array(y), design=LINE, axes=axes, **NOTHING).solve(0.0)
+    np.testing.assert_allclose(found.mean[0], values, atol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(found.covariance[0])), sigmas, atol=1e-6)
+    assert found.covariance[0, 0, 1] == pytest.approx(covariance, abs=1e-6)
+    assert found.chi2[0] == pytest.approx(chi2, abs=1e-6)
 
 
 def solve(y, design, covariance):
@@ -56,7 +52,8 @@ PRIOR = {"prior_mean": np.array([0.0, 0.8]), "prior_sigma": np.array([np.inf, 0.
 
 
 def scattered(tau):
-    return solve_scattered(READINGS, LINE, own_axes(NOISE, TOGETHER), np.array(tau), **PRIOR)
+    axes = own_axes(NOISE, TOGETHER)
+    return System(y=READINGS, design=LINE, axes=axes, **PRIOR).solve(np.array(tau))
 
 
 def solved(tau, columns=None, sigma=()):
@@ -85,10 +82,8 @@ def test_one_set_of_axes_serves_every_scatter():
 
 def test_perfectly_correlated_fits_are_no_reason_to_give_up():
     axes = own_axes(np.ones((3, 3)), np.eye(3))
-    found = solve_scattered(
-        np.array([1.0, 2.0, 6.0]), np.ones((3, 1)), axes, np.array([1.0]),
-        prior_mean=np.zeros(1), prior_sigma=np.full(1, np.inf),
-    )  # fmt: skip
+    readings, nothing = np.array([1.0, 2.0, 6.0]), {k: v[:1] for k, v in NOTHING.items()}
+    found = System(y=readings, design=np.ones((3, 1)), axes=axes, **nothing).solve(1.0)
     # A common error of 1 that no repeat lessens, and one of 1 / sqrt(3) that three repeats leave.
     np.testing.assert_allclose(found.mean, [[3.0]])
     np.testing.assert_allclose(found.covariance, [[[1 + 1 / 3]]])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..linear import Axes, Scattered, own_axes, solve_scattered
+from ..linear import System, own_axes
 from .mixture import P68, P95, P997, Interval, Mixture
 from .sweeps import BestFocusData
 
@@ -90,33 +90,6 @@ class Adjustment:
     def term(self, name: str) -> Interval:
         """Value and uncertainty of one unknown by name."""
         return self.mixture.intervals(np.eye(len(self.names))[[self.names.index(name)]])[0]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class System:
-    """The sweeps as a linear model; ``axes`` are those of the fits' covariance and the scatter."""
-
-    y: np.ndarray
-    design: np.ndarray
-    prior_mean: np.ndarray
-    prior_sigma: np.ndarray
-    axes: Axes
-
-    def solve(self, tau: np.ndarray | float) -> Scattered:
-        """Solve for each trial value of the scatter."""
-        return solve_scattered(
-            self.y,
-            self.design,
-            self.axes,
-            np.atleast_1d(np.asarray(tau, float)),
-            prior_mean=self.prior_mean,
-            prior_sigma=self.prior_sigma,
-        )
-
-    @property
-    def left(self) -> np.ndarray:
-        """The data less what the priors expect."""
-        return self.y - self.design @ self.prior_mean
 
 
 def adjust(

@@ -7,19 +7,17 @@ import pytest
 from scipy.optimize import minimize_scalar
 
 from starsize.comparison import Term, adjust, best_focus_data
-from starsize.comparison.linear import own_axes, solve_scattered
+from starsize.comparison.linear import System, own_axes
 
 
 def at_the_likeliest_scatter(y, design, own=1e-20):
     """The textbook answer, by the adjustment's solver at the scatter of largest likelihood."""
     axes = own_axes(own * np.eye(len(y)), np.eye(len(y)))
-    nothing = {
-        "prior_mean": np.zeros(design.shape[1]),
-        "prior_sigma": np.full(design.shape[1], np.inf),
-    }
+    nothing = np.zeros(design.shape[1])
+    system = System(np.asarray(y, float), design, nothing, nothing + np.inf, axes)
 
     def solved(log_scatter):
-        return solve_scattered(np.asarray(y, float), design, axes, np.exp([log_scatter]), **nothing)
+        return system.solve(np.exp(log_scatter))
 
     span = np.log(np.std(y))
     likeliest = minimize_scalar(
