@@ -1,7 +1,7 @@
 """Random nights drawn by another library, through the whole program.
 
 What they hold stands in ``_outside_night.py``. Of each night: frames without a radius, filters
-without an offset, and the errors of the offsets against where GalSim's own light is smallest, in
+without an offset and the verdicts of their sweeps, and the errors of the offsets against where GalSim's own light is smallest, in
 zones (half the width of the critical focus zone of 550 nm) and over their stated sigma.
 
 Run: ``python scripts/outside_nights.py --first 1 --nights 20``; the table is a section of
@@ -35,7 +35,8 @@ def night(number: int) -> tuple[str, np.ndarray, int, int]:
     reference, errors, refused = result.comparison.reference, [], []
     for row in result.comparison.rows:
         if row.offset_steps is None or row.offset_sigma_steps is None:
-            refused.append(row.filter)
+            why = {fit.verdict for fit in result.curves.fits if fit.curve.filter == row.filter}
+            refused.append(f"{row.filter} ({', '.join(sorted(why))})")
         elif row.filter != reference:
             error = row.offset_steps - (true[row.filter] - true[reference])
             errors.append((error / true["zone"], error / row.offset_sigma_steps))
@@ -43,7 +44,15 @@ def night(number: int) -> tuple[str, np.ndarray, int, int]:
     zones, sigmas = (
         " ".join(f"{value:+.{d}f}" for value in both[:, k]) for k, d in ((0, 2), (1, 1))
     )
-    cells = [number, f"{stars:.0f}", len(frames), left_out, " ".join(refused) or "-", zones, sigmas]
+    cells = [
+        number,
+        f"{stars:.0f}",
+        len(frames),
+        left_out,
+        "; ".join(refused) or "-",
+        zones,
+        sigmas,
+    ]
     return "| " + " | ".join(map(str, cells)) + " |", both, len(frames), left_out
 
 
