@@ -1,8 +1,9 @@
 """Random nights drawn by another library, through the whole program.
 
-What they hold stands in ``_outside_night.py``. Of each night: frames without a radius, filters
-without an offset and the verdicts of their sweeps, and the errors of the offsets against where GalSim's own light is smallest, in
-zones (half the width of the critical focus zone of 550 nm) and over their stated sigma.
+What they hold stands in ``_outside_night.py``. Of each night: frames without a radius; filters
+without an offset, with the verdicts of their sweeps; the errors of the offsets against where
+GalSim's own light is smallest, in zones (half the width of the critical focus zone of 550 nm) and
+over their stated sigma.
 
 Run: ``python scripts/outside_nights.py --first 1 --nights 20``; the table is a section of
 ``scripts/results/outside_nights.md``, headed by ``--title``.
