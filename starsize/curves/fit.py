@@ -10,7 +10,7 @@ from ..estimate import NOT_KNOWN, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet
-from .night import LOG_SLOPE, Known, Night, build_night
+from .night import LOG_SLOPE, Ending, Known, Night, build_night
 from .order import order_conflict
 from .plain import fit_plain
 from .play import Start, explain_with_play
@@ -90,8 +90,8 @@ def fit_curves(
     if model not in ("auto", "star", "hyperbola"):
         msg = f"'model' must be 'auto', 'star' or 'hyperbola', got {model!r}"
         raise ValueError(msg)
-    start = near.likeliest if near else None
-    known = _Knowledge(telescope or Known(obstruction=obstruction), bands or {}, start)
+    end = near.ending if near else None
+    known = _Knowledge(telescope or Known(obstruction=obstruction), bands or {}, end)
     if not 0 <= known.telescope.obstruction < 1:
         msg = f"'obstruction' must lie in [0, 1), got {known.telescope.obstruction}"
         raise ValueError(msg)
@@ -109,7 +109,7 @@ def fit_curves(
 class _Knowledge(NamedTuple):
     telescope: Known
     bands: Mapping[str, Band]
-    start: np.ndarray | None
+    near: Ending | None
 
 
 def _together(fits: Sequence[CurveFit], correlation: np.ndarray) -> CurveSet:
@@ -147,15 +147,15 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
         notices=tuple(notices),
         placement_steps=placement(night, found),
         lens=lens_colour(night, found),
-        likeliest=None if night.turned.any() else found.fit.values,
+        ending=None if night.turned.any() else found.ending,
     )
 
 
 def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
     used = [curve.usable for curve in curves]
     night = build_night(curves, used, known=known.telescope, bands=known.bands)
-    if known.start is not None and known.start.size == night.start.size:
-        night = replace(night, near=known.start)
+    if known.near and known.near.values.size == night.start.size:
+        night = replace(night, near=known.near)
     return explain_with_play(night)
 
 
@@ -192,7 +192,7 @@ def zone_steps(night: Night, found: Posterior, row: int) -> float:
 
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     refused = refuse_before_fitting(curve)
-    return refused or _judged([curve], *_fit([curve], known._replace(start=None)))[0]
+    return refused or _judged([curve], *_fit([curve], known._replace(near=None)))[0]
 
 
 def _misfit(night: Night, found: Posterior, row: int) -> bool:

@@ -10,6 +10,7 @@ from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..notebook import html_table, plus_minus
 from ..optics.star import colour_terms
 from .curve import FocusCurve
+from .night import Ending
 
 Verdict = Literal[
     "good",
@@ -170,8 +171,8 @@ class CurveSet:
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
     lens: LensColour | None = None
     """The lens' own colour, where the bands span enough to tell."""
-    likeliest: np.ndarray | None = None
-    """Quantities of the night (`curves.night`) from which a fit of the same sweeps may set out."""
+    ending: Ending | None = None
+    """From where a fit of the same sweeps may set out."""
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:

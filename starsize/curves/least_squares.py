@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from .guess import guess_hyperbola
+from .guess import Guess, guess_hyperbola
 from .shapes import hyperbola
 
 Function = Callable[..., np.ndarray]
@@ -97,6 +97,7 @@ def fit_hyperbola(
     radius_px: np.ndarray,
     *,
     radius_sigma_px: np.ndarray | float | None = None,
+    guess: Guess | None = None,
 ) -> LeastSquares:
     """Fit the plain hyperbola by least squares: best focus, floor, wing slope, in that order.
 
@@ -115,7 +116,7 @@ def fit_hyperbola(
         return hyperbola(x, best, floor, slope_px_per_step=slope)
 
     position = np.asarray(position_steps, float)
-    guess = guess_hyperbola(position, radius_px)
+    guess = guess or guess_hyperbola(position, radius_px)
     # Count from one span before the sweep, in spans: no parameter is near zero then.
     span = position.max() - position.min()
     origin = position.min() - span

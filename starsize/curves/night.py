@@ -95,6 +95,15 @@ class Prior:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Ending:
+    """Where a fit of a night's sweeps ended: its quantities, and both scatters."""
+
+    values: np.ndarray
+    jitter: float
+    lack: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Night:
     """The radii of all frames of all sweeps, n entries, and what is known before looking."""
 
@@ -118,8 +127,8 @@ class Night:
     """Where the radius of an entry stands among all that are asked of the stars."""
     prior: Prior
     start: np.ndarray
-    near: np.ndarray | None = None
-    """Quantities at which the same sweeps ended at nearly the same positions."""
+    near: Ending | None = None
+    """Where the same sweeps ended at nearly the same positions."""
 
     @property
     def bands_nm(self) -> list[tuple[float, float]]:

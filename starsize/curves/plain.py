@@ -32,7 +32,7 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     if used.sum() < 5:
         return bare
     try:
-        fit = fit_hyperbola(x[used], y[used], radius_sigma_px=noise[used])
+        fit = fit_hyperbola(x[used], y[used], radius_sigma_px=noise[used], guess=guess)
     except (ValueError, np.linalg.LinAlgError):
         return bare
     best, floor, slope = map(float, fit.value)

@@ -8,7 +8,7 @@ from scipy.special import logsumexp
 
 from ..estimate import Estimate
 from ..optics.sizes import star_radii
-from .night import FIRST, LOG_SLOPE, ZERO, Night, without_colour
+from .night import FIRST, LOG_SLOPE, ZERO, Ending, Night, without_colour
 from .search import Fit, descend, find, log_likelihood, variance_of, weighed
 from .statistics import JITTERS, LACKS, PRIORS, believe, log_usual
 
@@ -20,7 +20,6 @@ GRID = 41
 POLISHING = 30
 UNLIKELY = 1e-5
 """Scatters less likely than this where all were tried are left out in the end."""
-SWEEPS_AT_ONCE = 16
 AT_ONCE = 2_000_000
 """Numbers in an array of grid points x frames x quantities: 16 MB."""
 
@@ -49,6 +48,11 @@ class Posterior:
     def usual(self, scatter: np.ndarray) -> float:
         """Logarithmic mean of ``jitter`` or ``lack``."""
         return float(np.exp(self.weight @ np.log(scatter)))
+
+    @property
+    def ending(self) -> Ending:
+        """From where a fit of the same sweeps may set out."""
+        return Ending(self.fit.values, self.usual(self.jitter), self.usual(self.lack))
 
     def moments(self, mean: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean (k,) and covariance (k, k) over the grid, of (g, k) and (g, k, k) at its points."""
@@ -94,11 +98,14 @@ def averaged(parts: tuple[Posterior, ...], share: np.ndarray, *, log_evidence: f
 
 def _explain(night: Night) -> Posterior:
     jitter, lack = np.repeat(JITTERS, LACKS.size), np.tile(LACKS, JITTERS.size)
-    fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
-    weight = _solve(night, fit, jitter, lack).weight
-    shaken, lacking = (float(np.exp(weight @ np.log(scatter))) for scatter in (jitter, lack))
-    fit = descend(night, fit.values, jitter=shaken, lack=lacking, steps=POLISHING)
-    jitter, lack = jitter[weight > UNLIKELY], lack[weight > UNLIKELY]
+    end = night.near
+    if end is None:
+        fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
+        weight = _solve(night, fit, jitter, lack).weight
+        shaken, lacking = (float(np.exp(weight @ np.log(scatter))) for scatter in (jitter, lack))
+        end = Ending(fit.values, shaken, lacking)
+        jitter, lack = jitter[weight > UNLIKELY], lack[weight > UNLIKELY]
+    fit = descend(night, end.values, jitter=end.jitter, lack=end.lack, steps=POLISHING)
     found = _solve(night, fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
@@ -169,12 +176,9 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     usual[FIRST + 1 :: 3] = np.median(values[FIRST + 1 :: 3])
     reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
     grid = np.linspace(-reach, reach, GRID)
-    radius = np.vstack(
-        [
-            _radii_around(night, usual, grid, few)
-            for few in np.array_split(which, -(-which.size // SWEEPS_AT_ONCE))
-        ]
-    )
+    places = (usual[ZERO] + usual[FIRST::3, None] + grid).ravel()
+    around = night.at(places, np.repeat(which, grid.size))
+    radius = star_radii(around.stars, around.state(usual)).reshape(-1, grid.size)
     best = values[ZERO] + values[FIRST::3] + grid[np.argmin(radius, axis=1)]
     close = float(radius.min() / np.exp(values[LOG_SLOPE]))
     step = float(grid[1] - grid[0])
@@ -187,20 +191,12 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
             break
         step = max(float(np.abs(move).max()) * 2, 0.02 * close)
     # There dR/dx = 0; how it moves follows from how that slope changes.
-    sides = [night.at(best + side * 0.05 * close, which) for side in (-1, 1)]
-    before, after = (side.slopes(usual, side.sizes(usual)) for side in sides)
+    sides = np.concatenate([best - 0.05 * close, best + 0.05 * close])
+    pair = night.at(sides, np.tile(which, 2))
+    before, after = pair.slopes(usual, pair.sizes(usual)).reshape(2, which.size, -1)
     change = after - before
     change[:, FIRST + 1 :: 3] = 0.0
     return best, change / change[which, FIRST + 3 * which][:, None]
-
-
-def _radii_around(
-    night: Night, values: np.ndarray, grid: np.ndarray, sweeps: np.ndarray
-) -> np.ndarray:
-    """Radii at the places of the grid about the zeros of some sweeps: (m, k)."""
-    places = (values[ZERO] + values[FIRST::3][sweeps, None] + grid).ravel()
-    around = night.at(places, np.repeat(sweeps, grid.size))
-    return star_radii(around.stars, around.state(values)).reshape(-1, grid.size)
 
 
 def completed(night: Night, fit: Fit) -> np.ndarray:

@@ -55,8 +55,6 @@ def variance_of(
 
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
-    if night.near is not None:
-        return descend(night, night.near, jitter=jitter, lack=lack, steps=POLISHING)
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
     wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
     fits = [descend(night, start, **wide, steps=SCREENING) for start in starts(night)]

@@ -171,11 +171,10 @@ def _wing_centre(
 ) -> float:
     """Middle between the two positions where the curve is twice its smallest radius."""
     away = np.linspace(0, BOTH_WAYS * floor_steps, 30)
-    place = []
-    for side in (-1.0, 1.0):
-        radius = np.maximum.accumulate(star_radius(shape, best + side * away, table=table))
-        place.append(side * float(np.interp(2 * radius[0], radius, away)))
-    return best + sum(place) / 2
+    radius = star_radius(shape, best + np.stack([-away, away]), table=table)
+    wings = np.maximum.accumulate(radius, axis=1)
+    before, after = (float(np.interp(2 * wing[0], wing, away)) for wing in wings)
+    return best + (after - before) / 2
 
 
 def placement(night: Night, found: Posterior) -> Estimate:
