@@ -236,10 +236,16 @@ class Growth:
 def _typical_growth(curves: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Growth of the median star, and the uncertainty of each annulus' light from the scatter."""
     # Neighbours' light is in the outskirts of most stars, and more in some than in others.
-    rings = np.diff(curves, axis=1, prepend=0.0).T
-    middle = np.array([weighted_median(ring, weight) for ring in rings])
-    away = [
-        weighted_median(np.abs(ring - m), weight) for ring, m in zip(rings, middle, strict=True)
-    ]
+    rings = np.diff(curves, axis=1, prepend=0.0)
+    middle = _medians(rings, weight)
+    away = _medians(np.abs(rings - middle), weight)
     # 1.4826 for a median to stand for sigma, 1.25 for a median's own uncertainty.
-    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * np.array(away)
+    return np.cumsum(middle), 1.86 * np.sqrt(np.sum(weight**2)) * away
+
+
+def _medians(columns: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Of each column the value with half of the weight, which sums to one, on each side."""
+    order = np.argsort(columns, axis=0)
+    middle = (np.cumsum(weight[order], axis=0) < 0.5).sum(axis=0)
+    rows = np.minimum(middle, len(columns) - 1)[None]
+    return np.take_along_axis(columns, np.take_along_axis(order, rows, axis=0), axis=0)[0]

@@ -35,6 +35,8 @@ _BELONGS = 1.8
 #: Stars side by side stand out alone nearly as much as together (of two discs that touch the
 #: brighter 0.85), and so many widths apart; the lumps of one ring do not (half a disc 0.71).
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
+#: So many of the strongest are asked for that: weaker ones are not measured.
+_MEASURED = 250
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 #: With fewer pixels beside the stars than this, the sky is learned among them.
@@ -116,7 +118,7 @@ def _search(
     if not sky.noise > 0:
         return Peaks(*np.zeros((4, 0))), np.ones(1), np.ones(1)
     flat = levels[first] - sky.on_grid(levels[first].shape, 2**first)
-    np.nan_to_num(flat, copy=False)
+    flat[np.isnan(flat)] = 0
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
     rows, best = _maxima(maps, grain, threshold)
     kept = _told_apart(_one_each(rows[best]), rows)
@@ -151,7 +153,7 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     They stand out nearly as much as the whole and clear of each other, if at a narrower width.
     """
-    large = np.flatnonzero(stars[:, 2] > _LEAST_GROUP_PX)
+    large = np.flatnonzero(stars[:_MEASURED, 2] > _LEAST_GROUP_PX)
     star, part = within(rows[:, :2], stars[large, :2], _GROUP * stars[large, 2])
     star = large[star]
     (wide, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T

@@ -15,7 +15,7 @@ from .scale import HALF_WIDTHS, Sensor, measure_peaks, no_stars
 from .sky import Sky, full_of_holes, gain_from_sky, usable_pixels
 
 #: So many stars are always measured, of more those that hold this share of what all tell.
-_ALWAYS, _TOLD = 120, 0.95
+_ALWAYS, _TOLD = 80, 0.9
 #: Among so many good stars two in one are set aside; among fewer they are parted and measured.
 _PLENTY = 10
 #: Narrower images hold no star with its sky, pixels.
@@ -47,7 +47,7 @@ def measure_image(
     threshold : float
         Lowest signal-to-noise ratio of a star.
     max_stars : int, optional
-        Measure at most this many of the brightest, and of many no more than hold 95 % of what
+        Measure at most this many of the brightest, and of many no more than hold 90 % of what
         these tell of the radius; None for all.
     grid : Grid
         Which of the pixels to measure, those of one colour; places and radii are in pixels of the

@@ -19,7 +19,7 @@ HALF_WIDTHS = 1.15
 #: A star so much smaller or larger than the others has patches of its own.
 _SAME_SIZE = 2.5
 #: So many bright stars settle in so many looks how large all are.
-_SCOUTS, _LOOKS = 20, 3
+_SCOUTS, _LOOKS = 10, 3
 #: Stars larger than this (half-flux radius, pixels) are measured on the binned image.
 _LARGE_PX = 7.0
 #: Stars smaller than this feel where the pixels lie.

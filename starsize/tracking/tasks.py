@@ -89,10 +89,10 @@ def _measure(task: Task, channel: str, image: np.ndarray, hint: Known | None) ->
 
 
 def _typical_light(stars: Stars) -> float:
-    """Median light of the 40th to 80th brightest star, ADU; of few stars, of the second quarter."""
+    """Median light of the 30th to 60th brightest star, ADU; of few stars, of the second quarter."""
     # These stay the same while cloud passes: brighter ones burn out, fainter ones vanish.
     light = np.sort(stars.flux[np.isfinite(stars.flux)])[::-1]
-    first, last = (40, 80) if light.size > 100 else (light.size // 4, light.size // 2 + 1)
+    first, last = (30, 60) if light.size > 70 else (light.size // 4, light.size // 2 + 1)
     return float(np.median(light[first:last])) if light.size else float("nan")
 
 
