@@ -10,15 +10,12 @@ from ..linear import System, own_axes
 from .mixture import P68, P95, P997, Interval, Mixture
 from .sweeps import BestFocusData
 
-_ROUNDING = 1e-9
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Term:
     """One unknown beside the filters: its column, and what is known of it beforehand.
 
-    Without a ``prior_sigma`` and a ``bound`` the frames alone determine it. With a ``bound`` it
-    is known to lie within +- that, and no more.
+    Without ``prior_sigma`` and ``bound`` that is nothing; a ``bound`` holds it within +- that.
     """
 
     name: str
@@ -104,30 +101,11 @@ def adjust(
     The covariance is that of the fits plus an unknown run-to-run variance tau^2, common to the
     channels of the same exposures. Everything is averaged over tau, weighted by its likelihood
     (``linear``) and by what is common among telescopes: its logarithm spreads normally about
-    ``scatter``. With no repeats at all tau is taken from there; a few repeats outweigh it.
-
-    Parameters
-    ----------
-    data : BestFocusData
-        At least one sweep.
-    terms : sequence of Term
-        Unknowns beside the filters; together with them they must be determined.
-    scatter : Scatter or float
-        What to expect of the run-to-run scatter; a number is its median, steps, > 0.
-    planned : bool
-        True for sweeps that nobody has taken yet: the scatter is as expected, whatever the
-        positions.
-
-    Raises
-    ------
-    ValueError
-        If ``scatter`` is not positive.
-    numpy.linalg.LinAlgError
-        If the unknowns are not determined by the data and the priors.
+    ``scatter`` (a number is its median, steps). With no repeats at all tau is taken from there; a
+    few repeats outweigh it. Of ``planned`` sweeps, that nobody has taken yet, the scatter is as
+    expected, whatever the positions.
     """
     expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
-    if expected.median_steps <= 0:
-        raise ValueError(f"'scatter' must be positive, got {expected.median_steps}")
     system = system_of(data, terms)
     plainly = system.design @ np.linalg.lstsq(system.design, system.y, rcond=None)[0]
     tau = expected.trials(0.0 if planned else float(np.max(np.abs(system.y - plainly))))
@@ -166,8 +144,8 @@ def sigmas_from_data(
 ) -> np.ndarray:
     """Standard uncertainty that the data alone would give each term; infinite where they cannot.
 
-    The other terms keep their priors. It rests on the design, never on the positions found, so
-    that deciding by it leaves the coverage of the intervals alone. All terms must have a prior.
+    The other terms keep their priors, which all must have. It rests on the design, never on the
+    positions found, so that deciding by it leaves the coverage of the intervals alone.
     """
     found = system_of(data, terms).solve(scatter_steps)
     variance = np.diag(found.covariance[0])[len(data.names) :]
@@ -181,17 +159,15 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
     """The linear model of some sweeps: one unknown for each filter, then the terms."""
     n, names = len(data.ids), data.names
     filters = np.array(data.filters)[:, None] == np.array(names)
-    columns = [filters.astype(float), *(t.column[:, None] for t in terms)]
     # A billionth on the diagonal: perfectly correlated fits are no reason to give up.
-    own = _ROUNDING * np.eye(n)
+    own, noise = 1e-9 * np.eye(n), data.covariance_steps2
     return System(
         y=data.position_steps,
-        design=np.hstack(columns),
+        design=np.column_stack([filters, *(t.column for t in terms)]).astype(float),
         prior_mean=np.array([0.0] * len(names) + [t.prior_value for t in terms]),
         prior_sigma=np.array([np.inf] * len(names) + [t.sigma for t in terms]),
         axes=own_axes(
-            data.covariance_steps2
-            + own * max(float(np.mean(np.diag(data.covariance_steps2))), 1e-12),
+            noise + own * max(float(np.mean(np.diag(noise))), 1e-12),
             (data.exposure_set[:, None] == data.exposure_set) + own,
         ),
     )

@@ -26,11 +26,13 @@ import numpy as np
 from scipy.special import logsumexp
 
 from ...estimate import Estimate
+from ...setup import Setup
 from ..compared import Slip
 from ..linear import pair_gains
 from .adjustment import Adjustment, Scatter, Term, adjust, system_of
 from .mixture import mixed
 from .sweeps import BestFocusData
+from .terms import TermChoice, plausible_terms
 
 Kind = Literal["slip", "odd"]
 
@@ -77,32 +79,26 @@ class _Candidate:
 
 
 def with_changes(
-    data: BestFocusData,
-    terms: Sequence[Term],
-    *,
-    scatter: Scatter,
-    plausible: Sequence[Term],
+    data: BestFocusData, choice: TermChoice, setup: Setup
 ) -> tuple[Adjustment, Changes]:
     """Adjust the sweeps, each side of a sudden change for itself where there is one.
 
     Where it is not sure whether or where there was one, everything is averaged over what there may
     have been, so that only the filters lose that depend on it.
-
-    Parameters
-    ----------
-    data, terms, scatter
-        As for ``adjust``.
-    plausible : sequence of Term
-        The terms as they are while looking for changes, see ``plausible_terms``.
     """
+    terms, scatter, plausible = choice.terms, choice.scatter, plausible_terms(data, choice, setup)
     plain = adjust(data, terms, scatter=scatter)
     candidates = [*_cuts(data), *_odd_filters(data)]
     if not candidates:
         return plain, Changes(slips=None)
-    steady, pairs, tells = _explanations(data, plausible, scatter, candidates)
+    each = float(np.log(CHANCE / len(candidates)))
+    is_slip = np.array([c.kind == "slip" for c in candidates])
+    steady, pairs, show = _explanations(*_read(data, plausible, scatter, candidates), each)
+    tells = bool(is_slip.any() and show[is_slip].all())
     hidden = np.zeros(len(candidates), bool)
     if tells:
-        hidden = _hidden(data, terms, scatter, candidates)
+        # The slips that free terms would swallow.
+        hidden = is_slip & ~_shown(*_read(data, terms, scatter, candidates), each)
     behind = float(pairs[hidden[:, None] | hidden].sum())
     level = HIDDEN_DOUBTED < behind < SURE
     if level:
@@ -153,59 +149,39 @@ def _adjusted(
 
 
 def _explanations(
-    data: BestFocusData,
-    terms: Sequence[Term],
-    scatter: Scatter,
-    candidates: Sequence[_Candidate],
-) -> tuple[float, np.ndarray, bool]:
-    """Probability of no change, of each and each two of them, and whether slips would show.
+    base: np.ndarray, read: Iterator[np.ndarray], each: float
+) -> tuple[float, np.ndarray, np.ndarray]:
+    """Probability of no change, of each and each two of them, and whether each would show.
 
     Those of two stand above the diagonal of an (h, h) array, those of one alone on it.
     """
-    count = len(candidates)
-    each = np.log(CHANCE / count)
-    base, read = _read(data, terms, scatter, candidates)
-    quiet, own, likelihood = [], [], np.full((count, count), -np.inf)
+    quiet, own, likelihood = [], [], -np.inf
     for log, seen in zip(base, read, strict=True):
         gain = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=SIZE_STEPS)
-        np.logaddexp(likelihood, log + gain, out=likelihood)
+        likelihood = np.logaddexp(likelihood, log + gain)
         own.append(seen.diagonal()[:-1].copy())
         quiet.append(log + 0.5 * seen[-1, -1])
-    odds = likelihood - logsumexp(base) + (2 - np.eye(count)) * each
+    odds = likelihood - logsumexp(base) + (2 - np.eye(len(own[0]))) * each
     top = max(0.0, float(odds.max()))
     pairs, steady = np.triu(np.exp(odds - top)), np.exp(-top)
     total = steady + pairs.sum()
-    slips = [i for i, c in enumerate(candidates) if c.kind == "slip"]
-    show = _would_show(np.array(quiet), np.array(own)[:, slips], each)
-    tells = bool(slips) and bool(np.all(show))
-    return float(steady / total), pairs / total, tells
-
-
-def _hidden(
-    data: BestFocusData,
-    terms: Sequence[Term],
-    scatter: Scatter,
-    candidates: Sequence[_Candidate],
-) -> np.ndarray:
-    """(h,) bool: the slips that free terms would swallow."""
-    base, read = _read(data, terms, scatter, candidates)
-    own = np.array([seen.diagonal().copy() for seen in read])  # a view would keep them all
-    quiet = base + 0.5 * own[:, -1]
-    show = _would_show(quiet, own[:, :-1], np.log(CHANCE / len(candidates)))
-    return np.array([c.kind == "slip" for c in candidates]) & ~show
+    return float(steady / total), pairs / total, _would_show(np.array(quiet), np.array(own), each)
 
 
 def _read(
-    data: BestFocusData,
-    terms: Sequence[Term],
-    scatter: Scatter,
-    candidates: Sequence[_Candidate],
+    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, candidates: Sequence[_Candidate]
 ) -> tuple[np.ndarray, Iterator[np.ndarray]]:
     """(G,) ln p and, for each scatter, K' P K of the candidates' columns and then the data."""
     system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
     found = system.solve(tau)
     columns = np.stack([*(c.column for c in candidates), system.left], axis=1)
     return found.log_likelihood + scatter.log_prior(tau), found.unexplained(columns)
+
+
+def _shown(base: np.ndarray, read: Iterator[np.ndarray], each: float) -> np.ndarray:
+    """(h,) bool: which slips of the usual size would be seen."""
+    own = np.array([seen.diagonal().copy() for seen in read])  # a view would keep them all
+    return _would_show(base + 0.5 * own[:, -1], own[:, :-1], each)
 
 
 def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:

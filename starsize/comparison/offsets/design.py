@@ -14,13 +14,7 @@ from .adjustment import adjust
 from .focuser import FOUND_SIGMAS, LEAST_RANGE_DEGC
 from .found import adjusted_sweeps
 from .sweeps import BestFocusData
-from .terms import (
-    COEFFICIENT_ROOM,
-    choose_terms,
-    coefficient_bound,
-    expected_scatter,
-    stated_prior,
-)
+from .terms import COEFFICIENT_ROOM, choose_terms, coefficient_bound, stated_prior
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,16 +33,10 @@ class ExpectedOffset:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ExpectedTable:
-    """What a night of sweeps would tell.
+    """What a night of sweeps would tell of each filter; the covariance is in their order.
 
-    Attributes
-    ----------
-    offsets : dict of str to ExpectedOffset
-        By filter; zero for the reference.
-    covariance_steps2 : (k, k) array
-        Of the offsets, in the order of ``offsets``.
-    temperature, play : bool
-        Whether the coefficient of a usual tube, and play, would be found.
+    ``temperature`` and ``play`` say whether the coefficient of a usual tube, and play, would be
+    found.
     """
 
     offsets: dict[str, ExpectedOffset]
@@ -60,35 +48,22 @@ class ExpectedTable:
 def expected_offsets(
     data: BestFocusData, *, setup: Setup, um_per_step: float | None, reference: str
 ) -> ExpectedTable:
-    """Adjust sweeps to come.
-
-    Parameters
-    ----------
-    data : BestFocusData
-        The sweeps as planned: filters, covariance, times, temperatures, directions. The positions
-        only have to be plausible.
-    setup : Setup
-    um_per_step : float or None
-    reference : str
-        One of the filters.
-    """
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    whole = adjust(data, choice.terms, scatter=scatter, planned=True)
-    steady = adjust(data, scatter=scatter, planned=True)
-    offsets = {}
+    """Adjust sweeps to come; their positions only have to be plausible."""
+    choice = choose_terms(data, setup=setup, um_per_step=um_per_step)
+    whole = adjust(data, choice.terms, scatter=choice.scatter, planned=True)
+    steady = adjust(data, scatter=choice.scatter, planned=True)
     both = zip(whole.offsets(reference), steady.offsets(reference), strict=True)
-    for name, (found, still) in zip(whole.filters, both, strict=True):
-        offsets[name] = ExpectedOffset(
+    offsets = [
+        ExpectedOffset(
             sigma=found.sigma, frames=still.frames, focuser=still.focuser,
             temperature=math.sqrt(max(found.sigma**2 - still.sigma**2, 0.0)),
-        )  # fmt: skip
+        )
+        for found, still in both
+    ]  # fmt: skip
     stated = stated_prior("temperature", setup)
     usual = abs(stated[0]) if stated else coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
     return ExpectedTable(
-        offsets=offsets,
+        offsets=dict(zip(whole.filters, offsets, strict=True)),
         covariance_steps2=whole.mixture.covariance_of(whole.contrasts(reference)),
         temperature=choice.source.get("temperature") == "frames"
         and (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC

@@ -4,19 +4,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate
 from ...setup import Setup
 from .adjustment import Adjustment
 from .changes import Changes, with_changes
 from .sweeps import BestFocusData, is_colour_channel
-from .terms import (
-    TermChoice,
-    choose_terms,
-    expected_scatter,
-    plausible_terms,
-    with_doubtful_directions,
-)
+from .terms import TermChoice, choose_terms, with_doubtful_directions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,12 +71,8 @@ def adjusted_sweeps(
     data: BestFocusData, *, setup: Setup, um_per_step: float | None
 ) -> tuple[TermChoice, Adjustment, Changes]:
     """The terms chosen, the adjustment with them, and what changed suddenly."""
-    scatter = expected_scatter(setup, um_per_step)
-    choice = choose_terms(
-        data, setup=setup, um_per_step=um_per_step, scatter_steps=scatter.median_steps
-    )
-    plausible = plausible_terms(data, choice, setup)
-    found = with_changes(data, choice.terms, scatter=scatter, plausible=plausible)
+    choice = choose_terms(data, setup=setup, um_per_step=um_per_step)
+    found = with_changes(data, choice, setup)
     # The play is known only after a first pass; a bound on it counts in full.
     if choice.source.get("direction") == "bound":
         play = choice.bound["direction"]
@@ -88,7 +80,6 @@ def adjusted_sweeps(
         play = abs(found[0].term("direction").value)
     else:
         return choice, *found
-    widened = with_doubtful_directions(data, play)
-    if widened is not data:
-        found = with_changes(widened, choice.terms, scatter=scatter, plausible=plausible)
+    if np.any(data.direction == 0):
+        found = with_changes(with_doubtful_directions(data, play), choice, setup)
     return choice, *found

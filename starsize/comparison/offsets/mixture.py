@@ -40,20 +40,11 @@ class Interval:
 class Mixture:
     """Estimates of p parameters from n observations for each of G cases, and their weights.
 
-    Attributes
-    ----------
-    weight : (G,) array, sums to 1
-    mean : (G, p) array
-    covariance : (G, p, p) array
-    response : (G, p, n) array
-        How each parameter answers to each observation.
-    noise : (n, n) array
-        Covariance of the observations themselves, without scatter.
-    dof : (n,) array
-        Degrees of freedom behind its diagonal; infinite where it is known.
-    reach : (G, p, q) array
-        How far each of q effects of which only a bound is known may push each parameter.
-        ``covariance`` holds them as spread evenly within the bound.
+    ``weight`` (G,) sums to 1; ``mean`` (G, p), ``covariance`` (G, p, p); ``response`` (G, p, n) is
+    how each parameter answers to each observation, ``noise`` (n, n) the covariance of these without
+    scatter and ``dof`` (n,) the degrees of freedom behind its diagonal, infinite where it is known.
+    ``reach`` (G, p, q) is how far each of q effects of which only a bound is known may push each
+    parameter; ``covariance`` holds them as spread evenly within the bound.
     """
 
     weight: np.ndarray
@@ -66,7 +57,7 @@ class Mixture:
 
     @property
     def average(self) -> np.ndarray:
-        """(p,) array: the estimates."""
+        """(p,) array."""
         return self.weight @ self.mean
 
     def covariance_of(self, contrasts: np.ndarray) -> np.ndarray:

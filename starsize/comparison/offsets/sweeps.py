@@ -16,26 +16,13 @@ NIGHT_GAP_DAYS = 0.25
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BestFocusData:
-    """Best focus of n sweeps, what they have in common, and when they were taken.
+    """Best focus of n sweeps, with its (n, n) covariance by the fits alone, and circumstances.
 
-    Attributes
-    ----------
-    ids, filters : tuple of str
-    position_steps : (n,) array
-    covariance_steps2 : (n, n) array
-        Of the fits alone; run-to-run scatter is the adjustment's business.
-    dof : (n,) array
-        Degrees of freedom behind each variance; infinite where it is known outright.
-    temperature_degC, time_mjd : (n,) arrays
-        Mean over the frames of each sweep; NaN where unknown.
-    direction : (n,) array
-        +1/2 where the step count grew during the sweep, -1/2 where it fell, 0 where the focuser
-        turned round or nobody knows.
-    exposure_set : (n,) int array
-        Colour channels of the same exposures carry the same number: what happened to the focuser
-        happened to all of them.
-    night : (n,) int array
-        Counted from 0 in order of time.
+    ``dof`` are the degrees of freedom behind each variance, infinite where it is known outright;
+    temperature and time are means over the sweep, NaN where unknown. ``direction`` is +1/2 where
+    the step count grew, -1/2 where it fell, 0 where the focuser turned round or nobody knows.
+    Channels of the same exposures share a number in ``exposure_set``: what happened to the focuser
+    happened to all of them. ``night`` counts from 0 in order of time.
     """
 
     ids: tuple[str, ...]
@@ -66,47 +53,30 @@ def best_focus_data(
     approach: Sequence[Approach] | Approach = "unknown",
     outward: str = "increasing",
 ) -> BestFocusData:
-    """Arrange best-focus positions for the adjustment, for people who bring their own.
+    """Arrange best-focus positions for the adjustment; what is one number is so for all sweeps.
 
     Every variance counts as known outright and every sweep as exposures of its own;
     ``dataclasses.replace`` says otherwise (``dof``, ``exposure_set``).
-
-    Parameters
-    ----------
-    position_steps : (n,) array_like
-        Best focus of each sweep, steps.
-    covariance_steps2 : (n, n) array, (n,) array or float
-        Covariance, or variances, of the positions, steps squared.
-    filters : sequence of str, or one str for all
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not agree.
     """
     position = np.asarray(position_steps, float)
     n = position.size
     given = np.asarray(covariance_steps2, float)
     if given.ndim < 2:
         given = np.diag(np.broadcast_to(given, n))
-    if position.ndim != 1 or given.shape != (n, n):
-        raise ValueError(f"'covariance_steps2' must fit {n} positions, got {given.shape}")
     filters = (filters,) * n if isinstance(filters, str) else tuple(filters)
-    if len(filters) != n:
-        raise ValueError(f"'filters' must name {n} filters, got {len(filters)}")
     ways = (approach,) * n if isinstance(approach, str) else tuple(approach)
-    growing = {"outward": 0.5, "inward": -0.5}
-    sense = 1.0 if outward == "increasing" else -1.0
-    time = _spread(time_mjd, n)
+    half = 0.5 if outward == "increasing" else -0.5
+    growing = {"outward": half, "inward": -half}
+    time = np.array(np.broadcast_to(np.asarray(time_mjd, float), n))
     return BestFocusData(
         ids=tuple(ids) if ids is not None else tuple(f"sweep-{i + 1}" for i in range(n)),
         filters=filters,
         position_steps=position,
         covariance_steps2=given,
         dof=np.full(n, np.inf),
-        temperature_degC=_spread(temperature_degC, n),
+        temperature_degC=np.array(np.broadcast_to(np.asarray(temperature_degC, float), n)),
         time_mjd=time,
-        direction=np.array([sense * growing.get(way, 0.0) for way in ways]),
+        direction=np.array([growing.get(way, 0.0) for way in ways]),
         exposure_set=np.arange(n),
         night=_nights(time, [one.rpartition(":")[0] for one in ids] if ids else [""] * n),
     )
@@ -147,10 +117,6 @@ def is_colour_channel(curve: FocusCurve) -> bool:
 def _mean(values: np.ndarray) -> float:
     # One frame without a temperature makes the sweep's mean a guess, so it counts as unknown.
     return float(np.mean(values)) if np.size(values) else float("nan")
-
-
-def _spread(values: Sequence[float] | np.ndarray | float, n: int) -> np.ndarray:
-    return np.array(np.broadcast_to(np.asarray(values, float), n))
 
 
 def _nights(time_mjd: np.ndarray, runs: Sequence[str]) -> np.ndarray:

@@ -45,16 +45,15 @@ _HOURS = 24.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TermChoice:
-    """The terms of the adjustment and how each came to be there.
+    """The terms of the adjustment, what each rests on (``source``), and the scatter to expect.
 
-    ``source`` says for each term name whether the ``frames`` determine it, the ``setup`` does,
-    or only a ``bound`` on its size is known.
-    ``bound`` holds those bounds.
+    ``bound`` holds the largest plausible size of each.
     """
 
     terms: tuple[Term, ...]
     source: dict[str, Source]
     bound: dict[str, float]
+    scatter: Scatter
     reference_degC: float | None
     range_degC: float | None
     coefficient_bound: float
@@ -80,26 +79,12 @@ def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
     return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / um_per_step
 
 
-def choose_terms(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None, scatter_steps: float
-) -> TermChoice:
-    """Decide by the design alone which terms are fitted, and bound the others.
-
-    Parameters
-    ----------
-    data : BestFocusData
-        At least one sweep.
-    setup : Setup
-        For the stated coefficient and backlash, and for the bounds.
-    um_per_step : float or None
-    scatter_steps : float
-        Run-to-run scatter to expect.
-    """
-    per_degC = coefficient_bound(setup, um_per_step)
+def choose_terms(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> TermChoice:
+    """Decide by the design alone which terms are fitted, and bound the others."""
+    per_degC, scatter = coefficient_bound(setup, um_per_step), expected_scatter(setup, um_per_step)
     temperature = data.temperature_degC
     known = temperature[np.isfinite(temperature)]
     warm = known.size == temperature.size
-    reference = float(np.mean(temperature)) if warm else None
     night_bound = NIGHT_BOUND_UM / um_per_step if um_per_step else NIGHT_BOUND_STEPS
     columns = {
         f"night {night + 1}": ((data.night == night).astype(float), night_bound)
@@ -113,18 +98,30 @@ def choose_terms(
     if np.ptp(data.direction) > 0:
         # Counted from the direction of most sweeps; of the first of them where it is a draw.
         ways = [d for d in data.direction.tolist() if d]
-        usual = max(ways, key=ways.count)
-        columns["direction"] = data.direction - usual, BACKLASH_BOUND_STEPS
-    bounded = tuple(Term(name=name, column=c, bound=size) for name, (c, size) in columns.items())
-    terms, source = _settle(data, bounded, setup, scatter_steps)
+        columns["direction"] = data.direction - max(ways, key=ways.count), BACKLASH_BOUND_STEPS
+    bounded = [Term(name=name, column=c, bound=size) for name, (c, size) in columns.items()]
+    alone = sigmas_from_data(data, bounded, scatter_steps=scatter.median_steps)
+    settled = [_settled(t, sigma, setup) for t, sigma in zip(bounded, alone, strict=True)]
     return TermChoice(
-        terms=terms,
-        source=source,
+        terms=tuple(term for term, _ in settled),
+        source={term.name: source for term, source in settled},
         bound={name: size for name, (_, size) in columns.items()},
-        reference_degC=reference,
+        scatter=scatter,
+        reference_degC=float(np.mean(temperature)) if warm else None,
         range_degC=float(np.ptp(known)) if known.size else None,
         coefficient_bound=per_degC,
     )
+
+
+def _settled(term: Term, sigma_from_data: float, setup: Setup) -> tuple[Term, Source]:
+    """Free a term that the frames determine; put in what the setup states of another."""
+    stated = stated_prior(term.name, setup)
+    limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
+    if sigma_from_data < limit:
+        return replace(term, bound=None), "frames"
+    if stated:
+        return replace(term, bound=None, prior_value=stated[0], prior_sigma=stated[1]), "setup"
+    return term, "bound"
 
 
 def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tuple[Term, ...]:
@@ -144,10 +141,8 @@ def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tu
         bound = choice.bound.get(term.name, drift)
         return replace(term, prior_sigma=bound / COEFFICIENT_ROOM)
 
-    kept = tuple(
-        usual(t) if np.isinf(t.sigma) and not t.name.startswith("night") else t
-        for t in choice.terms
-    )
+    free = [t for t in choice.terms if np.isinf(t.sigma) and not t.name.startswith("night")]
+    kept = tuple(usual(t) if t in free else t for t in choice.terms)
     hours = hours_of(data)
     if hours is None or "drift" in choice.source:
         return kept
@@ -156,45 +151,18 @@ def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tu
 
 def with_doubtful_directions(data: BestFocusData, backlash_steps: float) -> BestFocusData:
     """Widen the sweeps whose direction nobody knows by half the play."""
-    doubtful = data.direction == 0
-    if not doubtful.any():
-        return data
-    extra = np.diag(np.where(doubtful, (backlash_steps / 2) ** 2, 0.0))
+    extra = np.diag((data.direction == 0) * (backlash_steps / 2) ** 2)
     return replace(data, covariance_steps2=data.covariance_steps2 + extra)
 
 
 def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
     """What the setup states about a term: value and standard uncertainty."""
-    if name == "temperature" and setup.focuser.steps_per_degC is not None:
-        value, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
-        return value, sigma if sigma else max(STATED_SHARE * abs(value), 1e-6)
-    if name == "direction" and setup.focuser.backlash_steps is not None:
-        value = setup.focuser.backlash_steps
+    focuser = setup.focuser
+    if name == "temperature" and (value := focuser.steps_per_degC) is not None:
+        return value, focuser.steps_per_degC_sigma or max(STATED_SHARE * abs(value), 1e-6)
+    if name == "direction" and (value := focuser.backlash_steps) is not None:
         return value, max(STATED_SHARE * abs(value), 1.0)
     return None
-
-
-def _settle(
-    data: BestFocusData, bounded: tuple[Term, ...], setup: Setup, scatter_steps: float
-) -> tuple[tuple[Term, ...], dict[str, Source]]:
-    """Free the terms that the frames determine; put in what the setup states of the others."""
-    settled: list[Term] = []
-    source: dict[str, Source] = {}
-    alone = sigmas_from_data(data, bounded, scatter_steps=scatter_steps)
-    for term, sigma in zip(bounded, alone, strict=True):
-        stated = stated_prior(term.name, setup)
-        limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
-        if sigma < limit:
-            settled.append(replace(term, bound=None))
-            source[term.name] = "frames"
-        elif stated:
-            value, own = stated
-            settled.append(replace(term, bound=None, prior_value=value, prior_sigma=own))
-            source[term.name] = "setup"
-        else:
-            settled.append(term)
-            source[term.name] = "bound"
-    return tuple(settled), source
 
 
 def hours_of(data: BestFocusData) -> np.ndarray | None:
@@ -202,6 +170,5 @@ def hours_of(data: BestFocusData) -> np.ndarray | None:
     time = data.time_mjd * _HOURS
     if not np.isfinite(time).all() or np.ptp(time) == 0:
         return None
-    middle = {night: np.mean(time[data.night == night]) for night in set(data.night.tolist())}
-    hours = time - np.array([middle[night] for night in data.night.tolist()])
+    hours = time - (np.bincount(data.night, time) / np.bincount(data.night))[data.night]
     return hours if np.ptp(hours) > 0 else None

@@ -202,12 +202,3 @@ def test_a_bounded_term_is_covered_wherever_in_the_bound_it_lies():
     # Anywhere within a bound is known to it over the root of 3 (JCGM 100:2008, 4.3.7).
     assert offset.sigma == pytest.approx(np.sqrt(12**2 / 3 + 0.5), rel=1e-3)
     assert offset.half95 == pytest.approx(12 + 1.96 * np.sqrt(0.5), rel=1e-3)
-
-
-def test_bad_calls_are_refused_at_once():
-    with pytest.raises(ValueError, match="'scatter' must be positive, got 0"):
-        adjust(best_focus_data([1.0, 2.0]), scatter=0)
-    with pytest.raises(ValueError, match=r"'covariance_steps2' must fit 2 positions, got \(3, 3\)"):
-        best_focus_data([1.0, 2.0], np.eye(3))
-    with pytest.raises(ValueError, match="'filters' must name 2 filters, got 1"):
-        best_focus_data([1.0, 2.0], 1.0, filters=["L"])

@@ -18,7 +18,7 @@ COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
 
 def chosen(night, setup=REFRACTOR, outward="increasing"):
     data = data_of_curves(night.curves(np.random.default_rng(0)), outward=outward)
-    return choose_terms(data, setup=setup, um_per_step=4.0, scatter_steps=1.0)
+    return choose_terms(data, setup=setup, um_per_step=4.0)
 
 
 def stated(**focuser):
@@ -100,7 +100,7 @@ def test_nights_that_share_filters_find_their_own_zero():
     first = NightOfSweeps().fits(rng)
     second = NightOfSweeps(first_mjd=60001.8).fits(rng)
     data = data_of_curves(curve_set(first + second))
-    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
+    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
     assert choice.source["night 2"] == "frames"
 
 
@@ -110,5 +110,5 @@ def test_nights_without_a_common_filter_are_bounded():
         answered_fit(120.0, 1.0, id="R-1", filter="R", time_mjd=60001.9),
     ]
     data = data_of_curves(curve_set(fits))
-    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0, scatter_steps=1.0)
+    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
     assert choice.source["night 2"] == "bound"
