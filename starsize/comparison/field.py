@@ -41,21 +41,11 @@ _HUBER = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FieldSweep:
-    """One sweep's stars through its frames.
+    """One sweep's n stars through its f frames.
 
-    Attributes
-    ----------
-    id, filter : str
-    x_px, y_px : (n,) arrays
-        Place in the frame.
-    star : (n,) int array
-        The same number is the same star in another sweep; negative where that is not known.
-    radius_px, radius_sigma_px : (n, f) arrays
-        NaN where not measured or not to be used.
-    position_steps, frame_px : (f,) arrays
-        Focuser position and radius of each frame.
-    curve_steps, curve_px : (k,) arrays
-        The sweep's fitted curve, reaching beyond its positions.
+    ``star`` (n,) is the same number for the same star in another sweep, negative where that is not
+    known; ``radius_px`` and its sigma (n, f) are NaN where not measured or not to be used;
+    ``frame_px`` (f,) is the radius of each frame, ``curve_*`` the sweep's curve beyond its ends.
     """
 
     id: str
@@ -85,22 +75,8 @@ def field_of_focus(
 ) -> FieldReport | Finding:
     """Plane and bowl of best focus over the frame.
 
-    Parameters
-    ----------
-    sweeps : sequence of FieldSweep
-    frame : Frame
-    scale : Scale
-        Step size and sense of the count.
-    zone_um : float, optional
-        Half-width of the critical focus zone, to hand on.
+    Or the reason where stars are too few or too uneven, or the step size is not known.
 
-    Returns
-    -------
-    FieldReport or Finding
-        The reason where stars are too few or too uneven, or the step size is not known.
-
-    Notes
-    -----
     Weights are robust (Huber) and the covariance that of stars as clusters (Liang & Zeger 1986,
     Biometrika 73, 13, each star's residual over one minus its leverage), so a star that is odd in
     every filter counts once. Significance: Wald's test of tilt and bowl together at 95 %.
@@ -184,18 +160,18 @@ class _Stars:
         def column(parts: Iterable[np.ndarray]) -> np.ndarray:
             return np.concatenate(list(parts))[told]
 
-        x = column(s.x_px for s in sweeps) - (frame.width_px - 1) / 2
-        y = column(s.y_px for s in sweeps) - (frame.height_px - 1) / 2
+        half = np.array([frame.width_px, frame.height_px]) / 2
+        x = column(s.x_px for s in sweeps) - (half[0] - 0.5)
+        y = column(s.y_px for s in sweeps) - (half[1] - 0.5)
         star = column(s.star for s in sweeps).astype(int)
         unknown = star < 0  # each a cluster of its own
         star[unknown] = -1 - np.arange(unknown.sum())
-        corner = math.hypot(frame.width_px, frame.height_px) / 2
         return cls(
             delta=column(delta for delta, _ in shifts),
             sigma=column(sigma for _, sigma in shifts),
-            u=x / (frame.width_px / 2),
-            v=y / (frame.height_px / 2),
-            w=(x**2 + y**2) / corner**2,
+            u=x / half[0],
+            v=y / half[1],
+            w=(x**2 + y**2) / (half @ half),
             sweep=column(np.full(len(s.x_px), i) for i, s in enumerate(sweeps)),
             cluster=star,
         )
@@ -319,11 +295,10 @@ def field_of_sweeps(
     um_per_step: Estimate | None,
     reference: str = "L",
 ) -> FieldReport | Finding | None:
-    """The field from all answered sweeps with stars.
+    """The field from all answered sweeps with stars, or why they cannot tell.
 
-    Why they cannot tell where they cannot; None where no star was followed. ``fits`` begin with
-    those of ``measured``, in its order; ``reference`` is the filter whose zone the field is
-    compared with.
+    None where no star was followed. ``fits`` begin with those of ``measured``, in its order;
+    ``reference`` is the filter whose zone the field is compared with.
     """
     pairs = [
         (one, fit)
@@ -347,28 +322,22 @@ def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSe
 
     How well that is known adds to the variance. ``centre_steps`` is that of ``FieldReport``.
     """
-    fits, extra = [], []
-    for fit in curves.fits:
-        move = centre_steps.get(fit.curve.id)
-        if move is not None:
-            fit = _moved(fit, move)
-        fits.append(fit)
-        if fit.answered:
-            extra.append(move.sigma**2 if move else 0.0)
+    moves = [centre_steps.get(fit.curve.id, Estimate(0.0, 0.0)) for fit in curves.fits]
+    both = list(zip(curves.fits, moves, strict=True))
+    extra = [move.sigma**2 for fit, move in both if fit.answered]
     return replace(
-        curves, fits=tuple(fits), covariance_steps2=curves.covariance_steps2 + np.diag(extra)
+        curves,
+        fits=tuple(_moved(fit, move) for fit, move in both),
+        covariance_steps2=curves.covariance_steps2 + np.diag(extra),
     )
 
 
 def _moved(fit: CurveFit, move: Estimate) -> CurveFit:
-    by = move.value
-    low68, high68 = fit.interval68_steps
-    low95, high95 = fit.interval95_steps
-    own = float(np.hypot(fit.best_sigma_steps, move.sigma))
+    (low68, high68), (low95, high95), by = fit.interval68_steps, fit.interval95_steps, move.value
     return replace(
         fit,
         best_steps=fit.best_steps + by,
-        best_sigma_steps=own,
+        best_sigma_steps=float(np.hypot(fit.best_sigma_steps, move.sigma)),
         interval68_steps=(low68 + by, high68 + by),
         interval95_steps=(low95 + by, high95 + by),
     )

@@ -13,7 +13,7 @@ from ..estimate import Estimate, Finding, Notice, notice
 from ..filters import filter_order
 from .colour.verdict import colour_verdict
 from .compared import ColourWord, Outward
-from .offsets.adjustment import Scatter, adjust
+from .offsets.adjustment import adjust
 from .offsets.sweeps import best_focus_data
 from .offsets.terms import REPEATS_UM
 
@@ -35,8 +35,10 @@ class MeasuredSet:
 
     ``filters`` are those measured, the reference first; in their order ``offset_steps`` (k,), the
     (k, k) covariance (row and column of the reference are zero) and ``half95_steps``, half-widths
-    of 95 % intervals, 1.96 sigma where not stored. ``refused`` says why others were not measured,
-    ``zone_steps`` is half the critical focus zone where known.
+    of 95 % intervals, 1.96 sigma where not stored; ``frames_sigma_steps`` is the frames' part of
+    each uncertainty, and ``sweeps`` their number, empty where not stored. ``refused`` says why
+    others were not measured, ``zone_steps`` is half the critical focus zone where known, and
+    ``repeatability_steps`` the scatter that this run's own repeats showed.
     """
 
     name: str
@@ -49,11 +51,8 @@ class MeasuredSet:
     um_per_step: Estimate | None = None
     outward: Outward = "increasing"
     frames_sigma_steps: tuple[float, ...] = ()
-    """The part of each offset's uncertainty that the frames bring; empty where not stored."""
     sweeps: tuple[int, ...] = ()
-    """Sweeps of each filter."""
     repeatability_steps: Estimate | None = None
-    """Run-to-run scatter from that run's own repeats."""
 
     def __repr__(self) -> str:
         return f"<MeasuredSet {self.name}: {len(self.filters)} filters, from {self.reference}>"
@@ -265,8 +264,9 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet) -> SetRow:
         why = Finding("refused_in", name=name, run=lacks.name, why=lacks.refused[name])
         return replace(row, reason=why)
     if in_old or name in old.refused:
-        gone = Finding("only_in_old", name=name, run=new.name)
-        return replace(row, change="only in old", reason=gone)
+        return replace(
+            row, change="only in old", reason=Finding("only_in_old", name=name, run=new.name)
+        )
     fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
     return replace(row, change="only in new", update=True, reason=fresh)
 
@@ -277,7 +277,8 @@ def _judged(
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
     change, sigma = row.change_steps or 0.0, row.change_sigma_steps or 0.0
     zone, significant = row.zone_steps, row.significant
-    size, moves = {"change": change, "half95": half95}, (row.old_move_steps, row.new_move_steps)
+    size: dict[str, Any] = {"change": change, "half95": half95}
+    moves = row.old_move_steps, row.new_move_steps
     if zone is None and significant:
         return "changed", Finding("changed", **size, moves=moves)
     if zone is None:
@@ -289,15 +290,13 @@ def _judged(
         surely = abs(change) - half95 > zone
         return "changed", Finding("leaves_zone", **size, surely=surely, moves=moves)
     # What the frames alone know of the change, and what one more sweep would make of it.
-    frames, one_more = _in_squares(old.frames_of(row.filter), new.frames_of(row.filter)), None
+    frames, facts = _in_squares(old.frames_of(row.filter), new.frames_of(row.filter)), size
     if frames is not None and frames <= _TELLING * sigma:
-        frames, one_more = NORMAL_95 * frames, with_one_more(old, new, row.filter)
-    else:
-        frames = None
+        one_more = with_one_more(old, new, row.filter)
+        facts = size | {"frames": NORMAL_95 * frames, "one_more": one_more}
     return "cannot tell", Finding(
-        "change_unknown", name=row.filter, **size, frames=frames, one_more=one_more,
-        reference=new.reference,
-    )  # fmt: skip
+        "change_unknown", name=row.filter, **facts, reference=new.reference
+    )
 
 
 def _inside(offset: tuple[float, float], zone: float | None, factor95: float) -> ColourWord:
@@ -324,11 +323,9 @@ def _parfocal(new: MeasuredSet) -> tuple[ColourWord, Finding]:
 
 
 def _verdict(rows: tuple[SetRow, ...], new_name: str) -> tuple[SetWord, Finding]:
-    changed = tuple(r.filter for r in rows if r.change in ("changed", "only in new"))
-    unclear = tuple(r.filter for r in rows if r.change == "cannot tell")
-    if changed:
+    if changed := tuple(r.filter for r in rows if r.change in ("changed", "only in new")):
         return "changed", Finding("update_moves", filters=changed)
-    if unclear:
+    if unclear := tuple(r.filter for r in rows if r.change == "cannot tell"):
         return "cannot tell", Finding("filters_unclear", filters=unclear)
     return "unchanged", Finding("moves_hold", run=new_name)
 
@@ -385,12 +382,12 @@ def _half95_with_one_more(measured: MeasuredSet, name: str) -> float | None:
         return None
     tau = REPEATS_UM / measured.um_per_step.value if measured.um_per_step else 1.0
     # An offset's frames are those of two sweeps.
-    sigma = [max(s, own) / math.sqrt(2) for s in measured.frames_sigma_steps]
+    sigma = np.maximum(measured.frames_sigma_steps, own) / math.sqrt(2)
     apart = _MIDDLE * math.sqrt(2) * math.hypot(tau, sigma[0])
     data = best_focus_data(
-        [0.0] * len(sigma) + [apart],
+        [0.0] * sigma.size + [apart],
         np.square([*sigma, sigma[0]]),
         filters=[*measured.filters, measured.reference],
     )
-    found = adjust(data, scatter=Scatter(tau))
+    found = adjust(data, scatter=tau)
     return found.offsets(measured.reference)[found.filters.index(name)].half95

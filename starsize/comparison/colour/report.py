@@ -13,7 +13,7 @@ from ..compared import ColourPoint, ColourReport, ColourWord, LensFilter, LensRe
 from ..linear import normal_errors
 from ..offsets.adjustment import Adjustment
 from ..offsets.found import Found
-from ..offsets.table import growth
+from ..offsets.table import growth, zones_lack
 from .blame import Colours, blame, glass_of, plate_steps
 from .verdict import binding_pair, compromise_weights, odd_ones_out, verdict_of_errors
 
@@ -46,13 +46,10 @@ def colour_report(night: Found) -> ColourReport:
     without, others_meet = (
         ((), None) if same_glass else odd_ones_out(judged, colours.position, colours.zone, word)
     )
-    groups: list[tuple[str, ColourWord]] = []
-    if {"R", "G", "B"} <= set(judged):
-        groups.append(("R, G, B", word(("R", "G", "B"))))
+    groups = {"R, G, B": word(tuple("RGB"))} if {*"RGB"} <= {*judged} else {}
     if "L" in judged:
         wide = judged.index("L")
-        whole = whole_band(lens, colours.bands[wide], float(colours.zone[wide]))
-        groups.append(("L's whole band", whole))
+        groups["L's whole band"] = whole_band(lens, colours.bands[wide], night.zone_steps["L"])
     own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
     return ColourReport(
         verdict=verdict,
@@ -62,7 +59,7 @@ def colour_report(night: Found) -> ColourReport:
         compromise_steps=middle,
         points=points,
         odd_filters=odd,
-        groups=tuple(groups),
+        groups=tuple(groups.items()),
         secondary_spectrum=secondary_spectrum(night),
         curve_wavelength_nm=curve[0],
         curve_shift_steps=curve[1],
@@ -121,9 +118,8 @@ def _why_not_judged(night: Found) -> Finding:
     filters, setup = night.adjustment.filters, night.setup
     if len(filters) < 2:
         return Finding("one_filter", name=filters[0])
-    needs = {"focal ratio": setup.telescope.focal_ratio, "step size": night.scale.um_per_step}
-    if lacks := [name for name, value in needs.items() if value is None]:
-        return Finding("zone_needs", lacks=tuple(lacks))
+    if lacks := zones_lack(night):
+        return Finding("zone_needs", lacks=lacks)
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))
 
 

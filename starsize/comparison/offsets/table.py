@@ -24,7 +24,7 @@ ZONE_NEEDS = ("focal ratio", "step size")
 
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
     """The reference: as wanted if it is measured, else L, else the filter with most sweeps."""
-    if wanted in counts and wanted is not None:
+    if wanted is not None and wanted in counts:
         return wanted
     if "L" in counts:
         return "L"
@@ -32,10 +32,7 @@ def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
 
 
 def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple[OffsetRow, ...]:
-    """One row for every filter with a sweep, in the order people list them.
-
-    ``found`` is None where no sweep was answered.
-    """
+    """One row for every filter with a sweep; ``found`` is None where none was answered."""
     fits: dict[str, list[CurveFit]] = {}
     for fit in curves.fits:
         fits.setdefault(fit.curve.filter, []).append(fit)
@@ -57,12 +54,12 @@ def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple
             if name == reference:
                 row = replace(row, action="ignore", reason=Finding("reference"))
             else:
-                depth, lacks = growth_depth_steps(answered), _zone_lacks(name, found)
+                band = () if found.setup.band(name) else (f"wavelength_nm under [filters.{name}]",)
                 action, reason = decide(
-                    offset, row.zone_steps, depth, lacks=lacks, because=reasons.get(name, ())
-                )
-                step = Estimate(offset.value, offset.sigma)
-                grown = growth_if_ignored(found.fits[name], step)
+                    offset, row.zone_steps, growth_depth_steps(answered),
+                    lacks=(*zones_lack(found), *band), because=reasons[name],
+                )  # fmt: skip
+                grown = growth_if_ignored(found.fits[name], Estimate(offset.value, offset.sigma))
                 row = replace(row, action=action, reason=reason, growth_if_ignored=grown)
         rows.append(row)
     return tuple(rows)
@@ -93,12 +90,10 @@ def _measured_rows(found: Found) -> dict[str, tuple[Interval, dict[str, Any]]]:
     }  # fmt: skip
 
 
-def _zone_lacks(name: str, found: Found) -> tuple[str, ...]:
-    """What the zone of a filter needs and nobody stated."""
+def zones_lack(found: Found) -> tuple[str, ...]:
+    """What every zone needs and nobody stated."""
     stated = (found.setup.telescope.focal_ratio, found.scale.um_per_step)
-    optics = [need for need, value in zip(ZONE_NEEDS, stated, strict=True) if not value]
-    band = [] if found.setup.band(name) else [f"wavelength_nm under [filters.{name}]"]
-    return (*optics, *band)
+    return tuple(need for need, value in zip(ZONE_NEEDS, stated, strict=True) if not value)
 
 
 def decide(
@@ -160,8 +155,8 @@ def growth_if_ignored(fit: CurveFit | None, offset: Estimate) -> Estimate | None
     ``offset`` is the filter's best focus minus the reference's, in steps; its uncertainty carries
     over as the difference that one sigma to either side makes.
     """
-    here = growth(fit, -offset.value)
-    sides = [growth(fit, -(offset.value + side * offset.sigma)) for side in (-1.0, 1.0)]
-    if here is None or sides[0] is None or sides[1] is None:
+    places = [growth(fit, -(offset.value + side * offset.sigma)) for side in (0.0, -1.0, 1.0)]
+    grown = [place for place in places if place is not None]
+    if len(grown) < len(places):
         return None
-    return Estimate(here - 1, max(abs(s - here) for s in sides if s is not None))
+    return Estimate(grown[0] - 1, max(abs(side - grown[0]) for side in grown))
