@@ -1,7 +1,7 @@
 """What a plan stands on: stated, read off test frames or an earlier result, or assumed."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -63,16 +63,11 @@ class Scouted:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Equipment:
-    """All numbers of a plan, and which of them are assumed.
-
-    ``filters`` has the reference first; ``bands``, ``zone_steps``, ``exposure_s`` and
-    ``centre_steps`` are by filter.
-    """
+    """All numbers of a plan, and which of them are assumed; ``filters`` has the reference first."""
 
     setup: Setup
     um_per_step: float
     filters: tuple[str, ...]
-    bands: Mapping[str, Band]
     zone_steps: Mapping[str, float]
     light: Light
     exposure_s: Mapping[str, float]
@@ -84,18 +79,23 @@ class Equipment:
 
 def frames_told(frames: Sequence[FrameRadius], bands: Mapping[str, Band]) -> Scouted:
     """What test frames told, the sharpest taken to be in focus; ``InputError`` without one."""
-    measured = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
-    if not measured:
+    best = _sharpest(frames)
+    if best is None:
         why = next((f.reason for f in frames if f.reason), "there is none")
-        msg = f"none of the test frames can be measured ({why}); take one in focus, with stars"
-        raise InputError(msg)
-    best = min(measured, key=lambda f: f.radius_px)
+        raise InputError(
+            f"none of the test frames can be measured ({why}); take one in focus, with stars"
+        )
     place = best.facts.position_steps
     return Scouted(
         floor_px=best.radius_px,
         light=_light_of(best, bands),
         centre_steps={} if place is None else {"": place},
     )
+
+
+def _sharpest(frames: Iterable[FrameRadius]) -> FrameRadius | None:
+    measured = (f for f in frames if f.reason is None and math.isfinite(f.radius_px))
+    return min(measured, key=lambda f: f.radius_px, default=None)
 
 
 def result_told(
@@ -108,18 +108,18 @@ def result_told(
     """What an earlier result told; ``InputError`` if no sweep of it has an answer."""
     mine = [fit for fit in curves.answered if fit.curve.filter == comparison.reference]
     if not mine:
-        msg = f"no sweep of {comparison.reference} in that result has a best focus to plan from"
-        raise InputError(msg)
+        raise InputError(
+            f"no sweep of {comparison.reference} in that result has a best focus to plan from"
+        )
     fit = min(mine, key=lambda fit: fit.best_sigma_steps)
-    frames = [f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames]
-    sharp = [f for f in frames if f.reason is None and math.isfinite(f.radius_px)]
+    best = _sharpest(f for sweep in measured if sweep.id == fit.curve.id for f in sweep.frames)
     rows = comparison.rows
     centres = {row.filter: at for row in rows if (at := row.best_focus_steps) is not None}
     size, found = comparison.focuser.um_per_step, comparison.temperature
     warm = found.steps_per_degC
     return Scouted(
         floor_px=fit.floor_px.value,
-        light=_light_of(min(sharp, key=lambda f: f.radius_px), bands) if sharp else None,
+        light=_light_of(best, bands) if best else None,
         centre_steps={**centres, "": centres.get(comparison.reference, fit.best_steps)},
         um_per_step=size.value if size else None,
         jitter=fit.jitter,
@@ -129,7 +129,7 @@ def result_told(
 
 
 def colour_of(lens: LensReport | None) -> tuple[float, float, float] | None:
-    """Terms of the lens' colour, micrometres, as its curve has them; None where none was found."""
+    """Terms of the lens' colour, micrometres, as its curve has them."""
     if lens is None:
         return None
     basis = colour_terms(1e-3 * lens.wavelength_nm).T
@@ -161,29 +161,36 @@ def equip(
         assumed.append(Assumed(name="colour of the lens", value="none"))
     stated = known.focuser.backlash_steps
     play = BACKLASH_BOUND_STEPS if stated is None else stated
-    scope, pixel = known.telescope, known.camera.pixel_um
+    scope = known.telescope
     telescope = Known(
-        focal_ratio=scope.focal_ratio, pixel_um=pixel, um_per_step=step,
+        focal_ratio=scope.focal_ratio, pixel_um=known.camera.pixel_um, um_per_step=step,
         obstruction=scope.obstruction,
     )  # fmt: skip
+    centres = _centres(names, position_steps, told, assumed)
+    jitter, floor_px = told.jitter, hfr_px or told.floor_px
+    if floor_px is None:
+        assumed.append(Assumed(name="seeing", value=SEEING_ARCSEC, unit="arcsec"))
+        floor_px = _usual_floor_px(telescope, scope.focal_length_mm or 0.0)
+    if jitter is None or not math.isfinite(jitter):
+        jitter, name = PRIORS.jitter, "scatter of the seeing from frame to frame"
+        assumed.append(Assumed(name=name, value=100 * jitter, unit="%"))
     noise = {n: light.noise(exposures[n] * bands[n].width_nm) for n in names}
     return Equipment(
         setup=known,
         um_per_step=step,
         filters=names,
-        bands=bands,
         zone_steps=zones_in_steps(list(names), setup=known, um_per_step=step),
         light=light,
         exposure_s=exposures,
-        centre_steps=_centres(names, position_steps, told, assumed),
+        centre_steps=centres,
         run_in_steps=max(math.ceil(RUN_IN * play), 1),
         outlook=Outlook(
             telescope=telescope,
-            floor_px=_floor(telescope, known, hfr_px or told.floor_px, assumed),
+            floor_px=floor_px,
             star_noise=noise,
             bands=bands,
             colour_um=told.colour_um or (0.0, 0.0, 0.0),
-            jitter=_jitter(told, assumed),
+            jitter=jitter,
         ),
         assumed=(
             *assumed,
@@ -216,8 +223,7 @@ def _completed(
         raise SetupError(msg)
     if camera.pixel_um is None:
         if hfr_px is not None or told.floor_px is not None:
-            msg = "a radius in pixels needs pixel_um under [camera] in the setup file"
-            raise SetupError(msg)
+            raise SetupError("a radius in pixels needs pixel_um under [camera] in the setup file")
         camera = replace(camera, pixel_um=USUAL.pixel_um)
         assumed.append(Assumed(name="pixel", value=USUAL.pixel_um, unit="um"))
     if focuser.backlash_steps is None:
@@ -236,22 +242,21 @@ def _filters(
 ) -> tuple[str, ...]:
     """Filters to sweep, the reference first; the usual ones where none are named."""
     if setup.camera.bayer not in ("header", "none"):
-        msg = (
+        raise InputError(
             "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
             "positions answers (README, What to capture)"
         )
-        raise InputError(msg)
     names = list(dict.fromkeys(asked))
     if not names:
         names = list(USUAL_FILTERS)
         assumed.append(Assumed(name="filters", value=", ".join(names)))
     first = reference or ("L" if "L" in names else names[0])
     if first not in names:
-        msg = f"the reference '{first}' is not among the filters: {', '.join(names)}"
-        raise InputError(msg)
+        raise InputError(f"the reference '{first}' is not among the filters: {', '.join(names)}")
     if len(names) < 2:
-        msg = f"offsets need two filters at least; only {names[0]} is named (--filters L,R,G,B)"
-        raise InputError(msg)
+        raise InputError(
+            f"offsets need two filters at least; only {names[0]} is named (--filters L,R,G,B)"
+        )
     return (first, *(name for name in names if name != first))
 
 
@@ -260,11 +265,10 @@ def _bands(setup: Setup, names: Sequence[str], assumed: list[Assumed]) -> dict[s
     for name in names:
         band = setup.band(name)
         if band is None:
-            msg = (
+            raise SetupError(
                 f"the wavelength of the filter '{name}' is not known: state wavelength_nm and "
                 f"bandwidth_nm under [filters.{name}] in the setup file"
             )
-            raise SetupError(msg)
         if band.width_nm <= 0:
             band = Band(band.wavelength_nm, NARROW_NM)
             assumed.append(Assumed(name=f"bandwidth of {name}", value=NARROW_NM, unit="nm"))
@@ -286,24 +290,12 @@ def _centres(
     return {name: centre + (told.centre_steps.get(name, anchor) - anchor) for name in names}
 
 
-def _floor(telescope: Known, setup: Setup, stated: float | None, assumed: list[Assumed]) -> float:
-    """Half-flux radius in focus, pixels."""
-    if stated is not None:
-        return stated
-    assumed.append(Assumed(name="seeing", value=SEEING_ARCSEC, unit="arcsec"))
+def _usual_floor_px(telescope: Known, focal_length_mm: float) -> float:
+    """Half-flux radius in focus under the usual seeing."""
     scope = telescope.telescope
-    seeing_px = SEEING_ARCSEC * _ARCSEC * 1e3 * (setup.telescope.focal_length_mm or 0.0)
-    seeing_px /= scope.pixel_um
+    seeing_px = SEEING_ARCSEC * _ARCSEC * 1e3 * focal_length_mm / scope.pixel_um
     # Half-flux radii of turbulence, 0.57 widths, and of diffraction, 0.53 lambda N at 550 nm.
     return float(np.hypot(0.57 * seeing_px, 0.53 * 0.55 * scope.diffraction_px_per_um))
-
-
-def _jitter(told: Scouted, assumed: list[Assumed]) -> float:
-    if told.jitter is not None and math.isfinite(told.jitter):
-        return told.jitter
-    value = 100 * PRIORS.jitter
-    assumed.append(Assumed(name="scatter of the seeing from frame to frame", value=value, unit="%"))
-    return PRIORS.jitter
 
 
 def _light_of(frame: FrameRadius, bands: Mapping[str, Band]) -> Light | None:

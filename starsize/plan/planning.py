@@ -153,8 +153,10 @@ def plan_capture(
     programme = chosen.programme
     away = [round(float(a)) for a in np.repeat(design.away_steps, programme.pattern)]
     exposures = tuple(_exposures(programme.order, away, equipment))
-    light = {n: equipment.exposure_s[n] * band.width_nm for n, band in equipment.bands.items()}
-    stars = {name: equipment.light.stars_in(one) for name, one in light.items()}
+    stars = {
+        name: equipment.light.stars_in(equipment.exposure_s[name] * band.width_nm)
+        for name, band in equipment.outlook.bands.items()
+    }
     return CapturePlan(
         setup=equipment.setup,
         reference=equipment.filters[0],
@@ -187,11 +189,10 @@ def _layout(equipment: Equipment) -> tuple[Design, Patterns]:
     slope *= float(np.sqrt((1 + outlook.telescope.obstruction**2) / 2))
     reach = reach_steps(outlook.floor_px, slope)
     if reach < FEWEST_REACH:
-        msg = (
+        raise InputError(
             f"steps of {equipment.um_per_step:g} um are too coarse for this telescope: stars grow "
             f"fourfold within {reach:.1f} of them; check um_per_step under [focuser]"
         )
-        raise InputError(msg)
     fitting = [n for n in FRAMES if n <= 2 * reach + 1]
     # One more than planned tells what one more would buy.
     places = {n: even_positions(n, reach) for m in fitting for n in (m, m + 1)}
@@ -199,8 +200,7 @@ def _layout(equipment: Equipment) -> tuple[Design, Patterns]:
     try:
         design = design_of(equipment.filters, away, outlook=outlook)
     except ValueError as error:
-        msg = f"{error}: check focal length, aperture, pixel size and --hfr"
-        raise InputError(msg) from error
+        raise InputError(f"{error}: check focal length, aperture, pixel size and --hfr") from error
     return design, {
         n: np.bincount(np.searchsorted(away, at), minlength=away.size) for n, at in places.items()
     }
