@@ -8,12 +8,11 @@ from ..curves.fitted import CurveSet
 from ..errors import InputError
 from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
-from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from .colour.report import colour_report
 from .compared import ColourReport, Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
-from .offsets.found import Found, Scale, adjusted_sweeps
+from .offsets.found import Found, Scale, adjusted_sweeps, zones_in_steps
 from .offsets.remarks import notices_of
 from .offsets.sweeps import data_of_curves
 from .offsets.table import choose_reference, offset_table
@@ -81,7 +80,7 @@ def compare_sweeps(
     source: StepSource = um_per_step_source or "setup"
     if size is None or not size.is_known or size.value <= 0:
         size, source = (Estimate(stated), "setup") if stated else (None, None)
-    scale = Scale(um_per_step=size, sense=1 if known.focuser.outward == "increasing" else -1)
+    scale = Scale.of(known, size)
     um = size.value if size else None
     zones = zones_in_steps(filters, setup=known, um_per_step=um)
     data = data_of_curves(curves, outward=known.focuser.outward)
@@ -121,16 +120,3 @@ def compare_sweeps(
         outward=known.focuser.outward,
         notices=notices_of(night, reference),
     )
-
-
-def zones_in_steps(
-    filters: list[str], *, setup: Setup, um_per_step: float | None
-) -> dict[str, float]:
-    """Half-width 2 lambda N^2 of each filter's critical focus zone in steps, where known."""
-    ratio = setup.telescope.focal_ratio
-    if ratio is None or um_per_step is None:
-        return {}
-    return {
-        name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
-        for name, band in setup.bands(filters).items()
-    }

@@ -21,11 +21,10 @@ from scipy.special import fdtri
 from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate, Finding
-from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
-from .offsets.found import Scale
+from .offsets.found import Scale, zones_in_steps
 
 #: Fewest stars in all and in each quarter of the frame (common practice: at least 15 a chip).
 LEAST_STARS, LEAST_IN_QUARTER = 24, 4
@@ -310,11 +309,9 @@ def field_of_sweeps(
     facts = pairs[0][0].sweep.frames[0]
     height, width = facts.shape
     frame = Frame(width, height, setup.camera.pixel_um or facts.pixel_um)
-    scale = Scale(um_per_step=um_per_step, sense=1 if setup.focuser.outward == "increasing" else -1)
+    zone_um = zones_in_steps([reference], setup=setup, um_per_step=1.0).get(reference)
     same = [_field_sweep(m, f) for m, f in pairs if m.sweep.frames[0].shape == facts.shape]
-    band, ratio = setup.band(reference), setup.telescope.focal_ratio
-    zone = critical_focus_zone_um(band.wavelength_nm, ratio) if band and ratio else None
-    return field_of_focus(same, frame=frame, scale=scale, zone_um=zone)
+    return field_of_focus(same, frame=frame, scale=Scale.of(setup, um_per_step), zone_um=zone_um)
 
 
 def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSet:

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from ..comparison.compare import zones_in_steps
 from ..comparison.compared import Comparison, LensReport
+from ..comparison.offsets.found import zones_in_steps
 from ..comparison.offsets.terms import BACKLASH_BOUND_STEPS, COOLING_DEGC_PER_HOUR, REPEATS_UM
 from ..curves.design import Outlook
 from ..curves.fitted import CurveSet
@@ -179,7 +179,7 @@ def equip(
         setup=known,
         um_per_step=step,
         filters=names,
-        zone_steps=zones_in_steps(list(names), setup=known, um_per_step=step),
+        zone_steps=zones_in_steps(names, setup=known, um_per_step=step),
         light=light,
         exposure_s=exposures,
         centre_steps=centres,

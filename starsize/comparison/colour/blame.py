@@ -207,7 +207,7 @@ def _odd_filters(
         own = own / own.sum()
         shift = own @ found.glass[:, i]
         variance = own @ (found.variance[:, i] + (found.glass[:, i] - shift) ** 2)
-        moved = night.scale.estimate(float(shift), math.sqrt(variance))
+        moved = night.scale.estimate(Estimate(float(shift), math.sqrt(variance)))
         if moved is None:
             continue
         glass = glass_of(moved, name, night.setup)

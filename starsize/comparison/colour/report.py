@@ -162,11 +162,11 @@ def colour_points(
             ColourPoint(
                 filter=name,
                 wavelength_nm=band.wavelength_nm if band else None,
-                shift_steps=Estimate(shift.value, shift.sigma),
-                shift_um=scale.estimate(shift.value, shift.sigma),
+                shift_steps=shift.estimate,
+                shift_um=scale.estimate(shift.estimate),
                 zone_steps=zone,
                 zone_um=zone * size.value if zone is not None and size is not None else None,
-                telescope_um=None if own is None else scale.estimate(own, shift.sigma),
+                telescope_um=None if own is None else scale.estimate(Estimate(own, shift.sigma)),
                 growth=growth(fits.get(name), -shift.value),
             )
         )
@@ -205,13 +205,13 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
         within, focus, fit = lens.at(_across(band)), best[name] - zero, fits.get(name)
         # No less than if the colours of a band missed together.
         doubt = float(np.mean(lens.sigma(_across(band))))
-        off = scale.estimate(focus - float(np.mean(within)), float(np.hypot(sigma, doubt)))
+        off = scale.estimate(Estimate(focus - float(np.mean(within)), math.hypot(sigma, doubt)))
         filters.append(
             LensFilter(
                 filter=name,
                 wavelength_nm=band.wavelength_nm,
                 width_nm=band.width_nm,
-                focus_um=scale.estimate(focus, sigma),
+                focus_um=scale.estimate(Estimate(focus, sigma)),
                 spread_um=float(np.ptp(within)) * scale.um_per_step.value,
                 glass_mm=None if off is None else glass_of(off, name, night.setup),
                 growth_at_luminance=growth(fit, best["L"] - best[name]) if "L" in best else None,
@@ -219,12 +219,12 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
             )
         )
     pairs = zip(lens.at(lens.along_nm).tolist(), lens.sigma(lens.along_nm).tolist(), strict=True)
-    shift, second = [scale.estimate(*pair) for pair in pairs], lens.secondary_steps
+    shift, second = [scale.estimate(Estimate(*pair)) for pair in pairs], lens.secondary_steps
     return LensReport(
         wavelength_nm=lens.along_nm,
         shift_um=np.array([s.value for s in shift if s]),
         sigma_um=np.array([s.sigma for s in shift if s]),
-        secondary_um=scale.estimate(second.value, second.sigma) if second.is_known else None,
+        secondary_um=scale.estimate(second) if second.is_known else None,
         spherical_waves=lens.spherical_waves,
         filters=tuple(filters),
     )

@@ -239,8 +239,7 @@ def _named(
     sizes = replace(parts[best], mixture=mixed([parts[i].mixture for i in alike], weight))
     found: list[Slip | Odd] = []
     for k, kind in enumerate(kinds):
-        term = sizes.term(f"change {k + 1}")
-        size = Estimate(term.value, term.sigma)
+        size = sizes.term(f"change {k + 1}").estimate
         if kind == "slip":
             found.append(_slip(data, [changes[i][k].at for i in alike], weight, size))
         else:

@@ -33,16 +33,15 @@ def focuser_health(found: Found, source: StepSource) -> FocuserHealth:
     known_from: BacklashFrom | None = "flat start" if backlash else None
     if found.choice.source.get("direction") == "frames":
         play = adjustment.term("direction")
-        backlash, known_from = Estimate(play.value, play.sigma), "both directions"
+        backlash, known_from = play.estimate, "both directions"
     repeats = len(data.ids) > len(data.names) and adjustment.dof >= 1
-    scatter = adjustment.scatter
     placement = curves.placement_steps
     return FocuserHealth(
         um_per_step=found.scale.um_per_step,
         um_per_step_source=source,
         backlash_steps=backlash,
         backlash_from=known_from,
-        repeatability_steps=Estimate(scatter.value, scatter.sigma) if repeats else None,
+        repeatability_steps=adjustment.scatter.estimate if repeats else None,
         repeatability68_steps=adjustment.scatter68_steps if repeats else None,
         measuring_steps=adjustment.measuring_steps,
         placement_steps=placement if placement.is_known else None,
@@ -64,7 +63,7 @@ def temperature_term(found: Found) -> TemperatureTerm:
         term = found.adjustment.term("temperature")
         seen = (choice.range_degC or 0.0) >= LEAST_RANGE_DEGC
         if fitted == "setup" or (seen and abs(term.value) >= FOUND_SIGMAS * term.sigma):
-            known, source = Estimate(term.value, term.sigma), fitted
+            known, source = term.estimate, fitted
     return TemperatureTerm(
         steps_per_degC=known,
         source=source,

@@ -1,13 +1,14 @@
 """What all parts of a comparison stand on: the sweeps, their adjustment, and the scale."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate
+from ...optics import critical_focus_zone_um
 from ...setup import Setup
 from .adjustment import Adjustment
 from .changes import Changes, with_changes
@@ -22,17 +23,36 @@ class Scale:
     um_per_step: Estimate | None = None
     sense: int = 1
 
+    @classmethod
+    def of(cls, setup: Setup, um_per_step: Estimate | None) -> "Scale":
+        """With the sense that the setup states."""
+        outward = setup.focuser.outward == "increasing"
+        return cls(um_per_step=um_per_step, sense=1 if outward else -1)
+
     def micrometres(self, steps: float) -> float | None:
         """Steps in micrometres, further out positive."""
         return None if self.um_per_step is None else steps * self.um_per_step.value * self.sense
 
-    def estimate(self, value: float, sigma: float) -> Estimate | None:
+    def estimate(self, steps: Estimate) -> Estimate | None:
         """An estimate in steps as one in micrometres; the step size's own error is included."""
         size = self.um_per_step
         if size is None:
             return None
-        found = Estimate(value, math.hypot(sigma, value * size.relative))
-        return found.times(size.value * self.sense)
+        sigma = math.hypot(steps.sigma, steps.value * size.relative)
+        return Estimate(steps.value, sigma).times(size.value * self.sense)
+
+
+def zones_in_steps(
+    filters: Iterable[str], *, setup: Setup, um_per_step: float | None
+) -> dict[str, float]:
+    """Half-width 2 lambda N^2 of each filter's critical focus zone in steps, where known."""
+    ratio = setup.telescope.focal_ratio
+    if ratio is None or um_per_step is None:
+        return {}
+    return {
+        name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
+        for name, band in setup.bands(filters).items()
+    }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr, stdtr
 
+from ...estimate import Estimate
 from ..linear import normal_errors
 
 P68, P95, P997 = 0.682689492137, 0.95, 0.997300203937
@@ -29,6 +30,11 @@ class Interval:
     half95: float
     half997: float
     frames: float = 0.0
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value and standard uncertainty alone."""
+        return Estimate(self.value, self.sigma)
 
     @property
     def focuser(self) -> float:

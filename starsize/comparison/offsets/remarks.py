@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.special import chdtrc
 
-from ...estimate import Estimate, Finding, Notice, notice
+from ...estimate import Finding, Notice, notice
 from ..compared import Slip
 from .found import Found
 from .sweeps import BestFocusData
@@ -105,8 +105,7 @@ def _disagreements(found: Found) -> Iterator[Notice]:
             continue
         term = found.adjustment.term(name)
         if abs(term.value - stated[0]) > np.hypot(term.half997, 3 * stated[1]):
-            own = Estimate(term.value, term.sigma)
-            yield notice(f"{name}_disagrees", stated=stated[0], found=own)
+            yield notice(f"{name}_disagrees", stated=stated[0], found=term.estimate)
 
 
 def bounded_effects(found: Found, name: str) -> list[Finding]:

@@ -59,7 +59,7 @@ def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple
                     offset, row.zone_steps, growth_depth_steps(answered),
                     lacks=(*zones_lack(found), *band), because=reasons[name],
                 )  # fmt: skip
-                grown = growth_if_ignored(found.fits[name], Estimate(offset.value, offset.sigma))
+                grown = growth_if_ignored(found.fits[name], offset.estimate)
                 row = replace(row, action=action, reason=reason, growth_if_ignored=grown)
         rows.append(row)
     return tuple(rows)
