@@ -118,5 +118,5 @@ def compare_sweeps(
         focuser=focuser_health(night, source),
         birge_ratio=adjustment.birge_ratio,
         outward=known.focuser.outward,
-        notices=notices_of(night, reference),
+        notices=tuple(notices_of(night, reference)),
     )

@@ -116,15 +116,18 @@ def with_changes(
     # With a free slope a slip hidden behind it would be open.
     names = {t.name for t in terms}
     usual = [t for t in plausible if t.name in names]
-    parts = [
-        _adjusted(data, usual if hidden[list(chosen)].any() else terms, scatter, added)
-        for chosen, added in zip(sets, changes, strict=True)
-    ]
-    kept = len(plain.names)
+    parts = []
+    for chosen, added in zip(sets, changes, strict=True):
+        more = [
+            Term(name=f"change {k}", column=change.column, prior_sigma=SIZE_STEPS)
+            for k, change in enumerate(added)
+        ]
+        kept = usual if hidden[list(chosen)].any() else terms
+        parts.append(adjust(data, (*kept, *more), scatter=scatter))
     whole = replace(
         parts[int(np.argmax(share))],
         names=plain.names,
-        mixture=mixed([p.mixture.first(kept) for p in parts], share.tolist()),
+        mixture=mixed([p.mixture.first(len(plain.names)) for p in parts], share.tolist()),
     )
     found: list[Slip | Odd] = []
     if level or steady <= 1 - SURE:
@@ -136,16 +139,6 @@ def with_changes(
         slips=slips if slips or tells else None,
         odd=tuple(c for c in found if isinstance(c, Odd)),
     )
-
-
-def _adjusted(
-    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, changes: Sequence[_Candidate]
-) -> Adjustment:
-    more = [
-        Term(name=f"change {k + 1}", column=change.column, prior_sigma=SIZE_STEPS)
-        for k, change in enumerate(changes)
-    ]
-    return adjust(data, (*terms, *more), scatter=scatter)
 
 
 def _explanations(
@@ -200,15 +193,12 @@ def _cuts(data: BestFocusData) -> list[_Candidate]:
     """A slip between any two exposures that follow one another in one night."""
     if not np.isfinite(data.time_mjd).all():
         return []
-    order = np.argsort(data.time_mjd, kind="stable")
     found = []
-    for before, after in pairwise(order):
-        same_set = data.exposure_set[before] == data.exposure_set[after]
-        if same_set or data.night[before] != data.night[after]:
-            continue
-        earlier = data.time_mjd < data.time_mjd[after]
+    for before, after in pairwise(np.argsort(data.time_mjd, kind="stable").tolist()):
         here = data.night == data.night[after]
-        found.append(_Candidate("slip", -(earlier & here).astype(float), (int(before), int(after))))
+        if here[before] and data.exposure_set[before] != data.exposure_set[after]:
+            earlier = here & (data.time_mjd < data.time_mjd[after])
+            found.append(_Candidate("slip", -earlier.astype(float), (before, after)))
     return found
 
 
@@ -220,7 +210,7 @@ def _odd_filters(data: BestFocusData) -> list[_Candidate]:
         for night in nights if nights.size > 1 else ():
             mine = (filters == name) & (data.night == night)
             if np.any((data.night == night) & ~mine):
-                first = int(np.flatnonzero(mine)[0])
+                first = int(np.argmax(mine))
                 found.append(_Candidate("odd", mine.astype(float), (first, first)))
     return found
 
@@ -239,7 +229,7 @@ def _named(
     sizes = replace(parts[best], mixture=mixed([parts[i].mixture for i in alike], weight))
     found: list[Slip | Odd] = []
     for k, kind in enumerate(kinds):
-        size = sizes.term(f"change {k + 1}").estimate
+        size = sizes.term(f"change {k}").estimate
         if kind == "slip":
             found.append(_slip(data, [changes[i][k].at for i in alike], weight, size))
         else:

@@ -40,35 +40,31 @@ def cautions(found: Found) -> dict[str, list[Finding]]:
     return by_filter
 
 
-def notices_of(found: Found, wanted: str | None) -> tuple[Notice, ...]:
+def notices_of(found: Found, wanted: str | None) -> Iterator[Notice]:
     """Everything about the adjustment that a person should see beside the table."""
-    data, adjustment, reference = found.data, found.adjustment, found.reference
-    changes = found.changes
-    notices = []
+    data, adjustment, changes = found.data, found.adjustment, found.changes
+    reference = found.reference
     if wanted is not None and wanted != reference:
-        notices.append(notice("reference_refused", wanted=wanted, reference=reference))
-    notices += _drift_notices(found)
+        yield notice("reference_refused", wanted=wanted, reference=reference)
+    yield from _drift_notices(found)
     if len(data.ids) == len(data.names) and len(data.ids) > 1:
         # How much of the uncertainty the frames bring.
         offsets = zip(adjustment.filters, adjustment.offsets(reference), strict=True)
         known = sorted((o for f, o in offsets if f != reference), key=lambda o: o.sigma)
         half = known[len(known) // 2]
         steps = {"frames_steps": half.frames, "sigma_steps": half.sigma}
-        notices.append(notice("no_repeats", reference=reference, **steps))
+        yield notice("no_repeats", reference=reference, **steps)
     ratio, scatter = adjustment.birge_ratio, adjustment.scatter.value
     if ratio is not None and chdtrc(adjustment.dof, adjustment.chi2) <= INCONSISTENT:
-        notices.append(notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter))
-    notices += _disagreements(found)
+        yield notice("repeats_scatter", birge_ratio=ratio, scatter_steps=scatter)
+    yield from _disagreements(found)
     for slip in changes.slips or ():
-        notices.append(notice("slip", **_place(slip), steps=slip.steps))
+        yield notice("slip", **_place(slip), steps=slip.steps)
     if (doubt := changes.in_doubt) is not None:
-        place = _place(doubt)
-        notices.append(
-            notice("slip_or_drift", reference=reference, **place, steps=doubt.steps.value)
-        )
+        steps = {"steps": doubt.steps.value}
+        yield notice("slip_or_drift", reference=reference, **_place(doubt), **steps)
     for odd in changes.odd:
-        notices.append(notice("night_disagrees", name=odd.filter, night=odd.night, steps=odd.steps))
-    return tuple(notices)
+        yield notice("night_disagrees", name=odd.filter, night=odd.night, steps=odd.steps)
 
 
 def _place(slip: Slip) -> dict[str, str]:
@@ -78,13 +74,8 @@ def _place(slip: Slip) -> dict[str, str]:
 def _drift_notices(found: Found) -> Iterator[Notice]:
     """What a bounded term may do to the filter that it harms most, and what drift stands on."""
     data, choice = found.data, found.choice
-    effects = [
-        effect
-        for name in data.names
-        if name != found.reference
-        for effect in bounded_effects(found, name)
-    ]
-    if effects:
+    others = (name for name in data.names if name != found.reference)
+    if effects := [effect for name in others for effect in bounded_effects(found, name)]:
         worst = max(effects, key=lambda effect: effect.facts["steps"])
         yield notice("drift_not_separated", effect=worst)
     drift = choice.source.get("drift")
