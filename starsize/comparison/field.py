@@ -204,12 +204,8 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
         # A curve that fits badly must not make a radius vanish.
         shape = np.sqrt(np.maximum(seeing + shifted**2, (shifted / 4) ** 2))
         moved = -shifted * np.interp(at, sweep.curve_steps, slope) / shape
-        ss, sm, mm, sr, mr = (
-            (weight * a * b).sum(axis=1)
-            for a, b in (
-                (shape, shape), (shape, moved), (moved, moved), (shape, radius), (moved, radius),
-            )
-        )  # fmt: skip
+        pairs = (shape, shape), (shape, moved), (moved, moved), (shape, radius), (moved, radius)
+        ss, sm, mm, sr, mr = ((weight * a * b).sum(axis=1) for a, b in pairs)
         with np.errstate(divide="ignore", invalid="ignore"):
             # The star's size s and s times the change of its shift, both free.
             free = mm - sm**2 / ss

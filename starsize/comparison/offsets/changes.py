@@ -127,7 +127,7 @@ def with_changes(
     whole = replace(
         parts[int(np.argmax(share))],
         names=plain.names,
-        mixture=mixed([p.mixture.first(len(plain.names)) for p in parts], share.tolist()),
+        mixture=mixed([p.mixture for p in parts], share, len(plain.names)),
     )
     found: list[Slip | Odd] = []
     if level or steady <= 1 - SURE:
@@ -226,7 +226,8 @@ def _named(
     kinds = [c.kind for c in changes[best]]
     alike = [i for i, chosen in enumerate(changes) if [c.kind for c in chosen] == kinds]
     weight = share[alike] / share[alike].sum()
-    sizes = replace(parts[best], mixture=mixed([parts[i].mixture for i in alike], weight))
+    mine = [parts[i].mixture for i in alike]
+    sizes = replace(parts[best], mixture=mixed(mine, weight, len(parts[best].names)))
     found: list[Slip | Odd] = []
     for k, kind in enumerate(kinds):
         size = sizes.term(f"change {k}").estimate

@@ -105,16 +105,6 @@ class Mixture:
         ]
         return np.concatenate(parts)
 
-    def first(self, count: int) -> "Mixture":
-        """The first ``count`` parameters alone."""
-        return replace(
-            self,
-            mean=self.mean[:, :count],
-            covariance=self.covariance[:, :count, :count],
-            response=self.response[:, :count],
-            reach=self.reach[:, :count, :count],
-        )
-
     def _effective_dof(self, answer: np.ndarray, variance: np.ndarray) -> np.ndarray | None:
         """(G, m) effective degrees of freedom; None if all variances are known.
 
@@ -129,18 +119,17 @@ class Mixture:
         return np.maximum(dof, 1.0)
 
 
-def mixed(parts: Sequence[Mixture], weight: Sequence[float]) -> Mixture:
-    """One mixture of several, each with its weight (they sum to 1)."""
-    if len(parts) == 1:
-        return parts[0]
-
-    def joined(name: str) -> np.ndarray:
-        return np.concatenate([getattr(part, name) for part in parts])
-
+def mixed(parts: Sequence[Mixture], weight: Sequence[float] | np.ndarray, count: int) -> Mixture:
+    """The first ``count`` parameters of several, each with its weight (they sum to 1)."""
+    own = (slice(None), slice(count))
+    cuts = {"mean": own, "covariance": (*own, own[1]), "response": own, "reach": (*own, own[1])}
     return replace(
         parts[0],
         weight=np.concatenate([w * part.weight for w, part in zip(weight, parts, strict=True)]),
-        **{name: joined(name) for name in ("mean", "covariance", "response", "reach")},
+        **{
+            name: np.concatenate([getattr(part, name)[cut] for part in parts])
+            for name, cut in cuts.items()
+        },
     )
 
 
