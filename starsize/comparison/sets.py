@@ -14,6 +14,7 @@ from ..filters import filter_order
 from .colour.verdict import colour_verdict
 from .compared import ColourWord, Outward
 from .offsets.adjustment import adjust
+from .offsets.found import Scale
 from .offsets.sweeps import best_focus_data
 from .offsets.terms import REPEATS_UM
 
@@ -186,8 +187,8 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
 def change_reference(measured: MeasuredSet, reference: str) -> MeasuredSet:
     """Count the same offsets from another measured filter; nothing is fitted again."""
     if reference not in measured.filters:
-        msg = f"'reference' must be one of {', '.join(measured.filters)}; got {reference!r}"
-        raise ValueError(msg)
+        listed = ", ".join(measured.filters)
+        raise ValueError(f"'reference' must be one of {listed}; got {reference!r}")
     if reference == measured.reference:
         return measured
     first = measured.filters.index(reference)
@@ -236,22 +237,18 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
             known[f"{run}_move_steps"] = round(offset[0])
     if after:
         known["parfocal"] = _inside(after, zone, new.factor95)
-    um = new.um_per_step.value if new.um_per_step else None
-    if name == reference:
-        return SetRow(
-            **known, change="unchanged", change_steps=0.0, change_sigma_steps=0.0,
-            change_um=None if um is None else 0.0, significant=False, update=False,
-            reason=Finding("set_reference"),
-        )  # fmt: skip
     if before is None or after is None:
         return _one_sided(SetRow(**known, change="cannot tell"), old, new)
     change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
     half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
-    sense = 1 if new.outward == "increasing" else -1
+    scale = Scale(um_per_step=new.um_per_step, sense=1 if new.outward == "increasing" else -1)
     row = SetRow(
-        **known, change="cannot tell", change_steps=change, change_sigma_steps=sigma,
-        change_um=None if um is None else change * um * sense, significant=abs(change) > half95,
+        **known, change="unchanged", change_steps=change, change_sigma_steps=sigma,
+        change_um=scale.micrometres(change), significant=abs(change) > half95, update=False,
+        reason=Finding("set_reference"),
     )  # fmt: skip
+    if name == reference:
+        return row
     word, why = _judged(row, old, new, half95)
     return replace(row, change=word, update=word == "changed", reason=why)
 

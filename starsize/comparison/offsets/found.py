@@ -31,7 +31,9 @@ class Scale:
 
     def micrometres(self, steps: float) -> float | None:
         """Steps in micrometres, further out positive."""
-        return None if self.um_per_step is None else steps * self.um_per_step.value * self.sense
+        size = self.um_per_step
+        # Nothing is 0, never -0.
+        return None if size is None else steps * size.value * self.sense + 0.0
 
     def estimate(self, steps: Estimate) -> Estimate | None:
         """An estimate in steps as one in micrometres; the step size's own error is included."""
