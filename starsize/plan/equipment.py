@@ -31,6 +31,11 @@ NARROW_NM: Final = 6.0
 RUN_IN: Final = 1.5
 """How far a sweep is run in, in units of the play."""
 _ARCSEC: Final = math.pi / 180 / 3600
+_OF_EVERY_NIGHT: Final = (
+    Assumed(name="cooling", value=-COOLING_DEGC_PER_HOUR, unit="degC/h"),
+    Assumed(name="time between exposures", value=FRAME_OVERHEAD_S, unit="s"),
+    Assumed(name="filter change and run-in", value=SWEEP_OVERHEAD_S, unit="s"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,12 +197,7 @@ def equip(
             colour_um=told.colour_um or (0.0, 0.0, 0.0),
             jitter=jitter,
         ),
-        assumed=(
-            *assumed,
-            Assumed(name="cooling", value=-COOLING_DEGC_PER_HOUR, unit="degC/h"),
-            Assumed(name="time between exposures", value=FRAME_OVERHEAD_S, unit="s"),
-            Assumed(name="filter change and run-in", value=SWEEP_OVERHEAD_S, unit="s"),
-        ),
+        assumed=(*assumed, *_OF_EVERY_NIGHT),
     )
 
 

@@ -32,6 +32,19 @@ def test_tilt_and_bowl_come_back_within_5_um_and_10_per_cent(tilt, bowl):
         assert field.significant
 
 
+def test_the_uncertainty_is_true_with_few_stars():
+    # Normal errors have a standard deviation of 1 in their own sigmas. Left as they are, residuals
+    # of few stars make it 1.12, for the fit has drawn them in: each over one minus its leverage.
+    rng = np.random.default_rng(3)
+    fields = [found([drawn_sweep(rng, stars=28, own_um=10.0)]) for _ in range(150)]
+    told = [f for f in fields if hasattr(f, "curvature_um")]
+    pulls = [
+        one.value / one.sigma for f in told for one in (f.tilt_x_um, f.tilt_y_um, f.curvature_um)
+    ]
+    assert len(told) > 100
+    assert 0.8 < np.std(pulls) < 1.02
+
+
 def test_what_the_tilt_itself_adds_to_the_radius_of_a_frame_is_not_taken_for_seeing():
     # Taken for seeing, the spread of defocus over the frame lets 120 um read 122.
     rng = np.random.default_rng(7)
