@@ -23,7 +23,7 @@ from .night.result import night_result
 from .pipeline import load_result, nothing_to_measure
 from .reports.filled import worded
 from .reports.result import RunResult
-from .setup import Setup
+from .setup import Setup, given_setup
 from .steps import complete_setup
 from .tracking import FrameRadius, measure_files
 
@@ -161,7 +161,7 @@ def _known_before(
     offsets: str | Path | None, setup: Setup | None
 ) -> tuple[RunResult | None, Setup]:
     known = load_result(offsets) if offsets is not None else None
-    return known, setup or (known.setup if known else Setup())
+    return known, given_setup(setup or (known.setup if known else None))
 
 
 def _goes_on(live: LiveNight, exposures: Sequence[night.Exposure]) -> bool:

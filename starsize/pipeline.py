@@ -23,7 +23,7 @@ from .plan import Scouted, frames_told, result_told
 from .reports import stored
 from .reports.filled import worded
 from .reports.result import RunResult
-from .setup import Setup
+from .setup import Setup, given_setup
 from .steps import compare_sweeps, complete_setup, curve_of, find_sweeps, fit_curves
 
 Progress = Callable[[int, int], None]
@@ -94,7 +94,7 @@ def measure_offsets(
     every = [stored.opened(path) for path in paths]
     earlier = [one for one in every if isinstance(one, stored.StoredRun)]
     new = [one for one in every if isinstance(one, Path)]
-    given = setup or (earlier[0].setup if earlier else Setup())
+    given = given_setup(setup or (earlier[0].setup if earlier else None))
     files: tuple[frames.InputFile, ...] = ()
     if new or not earlier:
         skip = [cache.path.parent] if cache else []
@@ -308,7 +308,7 @@ def scout(
     --------
     >>> setup, told = scout(["test_frame.fits"])  # doctest: +SKIP
     """
-    every, given = [Path(path) for path in paths], setup or Setup()
+    every, given = [Path(path) for path in paths], given_setup(setup)
     if any(stored.is_result(path) for path in every):
         if len(every) > 1:
             raise InputError("plan from one result folder, or from test frames; not from both")

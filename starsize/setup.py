@@ -147,3 +147,10 @@ class Setup:
         """Spelling as written -> filter name, for all filters of the setup."""
         named = {name: name for name in self.filters}
         return named | {a: name for name, glass in self.filters.items() for a in glass.aliases}
+
+
+def given_setup(setup: Setup | None) -> Setup:
+    """The setup that a public call was given; one that knows nothing where there is none."""
+    if setup is not None and not isinstance(setup, Setup):
+        raise TypeError(f"'setup' must be a Setup, as load_setup(path) reads it, got {setup!r}")
+    return setup or Setup()

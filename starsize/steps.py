@@ -15,7 +15,7 @@ from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
 from .reports.filled import in_words, worded
-from .setup import Setup
+from .setup import Setup, given_setup
 from .tracking import MeasuredSweep
 
 #: The layers hand on codes and numbers; who takes the steps one by one reads sentences.
@@ -137,7 +137,7 @@ def fit_curves(
     1003
     """
     chosen = [curve_of(s) if isinstance(s, MeasuredSweep) else s for s in sweeps]
-    known = setup or Setup()
+    known = given_setup(setup)
     telescope = Known(
         focal_ratio=known.telescope.focal_ratio,
         pixel_um=known.camera.pixel_um,

@@ -48,6 +48,21 @@ def test_every_public_function_shows_an_example(name):
     assert ">>> " in text.partition("Examples\n--------\n")[2]
 
 
+TAKE_SETUP = [
+    name for name in FUNCTIONS if "setup" in inspect.signature(getattr(starsize, name)).parameters
+]
+
+
+@pytest.mark.parametrize("name", TAKE_SETUP)
+def test_a_path_in_place_of_a_setup_is_a_type_error_that_says_what_to_pass(name):
+    function = getattr(starsize, name)
+    given = inspect.signature(function).parameters.items()
+    needed = dict.fromkeys((key for key, one in given if one.default is one.empty), ())
+    with pytest.raises(TypeError, match=r"must be a Setup, as load_setup\(path\) reads it"):
+        # A generator begins when it is first asked.
+        list(function(**(needed | {"setup": "setup.toml"})))
+
+
 @pytest.mark.parametrize(
     "name",
     ["compare_sweeps", "fit_curve", "fit_curves", "half_flux_radius", "micrometres_per_step"],

@@ -8,7 +8,7 @@ from ..curves.fitted import CurveSet
 from ..errors import InputError
 from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from .colour.report import colour_report
 from .compared import ColourReport, Comparison, FocuserHealth, StepSource, TemperatureTerm
 from .offsets.focuser import expected_coefficient, focuser_health, temperature_term
@@ -71,7 +71,7 @@ def compare_sweeps(
     >>> compare_sweeps(fit_curves(curves)).rows[1].move_steps
     12
     """
-    known = setup or Setup()
+    known = given_setup(setup)
     filters = sorted({fit.curve.filter for fit in curves.fits}, key=filter_order)
     if reference is not None and filters and reference not in filters:
         msg = f"the reference {reference!r} is not among the filters found: {', '.join(filters)}"

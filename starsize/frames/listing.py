@@ -12,7 +12,7 @@ from typing import Any, Final
 from ..errors import FrameReadError, SetupError, printable
 from ..estimate import Finding, Notice, notice
 from ..filters import filter_order
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from .facts import (
     ambient_temperature,
     facts_from_header,
@@ -98,7 +98,7 @@ def list_frames(
     >>> [file.reason for file in files if not file.usable]  # doctest: +SKIP
     ['a dark frame, not an exposure of the sky']
     """
-    setup = setup or Setup()
+    setup = given_setup(setup)
     # A single path is a likely slip of the hand, and would be walked letter by letter.
     every = [paths] if isinstance(paths, str | PathLike) else paths
     found = find_files([Path(p) for p in every], [Path(p) for p in skip])

@@ -15,7 +15,7 @@ from numpy.typing import DTypeLike
 from xxhash import xxh3_128
 
 from ..errors import FrameReadError
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
 from .header import (
@@ -70,7 +70,7 @@ def content_digest(path: Path) -> str | None:
 def read_facts(path: str | PathLike[str], *, setup: Setup | None = None) -> FrameFacts:
     """Read the facts of one file; ``FrameReadError`` if it is not a frame."""
     path = Path(path)
-    return facts_from_header(path, read_image_header(path), setup or Setup())
+    return facts_from_header(path, read_image_header(path), given_setup(setup))
 
 
 def read_pixels(

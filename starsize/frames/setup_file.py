@@ -12,7 +12,7 @@ from typing import Any, Final, Literal, Union, get_args, get_origin
 from ..errors import SetupError
 from ..estimate import Finding, Notice, notice
 from ..filters import canonical_filter
-from ..setup import FASTEST, PLAUSIBLE, SLOWEST, FilterGlass, Setup
+from ..setup import FASTEST, PLAUSIBLE, SLOWEST, FilterGlass, Setup, given_setup
 from .frame import FrameFacts, InputFile
 from .walk import nearest, text_of
 
@@ -214,6 +214,7 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     >>> known.camera.pixel_um
     3.76
     """
+    setup = given_setup(setup)
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     notices: list[Notice] = []
     for table in ("telescope", "camera", "focuser"):

@@ -11,7 +11,7 @@ from ..curves.fitted import CurveFit
 from ..curves.prediction import COLOUR, STAR
 from ..curves.statistics import PRIORS as CURVE_PRIORS
 from ..estimate import NOT_KNOWN, Estimate
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from .course import alike, along_and_apart
 from .emission import at_radius
 from .field import Field, learn_field
@@ -235,6 +235,7 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     >>> from starsize import load_setup
     >>> equipment_from_setup(load_setup("setup.toml"), ["L", "Ha"]).assumed  # doctest: +SKIP
     """
+    setup = given_setup(setup)
     ratio, pixel = setup.telescope.focal_ratio, setup.camera.pixel_um
     assumed = ""
     if ratio is None or pixel is None:

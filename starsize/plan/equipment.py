@@ -18,7 +18,7 @@ from ..errors import InputError, SetupError
 from ..filters import Band
 from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
 from ..optics.star import colour_terms
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
 from .planned import Assumed
 from .positions import USUAL_LIGHT, Light
@@ -151,7 +151,7 @@ def equip(
     told: Scouted | None = None,
 ) -> Equipment:
     """Put the numbers of a plan together; see `plan_capture`."""
-    told = told or Scouted()
+    setup, told = given_setup(setup), told or Scouted()
     assumed: list[Assumed] = []
     known, step = _completed(setup, told, hfr_px, assumed)
     swept = tuple(name for name in told.centre_steps if name)

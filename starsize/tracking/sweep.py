@@ -15,7 +15,7 @@ from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
 from ..photometry import Known, StarFlag, star_table
 from ..photometry.judge import SAME_LIGHT
-from ..setup import Setup
+from ..setup import Setup, given_setup
 from .align import FEWEST, nearest
 from .colour import channels_of
 from .measured import FrameRadius, MeasuredSweep, StarTracks
@@ -79,7 +79,7 @@ def measure_files_and_stars(
 def _tasks_of(
     facts: Sequence[FrameFacts], setup: Setup, calibration: Calibration | None
 ) -> list[Task]:
-    camera = setup.camera
+    camera = given_setup(setup).camera
     return [Task(one, channels_of(one, camera), camera, calibration) for one in facts]
 
 
