@@ -174,14 +174,13 @@ def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> floa
     starts = (*_own(setup.headers.time), *k.TIME_START)
     scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
     clock = next((c.value for c in header.find(k.TIME_OF_DAY)), None)
-    for whole_days in (False, True):
-        date = partial(values.mjd, clock=clock, scale=scale, whole_days=whole_days)
-        for names, lead, read in (
-            (k.TIME_MIDDLE, 0.0, date), (starts, half, date),
-            (k.TIME_MIDDLE_MJD, 0.0, values.day), (k.TIME_START_MJD, half, values.day),
-        ):  # fmt: skip
-            if found := next(filter(None, (read(c.value) for c in header.find(names))), None):
-                return found + lead
+    date = partial(values.mjd, clock=clock, scale=scale)
+    for names, lead, read in (
+        (k.TIME_MIDDLE, 0.0, date), (starts, half, date),
+        (k.TIME_MIDDLE_MJD, 0.0, values.day), (k.TIME_START_MJD, half, values.day),
+    ):  # fmt: skip
+        if found := next(filter(None, (read(c.value) for c in header.find(names))), None):
+            return found + lead
     return None
 
 

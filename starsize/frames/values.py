@@ -112,15 +112,12 @@ def celsius(card: Card) -> float | None:
     return found if LOWEST_DEGC <= found <= HIGHEST_DEGC else None
 
 
-def mjd(
-    date: object, *, clock: object = None, scale: str = "UTC", whole_days: bool = False
-) -> float | None:
+def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | None:
     """The Modified Julian Date (UTC) of a date as headers write it, or None.
 
     ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``, which
     the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy. ``clock`` is the time of day for a date
-    without one, which counts (as 0 h) only with ``whole_days``; ``scale`` is TIMESYS, UTC if not
-    TAI or TT.
+    without one, which alone tells no time; ``scale`` is TIMESYS, UTC if not TAI or TT.
 
     >>> mjd("2026-01-31T12:00:00.5Z"), mjd("26/10/92", clock="06:00:00"), mjd("yesterday")
     (61071.500005787035, 48921.25, None)
@@ -129,10 +126,11 @@ def mjd(
     if moment is None:
         return None
     days, has_clock = moment
-    if not has_clock and isinstance(clock, str) and (at := _CLOCK.fullmatch(clock.strip())):
+    if not has_clock:
+        at = _CLOCK.fullmatch(clock.strip()) if isinstance(clock, str) else None
+        if at is None:
+            return None
         days += _span(at[1], at[2], at[3], at[4]) / timedelta(days=1)
-    elif not has_clock and not whole_days:
-        return None
     return day(days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400)
 
 

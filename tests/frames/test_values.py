@@ -103,7 +103,6 @@ def test_old_dates_are_of_the_twentieth_century(date, iso):
     # FITS standard 4.0, sec. 4.4.2.1: 'DD/MM/YY' stands for 19YY.
     assert mjd(date, clock="06:00:00") == pytest.approx(Time(iso, scale="tai").mjd + 0.25, abs=1e-9)
     assert mjd(date) is None
-    assert mjd(date, whole_days=True) == pytest.approx(Time(iso, scale="tai").mjd, abs=1e-9)
 
 
 @pytest.mark.parametrize("scale", ["TAI", "TT"])
@@ -116,7 +115,7 @@ def test_time_scales_agree_with_astropy(scale):
 
 @pytest.mark.parametrize("date", ["", "yesterday", "2026-13-01T00:00:00", "32/01/99", None, 5])
 def test_what_is_no_date_is_none(date):
-    assert mjd(date, clock="00:00:00", whole_days=True) is None
+    assert mjd(date, clock="00:00:00") is None
 
 
 @given(st.datetimes(min_value=datetime(1990, 1, 1), max_value=datetime(2028, 1, 1)))
