@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from starsize.reports import report_html
-from starsize.reports.strips import strips_of
+from starsize.reports.page import strips_of
 from starsize.tracking import Filmstrip
 
 from .helpers import Page
