@@ -137,6 +137,29 @@ def test_a_shuffled_sweep_is_one_and_mixed(make_sweep_files):
     assert [n.code for n in notices] == ["mixed_order"]
 
 
+@pytest.mark.parametrize(
+    "places", [[4, 3, 2, 0, 8, 1, 7, 6, 5], [2, 4, 4, 2, 1, 3, 1, 0, 3, 0]], ids=["once", "twice"]
+)
+def test_shuffled_sweeps_are_told_apart_by_the_other_filter_between_them(make_sweep_files, places):
+    mixed = [10000 + 500 * place for place in places]
+    quick = shots(("L", mixed, 0), ("R", UP[:4], 0.2), ("L", mixed, 0.2), cadence=0.1)
+    sweeps, _ = find_sweeps(make_sweep_files(quick))
+    assert [(s.filter, len(s.frames)) for s in sweeps] == [
+        ("L", len(mixed)), ("R", 4), ("L", len(mixed)),
+    ]  # fmt: skip
+
+
+def test_a_hiccup_of_a_minute_among_quick_frames_ends_no_sweep(make_sweep_files):
+    quick = shots(("L", UP[:1], 0), ("L", UP[1:], 1), cadence=0.05)
+    sweeps, _ = find_sweeps(make_sweep_files(quick))
+    assert shown(sweeps) == [("L-1", "outward", UP)]
+
+
+def test_two_lone_frames_of_two_nights_are_no_sweep(make_sweep_files):
+    files = make_sweep_files([("Ha", 10000, 0), ("Ha", 10500, 60 * 24)])
+    assert [len(sweep.frames) for sweep in find_sweeps(files)[0]] == [1, 1]
+
+
 def test_a_frame_taken_again_does_not_break_the_sweep(make_sweep_files):
     order = [10000, 10500, 11000, 12000, 11500, 12500, 13000, 13500, 14000]
     sweeps, _ = find_sweeps(make_sweep_files(shots(("L", order, 0))))
