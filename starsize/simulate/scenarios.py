@@ -6,6 +6,7 @@ from typing import Final
 
 from .focuser import FocuserPhysics
 from .lens import Lens
+from .lenses import followed
 from .odd_optics import LENS_NIGHTS
 from .plan import NightPlan
 from .plate import FilterPlate, band_samples, dye_plates, usual_plate
@@ -51,17 +52,24 @@ def _refractor() -> Scene:
 
 def _achromat() -> Scene:
     """100 mm f/6 of N-BK7 and F2."""
-    plates = seven_plates(samples=9, taper=0.9)
+    lens = Lens(focal_length_mm=600.0, aperture_mm=100.0, glasses=("N-BK7", "F2"))
+    plates = seven_plates(samples=301, taper=0.9)
     # A blue filter that spares the achromat its worst colours, as makers of such filters do.
-    colours, weights = band_samples(465.0, 90.0, samples=9, taper=0.9)
+    colours, weights = band_samples(465.0, 90.0, samples=301, taper=0.9)
     plates["B"] = replace(plates["B"], wavelengths_nm=colours, weights=weights)
     return Scene(
-        lens=Lens(focal_length_mm=600.0, aperture_mm=100.0, glasses=("N-BK7", "F2")),
-        filters=plates,
+        lens=lens,
+        filters=_followed(plates, lens),
         focuser=FocuserPhysics(scatter_steps=0.3),
         sensor=Sensor(hot_pixels=25),
         telescope="Invented achromat 100/600",
     )
+
+
+def _followed(plates: Mapping[str, FilterPlate], lens: Lens) -> dict[str, FilterPlate]:
+    """The plates with colours enough for a lens that spreads them over many zones."""
+    broad = {n: followed(p, lens) for n, p in plates.items() if n not in _NARROW}
+    return {**plates, **broad}
 
 
 _NIGHT: Final = NightPlan(order=_SEVEN, warm_degC=11.0, cold_degC=8.0)
@@ -89,7 +97,7 @@ def _filters_apart() -> dict[str, Scenario]:
             text="The same achromat before a colour camera: one sweep answers for R, G and B.",
             scene=replace(
                 colourful,
-                filters=dye_plates(),
+                filters=_followed(dye_plates(samples=301), colourful.lens),
                 sensor=Sensor(shape=(600, 800), bayer="RGGB", hot_pixels=25),
             ),
             plan=replace(_NIGHT, order=("G", "G"), positions=13, spacing_steps=25),

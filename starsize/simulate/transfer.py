@@ -144,7 +144,7 @@ def _pupil_kernel(
     return height**2, 2 * height * weight, radius, radius_weight, spread
 
 
-@lru_cache(maxsize=24)
+@lru_cache(maxsize=48)
 def _radial_kernel(nu_bytes: bytes, reach: float) -> np.ndarray:
     """J0 between frequencies (in 1 / (lambda N)) and the radii of ``_pupil_kernel``."""
     radius, _ = panel_nodes(reach, int(np.ceil(reach / 2)))
