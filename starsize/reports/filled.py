@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUn
 from jinja2.bccache import Bucket
 from markupsafe import Markup
 
+from .. import __version__
 from ..errors import printable
 from ..estimate import Estimate, Finding
 from . import numbers, sentences
@@ -48,6 +49,12 @@ class Compiled(FileSystemBytecodeCache):
             super().dump_bytecode(bucket)
 
 
+def _kept(*, is_text: bool) -> Compiled:
+    """Where an environment keeps its own: a page's code escapes, a text's does not."""
+    kind = "text" if is_text else "page"
+    return Compiled(_KEPT, f"{__version__}_{kind}_%s.cache")
+
+
 @cache
 def environment(*, is_text: bool) -> Environment:
     """Where templates are found, and the filters and words that they have."""
@@ -59,7 +66,7 @@ def environment(*, is_text: bool) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         finalize=_on_its_line if is_text else None,
-        bytecode_cache=None if sys.dont_write_bytecode else Compiled(_KEPT),
+        bytecode_cache=None if sys.dont_write_bytecode else _kept(is_text=is_text),
     )
     made.filters |= {
         "about": _about,

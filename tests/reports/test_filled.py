@@ -3,6 +3,7 @@
 import pytest
 from jinja2 import DictLoader, Environment
 
+from starsize.reports import filled, report_html
 from starsize.reports.filled import Compiled
 
 
@@ -32,3 +33,18 @@ def test_a_template_that_changed_is_compiled_again(say):
 def test_where_nothing_can_be_written_all_goes_on(say, tmp_path):
     (tmp_path / "taken").write_text("a file where the folder would be")
     assert say(folder=tmp_path / "taken" / "kept").render(x=12) == "12 steps"
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_page_and_a_text_keep_their_own_code(first, night, tmp_path, monkeypatch):
+    """What a text compiled escapes nothing: a page that took it would be broken or unsafe."""
+    page = report_html(night)
+    monkeypatch.setattr(filled, "_KEPT", str(tmp_path))
+    monkeypatch.setattr("sys.dont_write_bytecode", False)
+    for is_text in (first, not first, first):
+        filled.environment.cache_clear()
+        if is_text:
+            filled.environment(is_text=True).get_template("said.txt")
+        else:
+            assert report_html(night) == page
+    filled.environment.cache_clear()
