@@ -11,6 +11,7 @@ from starsize.optics import critical_focus_zone_um
 from starsize.simulate import Scenario
 from starsize.simulate.focuser import FocuserPhysics
 from starsize.simulate.lens import Group, Lens
+from starsize.simulate.lenses import followed
 from starsize.simulate.plan import NightPlan
 from starsize.simulate.plate import FilterPlate, usual_plate
 from starsize.simulate.pupil import Pupil
@@ -42,7 +43,7 @@ def random_scenario(number: int) -> Scenario:
     order = ORDERS[rng.integers(len(ORDERS))]
     scene = Scene(
         lens=lens,
-        filters={name: _plate(name, rng) for name in dict.fromkeys(order)},
+        filters={name: _plate(name, lens, rng) for name in dict.fromkeys(order)},
         focuser=FocuserPhysics(
             um_per_step=round(step_um, 2),
             outward=int(rng.choice([-1, 1])),
@@ -142,14 +143,15 @@ def _sky(rng: np.random.Generator, seeing: float) -> Sky:
     )
 
 
-def _plate(name: str, rng: np.random.Generator) -> FilterPlate:
+def _plate(name: str, lens: Lens, rng: np.random.Generator) -> FilterPlate:
     narrow = name in ("Ha", "SII", "OIII")
-    return usual_plate(
+    plate = usual_plate(
         name,
-        samples=1 if narrow else 7,
+        samples=1 if narrow else 301,
         taper=rng.uniform(0, 0.5),
         kelvin=None if narrow else rng.uniform(4500, 8000),
         thickness_mm=2 + rng.normal(0, 0.05) + (rng.random() < 0.1) * rng.uniform(0.3, 1.0),
         throughput=0.04 if narrow else None,
         exposure_s=rng.uniform(8, 30) if narrow else rng.uniform(2, 6),
     )
+    return plate if narrow else followed(plate, lens)
