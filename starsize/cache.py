@@ -40,7 +40,9 @@ def code_version() -> str:
         with suppress(PackageNotFoundError):  # an extra that is not installed
             found.update(f" {version(name)}".encode())
     here = Path(__file__).parent
-    for path in sorted(p for p in here.rglob("*") if p.suffix not in (".pyc", "") and p.is_file()):
+    # What is compiled is kept beside it, and grows from run to run.
+    ours = (p for p in here.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
+    for path in sorted(ours):
         found.update(path.relative_to(here).as_posix().encode() + path.read_bytes())
     return found.hexdigest()
 

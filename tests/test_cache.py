@@ -79,6 +79,18 @@ def test_the_version_follows_the_code_and_the_libraries(monkeypatch):
     assert module.code_version.__wrapped__() != ours
 
 
+def test_what_was_compiled_is_no_other_code(tmp_path, monkeypatch):
+    (tmp_path / "said.txt").write_text("{{ x }} steps")
+    monkeypatch.setattr(module, "__file__", str(tmp_path / "cache.py"))
+    ours = module.code_version.__wrapped__()
+    kept = tmp_path / "__pycache__"
+    kept.mkdir()
+    (kept / "said.cache").write_bytes(b"compiled")
+    assert module.code_version.__wrapped__() == ours
+    (tmp_path / "said.txt").write_text("{{ x }} um")
+    assert module.code_version.__wrapped__() != ours
+
+
 def test_what_nobody_asks_for_any_more_is_dropped(path):
     filled(path, 5)
     with Cache(path) as kept:
