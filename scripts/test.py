@@ -19,6 +19,8 @@ def main():
     # One numerical thread per worker: the workers already fill the machine.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # As on a person's machine, what is compiled is kept from one run to the next.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     given = sys.argv[1:] or ["-n", "auto"]
     return _environment.run(["-m", "pytest", "--doctest-modules"] + given)
 
