@@ -35,8 +35,6 @@ _BELONGS = 1.8
 #: Stars side by side stand out alone nearly as much as together (of two discs that touch the
 #: brighter 0.85), and so many widths apart; the lumps of one ring do not (half a disc 0.71).
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
-#: So many of the strongest are asked for that: weaker ones are not measured.
-_MEASURED = 250
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
 #: With fewer pixels beside the stars than this, the sky is learned among them.
@@ -81,10 +79,11 @@ class Detected:
     roughness: np.ndarray
 
 
-def detect(image: np.ndarray, *, threshold: float) -> Detected:
+def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected:
     """Find everything of a signal-to-noise ratio above ``threshold``, of whatever size, each once.
 
-    ``image`` is NaN where unusable.
+    ``image`` is NaN where unusable. Of more than ``most`` the weaker are not measured, and may be
+    several side by side.
     """
     sample = noise_sample(image)
     noise = pixel_noise(sample)
@@ -96,7 +95,7 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
-    bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold)
+    bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold, most)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
     covered = _cover(levels[coarse], 2**coarse, bright)
@@ -105,14 +104,19 @@ def detect(image: np.ndarray, *, threshold: float) -> Detected:
     grain = grain_map(sample, covered, noise)
     if image.size > _LARGEST_IN_FULL and _PLENTY < len(bright) < _APART * image.size:
         first = 2
-    peaks, widths, roughness = _search(levels, first, sky, grain, threshold)
+    peaks, widths, roughness = _search(levels, first, sky, grain, threshold, most)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:
-        peaks, widths, roughness = _search(levels, 0, sky, grain, threshold)
+        peaks, widths, roughness = _search(levels, 0, sky, grain, threshold, most)
     return Detected(peaks, sky, levels, widths, roughness)
 
 
 def _search(
-    levels: list[np.ndarray], first: int, sky: Sky, grain: np.ndarray, threshold: float
+    levels: list[np.ndarray],
+    first: int,
+    sky: Sky,
+    grain: np.ndarray,
+    threshold: float,
+    most: int | None,
 ) -> tuple[Peaks, np.ndarray, np.ndarray]:
     """Maxima over place and scale; the widths tried and how rough the sky is at each."""
     if not sky.noise > 0:
@@ -121,7 +125,7 @@ def _search(
     flat[np.isnan(flat)] = 0
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
     rows, best = _maxima(maps, grain, threshold)
-    kept = _told_apart(_one_each(rows[best]), rows)
+    kept = _told_apart(_one_each(rows[best]), rows, most)
     rough = np.array([np.sort(cells, axis=None)[cells.size // 2] for cells in maps.rough])
     return Peaks(*kept.T), maps.width, rough
 
@@ -148,12 +152,13 @@ def _maxima(maps: Maps, grain: np.ndarray, threshold: float) -> tuple[np.ndarray
     return np.stack([x, y, maps.width[which], snr], axis=1), best
 
 
-def _told_apart(stars: np.ndarray, rows: np.ndarray) -> np.ndarray:
+def _told_apart(stars: np.ndarray, rows: np.ndarray, most: int | None) -> np.ndarray:
     """Stars, but in place of one that is several side by side, these, from the maxima ``rows``.
 
-    They stand out nearly as much as the whole and clear of each other, if at a narrower width.
+    They stand out nearly as much as the whole and clear of each other, if at a narrower width. Only
+    the ``most`` strongest are asked for that.
     """
-    large = np.flatnonzero(stars[:_MEASURED, 2] > _LEAST_GROUP_PX)
+    large = np.flatnonzero(stars[:most, 2] > _LEAST_GROUP_PX)
     star, part = within(rows[:, :2], stars[large, :2], _GROUP * stars[large, 2])
     star = large[star]
     (wide, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T

@@ -77,7 +77,7 @@ def measure_image(
         empty = Sky(np.full((1, 1), np.nan), np.zeros(2), np.ones(2), np.nan)
         stars = no_stars(0 if places is None else len(places))
         return MeasuredImage(stars=stars, radius=ImageRadius(reason=reason), sky=empty)
-    found = detect(usable, threshold=threshold)
+    found = detect(usable, threshold=threshold, most=max_stars)
     peaks, chosen = found.peaks, np.arange(_how_many(found.peaks.snr, max_stars))
     if known is not None and places is not None:
         width = known.radius_px / HALF_WIDTHS / grid.pitch

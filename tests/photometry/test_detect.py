@@ -25,6 +25,17 @@ def test_rings_side_by_side_stay_two_stars():
     assert sorted(np.rint(stars.x)) == pytest.approx([120, 160], abs=1.5)
 
 
+def test_where_all_stars_are_wanted_the_weak_ones_are_told_apart_too():
+    light, _ = moffat_field((1000, 1000), 300, 3, fluxes=np.full(300, 2e5), half_px=2.0)
+    light[400:700, 400:700] = 0  # no star touches the rings
+    light[400:700, 400:700] += ring((300, 300), 130.0, 150.0, 1e5, 18.0)
+    light[400:700, 400:700] += ring((300, 300), 170.0, 150.0, 9e4, 18.0)
+    stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0, max_stars=None).stars
+    assert len(stars) > 250
+    for x in (530, 570):
+        assert np.hypot(stars.x - x, stars.y - 550).min() < 1.5
+
+
 def test_small_stars_are_found_among_wide_knots_of_nebula():
     rng = np.random.default_rng(41)
     light, places = moffat_field((500, 500), 25, 41, fluxes=np.full(25, 1e5), half_px=2.0)
