@@ -33,6 +33,8 @@ AIR = {
 OWN = ("astig1", "astig2", "coma1", "coma2", "trefoil1", "spher")
 STYLES = ("whole", "whole", "whole", "unit", "float", "compressed")
 FINE, EXPOSURE_S = 3, 2.0
+#: Share of frames that a meridian flip turns.
+TURNED = 0.02
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def draw_outside_night(folder: Path, number: int) -> dict[str, float]:
     air = (optics.aperture_mm / fried_mm) ** (5 / 6) / np.sqrt(rng.uniform(25, 100))
     per_degC = rng.normal(0, 0.36)
     cloud, satellites, drift = rng.random() < 0.25, rng.random() < 0.3, rng.normal(0, 1, 2)
-    smear, style, turned = rng.uniform(0.5, 2.5) * (rng.random() < 0.2), rng.choice(STYLES), 0.02
+    smear, style = rng.uniform(0.5, 2.5) * (rng.random() < 0.2), str(rng.choice(STYLES))
     start, clear, frames = int(rng.integers(2000, 30000)), 1.0, 0
     for sweep, name in enumerate([*names, names[0]]):
         for k in range(count):
@@ -169,13 +171,13 @@ def draw_outside_night(folder: Path, number: int) -> dict[str, float]:
             if satellites and rng.random() < 0.3:
                 light += _trail(camera.shape, rng)
             image = camera.read(light, dim, rng)
-            image = image[::-1, ::-1] if rng.random() < turned else image
+            image = image[::-1, ::-1] if rng.random() < TURNED else image
             cards = {
                 "FILTER": name, "FOCUSPOS": start + away, "EXPTIME": EXPOSURE_S,
                 "FOCTEMP": round(temperature, 2), "MJD-OBS": 61010.1 + frames * 1.4e-4,
                 "XPIXSZ": optics.pixel_um, "IMAGETYP": "Light Frame",
             }  # fmt: skip
-            _write(folder / f"u{frames:03d}.fits", image, cards, str(style))
+            _write(folder / f"u{frames:03d}.fits", image, cards, style)
             frames += 1
     best = {name: per_zone * (optics.best_zones(name) + glass[name]) for name in names}
     _write_setup(folder / "setup.toml", optics, per_zone)
