@@ -25,7 +25,7 @@ from .sky import (
 _LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
 #: Larger ones that hold so many bright stars, but few to a pixel, are searched from quarter scale:
 #: what is too faint or near for that is not needed.
-_PLENTY, _APART = 300, 1 / 8000
+_PLENTY, _APART = 100, 1 / 8000
 #: Sky cells in pixels, and in typical widths of the bright stars where that is more.
 _CELL_PX, _CELL_WIDTHS, _WIDE = 48.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
@@ -102,7 +102,8 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
     seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
     sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * large))
     grain = grain_map(sample, covered, noise)
-    if image.size > _LARGEST_IN_FULL and _PLENTY < len(bright) < _APART * image.size:
+    plenty = most is not None and _PLENTY < len(bright) < _APART * image.size
+    if plenty and image.size > _LARGEST_IN_FULL:
         first = 2
     peaks, widths, roughness = _search(levels, first, sky, grain, threshold, most)
     if first and _CROWDED * image.size < len(peaks) and image.size < _LARGEST_IN_FULL:

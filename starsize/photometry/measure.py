@@ -113,7 +113,7 @@ def _hopeless(image: np.ndarray) -> str | None:
     """Why nothing can be measured in such an image, if so."""
     if min(image.shape) < _LEAST_SIDE:
         return "too_small"
-    if not np.isfinite(image).any():
+    if image.dtype.kind == "f" and not np.isfinite(image).any():
         return "no_pixels"
     return "too_many_holes" if full_of_holes(image) else None
 

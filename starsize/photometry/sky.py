@@ -10,6 +10,8 @@ from scipy.sparse import csr_array
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
 _SAMPLE_ROWS = 48
+#: Pixels that stay in the processor's cache while a strip of rows is worked on.
+_IN_CACHE = 100_000
 #: Cells in which the noise is looked at apart: of so many values of the sample, at most so many a
 #: side, and with this share of them free of stars.
 _GRAIN_CELL, _GRAIN_CELLS, _GRAIN_TOLD = np.array([8, 64]), 12, 0.3
@@ -92,11 +94,13 @@ def halve(image: np.ndarray) -> np.ndarray:
     """Mean of blocks of 2 x 2 pixels, float32; an odd last row or column is left out."""
     ny, nx = (n // 2 * 2 for n in image.shape)
     out = np.empty((ny // 2, nx // 2), np.float32)
-    for top in range(0, ny, 64):  # strips that stay in the processor's cache
-        rows = image[top : min(top + 64, ny), :nx].astype(np.float32, copy=False)
-        pairs = rows[0::2] + rows[1::2]
-        np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top // 2 : top // 2 + len(pairs)])
-    out *= 0.25
+    strip = max(2, _IN_CACHE // max(nx, 1) // 2 * 2)
+    for top in range(0, ny, strip):
+        rows = image[top : min(top + strip, ny), :nx]
+        pairs = np.add(rows[0::2], rows[1::2], dtype=np.float32)
+        here = out[top // 2 : top // 2 + len(pairs)]
+        np.add(pairs[:, 0::2], pairs[:, 1::2], out=here)
+        here *= 0.25
     return out
 
 
@@ -152,8 +156,9 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
     if min(ny, nx) < 3:
         return image
     found = []
-    for top in range(0, ny, 128):
-        rows = image[top : top + 128]
+    strip = max(1, _IN_CACHE // nx)
+    for top in range(0, ny, strip):
+        rows = image[top : top + strip]
         beside = np.maximum(rows[:, :-2], rows[:, 2:])
         # The maximum keeps whole numbers without a sign from wrapping below zero.
         rise = np.maximum(rows[:, 1:-1], beside) - beside
