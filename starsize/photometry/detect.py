@@ -17,6 +17,7 @@ from .sky import (
     noise_sample,
     pixel_noise,
     sky_map,
+    slope_of,
     without_spikes,
 )
 
@@ -92,15 +93,22 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0
     coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
-    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX)
+    slope = slope_of(levels[coarse], 2**coarse)
+    sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX, slope=slope)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.
     # What is wider than the cells let through has to stand out the more: the map itself is rough.
     bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold, most)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
     covered = _cover(levels[coarse], 2**coarse, bright)
-    seen = covered if np.isfinite(covered).sum() > _LEAST_SEEN else levels[coarse]
-    sky = sky_map(seen, 2**coarse, noise, cell_px=max(_CELL_PX, _CELL_WIDTHS * large))
+    beside = np.isfinite(covered).sum() > _LEAST_SEEN
+    sky = sky_map(
+        covered if beside else levels[coarse],
+        2**coarse,
+        noise,
+        cell_px=max(_CELL_PX, _CELL_WIDTHS * large),
+        slope=slope * beside,
+    )
     grain = grain_map(sample, covered, noise)
     plenty = most is not None and _PLENTY < len(bright) < _APART * image.size
     if plenty and image.size > _LARGEST_IN_FULL:
@@ -126,13 +134,16 @@ def _search(
     flat[np.isnan(flat)] = 0
     maps = smoothed(flat, 2**first, sky.noise, min(_LARGEST, *levels[0].shape))
     rows, best = _maxima(maps, grain, threshold)
-    kept = _told_apart(_one_each(rows[best]), rows, most)
+    kept = _told_apart(_one_each(rows[best]), rows, most)[:, :4]
     rough = np.array([np.sort(cells, axis=None)[cells.size // 2] for cells in maps.rough])
     return Peaks(*kept.T), maps.width, rough
 
 
 def _maxima(maps: Maps, grain: np.ndarray, threshold: float) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 4) rows x, y, width, signal-to-noise of maxima of maps; which are so over scale too."""
+    """(n, 5) rows x, y, width, signal-to-noise, light over white noise of maxima of maps.
+
+    And which of them are maxima over scale too.
+    """
     which, spot = maps.peaks(threshold)
     pixel = np.stack(np.divmod(spot - maps.first[which], maps.shape[which, 1])) - 1
     share = (pixel + 0.5) / (maps.shape[which].T - 2)
@@ -150,7 +161,7 @@ def _maxima(maps: Maps, grain: np.ndarray, threshold: float) -> tuple[np.ndarray
     here, last = maps.values[spot] / maps.white[which], len(maps.width) - 1
     best = here > np.where(which < last, maps.over_white(np.minimum(which + 1, last), x, y), np.inf)
     best &= here > np.where(which > 0, maps.over_white(np.maximum(which - 1, 0), x, y), 0.0)
-    return np.stack([x, y, maps.width[which], snr], axis=1), best
+    return np.stack([x, y, maps.width[which], snr, here], axis=1), best
 
 
 def _told_apart(stars: np.ndarray, rows: np.ndarray, most: int | None) -> np.ndarray:
@@ -162,15 +173,16 @@ def _told_apart(stars: np.ndarray, rows: np.ndarray, most: int | None) -> np.nda
     large = np.flatnonzero(stars[:most, 2] > _LEAST_GROUP_PX)
     star, part = within(rows[:, :2], stars[large, :2], _GROUP * stars[large, 2])
     star = large[star]
-    (wide, whole), (width, snr) = stars[star, 2:].T, rows[part, 2:].T
-    alone = (width < 0.8 * wide) & (snr > _LEAST_ALONE * whole)
+    # Over white noise, for how rough the sky is at each width makes no two stars of a ring.
+    (wide, whole), (width, light) = stars[star][:, [2, 4]].T, rows[part][:, [2, 4]].T
+    alone = (width < 0.8 * wide) & (light > _LEAST_ALONE * whole)
     star, part = star[alone], part[alone]
     gone, found = [], []
     for k in np.flatnonzero(np.bincount(star) > 1):
         parts = rows[part[slice(*np.searchsorted(star, (k, k + 1)))]]
         for one in sorted({*parts[:, 2]}, reverse=True):
             group = parts[parts[:, 2] == one]
-            bright = len(group) > 1 and group[:, 3].max() > _ALONE * stars[k, 3]
+            bright = len(group) > 1 and group[:, 4].max() > _ALONE * stars[k, 4]
             if bright and pdist(group[:, :2]).min() > _CLEAR * one:
                 gone.append(k)
                 found.append(group)

@@ -178,16 +178,44 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
     return mended
 
 
-def sky_map(binned: np.ndarray, factor: int, noise: float, *, cell_px: float) -> Sky:
+def sky_map(
+    binned: np.ndarray,
+    factor: int,
+    noise: float,
+    *,
+    cell_px: float,
+    slope: np.ndarray = np.zeros(2),  # noqa: B008 -- never written to
+) -> Sky:
     """Sky map from an image of means of blocks of ``factor`` pixels, star light clipped away.
 
     ``binned`` is NaN where unusable or covered by a star, ``noise`` that of one full-resolution
-    pixel, ``cell_px`` the wished width of a cell in such pixels.
+    pixel, ``cell_px`` the wished width of a cell in such pixels. A ``slope`` along y and x, ADU a
+    pixel, is taken off before the pixels of a cell are compared: wide ones would tell no level.
     """
-    count = np.maximum(np.rint(np.array(binned.shape) / max(cell_px / factor, 4)), 1).astype(int)
-    blocks, side, step = blocks_of(binned, count)
+    wished = np.rint(np.array(binned.shape) / max(cell_px / factor, 4)).astype(int)
+    count = np.maximum(wished, np.where(slope == 0, 1, 2))
+    down, right = factor * slope
+    ny, nx = binned.shape
+    flat = binned - np.add.outer(down * np.arange(ny), right * np.arange(nx)).astype(np.float32)
+    blocks, side, step = blocks_of(flat, count)
     level = _fill(quiet_level(blocks).reshape(count)).astype(float)
+    y, x = ((n - 1) / 2 + away * np.arange(m) for n, away, m in zip(side, step, count, strict=True))
+    level += np.add.outer(down * y, right * x)
     return Sky(level, side * factor / 2 - 0.5, np.maximum(step, 1.0) * factor, noise)
+
+
+def slope_of(binned: np.ndarray, factor: int) -> np.ndarray:
+    """How an image of blocks of ``factor`` pixels rises along y and x in most places, ADU a pixel.
+
+    From differences of pixels half an image apart: of few of them a star's light is part.
+    """
+    slope = np.zeros(2)
+    for k, image in enumerate((binned, binned.T)):
+        far = len(image) // 2
+        gaps = (image[far:] - image[: len(image) - far])[:, ::4]
+        known = gaps[np.isfinite(gaps)]
+        slope[k] = np.median(known) / (far * factor) if known.size else 0.0
+    return slope
 
 
 def blocks_of(image: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

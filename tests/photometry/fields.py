@@ -21,13 +21,13 @@ def doughnut(name):
     return fits.getdata(REAL / "decam_donuts" / f"{name}.stamp.fits").astype(np.float32)
 
 
-def on_wide_sky(stamp, seed=0, side=300):
+def on_wide_sky(stamp, seed=0, side=300, top=120, left=110):
     """The stamp on a sky that is as high and as noisy as the stamp's own edge."""
     rim = np.concatenate([stamp[0], stamp[-1], stamp[:, 0], stamp[:, -1]])
     sky = np.median(rim)
     noise = 1.4826 * np.median(np.abs(rim - sky))
     wide = np.random.default_rng(seed).normal(sky, noise, (side, side)).astype(np.float32)
-    wide[120 : 120 + stamp.shape[0], 110 : 110 + stamp.shape[1]] = stamp
+    wide[top : top + stamp.shape[0], left : left + stamp.shape[1]] = stamp
     return wide
 
 

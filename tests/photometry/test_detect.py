@@ -5,7 +5,7 @@ import pytest
 
 from starsize.photometry import measure_image
 
-from .fields import moffat_field, noisy, ring
+from .fields import DOUGHNUTS, doughnut, moffat_field, noisy, on_wide_sky, ring
 
 
 def test_steps_of_the_converter_make_no_stars_and_change_no_radius():
@@ -23,6 +23,28 @@ def test_rings_side_by_side_stay_two_stars():
     stars = measure_image(noisy(light, 3), gain_e_per_adu=1.0).stars
     assert len(stars) == 2
     assert sorted(np.rint(stars.x)) == pytest.approx([120, 160], abs=1.5)
+
+
+@pytest.mark.parametrize("name", DOUGHNUTS)
+@pytest.mark.parametrize("seed", [4, 5, 7])
+def test_a_real_ring_on_a_wide_sky_is_one_star_whatever_the_noise(name, seed):
+    for top, left in ((150, 100), (0, 0), (110, 120)):
+        wide = on_wide_sky(doughnut(name), seed, 384, top, left)
+        radius = measure_image(wide).radius
+        assert radius.n_stars == 1
+        assert radius.radius_px == pytest.approx(DOUGHNUTS[name], rel=0.01)
+
+
+@pytest.mark.parametrize("flux", [1e5, 3e5])
+def test_a_ring_on_a_steep_sky_in_a_small_image_is_found(flux):
+    _, x = np.indices((300, 300))
+    light = ring((300, 300), 150.0, 140.0, flux, 20.0) + 3000 * (1 + 0.6 * (x / 300 - 0.5))
+    image = np.random.default_rng(1).normal(light, np.sqrt(light)).astype(np.float32)
+    radius = measure_image(image, gain_e_per_adu=1.0).radius
+    assert radius.n_found == 1
+    # Half the area of a ring with a hole of 0.35 lies within sqrt((1 + 0.35^2) / 2) of its rim.
+    truth = 20.0 * np.sqrt((1 + 0.35**2) / 2)
+    assert radius.radius_px == pytest.approx(truth, abs=2 * radius.radius_sigma_px)
 
 
 def test_where_all_stars_are_wanted_the_weak_ones_are_told_apart_too():
