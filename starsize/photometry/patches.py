@@ -124,7 +124,10 @@ def _refining(n: int) -> np.ndarray:
 def read_patches(
     level: np.ndarray, sky: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
 ) -> Patches:
-    """Cut patches about the chosen peaks from an image; places and sky are in its pixels."""
+    """Cut patches about the chosen peaks from an image; places are in its pixels.
+
+    The (n, 3) ``sky`` is the level at each peak and its rise a pixel along y and x.
+    """
     x, y = peaks.x[chosen], peaks.y[chosen]
     left, top = (np.rint(c).astype(int) - half for c in (x, y))
     size = 2 * half + 1
@@ -132,7 +135,10 @@ def read_patches(
     first, last = (np.clip(np.stack([top, left], 1) + n, 0, level.shape) for n in (0, size))
     for patch, (y0, x0), (y1, x1), up, aside in zip(pixels, first, last, top, left, strict=True):
         patch[y0 - up : y1 - up, x0 - aside : x1 - aside] = level[y0:y1, x0:x1]
-    pixels -= sky[chosen, None, None].astype(np.float32)
+    at_star, down, right = sky[chosen].T[:, :, None]
+    grid = np.arange(size)
+    pixels -= (at_star + down * ((top - y)[:, None] + grid)).astype(np.float32)[:, :, None]
+    pixels -= (right * ((left - x)[:, None] + grid)).astype(np.float32)[:, None, :]
     read = np.isfinite(pixels)
     trusted = read.copy()
     _leave_out_neighbours(trusted, peaks, chosen, left, top)

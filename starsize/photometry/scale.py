@@ -52,7 +52,7 @@ def measure_peaks(
         return stars, common
     lg_size = np.log(peaks.width[chosen] / typical_width(peaks.part(chosen)))
     group = np.where(np.abs(lg_size) < np.log(_SAME_SIZE), 0, np.rint(lg_size / np.log(2)))
-    sky = found.sky.at(peaks.x, peaks.y)
+    sky = found.sky.planes(peaks.x, peaks.y)
     cut = partial(_cut, found, peaks, sky, sensor=sensor, recentre=recentre)
     for size in np.unique(group):
         these = np.flatnonzero(group == size)
@@ -102,7 +102,8 @@ def _cut(
     # The wings of small stars are worth the pixels; rings have sharp rims.
     inner = 4.5 + 1.5 * float(np.clip((4.0 - size) / 1.5, 0, 1))
     inner_px, outer_px = inner * size + 1, (inner + 2) * size + 2.5
-    patches = read_patches(image, sky, there, chosen, half=int(np.ceil(outer_px)) + 1)
+    plane = sky * (1, f, f)
+    patches = read_patches(image, plane, there, chosen, half=int(np.ceil(outer_px)) + 1)
     if recentre:
         patches = centred(patches, np.full(len(chosen), size))
     if size < _SMALL_PX:
@@ -115,7 +116,7 @@ def _cut(
     rings = sky_rings(patches, inner_px, outer_px, noise.pixel)
     smear = (sensor.pixel_px2 + (f**2 - 1) / 12) / f**2
     growth = growth_of(patches, rings, size, noise, pixel_px2=smear)
-    return _Cut(f, image, size, there, sky, chosen, patches, growth)
+    return _Cut(f, image, size, there, sky[:, 0], chosen, patches, growth)
 
 
 def _measured(cut: _Cut, ceiling: float) -> tuple[Stars, np.ndarray]:

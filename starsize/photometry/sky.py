@@ -51,6 +51,14 @@ class Sky:
         along = self._splines(y, 0) @ self._coefficients()
         return np.asarray(self._splines(x, 1).multiply(along).sum(axis=1))
 
+    def planes(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """(n, 3) background at places in pixels and how it rises along y and x, ADU and a pixel."""
+        half = 0.5 * np.array([[0, 0], [0, 1], [0, -1], [1, 0], [-1, 0]])[:, :, None]
+        level, below, above, right, left = self.at(
+            np.ravel(x + half[:, 0]), np.ravel(y + half[:, 1])
+        ).reshape(5, -1)
+        return np.stack([level, below - above, right - left], axis=1)
+
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
         down, right = (

@@ -47,6 +47,19 @@ def test_a_ring_on_a_steep_sky_in_a_small_image_is_found(flux):
     assert radius.radius_px == pytest.approx(truth, abs=2 * radius.radius_sigma_px)
 
 
+@pytest.mark.parametrize("x0", [60.0, 140.0, 225.0])
+def test_a_slope_of_the_sky_changes_no_radius_even_near_the_rim(x0):
+    star = ring((465, 280), x0, 150.0, 3e5, 20.0)
+    radii = []
+    for slope in (0.0, 0.3):
+        light = star + 3000 * (1 + slope * (np.indices(star.shape)[1] / 280 - 0.5))
+        image = np.random.default_rng(1).normal(light, np.sqrt(light)).astype(np.float32)
+        radii.append(measure_image(image, gain_e_per_adu=1.0).radius)
+    level, steep = radii
+    assert steep.n_stars == 1
+    assert steep.radius_px == pytest.approx(level.radius_px, abs=2 * level.radius_sigma_px)
+
+
 def test_where_all_stars_are_wanted_the_weak_ones_are_told_apart_too():
     light, _ = moffat_field((1000, 1000), 300, 3, fluxes=np.full(300, 2e5), half_px=2.0)
     light[400:700, 400:700] = 0  # no star touches the rings

@@ -19,7 +19,7 @@ def circles(offset, *, refined):
     places = 100 + rng.uniform(-0.5, 0.5, (n, 2))
     peaks = Peaks(*(places - offset).T, np.full(n, 3.0), np.full(n, 50.0))
     alone = [
-        read_patches(image, np.zeros(1), peaks.part(np.array([k])), np.array([0]), half=half)
+        read_patches(image, np.zeros((1, 3)), peaks.part(np.array([k])), np.array([0]), half=half)
         for k in range(n)
     ]
     for k, patch in enumerate(alone):
