@@ -38,6 +38,7 @@ _BELONGS = 1.8
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
+_MUCH_WIDER = 4.0
 #: With fewer pixels beside the stars than this, the sky is learned among them.
 _LEAST_SEEN = 30
 
@@ -100,7 +101,9 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
     bright, _, _ = _search(levels, coarse, sky, np.ones((1, 1)), 2 * threshold, most)
     bright = bright.part(bright.snr > 2 * threshold * _WIDE * bright.width / _CELL_PX)
     large = weighted_median(bright.width, bright.snr) if len(bright) else 0.0
-    covered = _cover(levels[coarse], 2**coarse, bright)
+    # What is much wider than the stars is a galaxy or nebula, and part of the sky.
+    stars = bright.part(bright.width < _MUCH_WIDER * large)
+    covered = _cover(levels[coarse], 2**coarse, stars)
     beside = np.isfinite(covered).sum() > _LEAST_SEEN
     sky = sky_map(
         covered if beside else levels[coarse],

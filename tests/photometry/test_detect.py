@@ -5,7 +5,7 @@ import pytest
 
 from starsize.photometry import measure_image
 
-from .fields import DOUGHNUTS, doughnut, moffat_field, noisy, on_wide_sky, ring
+from .fields import DOUGHNUTS, doughnut, moffat, moffat_field, noisy, on_wide_sky, ring
 
 
 def test_steps_of_the_converter_make_no_stars_and_change_no_radius():
@@ -58,6 +58,17 @@ def test_a_slope_of_the_sky_changes_no_radius_even_near_the_rim(x0):
     level, steep = radii
     assert steep.n_stars == 1
     assert steep.radius_px == pytest.approx(level.radius_px, abs=2 * level.radius_sigma_px)
+
+
+def test_the_heart_of_a_galaxy_as_bright_as_the_sky_swallows_no_stars():
+    places = [(66, 216), (146, 52)]
+    light = sum(moffat((234, 334), x, y, 1.5e5, half_px=2.0) for x, y in places)
+    y, x = np.indices(light.shape)
+    light += 3000 * (1 + 0.6 * np.exp(-np.hypot(x - 97, y - 123) / 60))
+    image = np.random.default_rng(3).normal(light, np.sqrt(light)).astype(np.float32)
+    radius = measure_image(image, gain_e_per_adu=1.0).radius
+    assert radius.n_stars == 2
+    assert radius.radius_px == pytest.approx(2.0, rel=0.03)
 
 
 def test_where_all_stars_are_wanted_the_weak_ones_are_told_apart_too():
