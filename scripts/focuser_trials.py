@@ -19,10 +19,9 @@ from scipy.stats import chi2, t as student
 
 from starsize.comparison.compared import FieldReport
 from starsize.comparison.field import FieldSweep, Frame, field_of_focus
-from starsize.comparison.offsets.adjustment import Adjustment
-from starsize.comparison.offsets.changes import Changes
-from starsize.comparison.offsets.found import Scale, adjusted_sweeps
-from starsize.comparison.offsets.mixture import P68, Interval
+from starsize.comparison.offsets.adjustment import P68, Adjustment, Interval
+from starsize.comparison.offsets.changes import Changes, adjusted_sweeps
+from starsize.comparison.offsets.found import Scale
 from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.terms import expected_scatter
 from starsize.conventions import Approach
@@ -48,15 +47,15 @@ class Offsets:
 def adjusted(draws: Iterable[SweepDraw], setup=REFRACTOR) -> tuple[Adjustment, Changes]:
     """The adjustment that a comparison rests on."""
     data = data_of_curves(curves_of(draws))
-    return adjusted_sweeps(data, setup=setup, um_per_step=setup.focuser.um_per_step)[1:]
+    return adjusted_sweeps(data, setup=setup, um_per_step=setup.focuser.um_per_step)
 
 
 def offsets_of(found: Adjustment, night: SweepNight) -> Offsets:
-    names = [n for n in found.filters if n != "L"]
-    rows = [one for n, one in zip(found.filters, found.offsets("L"), strict=True) if n != "L"]
-    error = np.array([r.value - night.offsets[n] for r, n in zip(rows, names, strict=True)])
+    offsets = {name: one for name, one in found.offsets("L").items() if name != "L"}
+    error = np.array([one.value - night.offsets[name] for name, one in offsets.items()])
     sigma, half95, half997 = (
-        np.array([getattr(r, name) for r in rows]) for name in ("sigma", "half95", "half997")
+        np.array([getattr(one, name) for one in offsets.values()])
+        for name in ("sigma", "half95", "half997")
     )
     return Offsets(np.abs(error), sigma, half95, half997)
 

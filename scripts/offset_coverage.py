@@ -69,9 +69,8 @@ def one_case(night: SweepNight, setup, count: int, seed: list[int]) -> dict:
             curves_of(replace(night, scatter=drawn, steps_per_degC=true).draw(rng))
         )
         scatter = expected_scatter(REFRACTOR, 4.0).median_steps
-        choice = choose_terms(data, setup=setup, um_per_step=4.0)
-        found = adjust(data, choice.terms, scatter=scatter)
-        for name, offset in zip(found.filters, found.offsets("L"), strict=True):
+        terms = choose_terms(data, setup=setup, um_per_step=4.0)
+        for name, offset in adjust(data, terms, scatter=scatter).offsets("L").items():
             if name != "L":
                 errors.append(offset.value - night.offsets[name])
                 sigmas.append(offset.sigma)
@@ -90,7 +89,7 @@ def one_case(night: SweepNight, setup, count: int, seed: list[int]) -> dict:
 def least_rms(night: SweepNight, setup) -> float:
     """Rms error of generalised least squares with the same terms and the scatter known."""
     data = data_of_curves(curves_of(night.draw(np.random.default_rng(0))))
-    terms = choose_terms(data, setup=setup, um_per_step=4.0).terms
+    terms = choose_terms(data, setup=setup, um_per_step=4.0)
     covariance = system_of(data, terms).solve(night.scatter).covariance[0]
     rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
     return float(np.sqrt(np.mean(np.einsum("mp,pq,mq->m", rows, covariance, rows))))

@@ -1,8 +1,9 @@
-"""The linear model with normal errors that every fit of this layer solves, in one place.
+"""The linear model with normal errors, in one place.
 
-    y = X b + e,    e ~ N(0, V),    b_j ~ N(m_j, s_j^2), s_j infinite where nothing is known
+    y = X b + e,    e ~ N(0, N + tau^2 T),    b_j ~ N(m_j, s_j^2), s_j infinite if nothing is known
 
-With L = diag(1 / s^2) the answer is b = m + C X' V^-1 (y - X m), C = (X' V^-1 X + L)^-1, and
+With V = N + tau^2 T and L = diag(1 / s^2) the answer is b = m + C X' V^-1 (y - X m),
+C = (X' V^-1 X + L)^-1, and
 
     2 ln p(y | V) = -ln|V| - ln|X' V^-1 X + L| + ln|L known| - r' V^-1 r - (b - m)' L (b - m)
 
@@ -10,14 +11,14 @@ up to a constant: the restricted likelihood where nothing is known of b (Patters
 Biometrika 58, 545), the probability of the data where all of it is (Rasmussen & Williams 2006,
 Gaussian Processes for Machine Learning, 2.39-2.42).
 
-Where V = N + t^2 T for many t, axes W with W N W' = 1 and W T W' = diag(s) make every V diagonal:
-W V W' = diag(1 + t^2 s) (``System.solve``). Observations that have nothing to do with each other
-have axes of their own, so that nights of years cost what their number does.
+Axes W with W N W' = 1 and W T W' = diag(s) make every V diagonal: W V W' = diag(1 + tau^2 s).
+Observations that have nothing to do with each other have axes of their own, so that nights of
+years cost what their number does.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -29,8 +30,7 @@ _SINGULAR = 1e-13
 _FEW_NUMBERS = 5_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Axes:
+class Axes(NamedTuple):
     """``turn`` is W (n, n), ``share`` (n,) the diagonal of W T W', ``log_noise`` ln|N|."""
 
     turn: np.ndarray
@@ -56,48 +56,8 @@ def own_axes(noise: np.ndarray, together: np.ndarray) -> Axes:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Scattered:
-    """Answer of ``System.solve`` for G covariances.
-
-    ``mean`` (G, p), ``covariance`` (G, p, p), ``log_likelihood`` (G,), which is ln p(y | V) up to a
-    constant, ``chi2`` (G,), which is r' V^-1 r, ``weight`` (G, n), the inverse variance along
-    ``axes``, and ``design``, X in these axes.
-    """
-
-    mean: np.ndarray
-    covariance: np.ndarray
-    log_likelihood: np.ndarray
-    chi2: np.ndarray
-    weight: np.ndarray
-    axes: Axes
-    design: np.ndarray
-
-    def response(self, which: np.ndarray) -> np.ndarray:
-        """(g, p, n) array: how each unknown answers to each observation, for some covariances."""
-        weighted = np.stack([self.design.T * row for row in self.weight[which]])
-        return self.covariance[which] @ weighted @ self.axes.turn
-
-    def unexplained(self, columns: np.ndarray) -> Iterator[np.ndarray]:
-        """K' P K of (n, k) columns K for each covariance in turn, (k, k).
-
-        P = V^-1 - V^-1 X C X' V^-1 is the weight that the data keep for columns not in X: some of
-        them, of size N(0, S^2), raise ln p by ``pair_gains``.
-        """
-        turned: Any = self.axes.turn @ columns
-        many = turned.size > _FEW_NUMBERS
-        if many:
-            turned = csr_array(turned)
-        for weight, covariance in zip(self.weight, self.covariance, strict=True):
-            weighted = turned.T * weight
-            known, inner = weighted @ self.design, weighted @ turned
-            if many:
-                inner = inner.toarray()
-            yield inner - known @ covariance @ known.T
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class System:
-    """The linear model: ``y`` (n,), ``design`` (n, p), priors (p,), axes of N and T."""
+    """The linear model: ``y`` (n,), ``design`` X (n, p), priors (p,), axes of N and T."""
 
     y: np.ndarray
     design: np.ndarray
@@ -110,11 +70,8 @@ class System:
         """The data less what the priors expect."""
         return self.y - self.design @ self.prior_mean
 
-    def solve(self, tau: np.ndarray | float) -> Scattered:
-        """Solve for the covariances N + tau^2 T of G values of tau, without ever making one.
-
-        ``LinAlgError`` if data and priors leave an unknown open.
-        """
+    def solve(self, tau: np.ndarray | float) -> "Solved":
+        """Solve for G values of tau; ``LinAlgError`` if data and priors leave an unknown open."""
         known = self.prior_sigma**-2.0
         x, d = self.axes.turn @ self.design, self.axes.turn @ self.left
         variance = 1 + np.atleast_1d(tau)[:, None] ** 2 * self.axes.share
@@ -125,31 +82,45 @@ class System:
         chi2 = np.sum(weight * (d - moved @ x.T) ** 2, axis=1)
         logs = self.axes.log_noise + np.log(variance).sum(axis=1) + np.linalg.slogdet(normal)[1]
         logs = logs - np.log(known[known > 0]).sum()
-        log_likelihood = -0.5 * (logs + chi2 + moved**2 @ known)
-        return Scattered(
-            self.prior_mean + moved, posterior, log_likelihood, chi2, weight, self.axes, x
-        )
+        log_p = -0.5 * (logs + chi2 + moved**2 @ known)
+        return Solved(self.prior_mean + moved, posterior, log_p, chi2, weight, self.axes.turn, x)
 
 
-def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndarray:
-    """By how much ln p rises if two columns join the design, each of size N(0, size^2).
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Mean (G, p), covariance (G, p, p), ln p (G,) up to a constant, and r' V^-1 r (G,).
 
-    With A = K' P K and d = K' P (y - X m) for the columns K of a set (``unexplained``) it is
-    (d' (A + I / size^2)^-1 d - ln|I + size^2 A|) / 2.
-
-    A (k, k) and d (k,) are for all columns there are; the answer (k, k) is for each two of them, on
-    the diagonal for each alone.
+    ``weight`` (G, n) is the inverse variance along the axes ``turn``, ``design`` X in these.
     """
-    own = np.diagonal(inner) + size**-2.0
-    root = np.sqrt(own)
-    pull, price = toward / root, 0.5 * np.log(own * size**2)
-    shared = inner / root[:, None] / root
-    np.fill_diagonal(shared, 0.0)
-    left = 1 - shared**2
-    met = pull[:, None] ** 2 + pull**2 - 2 * shared * pull[:, None] * pull
-    found = 0.5 * (met / left - np.log(left)) - price[:, None] - price
-    np.fill_diagonal(found, 0.5 * pull**2 - price)
-    return found
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    log_likelihood: np.ndarray
+    chi2: np.ndarray
+    weight: np.ndarray
+    turn: np.ndarray
+    design: np.ndarray
+
+    def response(self, which: np.ndarray) -> np.ndarray:
+        """(g, p, n) array: how each unknown answers to each observation, for some covariances."""
+        weighted = np.stack([self.design.T * row for row in self.weight[which]])
+        return self.covariance[which] @ weighted @ self.turn
+
+    def unexplained(self, columns: np.ndarray) -> Iterator[np.ndarray]:
+        """K' P K of (n, k) columns K for each covariance in turn, (k, k).
+
+        P = V^-1 - V^-1 X C X' V^-1 is the weight that the data keep for columns not in X.
+        """
+        turned: Any = self.turn @ columns
+        many = turned.size > _FEW_NUMBERS
+        if many:
+            turned = csr_array(turned)
+        for weight, covariance in zip(self.weight, self.covariance, strict=True):
+            weighted = turned.T * weight
+            known, inner = weighted @ self.design, weighted @ turned
+            if many:
+                inner = inner.toarray()
+            yield inner - known @ covariance @ known.T
 
 
 def normal_errors(covariance: np.ndarray, size: int, *, seed: int) -> np.ndarray:

@@ -387,4 +387,4 @@ def _half95_with_one_more(measured: MeasuredSet, name: str) -> float | None:
         filters=[*measured.filters, measured.reference],
     )
     found = adjust(data, scatter=tau)
-    return found.offsets(measured.reference)[found.filters.index(name)].half95
+    return found.offsets(measured.reference)[name].half95

@@ -5,9 +5,22 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from ..comparison.offsets.design import ExpectedOffset
 from ..frames.plan_csv import PlannedExposure
 from ..setup import Setup
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedOffset:
+    """Standard uncertainty of an offset to come, steps, and its parts (they add in squares).
+
+    ``frames`` is what the frames leave open, ``focuser`` the scatter from sweep to sweep,
+    ``temperature`` what it costs to tell the filters from the cooling.
+    """
+
+    sigma: float
+    frames: float
+    focuser: float
+    temperature: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 
 from ..comparison import colour_verdict
-from ..comparison.offsets.design import ExpectedTable, expected_offsets, slip_would_show
 from ..comparison.offsets.sweeps import BestFocusData, best_focus_data
 from ..comparison.offsets.terms import COOLING_DEGC_PER_HOUR
 from ..curves.design import Design, design_of
@@ -16,6 +15,7 @@ from ..errors import InputError
 from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S, PlannedExposure
 from ..setup import Setup
 from .equipment import Equipment, Scouted, equip
+from .forecast import ExpectedTable, expected_offsets, slip_would_show
 from .planned import CapturePlan, More
 from .positions import WANTED_STARS, even_positions, order_of_sweeps, reach_steps
 

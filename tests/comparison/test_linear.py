@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from starsize.comparison.linear import System, normal_errors, own_axes, pair_gains
+from starsize.comparison.linear import System, normal_errors, own_axes
+from starsize.comparison.offsets.changes import pair_gains
 
 LINE = np.stack([np.ones(6), np.arange(1.0, 7.0)], axis=1)
 NOTHING = {"prior_mean": np.zeros(2), "prior_sigma": np.full(2, np.inf)}

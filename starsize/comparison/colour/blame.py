@@ -22,14 +22,13 @@ import numpy as np
 from scipy.special import chdtrc, chdtri, logsumexp
 
 from ...curves.statistics import PRIORS
-from ...estimate import Estimate, Finding
-from ...filters import Band
+from ...estimate import NOT_KNOWN, Estimate, Finding
 from ...optics import glass_for_shift_mm, plate_shift_mm
 from ...optics.star import colour_terms
 from ...setup import Setup
 from ..compared import Cause, OddFilter
 from ..offsets.found import Found, Scale
-from .verdict import colour_verdict, reach
+from .verdict import colour_verdict
 
 ODD: Final = 0.1
 ODD_UM: Final = 300.0
@@ -70,13 +69,17 @@ LENSES: Final = tuple(
 class Colours:
     """The k filters that can be judged, steps from the first; ``plates`` the shift by glass."""
 
+    found: Found
     filters: tuple[str, ...]
-    bands: tuple[Band, ...]
     position: np.ndarray
     covariance: np.ndarray
     zone: np.ndarray
     plates: Mapping[str, float]
-    um_per_step: float
+
+    @property
+    def um_per_step(self) -> Estimate:
+        """Zones in steps are known, so that it is."""
+        return self.found.scale.um_per_step or NOT_KNOWN
 
     @property
     def shift(self) -> np.ndarray:
@@ -85,8 +88,7 @@ class Colours:
         return self.position - [self.plates.get(name, usual) - usual for name in self.filters]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Explanations:
+class Explanations(NamedTuple):
     """Each of n explanations, a set of odd filters and a kind of lens, and its probability.
 
     (n, k) ``odd``, the shift by odd ``glass`` and its ``variance``, steps; (n,) ``apart``, whether
@@ -103,44 +105,42 @@ class Explanations:
 
 def explain(colours: Colours) -> Explanations:
     """Weigh every set of odd filters with every kind of lens."""
-    count = len(colours.filters)
+    y, zone, count = colours.shift, colours.zone, len(colours.filters)
     most = (count + 1) // 2 if count <= MANY else 2
-    sets = [list(odd) for size in range(most + 1) for odd in combinations(range(count), size)]
+    sets = [some for size in range(most + 1) for some in combinations(range(count), size)]
+    odd = np.array([[i in some for i in range(count)] for some in sets])
+    glass = odd * (ODD_UM / colours.um_per_step.value) ** 2
     terms, own = _lens_terms(colours)
-    trials = [_trial(colours, odd, terms, own, lens) for odd in sets for lens in LENSES]
-    weight, *rest = (np.array(column) for column in zip(*trials, strict=True))
-    return Explanations(np.exp(weight - logsumexp(weight)), *rest)
+    anywhere = 1e6 * (np.ptp(y) + zone.max()) ** 2
+    trials = []
+    for share, variance in LENSES:
+        of_lens = (terms * variance) @ terms.T
+        even = (EVEN * zone) ** 2 + IN_BAND**2 * own**2 @ variance
+        within = (glass + even)[:, None, :] * np.eye(count)
+        weight = np.linalg.inv(colours.covariance + of_lens + within + anywhere)
+        pull = weight @ y
+        chi2 = pull @ y
+        before = math.log(share) + np.log(np.where(odd, ODD, 1 - ODD)).sum(axis=1)
+        log_p = before + 0.5 * (np.linalg.slogdet(weight)[1] - chi2)
+        left = glass - glass**2 * np.diagonal(weight, axis1=1, axis2=2)
+        apart = _reach(pull @ of_lens, zone, ~odd) > 0
+        trials.append((log_p, odd, apart, glass * pull, left, chi2))
+    log_p, *rest = (np.concatenate(column) for column in zip(*trials, strict=True))
+    return Explanations(np.exp(log_p - logsumexp(log_p)), *rest)
 
 
-def _trial(
-    colours: Colours, odd: list[int], terms: np.ndarray, own: np.ndarray, lens: LensPrior
-) -> tuple[float, np.ndarray, bool, np.ndarray, np.ndarray, float]:
-    """Logarithm of the weight of one explanation, and what `Explanations` holds of it."""
-    y, is_odd = colours.shift, np.zeros(len(colours.filters), bool)
-    is_odd[odd] = True
-    of_lens = (terms * lens.variance) @ terms.T
-    glass = is_odd * (ODD_UM / colours.um_per_step) ** 2
-    even = (EVEN * colours.zone) ** 2 + IN_BAND**2 * own**2 @ lens.variance
-    anywhere = 1e6 * (np.ptp(y) + colours.zone.max()) ** 2
-    weight = np.linalg.inv(colours.covariance + of_lens + np.diag(glass + even) + anywhere)
-    pull = weight @ y
-    before = math.log(lens.share) + float(np.log(np.where(is_odd, ODD, 1 - ODD)).sum())
-    misfit = float(y @ pull)
-    return (
-        before + 0.5 * (float(np.linalg.slogdet(weight)[1]) - misfit),
-        is_odd,
-        reach((of_lens @ pull)[~is_odd], colours.zone[~is_odd]) > 0,
-        glass * pull,
-        glass - glass**2 * np.diag(weight),
-        misfit,
-    )
+def _reach(position: np.ndarray, zone: np.ndarray, which: np.ndarray | bool = True) -> np.ndarray:
+    """By how much no one position lies in all zones; negative where one does."""
+    lowest = np.max(position - zone, axis=-1, where=which, initial=-np.inf)
+    return lowest - np.min(position + zone, axis=-1, where=which, initial=np.inf)
 
 
 def _lens_terms(colours: Colours) -> tuple[np.ndarray, np.ndarray]:
     """Mean and scatter of each colour term over each band, steps per micrometre: (k, 3)."""
+    bands = colours.found.setup.bands(colours.filters).values()
     across = np.linspace(-0.5, 0.5, 21)
-    at = np.array([band.wavelength_nm + band.width_nm * across for band in colours.bands])
-    terms = colour_terms(1e-3 * at) / colours.um_per_step
+    at = np.array([band.wavelength_nm + band.width_nm * across for band in bands])
+    terms = colour_terms(1e-3 * at) / colours.um_per_step.value
     return terms.mean(axis=-1).T, terms.std(axis=-1).T
 
 
@@ -148,27 +148,25 @@ Blame = tuple[Cause, Finding, tuple[OddFilter, ...]]
 """Cause, what it rests on, and the filters that stand off the lens."""
 
 
-def blame(colours: Colours, night: Found) -> Blame:
+def blame(colours: Colours) -> Blame:
     """Cause of colours that do not focus together, at 95 %; by the plates where all are known.
 
     The lens alone is to blame where it surely is and even glass is no less likely than before.
     """
-    if night.same_glass:
+    if colours.found.same_glass:
         return "telescope", Finding("one_glass"), ()
-    found = explain(colours)
+    found, count = explain(colours), len(colours.filters)
     apart, none_odd = found.apart, np.all(~found.odd, axis=1)
-    if all(name in colours.plates for name in colours.filters) and (
-        found.probability @ none_odd > 1 - SURE
-    ):
+    if len(colours.plates) == count and found.probability @ none_odd > 1 - SURE:
         return _blame_with_plates(colours)
-    if chdtrc(len(colours.filters) - 1, found.chi2[np.argmax(found.probability)]) < IMPOSSIBLE:
+    if chdtrc(count - 1, found.chi2[np.argmax(found.probability)]) < IMPOSSIBLE:
         return "unknown", Finding("nothing_explains"), ()
     by_lens = float(found.probability @ apart)
     lens_to_blame, glass_to_blame = by_lens > SURE, by_lens < 1 - SURE
     which = apart if lens_to_blame else ~apart
     weight = found.probability[which]
     even = float(weight @ none_odd[which] / weight.sum())
-    odd = _odd_filters(found, which, colours, night)
+    odd = _odd_filters(found, which, colours)
     said = tuple(
         Finding("odd_filter", name=o.filter, shift_um=o.shift_um, extra_glass_mm=o.extra_glass_mm)
         for o in odd
@@ -178,7 +176,7 @@ def blame(colours: Colours, night: Found) -> Blame:
         reason = Finding("odd_glass", odd=said, others_apart=lens_to_blame)
     elif glass_to_blame or (lens_to_blame and even < 1 - SURE):
         reason = Finding("one_of_several", sets=_likely(found, colours), with_lens=lens_to_blame)
-    elif lens_to_blame and even >= (1 - ODD) ** len(colours.filters):
+    elif lens_to_blame and even >= (1 - ODD) ** count:
         # An odd filter may hide in the lens' own colour: the positions must speak against it.
         cause, reason = "telescope", Finding("smooth_colour")
     else:
@@ -197,21 +195,18 @@ def _likely(found: Explanations, colours: Colours) -> tuple[tuple[str, ...], ...
     return tuple(tuple(names[row].tolist()) for row in likely)
 
 
-def _odd_filters(
-    found: Explanations, which: np.ndarray, colours: Colours, night: Found
-) -> tuple[OddFilter, ...]:
+def _odd_filters(found: Explanations, which: np.ndarray, colours: Colours) -> tuple[OddFilter, ...]:
     """Filters that are odd for sure if one of some explanations holds, with the glass for it."""
-    weight, odd = found.probability[which], []
+    weight, odd, night = found.probability[which], [], colours.found
     for i in np.flatnonzero(weight @ found.odd[which] > SURE * weight.sum()):
         name, own = colours.filters[i], found.probability * found.odd[:, i]
         own = own / own.sum()
         shift = own @ found.glass[:, i]
         variance = own @ (found.variance[:, i] + (found.glass[:, i] - shift) ** 2)
         moved = night.scale.estimate(Estimate(float(shift), math.sqrt(variance)))
-        if moved is None:
-            continue
-        glass = glass_of(moved, name, night.setup)
-        odd.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
+        if moved is not None:
+            glass = glass_of(moved, name, night.setup)
+            odd.append(OddFilter(filter=name, shift_um=moved, extra_glass_mm=glass))
     return tuple(odd)
 
 
@@ -220,9 +215,9 @@ def _blame_with_plates(colours: Colours) -> Blame:
     verdict: str = colour_verdict(colours.shift, colours.covariance, colours.zone)
     cause: Cause = "glass" if verdict == "together" else "unknown"
     if verdict == "apart":
-        both = reach(plates, colours.zone) > 0
+        both = _reach(plates, colours.zone) > 0
         cause, verdict = ("both", "apart") if both else ("telescope", "too little")
-    span = float(np.ptp(plates)) * colours.um_per_step
+    span = float(np.ptp(plates)) * colours.um_per_step.value
     return cause, Finding("stated_glass", span_um=span, verdict=verdict), ()
 
 

@@ -1,7 +1,7 @@
 """The colour report: one focus for all colours or not, by how much, and why."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,22 +11,19 @@ from ...estimate import NOT_KNOWN, Estimate, Finding
 from ...filters import Band
 from ..compared import ColourPoint, ColourReport, ColourWord, LensFilter, LensReport
 from ..linear import normal_errors
-from ..offsets.adjustment import Adjustment
 from ..offsets.found import Found
-from ..offsets.table import growth, zones_lack
+from ..offsets.table import growth
 from .blame import Colours, blame, glass_of, plate_steps
-from .verdict import binding_pair, compromise_weights, odd_ones_out, verdict_of_errors
-
-_DRAWS = 4000
+from .verdict import DRAWS, binding_pair, compromise_weights, odd_ones_out, verdict_of_errors
 
 
 def colour_report(night: Found) -> ColourReport:
     """Judge the colours together."""
-    adjustment, same_glass = night.adjustment, night.same_glass
-    judged = [n for n in adjustment.filters if n in night.zone_steps]
-    plates = {name: plate_steps(name, night.setup, night.scale) for name in judged}
-    known = {name: shift for name, shift in plates.items() if shift is not None}
-    points, middle = colour_points(night, known)
+    adjusted = night.adjustment
+    judged = tuple(n for n in adjusted.filters if n in night.zone_steps)
+    shifts = {name: plate_steps(name, night.setup, night.scale) for name in judged}
+    plates = {name: shift for name, shift in shifts.items() if shift is not None}
+    points, middle = colour_points(night, plates)
     if len(judged) < 2:
         return ColourReport(
             verdict="cannot tell",
@@ -34,26 +31,38 @@ def colour_report(night: Found) -> ColourReport:
             points=points if len(points) > 1 else (),
             compromise_steps=middle if len(points) > 1 else None,
         )
-    colours, word = _colours(night, judged, known)
-    verdict, lens = word(judged), night.curves.lens
+    contrasts = adjusted.contrasts(judged[0])[[adjusted.filters.index(n) for n in judged]]
+    colours = Colours(
+        found=night,
+        filters=judged,
+        position=contrasts @ adjusted.average,
+        covariance=adjusted.covariance_of(contrasts),
+        zone=np.array([night.zone_steps[n] for n in judged]),
+        plates=plates,
+    )
+    errors = adjusted.draws(contrasts, DRAWS) - colours.position
+
+    def word(names: Sequence[str]) -> ColourWord:
+        """Verdict on some of them."""
+        pick, share = [judged.index(n) for n in names], colours.um_per_step.relative
+        best, zone = colours.position[pick], colours.zone[pick]
+        return verdict_of_errors(best, zone, errors[:, pick], zone_share=share)
+
+    verdict = word(judged)
     # Nobody is to blame where the colours are not apart.
-    cause, why, odd = blame(colours, night) if verdict == "apart" else (None, "", ())
-    curve = np.zeros((3, 0))
-    if lens is not None:
-        along = lens.along_nm
-        shift = lens.at(along) + lens_zero(lens, night) - middle
-        curve = np.array([along, shift, lens.sigma(along)])
+    cause, why, odd = blame(colours) if verdict == "apart" else (None, "", ())
     without, others_meet = (
-        ((), None) if same_glass else odd_ones_out(judged, colours.position, colours.zone, word)
+        ((), None)
+        if night.same_glass
+        else odd_ones_out(judged, colours.position, colours.zone, word)
     )
     groups = {"R, G, B": word(tuple("RGB"))} if {*"RGB"} <= {*judged} else {}
     if "L" in judged:
-        wide = judged.index("L")
-        groups["L's whole band"] = whole_band(lens, colours.bands[wide], night.zone_steps["L"])
-    own_zero = middle - adjustment.mixture.average[adjustment.filters.index(judged[0])]
+        groups["L's whole band"] = whole_band(night)
+    curve = _curve(night, middle)
     return ColourReport(
         verdict=verdict,
-        reason=_reason(colours, verdict, same_glass=same_glass),
+        reason=_reason(colours, verdict),
         cause=cause,
         cause_reason=why,
         compromise_steps=middle,
@@ -66,37 +75,11 @@ def colour_report(night: Found) -> ColourReport:
         curve_sigma_steps=curve[2],
         lens=lens_report(night, middle),
         without=without,
-        without_steps=None if others_meet is None else others_meet + middle - own_zero,
+        without_steps=None if others_meet is None else others_meet + night.best_steps[judged[0]],
     )
 
 
-def _colours(
-    night: Found, judged: Sequence[str], plates: Mapping[str, float]
-) -> tuple[Colours, Callable[[Sequence[str]], ColourWord]]:
-    """The filters that can be judged, and the verdict on some of them."""
-    adjustment, size = night.adjustment, night.scale.um_per_step
-    contrasts = adjustment.contrasts(judged[0])[[adjustment.filters.index(n) for n in judged]]
-    colours = Colours(
-        filters=tuple(judged),
-        bands=tuple(night.setup.bands(judged).values()),
-        position=contrasts @ adjustment.mixture.average,
-        covariance=adjustment.mixture.covariance_of(contrasts),
-        zone=np.array([night.zone_steps[n] for n in judged]),
-        plates=plates,
-        um_per_step=size.value if size else math.nan,
-    )
-    errors = adjustment.mixture.draws(contrasts, _DRAWS) - colours.position
-    share = size.relative if size else 0.0
-
-    def word(names: Sequence[str]) -> ColourWord:
-        pick = [judged.index(n) for n in names]
-        best, zone = colours.position[pick], colours.zone[pick]
-        return verdict_of_errors(best, zone, errors[:, pick], zone_share=share)
-
-    return colours, word
-
-
-def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Finding:
+def _reason(colours: Colours, verdict: ColourWord) -> Finding:
     """The pair that binds, in steps, against its zones."""
     best, zone = colours.position, colours.zone
     i, j = sorted(binding_pair(best, zone), key=lambda k: best[k])
@@ -108,31 +91,44 @@ def _reason(colours: Colours, verdict: ColourWord, *, same_glass: bool) -> Findi
         "reach": float(zone[i] + zone[j]),
     }
     if verdict == "cannot tell":
-        return Finding("colours_undecided", **pair, same_glass=same_glass)
+        return Finding("colours_undecided", **pair, same_glass=colours.found.same_glass)
     if verdict == "apart":
         return Finding("colours_apart", **pair)
     return Finding("colours_together", count=len(colours.filters), **pair)
+
+
+def _curve(night: Found, middle: float) -> np.ndarray:
+    """(3, k): wavelengths, shifts of the lens from a position, sigmas; empty where not known."""
+    if (lens := night.curves.lens) is None:
+        return np.zeros((3, 0))
+    along = lens.along_nm
+    shift = lens.at(along) + lens_zero(lens, night) - middle
+    return np.array([along, shift, lens.sigma(along)])
 
 
 def _why_not_judged(night: Found) -> Finding:
     filters, setup = night.adjustment.filters, night.setup
     if len(filters) < 2:
         return Finding("one_filter", name=filters[0])
-    if lacks := zones_lack(night):
+    if lacks := night.zones_lack:
         return Finding("zone_needs", lacks=lacks)
     return Finding("wavelength_needed", filters=tuple(n for n in filters if not setup.band(n)))
 
 
-def whole_band(lens: LensColour | None, wide: Band, zone_steps: float) -> ColourWord:
-    """Does one position lie inside the zone of every wavelength of a wide filter."""
-    if lens is None:
+def _across(band: Band, count: int = 21) -> np.ndarray:
+    """Wavelengths of a band."""
+    return band.wavelength_nm + band.width_nm * np.linspace(-0.5, 0.5, count)
+
+
+def whole_band(night: Found) -> ColourWord:
+    """Does one position lie inside the zone of every wavelength of L."""
+    lens, wide = night.curves.lens, night.setup.band("L")
+    if lens is None or wide is None:
         return "cannot tell"
-    wavelength = wide.wavelength_nm + wide.width_nm * np.linspace(-0.5, 0.5, 13)
-    return verdict_of_errors(
-        lens.at(wavelength),
-        zone_steps * wavelength / wide.wavelength_nm,
-        normal_errors(lens.covariance(wavelength), _DRAWS, seed=2),
-    )
+    wavelength = _across(wide, 13)
+    zones = night.zone_steps["L"] * wavelength / wide.wavelength_nm
+    errors = normal_errors(lens.covariance(wavelength), DRAWS, seed=2)
+    return verdict_of_errors(lens.at(wavelength), zones, errors)
 
 
 def secondary_spectrum(night: Found) -> float | None:
@@ -148,41 +144,33 @@ def secondary_spectrum(night: Found) -> float | None:
 def colour_points(
     night: Found, plates: Mapping[str, float]
 ) -> tuple[tuple[ColourPoint, ...], float]:
-    """All measured filters relative to the compromise position, and that position in steps."""
-    names, fits, scale = night.adjustment.filters, night.fits, night.scale
-    middle = compromise_contrast(night.adjustment, night.zone_steps)
-    focus = np.eye(len(night.adjustment.names))[: len(names)]
-    shifts = night.adjustment.mixture.intervals(focus - middle)
-    base, size = float(np.mean(list(plates.values()))) if plates else 0.0, scale.um_per_step
+    """All measured filters relative to the compromise position, and that position in steps.
+
+    The compromise is that of the filters whose zones are known, of all where none is.
+    """
+    adjusted, scale, fits, zones = night.adjustment, night.scale, night.fits, night.zone_steps
+    pick = [i for i, name in enumerate(adjusted.filters) if name in zones or not zones]
+    zone = np.array([zones.get(adjusted.filters[i], 1.0) for i in pick])
+    middle = compromise_weights(adjusted.average[pick], zone) @ adjusted.focus[pick]
+    shifts = adjusted.intervals(adjusted.focus - middle)
+    usual = float(np.mean(list(plates.values()))) if plates else 0.0
     points = []
-    for name, shift in zip(names, shifts, strict=True):
-        band, zone = night.setup.band(name), night.zone_steps.get(name)
-        own = shift.value - (plates[name] - base) if name in plates else None
+    for name, shift in zip(adjusted.filters, shifts, strict=True):
+        band, own, size = night.setup.band(name), zones.get(name), scale.um_per_step
+        bare = Estimate(shift.value - (plates.get(name, usual) - usual), shift.sigma)
         points.append(
             ColourPoint(
                 filter=name,
                 wavelength_nm=band.wavelength_nm if band else None,
                 shift_steps=shift.estimate,
                 shift_um=scale.estimate(shift.estimate),
-                zone_steps=zone,
-                zone_um=zone * size.value if zone is not None and size is not None else None,
-                telescope_um=None if own is None else scale.estimate(Estimate(own, shift.sigma)),
+                zone_steps=own,
+                zone_um=own * size.value if own is not None and size is not None else None,
+                telescope_um=scale.estimate(bare) if name in plates else None,
                 growth=growth(fits.get(name), -shift.value),
             )
         )
-    return tuple(points), float(middle @ night.adjustment.mixture.average)
-
-
-def compromise_contrast(adjustment: Adjustment, zone_steps: Mapping[str, float]) -> np.ndarray:
-    """(p,) weights on the adjustment's unknowns that make up the compromise position."""
-    names = adjustment.filters
-    chosen: Sequence[str] = [n for n in names if n in zone_steps] or names
-    pick = [names.index(n) for n in chosen]
-    best = adjustment.mixture.average[pick]
-    zone = np.array([zone_steps.get(n, 1.0) for n in chosen])
-    contrast = np.zeros(len(adjustment.names))
-    contrast[pick] = compromise_weights(best, zone)
-    return contrast
+    return tuple(points), float(middle @ adjusted.average)
 
 
 def lens_zero(lens: LensColour, night: Found) -> float:
@@ -193,12 +181,12 @@ def lens_zero(lens: LensColour, night: Found) -> float:
 
 def lens_report(night: Found, common_steps: float) -> LensReport | None:
     """Each filter beside the lens; None where nothing is known of it, or of the step size."""
-    scale, lens, adjustment = night.scale, night.curves.lens, night.adjustment
-    bands = night.setup.bands(adjustment.filters)
+    scale, lens, adjusted = night.scale, night.curves.lens, night.adjustment
+    bands = night.setup.bands(adjusted.filters)
     if lens is None or scale.um_per_step is None or not bands:
         return None
-    rows = np.eye(len(adjustment.names))[[adjustment.filters.index(n) for n in bands]]
-    spread = adjustment.mixture.covariance_of(rows - rows.mean(axis=0))
+    rows = adjusted.focus[[adjusted.filters.index(n) for n in bands]]
+    spread = adjusted.covariance_of(rows - rows.mean(axis=0))
     zero, best, fits = lens_zero(lens, night), night.best_steps, night.fits
     filters = []
     for (name, band), sigma in zip(bands.items(), np.sqrt(np.diag(spread)).tolist(), strict=True):
@@ -228,7 +216,3 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
         spherical_waves=lens.spherical_waves,
         filters=tuple(filters),
     )
-
-
-def _across(band: Band) -> np.ndarray:
-    return band.wavelength_nm + band.width_nm * np.linspace(-0.5, 0.5, 21)

@@ -8,7 +8,7 @@ from ..compared import ColourWord
 from ..linear import normal_errors
 
 CONFIDENCE = 0.95
-_DRAWS = 4000
+DRAWS = 4000
 #: Fewer than this many filters left are no set.
 _FEWEST = 3
 
@@ -17,7 +17,7 @@ def colour_verdict(
     best_steps: np.ndarray, covariance_steps2: np.ndarray, zone_steps: np.ndarray
 ) -> ColourWord:
     """Verdict from (k,) best-focus positions, their covariance and zones, in steps, at 95 %."""
-    errors = normal_errors(np.asarray(covariance_steps2, float), _DRAWS, seed=0)
+    errors = normal_errors(np.asarray(covariance_steps2, float), DRAWS, seed=0)
     return verdict_of_errors(np.asarray(best_steps, float), np.asarray(zone_steps, float), errors)
 
 
@@ -45,32 +45,29 @@ def verdict_of_errors(
     return "apart" if np.any(gap > critical * scale) else "cannot tell"
 
 
-def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float:
-    """Position whose largest defocus, counted in each colour's zone, is smallest."""
-    weights = compromise_weights(best_steps, zone_steps)
-    return float(weights @ np.asarray(best_steps, float))
+def apart(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.ndarray:
+    """(k, k) distances of colours, counted in their zones together."""
+    return np.abs(best_steps[:, None] - best_steps) / (zone_steps[:, None] + zone_steps)
 
 
 def binding_pair(best_steps: np.ndarray, zone_steps: np.ndarray) -> tuple[int, int]:
     """The two colours furthest apart as counted in their zones together."""
-    apart = _apart(best_steps, zone_steps)
-    i, j = np.unravel_index(np.argmax(apart), apart.shape)
-    return int(i), int(j)
-
-
-def _apart(best: np.ndarray, zone: np.ndarray) -> np.ndarray:
-    """(k, k) distances of colours, counted in their zones together."""
-    return np.abs(best[:, None] - best) / (zone[:, None] + zone)
+    i, j = divmod(int(np.argmax(apart(best_steps, zone_steps))), len(best_steps))
+    return i, j
 
 
 def compromise_weights(best_steps: np.ndarray, zone_steps: np.ndarray) -> np.ndarray:
     """(k,) weights that make the compromise position out of the best-focus positions."""
-    best, zone = np.asarray(best_steps, float), np.asarray(zone_steps, float)
-    i, j = binding_pair(best, zone)
-    weights = np.zeros(len(best))
-    weights[i] += zone[j] / (zone[i] + zone[j])
-    weights[j] += zone[i] / (zone[i] + zone[j])
+    i, j = binding_pair(best_steps, zone_steps)
+    weights = np.zeros(len(best_steps))
+    weights[i] += zone_steps[j] / (zone_steps[i] + zone_steps[j])
+    weights[j] += zone_steps[i] / (zone_steps[i] + zone_steps[j])
     return weights
+
+
+def compromise_position(best_steps: np.ndarray, zone_steps: np.ndarray) -> float:
+    """Position whose largest defocus, counted in each colour's zone, is smallest."""
+    return float(compromise_weights(best_steps, zone_steps) @ best_steps)
 
 
 def odd_ones_out(
@@ -88,9 +85,7 @@ def odd_ones_out(
         bind = [left[k] for k in binding_pair(position_steps[left], zone_steps[left])]
         others = {i: [k for k in left if k != i] for i in bind}
         # Of the two that bind, the one is odd without which the others lie closer together.
-        far = min(
-            bind, key=lambda i: _apart(position_steps[others[i]], zone_steps[others[i]]).max()
-        )
+        far = min(bind, key=lambda i: apart(position_steps[others[i]], zone_steps[others[i]]).max())
         left = others[far]
         out.append(far)
         if len(left) < max(_FEWEST, len(out) + 1):
@@ -99,8 +94,3 @@ def odd_ones_out(
         return (), None
     common = compromise_position(position_steps[left], zone_steps[left])
     return tuple(filters[i] for i in sorted(out)), common
-
-
-def reach(position: np.ndarray, zone: np.ndarray) -> float:
-    """By how much no one position lies in all zones; negative where one does."""
-    return float(np.max(position - zone) - np.min(position + zone))

@@ -1,35 +1,47 @@
-"""One adjustment of all sweeps, averaged over the run-to-run scatter."""
+"""One adjustment of all sweeps, averaged over the run-to-run scatter.
+
+Best focus of a sweep is that of its filter and what each term adds: the linear model of ``linear``,
+N the covariance of the fits, tau the scatter, T one for the channels of the same exposures.
+"""
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Literal
 
 import numpy as np
+from scipy.special import ndtr, stdtr
 
-from ..linear import System, own_axes
-from .mixture import P68, P95, P997, Interval, Mixture
+from ...estimate import Estimate
+from ..linear import System, normal_errors, own_axes
 from .sweeps import BestFocusData
+
+Source = Literal["frames", "setup", "bound"]
+
+P68, P95, P997 = 0.682689492137, 0.95, 0.997300203937
+"""Within one standard deviation of a normal distribution; 95 %; within three."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Term:
-    """One unknown beside the filters: its column, and what is known of it beforehand.
+    """One unknown beside the filters: its column, and what it rests on.
 
-    Without ``prior_sigma`` and ``bound`` that is nothing; a ``bound`` holds it within +- that.
+    The frames alone; or ``prior_value`` and ``prior_sigma`` beside them, as the setup states them;
+    or that it lies within +- ``bound``, the largest plausible size.
     """
 
     name: str
     column: np.ndarray
+    source: Source = "frames"
+    bound: float = 0.0
     prior_value: float = 0.0
-    prior_sigma: float | None = None
-    bound: float | None = None
+    prior_sigma: float = math.inf
 
     @property
     def sigma(self) -> float:
         """Of what is known beforehand; a bound spreads evenly (JCGM 100:2008, 4.3.7)."""
-        if self.bound is not None:
-            return self.bound / math.sqrt(3)
-        return math.inf if self.prior_sigma is None else self.prior_sigma
+        return self.bound / math.sqrt(3) if self.source == "bound" else self.prior_sigma
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,42 +63,149 @@ class Scatter:
         return -0.5 * (np.log(tau / self.median_steps) / self.spread) ** 2
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Adjustment:
-    """Result of the adjustment; ``names`` are the filters followed by the terms.
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value, its standard uncertainty and its 95 % and 99.7 % half-widths.
 
-    ``chi2`` is that of the residuals against the fits' own covariance, without scatter, NaN where
-    that is 0; ``measuring_steps`` the fits' own uncertainty of a sweep (root mean square).
+    ``sigma`` is half the width of the interval that holds the truth with 68.3 % probability, with
+    effects of which only a bound is known spread evenly within it (JCGM 100:2008, 4.3.7); the wider
+    two cover such an effect wherever in its bound it lies. With few degrees of freedom the errors
+    have the tails of Student's t: ``half95`` is more than twice as large, ``half997``, which three
+    of a normal distribution would hold, more than three times (G.3). ``frames`` is the part of
+    ``sigma`` that the fits of the sweeps bring; ``focuser``, the rest, adds to it in squares.
     """
 
-    filters: tuple[str, ...]
-    names: tuple[str, ...]
-    mixture: Mixture
+    value: float
+    sigma: float
+    half95: float
+    half997: float
+    frames: float = 0.0
+
+    @property
+    def estimate(self) -> Estimate:
+        """Value and standard uncertainty alone."""
+        return Estimate(self.value, self.sigma)
+
+    @property
+    def focuser(self) -> float:
+        """The part of ``sigma`` that is not from the frames."""
+        return float(np.sqrt(max(self.sigma**2 - self.frames**2, 0.0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Adjustment:
+    """All p unknowns, first the filters, for each of G cases of what is not known outright.
+
+    ``weight`` (G,) sums to 1; ``mean`` (G, p), ``covariance`` (G, p, p); ``response`` (G, p, n) is
+    how each unknown answers to each sweep; ``reach`` (G, p, q) how far each of q effects of which
+    only a bound is known may push it, which ``covariance`` holds as spread evenly. ``chi2`` is that
+    of the residuals without scatter, NaN where the fits' own covariance is 0.
+    """
+
+    data: BestFocusData
+    terms: tuple[Term, ...]
+    weight: np.ndarray
+    mean: np.ndarray
+    covariance: np.ndarray
+    response: np.ndarray
+    reach: np.ndarray
     scatter: Interval
     scatter68_steps: tuple[float, float]
-    measuring_steps: float
     dof: int
     chi2: float
 
     @property
+    def filters(self) -> tuple[str, ...]:
+        """In order of first appearance."""
+        return self.data.names
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The filters followed by the terms."""
+        return self.filters + tuple(term.name for term in self.terms)
+
+    @property
     def birge_ratio(self) -> float | None:
         """sqrt(chi2 / dof): 1 where scatter and stated uncertainty agree (Birge 1932)."""
-        if self.dof < 1 or not np.isfinite(self.chi2):
-            return None
-        return math.sqrt(self.chi2 / self.dof)
+        told = self.dof >= 1 and np.isfinite(self.chi2)
+        return math.sqrt(self.chi2 / self.dof) if told else None
 
-    def offsets(self, reference: str) -> list[Interval]:
-        """Offset of each filter from the reference, in the order of ``filters``."""
-        return self.mixture.intervals(self.contrasts(reference))
+    @property
+    def average(self) -> np.ndarray:
+        """(p,) array."""
+        return self.weight @ self.mean
+
+    @property
+    def focus(self) -> np.ndarray:
+        """(k, p) contrasts that pick best focus of each filter."""
+        return np.eye(len(self.names))[: len(self.filters)]
 
     def contrasts(self, reference: str) -> np.ndarray:
         """(k, p) array that takes the reference's best focus from every filter's."""
-        rows = np.eye(len(self.names))[: len(self.filters)]
-        return rows - rows[self.filters.index(reference)]
+        return self.focus - self.focus[self.filters.index(reference)]
+
+    def offsets(self, reference: str) -> dict[str, Interval]:
+        """Offset of each filter from the reference."""
+        found = self.intervals(self.contrasts(reference))
+        return dict(zip(self.filters, found, strict=True))
+
+    def source(self, name: str) -> Source | None:
+        """What a term rests on; None where there is none of that name."""
+        return next((term.source for term in self.terms if term.name == name), None)
 
     def term(self, name: str) -> Interval:
         """Value and uncertainty of one unknown by name."""
-        return self.mixture.intervals(np.eye(len(self.names))[[self.names.index(name)]])[0]
+        return self.intervals(np.eye(len(self.names))[[self.names.index(name)]])[0]
+
+    def covariance_of(self, contrasts: np.ndarray) -> np.ndarray:
+        """(m, m) covariance of (m, p) contrasts, scaled so that its diagonal is ``sigma**2``."""
+        shift = (self.mean - self.average) @ contrasts.T
+        within = contrasts @ np.einsum("g,gpq->pq", self.weight, self.covariance) @ contrasts.T
+        total = within + np.einsum("g,gi,gj->ij", self.weight, shift, shift)
+        sigma = np.array([i.sigma for i in self.intervals(contrasts)])
+        root = np.sqrt(np.diag(total))
+        scale = np.divide(sigma, root, out=np.zeros_like(root), where=root > 0)
+        return total * np.outer(scale, scale)
+
+    def intervals(self, contrasts: np.ndarray) -> list[Interval]:
+        """Value, sigma, wider half-widths and the frames' part of each row of (m, p) contrasts."""
+        shift = (self.mean - self.average) @ contrasts.T
+        pushed = np.abs(np.einsum("mp,gpq->gmq", contrasts, self.reach))
+        variance = np.einsum("mp,gpq,mq->gm", contrasts, self.covariance, contrasts)
+        spread = (pushed**2).sum(axis=2) / 3
+        variance = np.maximum(variance - spread, 0.0)
+        answer = contrasts @ self.response
+        dof = self._effective_dof(answer, variance)
+        worst = self.weight @ pushed.sum(axis=2)
+        half = [_half_width(self.weight, shift, variance**0.5, dof, p) for p in (P68, P95, P997)]
+        noise = self.data.covariance_steps2
+        own = self.weight @ np.einsum("gmn,nk,gmk->gm", answer, noise, answer)
+        frames = np.minimum(half[0], np.sqrt(np.maximum(own, 0.0)))
+        sigma = np.sqrt(half[0] ** 2 + self.weight @ spread)
+        columns = (contrasts @ self.average, sigma, half[1] + worst, half[2] + worst, frames)
+        return [Interval(*map(float, row)) for row in zip(*columns, strict=True)]
+
+    def draws(self, contrasts: np.ndarray, size: int) -> np.ndarray:
+        """(size, m) random draws of the contrasts; the seed is fixed so that results repeat."""
+        counts = np.random.default_rng(0).multinomial(size, self.weight)
+        parts = [
+            contrasts @ self.mean[g]
+            + normal_errors(
+                contrasts @ self.covariance[g] @ contrasts.T, counts[g], seed=1 + int(g)
+            )
+            for g in np.flatnonzero(counts)
+        ]
+        return np.concatenate(parts)
+
+    def _effective_dof(self, answer: np.ndarray, variance: np.ndarray) -> np.ndarray | None:
+        """(G, m) by Welch-Satterthwaite, JCGM 100:2008, G.4.1; None if variances are known."""
+        if not np.isfinite(self.data.dof).any():
+            return None
+        parts = answer**2 * np.diag(self.data.covariance_steps2)
+        below = (parts**2 / self.data.dof).sum(axis=2)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dof = np.where(below > 0, variance**2 / below, np.inf)
+        return np.maximum(dof, 1.0)
 
 
 def adjust(
@@ -98,12 +217,10 @@ def adjust(
 ) -> Adjustment:
     """Solve best focus = filter + terms for all sweeps at once.
 
-    The covariance is that of the fits plus an unknown run-to-run variance tau^2, common to the
-    channels of the same exposures. Everything is averaged over tau, weighted by its likelihood
-    (``linear``) and by what is common among telescopes: its logarithm spreads normally about
-    ``scatter`` (a number is its median, steps). With no repeats at all tau is taken from there; a
-    few repeats outweigh it. Of ``planned`` sweeps, that nobody has taken yet, the scatter is as
-    expected, whatever the positions.
+    Averaged over the scatter, weighted by its likelihood and by what is common among telescopes:
+    its logarithm spreads normally about ``scatter`` (a number is its median, steps). With no
+    repeats at all it is taken from there; a few repeats outweigh it. Of ``planned`` sweeps, that
+    nobody has taken yet, it is as expected, whatever the positions.
     """
     expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
     system = system_of(data, terms)
@@ -112,47 +229,48 @@ def adjust(
     found = system.solve(tau)
     log_weight = expected.log_prior(tau) + (0.0 if planned else found.log_likelihood)
     weight = np.exp(log_weight - log_weight.max())
-    total = weight.sum()
-    kept = weight > 1e-9 * total
-    bound = np.array([0.0] * len(data.names) + [t.bound or 0.0 for t in terms])
-    known = system.prior_sigma**-2.0
-    own = np.diag(data.covariance_steps2)
-    spread, inner = _scatter_interval(tau, weight / total)
-    plain = system.solve(0.0)
+    weight = weight / weight.sum()
+    kept = weight > 1e-9
+    bound = [t.bound if t.source == "bound" else 0.0 for t in terms]
+    known = system.prior_sigma**-2.0 * np.array([0.0] * len(data.names) + bound)
+    # Median and intervals of the scatter's own distribution.
+    ends = [p for inside in (P68, P95, P997) for p in ((1 - inside) / 2, (1 + inside) / 2)]
+    middle, *at = np.interp([0.5, *ends], np.cumsum(weight) - weight / 2, tau).tolist()
+    measured = np.all(np.diag(data.covariance_steps2) > 0)
     return Adjustment(
-        filters=data.names,
-        names=data.names + tuple(t.name for t in terms),
-        mixture=Mixture(
-            weight=weight[kept] / weight[kept].sum(),
-            mean=found.mean[kept],
-            covariance=found.covariance[kept],
-            response=found.response(kept),
-            noise=data.covariance_steps2,
-            dof=data.dof,
-            reach=found.covariance[kept] * (known * bound),
-        ),
-        scatter=spread,
-        scatter68_steps=inner,
-        measuring_steps=float(np.sqrt(np.mean(own))),
+        data=data,
+        terms=tuple(terms),
+        weight=weight[kept] / weight[kept].sum(),
+        mean=found.mean[kept],
+        covariance=found.covariance[kept],
+        response=found.response(kept),
+        reach=found.covariance[kept] * known,
+        scatter=Interval(middle, *((at[i + 1] - at[i]) / 2 for i in (0, 2, 4))),
+        scatter68_steps=(at[0], at[1]),
         dof=len(data.ids) - int(np.sum(~np.isfinite(system.prior_sigma))),
-        chi2=float(plain.chi2[0]) if np.all(own > 0) else math.nan,
+        chi2=float(system.solve(0.0).chi2[0]) if measured else math.nan,
     )
 
 
-def sigmas_from_data(
-    data: BestFocusData, terms: Sequence[Term], *, scatter_steps: float
-) -> np.ndarray:
-    """Standard uncertainty that the data alone would give each term; infinite where they cannot.
+def averaged(parts: Sequence[Adjustment], weight: np.ndarray, terms: Sequence[Term]) -> Adjustment:
+    """Several with their weights (they sum to 1), as to the terms that all of them begin with.
 
-    The other terms keep their priors, which all must have. It rests on the design, never on the
-    positions found, so that deciding by it leaves the coverage of the intervals alone.
+    What is no average is the likeliest one's.
     """
-    found = system_of(data, terms).solve(scatter_steps)
-    variance = np.diag(found.covariance[0])[len(data.names) :]
-    prior = np.array([t.sigma for t in terms])
-    # A millionth of what was known beforehand: what is learned below that is rounding.
-    learned = 1 / variance - prior**-2.0
-    return np.where(learned > 1e-6 / variance, 1 / np.sqrt(np.maximum(learned, 1e-300)), np.inf)
+    own = slice(len(parts[0].filters) + len(terms))
+
+    def joined(name: str, *cut: slice) -> np.ndarray:
+        return np.concatenate([getattr(part, name)[:, *cut] for part in parts])
+
+    return replace(
+        parts[int(np.argmax(weight))],
+        terms=tuple(terms),
+        weight=np.concatenate([w * part.weight for w, part in zip(weight, parts, strict=True)]),
+        mean=joined("mean", own),
+        covariance=joined("covariance", own, own),
+        response=joined("response", own),
+        reach=joined("reach", own, own),
+    )
 
 
 def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
@@ -173,10 +291,21 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
     )
 
 
-def _scatter_interval(tau: np.ndarray, weight: np.ndarray) -> tuple[Interval, tuple[float, float]]:
-    """Median and half-widths of the scatter's own distribution; its 68.3 % interval."""
-    cumulative = np.cumsum(weight) - weight / 2
-    ends = [p for inside in (P68, P95, P997) for p in ((1 - inside) / 2, (1 + inside) / 2)]
-    middle, *points = np.interp([0.5, *ends], cumulative, tau).tolist()
-    half = [(high - low) / 2 for low, high in zip(points[::2], points[1::2], strict=True)]
-    return Interval(middle, *half), (points[0], points[1])
+def _half_width(
+    weight: np.ndarray,
+    shift: np.ndarray,
+    sd: np.ndarray,
+    dof: np.ndarray | None,
+    probability: float,
+) -> np.ndarray:
+    """Half-width w with P(|x| < w) = probability under the mixture, by bisection."""
+    scale = np.max(np.abs(shift) + sd, axis=0)
+    low, high = np.zeros_like(scale), 240.0 * scale  # 236 is the 99.87 % point of t with 1 dof
+    safe = np.where(sd > 0, sd, 1.0)
+    below = ndtr if dof is None else partial(stdtr, np.minimum(dof, 1e6))
+    for _ in range(36):
+        width = (low + high) / 2
+        share = below((width - shift) / safe) - below((-width - shift) / safe)
+        inside = weight @ np.where(sd > 0, share, np.abs(shift) <= width)
+        low, high = np.where(inside < probability, [width, high], [low, width])
+    return (low + high) / 2

@@ -28,13 +28,9 @@ from scipy.special import logsumexp
 from ...estimate import Estimate
 from ...setup import Setup
 from ..compared import Slip
-from ..linear import pair_gains
-from .adjustment import Adjustment, Scatter, Term, adjust, system_of
-from .mixture import mixed
+from .adjustment import Adjustment, Scatter, Term, adjust, averaged, system_of
 from .sweeps import BestFocusData
-from .terms import TermChoice, plausible_terms
-
-Kind = Literal["slip", "odd"]
+from .terms import choose_terms, expected_scatter, plausible_terms
 
 #: Chance that a night holds a change before looking; the size of a change has half the spread of
 #: the largest play (common practice: slips are as large as play, 0 to 200 steps).
@@ -73,32 +69,51 @@ class Changes:
 class _Candidate:
     """One column that a change would add; ``at`` are the sweep before and after a slip."""
 
-    kind: Kind
+    kind: Literal["slip", "odd"]
     column: np.ndarray
     at: tuple[int, int]
 
 
-def with_changes(
-    data: BestFocusData, choice: TermChoice, setup: Setup
+def adjusted_sweeps(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None
 ) -> tuple[Adjustment, Changes]:
-    """Adjust the sweeps, each side of a sudden change for itself where there is one.
+    """The adjustment with the terms that the sweeps allow, and what changed suddenly."""
+    terms = choose_terms(data, setup=setup, um_per_step=um_per_step)
+    found = _with_changes(data, terms, setup, um_per_step)
+    ways = [term for term in terms if term.name == "direction"]
+    if not ways or not np.any(data.direction == 0):
+        return found
+    # Sweeps whose direction nobody knows are widened by half the play, which is known only now; a
+    # bound on it counts in full.
+    play = ways[0].bound if ways[0].source == "bound" else abs(found[0].term("direction").value)
+    extra = np.diag((data.direction == 0) * (play / 2) ** 2)
+    widened = replace(data, covariance_steps2=data.covariance_steps2 + extra)
+    return _with_changes(widened, terms, setup, um_per_step)
 
-    Where it is not sure whether or where there was one, everything is averaged over what there may
+
+def _with_changes(
+    data: BestFocusData, terms: tuple[Term, ...], setup: Setup, um_per_step: float | None
+) -> tuple[Adjustment, Changes]:
+    """Adjust all sweeps, with a column for each sudden change that they show.
+
+    The adjustment is the average over all likely explanations, each with its probability. A slip
+    that may be a slope is as likely as none; where it is not needed the terms stay as free as the
+    frames leave them. No slip is denied where one would be swallowed; offsets hold wherever it may
     have been, so that only the filters lose that depend on it.
     """
-    terms, scatter, plausible = choice.terms, choice.scatter, plausible_terms(data, choice, setup)
+    scatter = expected_scatter(setup, um_per_step)
+    plausible = plausible_terms(data, terms, setup=setup, um_per_step=um_per_step)
     plain = adjust(data, terms, scatter=scatter)
     candidates = [*_cuts(data), *_odd_filters(data)]
     if not candidates:
         return plain, Changes(slips=None)
-    each = float(np.log(CHANCE / len(candidates)))
     is_slip = np.array([c.kind == "slip" for c in candidates])
-    steady, pairs, show = _explanations(*_read(data, plausible, scatter, candidates), each)
+    steady, pairs, show = _explanations(data, plausible, scatter, candidates)
     tells = bool(is_slip.any() and show[is_slip].all())
     hidden = np.zeros(len(candidates), bool)
     if tells:
         # The slips that free terms would swallow.
-        hidden = is_slip & ~_shown(*_read(data, terms, scatter, candidates), each)
+        hidden = is_slip & ~_explanations(data, terms, scatter, candidates)[2]
     behind = float(pairs[hidden[:, None] | hidden].sum())
     level = HIDDEN_DOUBTED < behind < SURE
     if level:
@@ -108,150 +123,136 @@ def with_changes(
     tells = tells and not hidden.any()
     if steady > 1 - DOUBTED:
         return plain, Changes(slips=() if tells else None)
-    places = [tuple(dict.fromkeys(ij)) for ij in np.argwhere(pairs > _LEAST_SHARE).tolist()]
-    sets = [()] * (steady > _LEAST_SHARE) + places
+    sets: list[list[int]] = [[]] * (steady > _LEAST_SHARE)
+    sets += [list(dict.fromkeys(ij)) for ij in np.argwhere(pairs > _LEAST_SHARE).tolist()]
     share = np.array([pairs[chosen[0], chosen[-1]] if chosen else steady for chosen in sets])
     share /= share.sum()
     changes = [[candidates[c] for c in chosen] for chosen in sets]
-    # With a free slope a slip hidden behind it would be open.
-    names = {t.name for t in terms}
-    usual = [t for t in plausible if t.name in names]
     parts = []
     for chosen, added in zip(sets, changes, strict=True):
         more = [
-            Term(name=f"change {k}", column=change.column, prior_sigma=SIZE_STEPS)
-            for k, change in enumerate(added)
+            Term(name=f"change {k}", column=one.column, source="setup", prior_sigma=SIZE_STEPS)
+            for k, one in enumerate(added)
         ]
-        kept = usual if hidden[list(chosen)].any() else terms
+        # With a free slope a slip hidden behind it would be open.
+        kept = plausible[: len(terms)] if hidden[chosen].any() else terms
         parts.append(adjust(data, (*kept, *more), scatter=scatter))
-    whole = replace(
-        parts[int(np.argmax(share))],
-        names=plain.names,
-        mixture=mixed([p.mixture for p in parts], share, len(plain.names)),
-    )
-    found: list[Slip | Odd] = []
+    whole = averaged(parts, share, terms)
+    named = Changes(slips=())
     if level or steady <= 1 - SURE:
-        found = _named(data, changes, parts, share)
-    slips = tuple(c for c in found if isinstance(c, Slip))
+        named = _named(changes, parts, share)
     if level:
-        return whole, Changes(slips=None, in_doubt=slips[0] if slips else None)
-    return whole, Changes(
-        slips=slips if slips or tells else None,
-        odd=tuple(c for c in found if isinstance(c, Odd)),
-    )
+        return whole, Changes(slips=None, in_doubt=next(iter(named.slips or ()), None))
+    return whole, named if named.slips or tells else replace(named, slips=None)
 
 
 def _explanations(
-    base: np.ndarray, read: Iterator[np.ndarray], each: float
+    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, candidates: Sequence[_Candidate]
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Probability of no change, of each and each two of them, and whether each would show.
 
-    Those of two stand above the diagonal of an (h, h) array, those of one alone on it.
+    Those of two stand above the diagonal of an (h, h) array, those of one alone on it; (h,) is
+    whether a slip of the usual size would be seen at its place if all else were quiet.
     """
-    quiet, own, likelihood = [], [], -np.inf
-    for log, seen in zip(base, read, strict=True):
+    system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
+    solved = system.solve(tau)
+    base = solved.log_likelihood + scatter.log_prior(tau)
+    each = float(np.log(CHANCE / len(candidates)))
+    likelihood: np.ndarray | float = -np.inf
+    quiet, own = [], []
+    columns = np.stack([*(c.column for c in candidates), system.left], axis=1)
+    for log, seen in zip(base, solved.unexplained(columns), strict=True):
         gain = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=SIZE_STEPS)
         likelihood = np.logaddexp(likelihood, log + gain)
-        own.append(seen.diagonal()[:-1].copy())
+        own.append(seen.diagonal()[:-1].copy())  # a view would keep them all
         quiet.append(log + 0.5 * seen[-1, -1])
-    odds = likelihood - logsumexp(base) + (2 - np.eye(len(own[0]))) * each
+    odds = likelihood - logsumexp(base) + (2 - np.eye(len(candidates))) * each
     top = max(0.0, float(odds.max()))
     pairs, steady = np.triu(np.exp(odds - top)), np.exp(-top)
     total = steady + pairs.sum()
-    return float(steady / total), pairs / total, _would_show(np.array(quiet), np.array(own), each)
-
-
-def _read(
-    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, candidates: Sequence[_Candidate]
-) -> tuple[np.ndarray, Iterator[np.ndarray]]:
-    """(G,) ln p and, for each scatter, K' P K of the candidates' columns and then the data."""
-    system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
-    found = system.solve(tau)
-    columns = np.stack([*(c.column for c in candidates), system.left], axis=1)
-    return found.log_likelihood + scatter.log_prior(tau), found.unexplained(columns)
-
-
-def _shown(base: np.ndarray, read: Iterator[np.ndarray], each: float) -> np.ndarray:
-    """(h,) bool: which slips of the usual size would be seen."""
-    own = np.array([seen.diagonal().copy() for seen in read])  # a view would keep them all
-    return _would_show(base + 0.5 * own[:, -1], own[:, :-1], each)
-
-
-def _would_show(base: np.ndarray, own: np.ndarray, each: float) -> np.ndarray:
-    """(h,) bool: would a slip of the usual size be seen at h places, if all else were quiet.
-
-    For y = S k the explained part is S^2 A^2 / (A + 1 / S^2) of S^2 A in all, A = k' P k.
-    """
-    whole = SIZE_STEPS**2 * own
-    rest = base[:, None] - 0.5 * whole
+    # For y = S k the explained part is S^2 A^2 / (A + 1 / S^2) of S^2 A in all, A = k' P k.
+    whole = SIZE_STEPS**2 * np.array(own)
+    rest = np.array(quiet)[:, None] - 0.5 * whole
     more = 0.5 * (whole**2 / (whole + 1) - np.log1p(whole))
-    odds = logsumexp(rest + more, axis=0) - logsumexp(rest, axis=0) + each
-    return odds > np.log(SURE / (1 - SURE))
+    shown = logsumexp(rest + more, axis=0) - logsumexp(rest, axis=0) + each
+    return float(steady / total), pairs / total, shown > np.log(SURE / (1 - SURE))
 
 
-def _cuts(data: BestFocusData) -> list[_Candidate]:
+def pair_gains(inner: np.ndarray, toward: np.ndarray, *, size: float) -> np.ndarray:
+    """By how much ln p rises if two columns join the design, each of size N(0, size^2).
+
+    With A = K' P K and d = K' P (y - X m) for the columns K of a set (``unexplained``) it is
+    (d' (A + I / size^2)^-1 d - ln|I + size^2 A|) / 2.
+
+    A (k, k) and d (k,) are for all columns there are; the answer (k, k) is for each two of them, on
+    the diagonal for each alone.
+    """
+    own = np.diagonal(inner) + size**-2.0
+    root = np.sqrt(own)
+    pull, price = toward / root, 0.5 * np.log(own * size**2)
+    shared = inner / root[:, None] / root
+    np.fill_diagonal(shared, 0.0)
+    left = 1 - shared**2
+    met = pull[:, None] ** 2 + pull**2 - 2 * shared * pull[:, None] * pull
+    found = 0.5 * (met / left - np.log(left)) - price[:, None] - price
+    np.fill_diagonal(found, 0.5 * pull**2 - price)
+    return found
+
+
+def _cuts(data: BestFocusData) -> Iterator[_Candidate]:
     """A slip between any two exposures that follow one another in one night."""
     if not np.isfinite(data.time_mjd).all():
-        return []
-    found = []
+        return
     for before, after in pairwise(np.argsort(data.time_mjd, kind="stable").tolist()):
         here = data.night == data.night[after]
         if here[before] and data.exposure_set[before] != data.exposure_set[after]:
             earlier = here & (data.time_mjd < data.time_mjd[after])
-            found.append(_Candidate("slip", -earlier.astype(float), (before, after)))
-    return found
+            yield _Candidate("slip", -earlier.astype(float), (before, after))
 
 
-def _odd_filters(data: BestFocusData) -> list[_Candidate]:
+def _odd_filters(data: BestFocusData) -> Iterator[_Candidate]:
     """A filter on one of several nights on which it was swept beside another one."""
-    filters, found = np.array(data.filters), []
+    filters = np.array(data.filters)
     for name in data.names:
         nights = np.unique(data.night[filters == name])
         for night in nights if nights.size > 1 else ():
             mine = (filters == name) & (data.night == night)
             if np.any((data.night == night) & ~mine):
                 first = int(np.argmax(mine))
-                found.append(_Candidate("odd", mine.astype(float), (first, first)))
-    return found
+                yield _Candidate("odd", mine.astype(float), (first, first))
 
 
 def _named(
-    data: BestFocusData,
-    changes: Sequence[Sequence[_Candidate]],
-    parts: Sequence[Adjustment],
-    share: np.ndarray,
-) -> list[Slip | Odd]:
+    changes: Sequence[Sequence[_Candidate]], parts: Sequence[Adjustment], share: np.ndarray
+) -> Changes:
     """The changes of the likeliest explanation, placed and sized by all of its kind."""
     best = max((i for i, c in enumerate(changes) if c), key=lambda i: share[i])
     kinds = [c.kind for c in changes[best]]
     alike = [i for i, chosen in enumerate(changes) if [c.kind for c in chosen] == kinds]
     weight = share[alike] / share[alike].sum()
-    mine = [parts[i].mixture for i in alike]
-    sizes = replace(parts[best], mixture=mixed(mine, weight, len(parts[best].names)))
-    found: list[Slip | Odd] = []
+    sizes = averaged([parts[i] for i in alike], weight, parts[best].terms)
+    data, slips, odd = sizes.data, [], []
     for k, kind in enumerate(kinds):
-        size = sizes.term(f"change {k}").estimate
+        steps = sizes.term(f"change {k}").estimate
         if kind == "slip":
-            found.append(_slip(data, [changes[i][k].at for i in alike], weight, size))
+            slips.append(_slip(data, np.array([changes[i][k].at for i in alike]), weight, steps))
         else:
             at = changes[best][k].at[0]
-            found.append(Odd(filter=data.filters[at], night=int(data.night[at]) + 1, steps=size))
-    return found
+            odd.append(Odd(filter=data.filters[at], night=int(data.night[at]) + 1, steps=steps))
+    return Changes(slips=tuple(slips), odd=tuple(odd))
 
 
-def _slip(
-    data: BestFocusData, places: Sequence[tuple[int, int]], weight: np.ndarray, size: Estimate
-) -> Slip:
+def _slip(data: BestFocusData, at: np.ndarray, weight: np.ndarray, steps: Estimate) -> Slip:
     """A slip between the two sweeps that surely lie on either side of it."""
-    order = np.argsort(data.time_mjd, kind="stable").tolist()
+    order = np.argsort(data.time_mjd, kind="stable")
+    ids, place = [data.ids[i] for i in order], np.argsort(order)
     ranked = np.argsort(-weight)
     needed = int(np.searchsorted(np.cumsum(weight[ranked]), SURE)) + 1
-    likely = [places[i] for i in ranked[:needed]]
-    first = min(order.index(before) for before, _ in likely)
-    last = max(order.index(after) for _, after in likely)
+    likely = place[at[ranked[:needed]]]
+    first, last = int(likely[:, 0].min()), int(likely[:, 1].max())
     return Slip(
-        after_sweep=data.ids[order[first]],
-        before_sweep=data.ids[order[last]],
-        steps=size,
-        between=tuple(data.ids[i] for i in order[first + 1 : last]),
+        after_sweep=ids[first],
+        before_sweep=ids[last],
+        steps=steps,
+        between=tuple(ids[first + 1 : last]),
     )

@@ -4,16 +4,16 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate
 from ...optics import critical_focus_zone_um
 from ...setup import Setup
 from .adjustment import Adjustment
-from .changes import Changes, with_changes
-from .sweeps import BestFocusData, is_colour_channel
-from .terms import TermChoice, choose_terms, with_doubtful_directions
+from .changes import Changes
+from .sweeps import is_colour_channel
+
+#: What a zone needs besides the wavelength.
+ZONE_NEEDS = ("focal ratio", "step size")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +66,6 @@ class Found:
     scale: Scale
     reference: str
     zone_steps: Mapping[str, float]
-    data: BestFocusData
-    choice: TermChoice
     adjustment: Adjustment
     changes: Changes
 
@@ -81,27 +79,15 @@ class Found:
     def best_steps(self) -> dict[str, float]:
         """Best focus of each filter, adjusted."""
         found = self.adjustment
-        return dict(zip(found.filters, found.mixture.average.tolist(), strict=False))
+        return dict(zip(found.filters, found.average.tolist(), strict=False))
 
     @property
     def same_glass(self) -> bool:
         """Whether all colours are channels of one colour camera."""
         return all(is_colour_channel(fit.curve) for fit in self.curves.answered)
 
-
-def adjusted_sweeps(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None
-) -> tuple[TermChoice, Adjustment, Changes]:
-    """The terms chosen, the adjustment with them, and what changed suddenly."""
-    choice = choose_terms(data, setup=setup, um_per_step=um_per_step)
-    found = with_changes(data, choice, setup)
-    # The play is known only after a first pass; a bound on it counts in full.
-    if choice.source.get("direction") == "bound":
-        play = choice.bound["direction"]
-    elif "direction" in choice.source:
-        play = abs(found[0].term("direction").value)
-    else:
-        return choice, *found
-    if np.any(data.direction == 0):
-        found = with_changes(with_doubtful_directions(data, play), choice, setup)
-    return choice, *found
+    @property
+    def zones_lack(self) -> tuple[str, ...]:
+        """What every zone needs and nobody stated."""
+        stated = (self.setup.telescope.focal_ratio, self.scale.um_per_step)
+        return tuple(need for need, value in zip(ZONE_NEEDS, stated, strict=True) if not value)

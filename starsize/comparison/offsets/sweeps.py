@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -41,6 +42,32 @@ class BestFocusData:
         """Each filter once, in order of first appearance."""
         return tuple(dict.fromkeys(self.filters))
 
+    @property
+    def repeated(self) -> bool:
+        """Whether any filter was swept twice."""
+        return len(self.filters) > len(self.names)
+
+    @property
+    def reference_degC(self) -> float | None:
+        """Mean temperature of the sweeps; None where one is unknown."""
+        known = np.isfinite(self.temperature_degC).all()
+        return float(np.mean(self.temperature_degC)) if known else None
+
+    @property
+    def range_degC(self) -> float | None:
+        """Range of the temperatures that are known."""
+        known = self.temperature_degC[np.isfinite(self.temperature_degC)]
+        return float(np.ptp(known)) if known.size else None
+
+    @property
+    def hours(self) -> np.ndarray | None:
+        """Hours since the middle of each sweep's own night; None where a time is missing."""
+        time = self.time_mjd * 24.0
+        if not np.isfinite(time).all():
+            return None
+        hours = time - (np.bincount(self.night, time) / np.bincount(self.night))[self.night]
+        return hours if np.ptp(time) > 0 and np.ptp(hours) > 0 else None
+
 
 def best_focus_data(
     position_steps: Sequence[float] | np.ndarray,
@@ -60,47 +87,49 @@ def best_focus_data(
     """
     position = np.asarray(position_steps, float)
     n = position.size
-    given = np.asarray(covariance_steps2, float)
-    if given.ndim < 2:
-        given = np.diag(np.broadcast_to(given, n))
-    filters = (filters,) * n if isinstance(filters, str) else tuple(filters)
-    ways = (approach,) * n if isinstance(approach, str) else tuple(approach)
+
+    def each(given: Any) -> np.ndarray:
+        return np.array(np.broadcast_to(np.asarray(given), n))
+
+    covariance, time = np.asarray(covariance_steps2, float), each(time_mjd).astype(float)
+    names = tuple(f"sweep-{i + 1}" for i in range(n)) if ids is None else tuple(ids)
     half = 0.5 if outward == "increasing" else -0.5
     growing = {"outward": half, "inward": -half}
-    time = np.array(np.broadcast_to(np.asarray(time_mjd, float), n))
     return BestFocusData(
-        ids=tuple(ids) if ids is not None else tuple(f"sweep-{i + 1}" for i in range(n)),
-        filters=filters,
+        ids=names,
+        filters=tuple(each(filters).tolist()),
         position_steps=position,
-        covariance_steps2=given,
+        covariance_steps2=np.diag(each(covariance)) if covariance.ndim < 2 else covariance,
         dof=np.full(n, np.inf),
-        temperature_degC=np.array(np.broadcast_to(np.asarray(temperature_degC, float), n)),
+        temperature_degC=each(temperature_degC).astype(float),
         time_mjd=time,
-        direction=np.array([growing.get(way, 0.0) for way in ways]),
+        direction=np.array([growing.get(way, 0.0) for way in each(approach).tolist()]),
         exposure_set=np.arange(n),
-        night=_nights(time, [one.rpartition(":")[0] for one in ids] if ids else [""] * n),
+        night=_nights(time, names),
     )
 
 
 def data_of_curves(curves: CurveSet, *, outward: str = "increasing") -> BestFocusData:
     """The answered sweeps of a set of fits, ready for the adjustment."""
     fits = curves.answered
-    sets = {key: i for i, key in enumerate(dict.fromkeys(series_of(f.curve) for f in fits))}
-    dof = np.array([f.dof for f in fits])
+    series = [series_of(fit.curve) for fit in fits]
+    number = {one: i for i, one in enumerate(dict.fromkeys(series))}
+    dof = np.array([fit.dof for fit in fits])
     data = best_focus_data(
-        [f.best_steps for f in fits],
+        [fit.best_steps for fit in fits],
         np.asarray(curves.covariance_steps2, float).reshape(len(fits), len(fits)),
-        filters=[f.curve.filter for f in fits],
-        ids=[f.curve.id for f in fits],
-        temperature_degC=[_mean(f.curve.temperature_degC) for f in fits],
-        time_mjd=[_mean(f.curve.time_mjd) for f in fits],
-        approach=[f.curve.approach for f in fits],
+        filters=[fit.curve.filter for fit in fits],
+        ids=[fit.curve.id for fit in fits],
+        # One frame without a temperature makes the sweep's mean a guess: it counts as unknown.
+        temperature_degC=[_mean(fit.curve.temperature_degC) for fit in fits],
+        time_mjd=[_mean(fit.curve.time_mjd) for fit in fits],
+        approach=[fit.curve.approach for fit in fits],
         outward=outward,
     )
     return replace(
         data,
         dof=np.where(np.isfinite(dof) & (dof > 0), dof, np.inf),
-        exposure_set=np.array([sets[series_of(f.curve)] for f in fits], int),
+        exposure_set=np.array([number[one] for one in series], int),
     )
 
 
@@ -115,21 +144,20 @@ def is_colour_channel(curve: FocusCurve) -> bool:
 
 
 def _mean(values: np.ndarray) -> float:
-    # One frame without a temperature makes the sweep's mean a guess, so it counts as unknown.
     return float(np.mean(values)) if np.size(values) else float("nan")
 
 
-def _nights(time_mjd: np.ndarray, runs: Sequence[str]) -> np.ndarray:
+def _nights(time_mjd: np.ndarray, ids: Sequence[str]) -> np.ndarray:
     """Number of the night of each sweep.
 
     Sweeps without a time belong to the first, or to a night of their own where they come from
     another run (whose name stands before the colon in their ids).
     """
-    night = np.zeros(time_mjd.size, int)
-    known = np.flatnonzero(np.isfinite(time_mjd))
-    order = known[np.argsort(time_mjd[known], kind="stable")]
+    night, known = np.zeros(time_mjd.size, int), np.isfinite(time_mjd)
+    order = np.argsort(time_mjd, kind="stable")[: known.sum()]
     night[order[1:]] = np.cumsum(np.diff(time_mjd[order]) > NIGHT_GAP_DAYS)
-    unknown = ~np.isfinite(time_mjd)
-    for run in dict.fromkeys(run for run, no in zip(runs, unknown, strict=True) if no and run):
-        night[np.array([one == run for one in runs]) & unknown] = night.max() + 1
+    runs = np.array([one.rpartition(":")[0] for one in ids], object)
+    for run in dict.fromkeys(runs[~known].tolist()):
+        if run:
+            night[~known & (runs == run)] = night.max() + 1
     return night

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -12,14 +11,12 @@ from ...curves.fitted import CurveFit, CurveSet
 from ...estimate import Estimate, Finding
 from ...filters import filter_order
 from ..compared import Action, OffsetRow
-from .found import Found
-from .mixture import Interval
+from .adjustment import Interval
+from .found import ZONE_NEEDS, Found
 from .remarks import cautions
 
 #: Where the zone is not known: a move is good enough if the star then grows by less than this.
 GROWTH_ALLOWED = 0.05
-#: What a zone needs besides the wavelength.
-ZONE_NEEDS = ("focal ratio", "step size")
 
 
 def choose_reference(counts: Mapping[str, int], wanted: str | None) -> str:
@@ -36,8 +33,11 @@ def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple
     fits: dict[str, list[CurveFit]] = {}
     for fit in curves.fits:
         fits.setdefault(fit.curve.filter, []).append(fit)
-    measured = _measured_rows(found) if found else {}
-    reasons = cautions(found) if found else {}
+    offsets, focus = {}, {}
+    if found:
+        adjusted = found.adjustment
+        offsets = adjusted.offsets(reference)
+        focus = dict(zip(offsets, adjusted.intervals(adjusted.focus), strict=True))
     rows = []
     for name in sorted(fits, key=filter_order):
         answered = [f for f in fits[name] if f.answered]
@@ -48,52 +48,40 @@ def offset_table(curves: CurveSet, reference: str, found: Found | None) -> tuple
             frames=stars.size, stars=int(np.median(stars)) if stars.size else 0,
             reason=Finding("not_measured", sweeps=why),
         )  # fmt: skip
-        if found and name in measured:
-            offset, more = measured[name]
-            row = replace(row, status="measured", **more)
-            if name == reference:
-                row = replace(row, action="ignore", reason=Finding("reference"))
-            else:
-                band = () if found.setup.band(name) else (f"wavelength_nm under [filters.{name}]",)
-                action, reason = decide(
-                    offset, row.zone_steps, growth_depth_steps(answered),
-                    lacks=(*zones_lack(found), *band), because=reasons[name],
-                )  # fmt: skip
-                grown = growth_if_ignored(found.fits[name], offset.estimate)
-                row = replace(row, action=action, reason=reason, growth_if_ignored=grown)
+        if found and name in offsets:
+            row = _measured(row, found, answered, focus[name], offsets[name])
         rows.append(row)
     return tuple(rows)
 
 
-def _measured_rows(found: Found) -> dict[str, tuple[Interval, dict[str, Any]]]:
-    """By filter its offset, and the cells of its row that are numbers."""
-    adjustment = found.adjustment
-    own = np.eye(len(adjustment.names))[: len(adjustment.filters)]
-    both = zip(
-        adjustment.filters, adjustment.mixture.intervals(own),
-        adjustment.offsets(found.reference), strict=True,
+def _measured(
+    row: OffsetRow, found: Found, fits: Sequence[CurveFit], focus: Interval, offset: Interval
+) -> OffsetRow:
+    """The row of a filter with an answer."""
+    name, zone = row.filter, found.zone_steps.get(row.filter)
+    row = replace(
+        row,
+        status="measured",
+        best_focus_steps=focus.value,
+        best_focus_sigma_steps=focus.sigma,
+        offset_steps=offset.value,
+        offset_sigma_steps=offset.sigma,
+        move_steps=round(offset.value),
+        offset_um=found.scale.micrometres(offset.value),
+        zone_steps=zone,
+        sigma_frames_steps=offset.frames,
+        sigma_focuser_steps=offset.focuser,
+        offset_half997_steps=offset.half997,
+    )
+    if name == found.reference:
+        return replace(row, action="ignore", reason=Finding("reference"))
+    band = () if found.setup.band(name) else (f"wavelength_nm under [filters.{name}]",)
+    action, reason = decide(
+        offset, zone, growth_depth_steps(fits),
+        lacks=(*found.zones_lack, *band), because=cautions(found, name),
     )  # fmt: skip
-    return {
-        name: (offset, {
-            "best_focus_steps": focus.value,
-            "best_focus_sigma_steps": focus.sigma,
-            "offset_steps": offset.value,
-            "offset_sigma_steps": offset.sigma,
-            "move_steps": round(offset.value),
-            "offset_um": found.scale.micrometres(offset.value),
-            "zone_steps": found.zone_steps.get(name),
-            "sigma_frames_steps": offset.frames,
-            "sigma_focuser_steps": offset.focuser,
-            "offset_half997_steps": offset.half997,
-        })
-        for name, focus, offset in both
-    }  # fmt: skip
-
-
-def zones_lack(found: Found) -> tuple[str, ...]:
-    """What every zone needs and nobody stated."""
-    stated = (found.setup.telescope.focal_ratio, found.scale.um_per_step)
-    return tuple(need for need, value in zip(ZONE_NEEDS, stated, strict=True) if not value)
+    grown = growth_if_ignored(found.fits[name], offset.estimate)
+    return replace(row, action=action, reason=reason, growth_if_ignored=grown)
 
 
 def decide(
@@ -129,12 +117,13 @@ def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
 
     From radius^2 = floor^2 + (slope x)^2.
     """
+    grown = math.sqrt((1 + GROWTH_ALLOWED) ** 2 - 1)
     depths = [
-        fit.floor_px.value / fit.slope_px_per_step.value * math.sqrt((1 + GROWTH_ALLOWED) ** 2 - 1)
+        fit.floor_px.value / fit.slope_px_per_step.value * grown
         for fit in fits
         if fit.answered and fit.floor_px.is_known and fit.slope_px_per_step.value > 0
     ]
-    return min(depths) if depths else None
+    return min(depths, default=None)
 
 
 def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:

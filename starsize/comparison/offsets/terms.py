@@ -1,15 +1,13 @@
 """Which unknowns the sweeps can determine beside the filters, and what stands in where not."""
 
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ...setup import Setup
-from .adjustment import Scatter, Term, sigmas_from_data
+from .adjustment import Scatter, Term, system_of
 from .sweeps import BestFocusData
-
-Source = Literal["frames", "setup", "bound"]
 
 #: Expansion per degC and its standard uncertainty. Aluminium 6061 (handbook value, from memory;
 #: materials data bases have 23.1e-6 for generic aluminium); steel 12e-6 and 11e-6 (C22), Invar
@@ -40,23 +38,6 @@ REPEATS_UM = 4.0
 STATED_SHARE = 0.2
 #: Frames determine a term if they alone give it this fraction of what is known beforehand.
 CLEARLY_BETTER = 1 / 3
-_HOURS = 24.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TermChoice:
-    """The terms of the adjustment, what each rests on (``source``), and the scatter to expect.
-
-    ``bound`` holds the largest plausible size of each.
-    """
-
-    terms: tuple[Term, ...]
-    source: dict[str, Source]
-    bound: dict[str, float]
-    scatter: Scatter
-    reference_degC: float | None
-    range_degC: float | None
-    coefficient_bound: float
 
 
 def expected_scatter(setup: Setup, um_per_step: float | None) -> Scatter:
@@ -79,82 +60,6 @@ def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
     return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / um_per_step
 
 
-def choose_terms(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> TermChoice:
-    """Decide by the design alone which terms are fitted, and bound the others."""
-    per_degC, scatter = coefficient_bound(setup, um_per_step), expected_scatter(setup, um_per_step)
-    temperature = data.temperature_degC
-    known = temperature[np.isfinite(temperature)]
-    warm = known.size == temperature.size
-    night_bound = NIGHT_BOUND_UM / um_per_step if um_per_step else NIGHT_BOUND_STEPS
-    columns = {
-        f"night {night + 1}": ((data.night == night).astype(float), night_bound)
-        for night in range(1, int(data.night.max()) + 1)
-    }
-    if warm and np.ptp(temperature) > 0:
-        columns["temperature"] = temperature - np.mean(temperature), per_degC
-    hours = hours_of(data)
-    if not warm and hours is not None:
-        columns["drift"] = hours, per_degC * COOLING_DEGC_PER_HOUR
-    if np.ptp(data.direction) > 0:
-        # Counted from the direction of most sweeps; of the first of them where it is a draw.
-        ways = [d for d in data.direction.tolist() if d]
-        columns["direction"] = data.direction - max(ways, key=ways.count), BACKLASH_BOUND_STEPS
-    bounded = [Term(name=name, column=c, bound=size) for name, (c, size) in columns.items()]
-    alone = sigmas_from_data(data, bounded, scatter_steps=scatter.median_steps)
-    settled = [_settled(t, sigma, setup) for t, sigma in zip(bounded, alone, strict=True)]
-    return TermChoice(
-        terms=tuple(term for term, _ in settled),
-        source={term.name: source for term, source in settled},
-        bound={name: size for name, (_, size) in columns.items()},
-        scatter=scatter,
-        reference_degC=float(np.mean(temperature)) if warm else None,
-        range_degC=float(np.ptp(known)) if known.size else None,
-        coefficient_bound=per_degC,
-    )
-
-
-def _settled(term: Term, sigma_from_data: float, setup: Setup) -> tuple[Term, Source]:
-    """Free a term that the frames determine; put in what the setup states of another."""
-    stated = stated_prior(term.name, setup)
-    limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
-    if sigma_from_data < limit:
-        return replace(term, bound=None), "frames"
-    if stated:
-        return replace(term, bound=None, prior_value=stated[0], prior_sigma=stated[1]), "setup"
-    return term, "bound"
-
-
-def plausible_terms(data: BestFocusData, choice: TermChoice, setup: Setup) -> tuple[Term, ...]:
-    """The terms with all of them as is usual or stated, and a drift in time where there is none.
-
-    For telling a sudden change from a steady one: a slip one way may look like a slip the other
-    way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
-    the air) is no slip either. The zero of a night is no slope: it stays free where frames tell it.
-    """
-    drift = choice.coefficient_bound * COOLING_DEGC_PER_HOUR
-
-    def usual(term: Term) -> Term:
-        """As stated, else spread as widely as an aluminium tube expands."""
-        stated = stated_prior(term.name, setup)
-        if stated is not None:
-            return replace(term, prior_value=stated[0], prior_sigma=stated[1])
-        bound = choice.bound.get(term.name, drift)
-        return replace(term, prior_sigma=bound / COEFFICIENT_ROOM)
-
-    free = [t for t in choice.terms if np.isinf(t.sigma) and not t.name.startswith("night")]
-    kept = tuple(usual(t) if t in free else t for t in choice.terms)
-    hours = hours_of(data)
-    if hours is None or "drift" in choice.source:
-        return kept
-    return (*kept, usual(Term(name="drift", column=hours)))
-
-
-def with_doubtful_directions(data: BestFocusData, backlash_steps: float) -> BestFocusData:
-    """Widen the sweeps whose direction nobody knows by half the play."""
-    extra = np.diag((data.direction == 0) * (backlash_steps / 2) ** 2)
-    return replace(data, covariance_steps2=data.covariance_steps2 + extra)
-
-
 def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
     """What the setup states about a term: value and standard uncertainty."""
     focuser = setup.focuser
@@ -165,10 +70,75 @@ def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
     return None
 
 
-def hours_of(data: BestFocusData) -> np.ndarray | None:
-    """Hours since the middle of each sweep's own night; None where a time is missing."""
-    time = data.time_mjd * _HOURS
-    if not np.isfinite(time).all() or np.ptp(time) == 0:
-        return None
-    hours = time - (np.bincount(data.night, time) / np.bincount(data.night))[data.night]
-    return hours if np.ptp(hours) > 0 else None
+def choose_terms(
+    data: BestFocusData, *, setup: Setup, um_per_step: float | None
+) -> tuple[Term, ...]:
+    """Free the terms that the frames determine, put in what the setup states, bound the others.
+
+    It rests on the design, never on the positions found, so that deciding by it leaves the coverage
+    of the intervals alone.
+    """
+    terms = list(_bounded(data, setup, um_per_step))
+    scatter = expected_scatter(setup, um_per_step).median_steps
+    variance = np.diag(system_of(data, terms).solve(scatter).covariance[0])[len(data.names) :]
+    chosen = []
+    for term, after in zip(terms, variance.tolist(), strict=True):
+        stated = stated_prior(term.name, setup)
+        limit = min(stated[1], term.sigma) if stated else CLEARLY_BETTER * term.sigma
+        # What the frames alone would give it, the other terms with their bounds. A millionth of
+        # what was known beforehand: what is learned below that is rounding.
+        learned = 1 / after - term.sigma**-2.0
+        if learned > 1e-6 / after and learned**-0.5 < limit:
+            chosen.append(replace(term, source="frames"))
+        elif stated:
+            value, sigma = stated
+            chosen.append(replace(term, source="setup", prior_value=value, prior_sigma=sigma))
+        else:
+            chosen.append(term)
+    return tuple(chosen)
+
+
+def _bounded(data: BestFocusData, setup: Setup, um_per_step: float | None) -> Iterator[Term]:
+    """Every term that the sweeps may hang on, within its bound."""
+
+    def term(name: str, column: np.ndarray, bound: float) -> Term:
+        return Term(name=name, column=column, bound=bound, source="bound")
+
+    per_degC, temperature = coefficient_bound(setup, um_per_step), data.temperature_degC
+    zero = NIGHT_BOUND_UM / um_per_step if um_per_step else NIGHT_BOUND_STEPS
+    for night in range(1, int(data.night.max()) + 1):
+        yield term(f"night {night + 1}", (data.night == night).astype(float), zero)
+    warm = np.isfinite(temperature).all()
+    if warm and np.ptp(temperature) > 0:
+        yield term("temperature", temperature - np.mean(temperature), per_degC)
+    if not warm and data.hours is not None:
+        yield term("drift", data.hours, per_degC * COOLING_DEGC_PER_HOUR)
+    if np.ptp(data.direction) > 0:
+        # Counted from the direction of most sweeps; of the first of them where it is a draw.
+        ways = [d for d in data.direction.tolist() if d]
+        usual = max(ways, key=ways.count)
+        yield term("direction", data.direction - usual, BACKLASH_BOUND_STEPS)
+
+
+def plausible_terms(
+    data: BestFocusData, terms: Sequence[Term], *, setup: Setup, um_per_step: float | None
+) -> tuple[Term, ...]:
+    """The terms with all of them as is usual or stated, and a drift in time where there is none.
+
+    For telling a sudden change from a steady one: a slip one way may look like a slip the other
+    way on a slope that no telescope has. What a thermometer does not see (a tube that lags behind
+    the air) is no slip either. The zero of a night is no slope: it stays free where frames tell it.
+    """
+
+    def usual(term: Term) -> Term:
+        """As stated, else spread as widely as an aluminium tube expands."""
+        if term.source != "frames" or term.name.startswith("night"):
+            return term
+        value, sigma = stated_prior(term.name, setup) or (0.0, term.bound / COEFFICIENT_ROOM)
+        return replace(term, prior_value=value, prior_sigma=sigma)
+
+    kept = tuple(usual(term) for term in terms)
+    if data.hours is None or "drift" in {term.name for term in terms}:
+        return kept
+    drift = coefficient_bound(setup, um_per_step) * COOLING_DEGC_PER_HOUR
+    return (*kept, usual(Term(name="drift", column=data.hours, bound=drift)))

@@ -103,7 +103,7 @@ def test_the_scale_factor_of_the_particle_data_group():
 def test_scatter_widens_the_mean_as_much_as_the_external_error_does():
     # Same inputs: internal error 0.0055, external (Birge) 0.0117; PDG quotes 493.677 +- 0.013.
     found = adjust(best_focus_data(KAON_MEV, KAON_SIGMA**2), scatter=0.02)
-    interval = found.mixture.intervals(np.eye(1))[0]
+    interval = found.intervals(np.eye(1))[0]
     assert interval.value == pytest.approx(493.677, abs=0.013)
     assert 0.0105 < interval.sigma < 0.016
 
@@ -121,7 +121,7 @@ def seven_with_three_l(rng):
 def test_differences_of_offsets_close_whatever_the_reference():
     data, terms = seven_with_three_l(np.random.default_rng(1))
     found = adjust(data, terms, scatter=1.0)
-    at = {ref: dict(zip(found.filters, found.offsets(ref), strict=True)) for ref in "LRB"}
+    at = {ref: found.offsets(ref) for ref in "LRB"}
     for name in found.filters:
         left = at["L"][name].value
         assert left == pytest.approx(at["L"]["R"].value + at["R"][name].value, abs=1e-9)
@@ -133,11 +133,11 @@ def test_differences_of_offsets_close_whatever_the_reference():
 
 def test_offsets_do_not_depend_on_where_the_count_starts_nor_on_the_unit():
     data, terms = seven_with_three_l(np.random.default_rng(2))
-    plain = adjust(data, terms, scatter=1.0).offsets("L")
+    plain = adjust(data, terms, scatter=1.0).offsets("L").values()
     moved = best_focus_data(
         10 * data.position_steps + 77_000, 100.0, filters=data.filters, ids=data.ids
     )
-    again = adjust(moved, terms, scatter=10.0).offsets("L")
+    again = adjust(moved, terms, scatter=10.0).offsets("L").values()
     for a, b in zip(plain, again, strict=True):
         np.testing.assert_allclose(
             [10 * a.value, 10 * a.sigma, 10 * a.half95], [b.value, b.sigma, b.half95], atol=1e-4
@@ -147,8 +147,8 @@ def test_offsets_do_not_depend_on_where_the_count_starts_nor_on_the_unit():
 def test_the_covariance_has_the_stated_sigmas_on_its_diagonal():
     data, terms = seven_with_three_l(np.random.default_rng(3))
     found = adjust(data, terms, scatter=1.0)
-    covariance = found.mixture.covariance_of(found.contrasts("L"))
-    sigmas = [o.sigma for o in found.offsets("L")]
+    covariance = found.covariance_of(found.contrasts("L"))
+    sigmas = [o.sigma for o in found.offsets("L").values()]
     np.testing.assert_allclose(np.sqrt(np.diag(covariance)), sigmas, atol=1e-9)
     assert np.all(np.linalg.eigvalsh(covariance) > -1e-9)
     np.testing.assert_allclose(covariance[found.filters.index("L")], 0, atol=1e-9)
@@ -159,7 +159,7 @@ def test_with_many_repeats_the_answer_is_that_of_generalised_least_squares():
     filters = ("L", "R") * 200
     position = np.where(np.array(filters) == "R", 7.0, 0.0) + rng.normal(0, 2.0, 400)
     found = adjust(best_focus_data(position, 1.0, filters=filters), scatter=1.0)
-    offset = found.offsets("L")[1]
+    offset = found.offsets("L")["R"]
     plain = position[1::2].mean() - position[::2].mean()
     assert offset.value == pytest.approx(plain, abs=1e-6)
     error = (
@@ -178,7 +178,7 @@ def test_channels_of_the_same_exposures_share_the_focusers_scatter():
     shared = replace(apart, exposure_set=np.array([0, 0, 1, 1]))
     apart = best_focus_data(position, 0.01, filters=tuple("RGRG"))
     sigma = {
-        name: adjust(data, scatter=1.0).offsets("R")[1].sigma
+        name: adjust(data, scatter=1.0).offsets("R")["G"].sigma
         for name, data in (("shared", shared), ("apart", apart))
     }
     assert sigma["shared"] == pytest.approx(0.1, rel=0.15)
@@ -189,16 +189,17 @@ def test_few_degrees_of_freedom_behind_the_fits_widen_the_outer_interval():
     known = best_focus_data([0, 5], [4.0, 4.0], filters=("L", "R"))
     guessed = best_focus_data([0, 5], [4.0, 4.0], filters=("L", "R"))
     guessed = replace(guessed, dof=np.full(2, 3.0))
-    one, other = (adjust(d, scatter=0.01).offsets("L")[1] for d in (known, guessed))
+    one, other = (adjust(d, scatter=0.01).offsets("L")["R"] for d in (known, guessed))
     # Student's t with 6 effective degrees of freedom: 2.447 against 1.960 (tables).
     assert one.half95 == pytest.approx(1.960 * np.sqrt(8), rel=1e-3)
     assert other.half95 == pytest.approx(2.447 * np.sqrt(8), rel=1e-3)
 
 
 def test_a_bounded_term_is_covered_wherever_in_the_bound_it_lies():
-    drift = Term(name="temperature", column=np.array([0.0, -2.0]), bound=6.0)
+    column = np.array([0.0, -2.0])
+    drift = Term(name="temperature", column=column, source="bound", bound=6.0)
     found = adjust(best_focus_data([0, 5], 0.25, filters=("L", "R")), (drift,), scatter=0.001)
-    offset = found.offsets("L")[1]
+    offset = found.offsets("L")["R"]
     # Anywhere within a bound is known to it over the root of 3 (JCGM 100:2008, 4.3.7).
     assert offset.sigma == pytest.approx(np.sqrt(12**2 / 3 + 0.5), rel=1e-3)
     assert offset.half95 == pytest.approx(12 + 1.96 * np.sqrt(0.5), rel=1e-3)

@@ -25,9 +25,8 @@ def errors_of(night, *, setup=REFRACTOR, nights=300, seed=1, drawn=True):
     for _ in range(nights):
         tonight = replace(night, scatter=usual * np.exp(rng.standard_normal())) if drawn else night
         data = data_of_curves(tonight.curves(rng))
-        choice = choose_terms(data, setup=setup, um_per_step=4.0)
-        found = adjust(data, choice.terms, scatter=usual)
-        offsets = zip(found.filters, found.offsets("L"), strict=True)
+        terms = choose_terms(data, setup=setup, um_per_step=4.0)
+        offsets = adjust(data, terms, scatter=usual).offsets("L").items()
         rows.append([(o.value - OFFSETS[f], o.sigma, o.half95) for f, o in offsets if f != "L"])
     return np.moveaxis(np.array(rows), 2, 0)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from sweep_nights import answered_fit
 
-from starsize.comparison.offsets.mixture import Interval
+from starsize.comparison.offsets.adjustment import Interval
 from starsize.comparison.offsets.table import choose_reference, decide, growth_depth_steps
 from starsize.reports.filled import worded
 

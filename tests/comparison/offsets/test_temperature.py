@@ -8,7 +8,7 @@ from focuser_nights import temperature_pull
 from sweep_nights import REFRACTOR, NightOfSweeps
 
 from starsize import compare_sweeps
-from starsize.comparison.offsets.focuser import expected_coefficient, refocus_changes
+from starsize.comparison.compare import expected_coefficient, refocus_changes
 from starsize.comparison.offsets.found import Scale
 from starsize.estimate import Estimate
 from starsize.setup import Setup, Telescope

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, answered_fit, curve_set
 
-from starsize.comparison.offsets.focuser import expected_coefficient
+from starsize.comparison.compare import expected_coefficient
 from starsize.comparison.offsets.found import Scale
 from starsize.comparison.offsets.sweeps import data_of_curves
 from starsize.comparison.offsets.terms import choose_terms, coefficient_bound
@@ -21,37 +21,39 @@ def chosen(night, setup=REFRACTOR, outward="increasing"):
     return choose_terms(data, setup=setup, um_per_step=4.0)
 
 
+def sources(terms):
+    return {term.name: term.source for term in terms}
+
+
 def stated(**focuser):
     return replace(REFRACTOR, focuser=Focuser(um_per_step=4.0, **focuser))
 
 
 def test_repeats_let_the_frames_give_the_temperature_coefficient():
-    choice = chosen(NightOfSweeps(**COOLING))
-    assert choice.source == {"temperature": "frames"}
-    assert np.isinf(choice.terms[0].sigma)
-    assert choice.range_degC == pytest.approx(4.0)
-    assert choice.reference_degC == pytest.approx(10.0)
+    (term,) = chosen(NightOfSweeps(**COOLING))
+    assert (term.name, term.source) == ("temperature", "frames")
+    assert np.isinf(term.sigma)
 
 
 def test_without_repeats_the_setups_coefficient_is_used_with_its_uncertainty():
-    choice = chosen(
+    (term,) = chosen(
         NightOfSweeps(order=ONCE, **COOLING),
         stated(steps_per_degC=-6.0, steps_per_degC_sigma=0.5),
     )
-    assert choice.source == {"temperature": "setup"}
-    assert (choice.terms[0].prior_value, choice.terms[0].sigma) == (-6.0, 0.5)
+    assert (term.name, term.source) == ("temperature", "setup")
+    assert (term.prior_value, term.sigma) == (-6.0, 0.5)
 
 
 def test_a_coefficient_stated_without_uncertainty_is_trusted_to_a_fifth():
-    choice = chosen(NightOfSweeps(order=ONCE, **COOLING), stated(steps_per_degC=-6.0))
-    assert choice.terms[0].sigma == pytest.approx(1.2)
+    (term,) = chosen(NightOfSweeps(order=ONCE, **COOLING), stated(steps_per_degC=-6.0))
+    assert term.sigma == pytest.approx(1.2)
 
 
 def test_without_repeats_and_setup_the_drift_is_bounded():
-    choice = chosen(NightOfSweeps(order=ONCE, **COOLING))
-    assert choice.source == {"temperature": "bound"}
+    (term,) = chosen(NightOfSweeps(order=ONCE, **COOLING))
+    assert (term.name, term.source) == ("temperature", "bound")
     # 2.5 x 23.6e-6 x 700 mm: 41.3 um per degC, 10.3 steps of 4 um.
-    assert choice.bound["temperature"] == pytest.approx(10.3, abs=0.05)
+    assert term.bound == pytest.approx(10.3, abs=0.05)
 
 
 def test_the_bound_holds_published_coefficients_of_whole_telescopes():
@@ -75,24 +77,24 @@ def test_aluminium_explains_the_published_worked_example():
 
 
 def test_no_thermometer_but_a_clock_gives_a_drift_in_time():
-    assert chosen(NightOfSweeps(thermometer=False, **COOLING)).source == {"drift": "frames"}
+    assert sources(chosen(NightOfSweeps(thermometer=False, **COOLING))) == {"drift": "frames"}
     once = chosen(NightOfSweeps(order=ONCE, thermometer=False, **COOLING))
-    assert once.source == {"drift": "bound"}
-    assert chosen(NightOfSweeps(thermometer=False, clock=False, **COOLING)).source == {}
+    assert sources(once) == {"drift": "bound"}
+    assert sources(chosen(NightOfSweeps(thermometer=False, clock=False, **COOLING))) == {}
 
 
 def test_both_directions_of_the_same_filters_give_the_backlash():
     both = ("outward",) * 7 + ("inward",) * 7
     choice = chosen(NightOfSweeps(order=ONCE * 2, approach=both, backlash=40.0))
-    assert choice.source["direction"] == "frames"
-    assert chosen(NightOfSweeps(approach="inward")).source == {}
+    assert sources(choice)["direction"] == "frames"
+    assert sources(chosen(NightOfSweeps(approach="inward"))) == {}
 
 
 def test_a_direction_that_goes_with_the_filter_is_bounded_or_stated():
     ways = ("outward", "inward", "outward", "inward", "outward", "inward", "outward")
     night = NightOfSweeps(order=ONCE, approach=ways)
-    assert chosen(night).source == {"direction": "bound"}
-    assert chosen(night, stated(backlash_steps=30.0)).source == {"direction": "setup"}
+    assert sources(chosen(night)) == {"direction": "bound"}
+    assert sources(chosen(night, stated(backlash_steps=30.0))) == {"direction": "setup"}
 
 
 def test_nights_that_share_filters_find_their_own_zero():
@@ -101,7 +103,7 @@ def test_nights_that_share_filters_find_their_own_zero():
     second = NightOfSweeps(first_mjd=60001.8).fits(rng)
     data = data_of_curves(curve_set(first + second))
     choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
-    assert choice.source["night 2"] == "frames"
+    assert sources(choice)["night 2"] == "frames"
 
 
 def test_nights_without_a_common_filter_are_bounded():
@@ -111,4 +113,4 @@ def test_nights_without_a_common_filter_are_bounded():
     ]
     data = data_of_curves(curve_set(fits))
     choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
-    assert choice.source["night 2"] == "bound"
+    assert sources(choice)["night 2"] == "bound"

@@ -4,7 +4,26 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from starsize.comparison.offsets.mixture import Mixture
+from starsize.comparison import best_focus_data
+from starsize.comparison.offsets.adjustment import Adjustment, Interval
+
+
+def mixture(weight, mean, covariance) -> Adjustment:
+    """One sweep of one filter, as the adjustment has it for each of some cases."""
+    cases = len(weight)
+    return Adjustment(
+        data=best_focus_data([0.0]),
+        terms=(),
+        weight=weight,
+        mean=mean,
+        covariance=covariance,
+        response=np.ones((cases, 1, 1)),
+        reach=np.zeros((cases, 1, 0)),
+        scatter=Interval(0.0, 0.0, 0.0, 0.0),
+        scatter68_steps=(0.0, 0.0),
+        dof=0,
+        chi2=0.0,
+    )
 
 
 def scatter_mixture(dof, observed=1.0, points=400):
@@ -12,15 +31,7 @@ def scatter_mixture(dof, observed=1.0, points=400):
     sd = np.geomspace(0.02, 2000, points) * observed
     log_weight = -dof * np.log(sd) - dof * observed**2 / (2 * sd**2)
     weight = np.exp(log_weight - log_weight.max())
-    return Mixture(
-        weight=weight / weight.sum(),
-        mean=np.zeros((points, 1)),
-        covariance=(sd**2)[:, None, None],
-        response=np.ones((points, 1, 1)),
-        noise=np.zeros((1, 1)),
-        dof=np.full(1, np.inf),
-        reach=np.zeros((points, 1, 0)),
-    )
+    return mixture(weight / weight.sum(), np.zeros((points, 1)), (sd**2)[:, None, None])
 
 
 @pytest.mark.parametrize("dof", [2, 5, 20])
@@ -35,29 +46,21 @@ def test_a_mixture_over_an_unknown_variance_is_students_t(dof):
 
 
 def test_draws_fill_the_stated_intervals():
-    mixture = scatter_mixture(5)
-    interval = mixture.intervals(np.eye(1))[0]
-    draws = mixture.draws(np.eye(1), 40_000)[:, 0]
+    found = scatter_mixture(5)
+    interval = found.intervals(np.eye(1))[0]
+    draws = found.draws(np.eye(1), 40_000)[:, 0]
     # Binomial: 0.0023 and 0.0011.
     assert np.mean(np.abs(draws) <= interval.sigma) == pytest.approx(0.6827, abs=0.01)
     assert np.mean(np.abs(draws) <= interval.half95) == pytest.approx(0.95, abs=0.005)
 
 
 def test_draws_repeat_themselves():
-    mixture = scatter_mixture(5)
-    np.testing.assert_array_equal(mixture.draws(np.eye(1), 50), mixture.draws(np.eye(1), 50))
+    found = scatter_mixture(5)
+    np.testing.assert_array_equal(found.draws(np.eye(1), 50), found.draws(np.eye(1), 50))
 
 
 def test_a_shift_between_the_components_widens_the_interval():
-    two = Mixture(
-        weight=np.array([0.5, 0.5]),
-        mean=np.array([[-3.0], [3.0]]),
-        covariance=np.full((2, 1, 1), 0.01),
-        response=np.ones((2, 1, 1)),
-        noise=np.zeros((1, 1)),
-        dof=np.full(1, np.inf),
-        reach=np.zeros((2, 1, 0)),
-    )
+    two = mixture(np.array([0.5, 0.5]), np.array([[-3.0], [3.0]]), np.full((2, 1, 1), 0.01))
     interval = two.intervals(np.eye(1))[0]
     assert interval.value == 0
     assert 2.9 < interval.sigma < 3.1

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.comparison import best_focus_data
-from starsize.comparison.offsets.design import expected_offsets, slip_would_show
+from starsize.plan.forecast import expected_offsets, slip_would_show
 from starsize.setup import Focuser, Setup, Telescope
 
 SETUP = Setup(
