@@ -12,8 +12,9 @@ from -1 to 1 across the frame and w the squared distance from the centre, 1 in t
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.special import fdtri
@@ -33,6 +34,10 @@ LEAST_FRAMES = 5
 #: What a curve that does not quite fit may feign, in spacings of its positions (judgement: a
 #: drawn, flat night of 11 positions showed 0.02 steps where stars alone would give 0.01).
 CURVE_SHARE = 0.01
+_STAR = np.dtype(
+    [(name, float) for name in ("delta", "sigma", "u", "v", "w")]
+    + [("sweep", int), ("cluster", int)]
+)
 _CORNERS = ((-1, -1), (1, -1), (-1, 1), (1, 1))
 _ROUNDS = 8
 _HUBER = 2.0
@@ -82,27 +87,27 @@ def field_of_focus(
     """
     if scale.um_per_step is None:
         return Finding("field_without_step_size")
-    stars = _Stars.of(sweeps, frame)
-    reason = _too_uneven(stars)
-    if reason is not None:
-        return reason
-    design = stars.design(len(sweeps))
+    stars, count = _stars(sweeps, frame), len(sweeps)
+    places = np.unique(stars.cluster, return_index=True)[1]
+    if places.size < LEAST_STARS:
+        return Finding("field_without_stars", stars=int(places.size), needed=LEAST_STARS)
+    quarter = 2 * (stars.u[places] > 0) + (stars.v[places] > 0)
+    if np.bincount(quarter, minlength=4).min() < LEAST_IN_QUARTER:
+        return Finding("field_not_covered")
+    design = _design(stars, stars.sweep[:, None] == np.arange(count))
     value, covariance, left, weight = _robust(design, stars)
-    shape = slice(len(sweeps), len(sweeps) + 3)
     spacing = float(np.median([np.ptp(s.position_steps) / len(s.position_steps) for s in sweeps]))
-    tilt = value[shape]
-    own = covariance[shape, shape] + np.eye(3) * (CURVE_SHARE * spacing) ** 2
-    clusters = len(np.unique(stars.cluster))
-
-    def nothing(count: int) -> bool:
-        """Wald's test of the first terms, at 95 %."""
-        wald = tilt[:count] @ np.linalg.solve(own[:count, :count], tilt[:count]) / count
-        return bool(wald <= fdtri(count, max(clusters - 4, 1), 0.95))
-
+    tilt = value[count:]
+    own = covariance[count:, count:] + np.eye(3) * (CURVE_SHARE * spacing) ** 2
     um = scale.um_per_step.value * scale.sense
 
-    def micrometres(row: Sequence[float]) -> Estimate:
-        contrast = um * np.asarray(row, float)
+    def significant(terms: int) -> bool:
+        """Of the first terms, at 95 %."""
+        limit = float(fdtri(terms, max(places.size - 4, 1), 0.95))
+        return _wald(tilt[:terms], own[:terms, :terms]) > limit
+
+    def micrometres(*row: float) -> Estimate:
+        contrast = um * np.array(row, float)
         return Estimate(float(contrast @ tilt), math.sqrt(contrast @ own @ contrast))
 
     def to_centre(sweep: int) -> Estimate:
@@ -113,72 +118,55 @@ def field_of_focus(
         curve's misfit: m / (1 + m^2 / F^2).
         """
         mine = stars.sweep == sweep
-        weights = weight[mine] / weight[mine].sum()
-        field = design[mine, shape] @ tilt
-        middle = float(weights @ field)
+        share = weight[mine] / weight[mine].sum()
+        field = design[mine, count:] @ tilt
+        middle = float(share @ field)
         beside = float(value[sweep]) + middle
-        spread2 = float(weights @ (field - middle) ** 2)
+        spread2 = float(share @ (field - middle) ** 2)
         moved = beside * spread2 / (spread2 + beside**2) - middle
         return Estimate(moved, math.sqrt(covariance[sweep, sweep]))
 
     return FieldReport(
-        tilt_x_um=micrometres((1, 0, 0)),
-        tilt_y_um=micrometres((0, 1, 0)),
+        tilt_x_um=micrometres(1, 0, 0),
+        tilt_y_um=micrometres(0, 1, 0),
         tilt_arcmin=_angle(um * tilt[:2], um**2 * own[:2, :2], frame),
-        curvature_um=micrometres((0, 0, 1)),
-        corners_um=tuple(micrometres((u, v, 1)) for u, v in _CORNERS),
-        significant=not nothing(3),
-        tilt_significant=not nothing(2),
+        curvature_um=micrometres(0, 0, 1),
+        corners_um=tuple(micrometres(u, v, 1) for u, v in _CORNERS),
+        significant=significant(3),
+        tilt_significant=significant(2),
         frame_px=(frame.width_px, frame.height_px),
         zone_um=zone_um,
         changes_with_filter=_differs(sweeps, stars, left),
-        stars=clusters,
-        centre_steps={
-            sweep.id: to_centre(i) for i, sweep in enumerate(sweeps) if np.any(stars.sweep == i)
-        },
+        stars=int(places.size),
+        centre_steps={sweeps[i].id: to_centre(i) for i in np.unique(stars.sweep).tolist()},
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stars:
-    """All stars of all sweeps: shift and its uncertainty (steps), place, sweep, cluster."""
+def _stars(sweeps: Sequence[FieldSweep], frame: Frame) -> Any:
+    """All stars that tell: shift and its sigma (steps), place, sweep, cluster, as columns."""
+    half = np.array([frame.width_px, frame.height_px]) / 2
+    parts = []
+    for number, sweep in enumerate(sweeps):
+        delta, sigma = star_shifts(sweep)
+        x, y = sweep.x_px - (half[0] - 0.5), sweep.y_px - (half[1] - 0.5)
+        place = x / half[0], y / half[1], (x**2 + y**2) / (half @ half)
+        columns = (delta, sigma, *place, np.full(x.size, number), sweep.star.astype(int))
+        parts.append(np.rec.fromarrays(columns, dtype=_STAR))
+    stars = np.concatenate(parts).view(np.recarray)
+    stars = stars[np.isfinite(stars.delta)]
+    unknown = stars.cluster < 0  # each a cluster of its own
+    stars.cluster[unknown] = -1 - np.arange(unknown.sum())
+    return stars
 
-    delta: np.ndarray
-    sigma: np.ndarray
-    u: np.ndarray
-    v: np.ndarray
-    w: np.ndarray
-    sweep: np.ndarray
-    cluster: np.ndarray
 
-    @classmethod
-    def of(cls, sweeps: Sequence[FieldSweep], frame: Frame) -> "_Stars":
-        shifts = [star_shifts(sweep) for sweep in sweeps]
-        told = np.concatenate([np.isfinite(delta) for delta, _ in shifts])
+def _design(stars: Any, own: np.ndarray) -> np.ndarray:
+    """Columns of their own and the field's three."""
+    return np.column_stack([own, stars.u, stars.v, stars.w]).astype(float)
 
-        def column(parts: Iterable[np.ndarray]) -> np.ndarray:
-            return np.concatenate(list(parts))[told]
 
-        half = np.array([frame.width_px, frame.height_px]) / 2
-        x = column(s.x_px for s in sweeps) - (half[0] - 0.5)
-        y = column(s.y_px for s in sweeps) - (half[1] - 0.5)
-        star = column(s.star for s in sweeps).astype(int)
-        unknown = star < 0  # each a cluster of its own
-        star[unknown] = -1 - np.arange(unknown.sum())
-        return cls(
-            delta=column(delta for delta, _ in shifts),
-            sigma=column(sigma for _, sigma in shifts),
-            u=x / half[0],
-            v=y / half[1],
-            w=(x**2 + y**2) / (half @ half),
-            sweep=column(np.full(len(s.x_px), i) for i, s in enumerate(sweeps)),
-            cluster=star,
-        )
-
-    def design(self, sweeps: int) -> np.ndarray:
-        """(n, sweeps + 3) array."""
-        own = (self.sweep[:, None] == np.arange(sweeps)).astype(float)
-        return np.column_stack([own, self.u, self.v, self.w])
+def _wald(value: np.ndarray, covariance: np.ndarray) -> float:
+    """Square of a vector of estimates in its own covariance, over its length."""
+    return float(value @ np.linalg.solve(covariance, value) / len(value))
 
 
 def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
@@ -217,18 +205,7 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
     return np.where(told, delta, np.nan), np.where(told, sigma, np.nan)
 
 
-def _too_uneven(stars: _Stars) -> Finding | None:
-    """Why the stars cannot tell, or None."""
-    places = np.unique(stars.cluster, return_index=True)[1]
-    if places.size < LEAST_STARS:
-        return Finding("field_without_stars", stars=int(places.size), needed=LEAST_STARS)
-    quarter = 2 * (stars.u[places] > 0) + (stars.v[places] > 0)
-    if np.bincount(quarter, minlength=4).min() < LEAST_IN_QUARTER:
-        return Finding("field_not_covered")
-    return None
-
-
-def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, ...]:
+def _robust(design: np.ndarray, stars: Any) -> tuple[np.ndarray, ...]:
     """Values, covariance, residuals and weights of the linear model, odd stars weighed down."""
     y, own = stars.delta, stars.sigma**2
     variance, pull = own, np.ones(y.size)
@@ -259,25 +236,24 @@ def _angle(tilt_um: np.ndarray, covariance: np.ndarray, frame: Frame) -> Estimat
     slope = tilt_um / half
     size = float(np.hypot(*slope))
     toward = slope / size / half if size else 1 / half
-    arcmin = math.degrees(1) * 60
-    return Estimate(arcmin * size, arcmin * math.sqrt(toward @ covariance @ toward))
+    return Estimate(size, math.sqrt(toward @ covariance @ toward)).times(math.degrees(1) * 60)
 
 
-def _differs(sweeps: Sequence[FieldSweep], stars: _Stars, left: np.ndarray) -> bool | None:
+def _differs(sweeps: Sequence[FieldSweep], stars: Any, left: np.ndarray) -> bool | None:
     """True if what is left still follows the field in some filter, at 95 % for all together."""
-    names = sorted({s.filter for s in sweeps})
+    filters = np.array([sweep.filter for sweep in sweeps])
+    names = np.unique(filters)
     if len(names) < 2:
         return None
-    filters = np.array([s.filter for s in sweeps])[stars.sweep]
+    rest = stars.copy()
+    rest.delta = left
     for name in names:
-        mine = filters == name
-        if mine.sum() < LEAST_STARS:
+        mine = rest[filters[rest.sweep] == name]
+        if mine.size < LEAST_STARS:
             continue
-        part = _Stars(left[mine], *(getattr(stars, f)[mine] for f in _Stars.__slots__[1:]))
-        own = np.column_stack([np.ones(mine.sum()), part.u, part.v, part.w])
-        value, covariance, *_ = _robust(own, part)
-        wald = value[1:] @ np.linalg.solve(covariance[1:, 1:], value[1:]) / 3
-        if wald > fdtri(3, mine.sum() - 4, 1 - 0.05 / len(names)):
+        value, covariance, *_ = _robust(_design(mine, np.ones(mine.size)), mine)
+        limit = fdtri(3, mine.size - 4, 1 - 0.05 / len(names))
+        if _wald(value[1:], covariance[1:, 1:]) > limit:
             return True
     return False
 
@@ -315,25 +291,21 @@ def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSe
 
     How well that is known adds to the variance. ``centre_steps`` is that of ``FieldReport``.
     """
-    moves = [centre_steps.get(fit.curve.id, Estimate(0.0, 0.0)) for fit in curves.fits]
-    both = list(zip(curves.fits, moves, strict=True))
-    extra = [move.sigma**2 for fit, move in both if fit.answered]
-    return replace(
-        curves,
-        fits=tuple(_moved(fit, move) for fit, move in both),
-        covariance_steps2=curves.covariance_steps2 + np.diag(extra),
-    )
-
-
-def _moved(fit: CurveFit, move: Estimate) -> CurveFit:
-    (low68, high68), (low95, high95), by = fit.interval68_steps, fit.interval95_steps, move.value
-    return replace(
-        fit,
-        best_steps=fit.best_steps + by,
-        best_sigma_steps=float(np.hypot(fit.best_sigma_steps, move.sigma)),
-        interval68_steps=(low68 + by, high68 + by),
-        interval95_steps=(low95 + by, high95 + by),
-    )
+    fits, extra = [], []
+    for fit in curves.fits:
+        move = centre_steps.get(fit.curve.id, Estimate(0.0, 0.0))
+        (low68, high68), (low95, high95) = fit.interval68_steps, fit.interval95_steps
+        moved = replace(
+            fit,
+            best_steps=fit.best_steps + move.value,
+            best_sigma_steps=float(np.hypot(fit.best_sigma_steps, move.sigma)),
+            interval68_steps=(low68 + move.value, high68 + move.value),
+            interval95_steps=(low95 + move.value, high95 + move.value),
+        )
+        fits.append(moved)
+        extra += [move.sigma**2] * fit.answered
+    covariance = curves.covariance_steps2 + np.diag(extra)
+    return replace(curves, fits=tuple(fits), covariance_steps2=covariance)
 
 
 def _field_sweep(measured: MeasuredSweep, fit: CurveFit) -> FieldSweep:

@@ -59,18 +59,14 @@ class MeasuredSet:
         return f"<MeasuredSet {self.name}: {len(self.filters)} filters, from {self.reference}>"
 
     @property
+    def reference(self) -> str:
+        """The filter that offsets count from; empty where nothing was measured."""
+        return self.filters[0] if self.filters else ""
+
+    @property
     def repeated(self) -> bool:
         """Whether a filter was swept twice, or nobody knows."""
         return not self.sweeps or max(self.sweeps) > 1
-
-    def frames_of(self, name: str) -> float | None:
-        """The frames' part of a filter's uncertainty; None where it is not stored."""
-        return dict(zip(self.filters, self.frames_sigma_steps, strict=False)).get(name)
-
-    def offset(self, name: str) -> tuple[float, float] | None:
-        """Offset and sigma of a filter; None where it was not measured."""
-        both = zip(self.offset_steps.tolist(), self.sigma_steps.tolist(), strict=True)
-        return dict(zip(self.filters, both, strict=True)).get(name)
 
     @property
     def sigma_steps(self) -> np.ndarray:
@@ -83,10 +79,16 @@ class MeasuredSet:
         known = zip(self.half95_steps, self.sigma_steps.tolist(), strict=False)
         return max([NORMAL_95, *(half / one for half, one in known if one > 0)])
 
-    @property
-    def reference(self) -> str:
-        """The filter that offsets count from; empty where nothing was measured."""
-        return self.filters[0] if self.filters else ""
+    def offset(self, name: str) -> Estimate | None:
+        """Offset of a filter; None where it was not measured."""
+        if name not in self.filters:
+            return None
+        i = self.filters.index(name)
+        return Estimate(float(self.offset_steps[i]), float(self.sigma_steps[i]))
+
+    def frames_of(self, name: str) -> float | None:
+        """The frames' part of a filter's uncertainty; None where it is not stored."""
+        return dict(zip(self.filters, self.frames_sigma_steps, strict=False)).get(name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,17 +235,18 @@ def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRo
     known: dict[str, Any] = {"filter": name, "reference": reference, "zone_steps": zone}
     for run, offset in (("old", before), ("new", after)):
         if offset:
-            known |= {f"{run}_offset_steps": offset[0], f"{run}_sigma_steps": offset[1]}
-            known[f"{run}_move_steps"] = round(offset[0])
+            known |= {f"{run}_offset_steps": offset.value, f"{run}_sigma_steps": offset.sigma}
+            known[f"{run}_move_steps"] = round(offset.value)
     if after:
         known["parfocal"] = _inside(after, zone, new.factor95)
     if before is None or after is None:
         return _one_sided(SetRow(**known, change="cannot tell"), old, new)
-    change, sigma = after[0] - before[0], math.hypot(before[1], after[1])
-    half95 = math.hypot(old.factor95 * before[1], new.factor95 * after[1])
+    change = after.value - before.value
+    half95 = math.hypot(old.factor95 * before.sigma, new.factor95 * after.sigma)
     scale = Scale(um_per_step=new.um_per_step, sense=1 if new.outward == "increasing" else -1)
     row = SetRow(
-        **known, change="unchanged", change_steps=change, change_sigma_steps=sigma,
+        **known, change="unchanged", change_steps=change,
+        change_sigma_steps=math.hypot(before.sigma, after.sigma),
         change_um=scale.micrometres(change), significant=abs(change) > half95, update=False,
         reason=Finding("set_reference"),
     )  # fmt: skip
@@ -261,9 +264,8 @@ def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet) -> SetRow:
         why = Finding("refused_in", name=name, run=lacks.name, why=lacks.refused[name])
         return replace(row, reason=why)
     if in_old or name in old.refused:
-        return replace(
-            row, change="only in old", reason=Finding("only_in_old", name=name, run=new.name)
-        )
+        gone = Finding("only_in_old", name=name, run=new.name)
+        return replace(row, change="only in old", reason=gone)
     fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
     return replace(row, change="only in new", update=True, reason=fresh)
 
@@ -272,35 +274,33 @@ def _judged(
     row: SetRow, old: MeasuredSet, new: MeasuredSet, half95: float
 ) -> tuple[Change, Finding]:
     """Changed if the change leaves the zone or is significant; unchanged if neither can be."""
-    change, sigma = row.change_steps or 0.0, row.change_sigma_steps or 0.0
-    zone, significant = row.zone_steps, row.significant
-    size: dict[str, Any] = {"change": change, "half95": half95}
+    change, zone = row.change_steps or 0.0, row.zone_steps
+    facts: dict[str, Any] = {"change": change, "half95": half95}
     moves = row.old_move_steps, row.new_move_steps
-    if zone is None and significant:
-        return "changed", Finding("changed", **size, moves=moves)
     if zone is None:
-        return "cannot tell", Finding("perhaps_changed", **size)
-    size["zone"] = zone
+        if row.significant:
+            return "changed", Finding("changed", **facts, moves=moves)
+        return "cannot tell", Finding("perhaps_changed", **facts)
+    facts["zone"] = zone
     if abs(change) + half95 <= zone:
-        return "unchanged", Finding("real_but_inside" if significant else "nothing_changed", **size)
-    if significant:
+        code = "real_but_inside" if row.significant else "nothing_changed"
+        return "unchanged", Finding(code, **facts)
+    if row.significant:
         surely = abs(change) - half95 > zone
-        return "changed", Finding("leaves_zone", **size, surely=surely, moves=moves)
+        return "changed", Finding("leaves_zone", **facts, surely=surely, moves=moves)
     # What the frames alone know of the change, and what one more sweep would make of it.
-    frames, facts = _in_squares(old.frames_of(row.filter), new.frames_of(row.filter)), size
-    if frames is not None and frames <= _TELLING * sigma:
-        one_more = with_one_more(old, new, row.filter)
-        facts = size | {"frames": NORMAL_95 * frames, "one_more": one_more}
-    return "cannot tell", Finding(
-        "change_unknown", name=row.filter, **facts, reference=new.reference
-    )
+    frames = _in_squares(old.frames_of(row.filter), new.frames_of(row.filter))
+    if frames is not None and frames <= _TELLING * (row.change_sigma_steps or 0.0):
+        facts |= {"frames": NORMAL_95 * frames, "one_more": with_one_more(old, new, row.filter)}
+    why = Finding("change_unknown", name=row.filter, **facts, reference=new.reference)
+    return "cannot tell", why
 
 
-def _inside(offset: tuple[float, float], zone: float | None, factor95: float) -> ColourWord:
+def _inside(offset: Estimate, zone: float | None, factor95: float) -> ColourWord:
     """Does the filter stay in its zone at the reference's focus, at 95 %."""
     if zone is None:
         return "cannot tell"
-    value, half95 = abs(offset[0]), factor95 * offset[1]
+    value, half95 = abs(offset.value), factor95 * offset.sigma
     if value - half95 > zone:
         return "apart"
     return "together" if value + half95 <= zone else "cannot tell"

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -151,48 +151,46 @@ def equip(
     told: Scouted | None = None,
 ) -> Equipment:
     """Put the numbers of a plan together; see `plan_capture`."""
-    setup, told = given_setup(setup), told or Scouted()
-    assumed: list[Assumed] = []
-    known, step = _completed(setup, told, hfr_px, assumed)
+    told, assumed = told or Scouted(), _Assumed()
+    known, step = _completed(given_setup(setup), told, hfr_px, assumed)
     swept = tuple(name for name in told.centre_steps if name)
     names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
-    bands, light = _bands(known, names, assumed), told.light or USUAL_LIGHT
-    if told.light is None:
-        assumed.append(Assumed(name="stars in 3 s through 300 nm", value=light.stars))
-    exposures = {name: light.exposure_s(bands[name].width_nm) for name in names}
-    if told.colour_um is None and not known.telescope.obstruction:
+    bands, light, scope = _bands(known, names, assumed), told.light, known.telescope
+    if light is None:
+        light = USUAL_LIGHT
+        assumed.take("stars in 3 s through 300 nm", light.stars)
+    if told.colour_um is None and not scope.obstruction:
         # What it costs is not known beforehand: of an achromat B came out with 1.4 times the
         # uncertainty planned (scripts/results/plan.md). Mirrors have none.
-        assumed.append(Assumed(name="colour of the lens", value="none"))
-    stated = known.focuser.backlash_steps
-    play = BACKLASH_BOUND_STEPS if stated is None else stated
-    scope = known.telescope
+        assumed.take("colour of the lens", "none")
+    centres = _centres(names, position_steps, told, assumed)
     telescope = Known(
         focal_ratio=scope.focal_ratio, pixel_um=known.camera.pixel_um, um_per_step=step,
         obstruction=scope.obstruction,
     )  # fmt: skip
-    centres = _centres(names, position_steps, told, assumed)
     jitter, floor_px = told.jitter, hfr_px or told.floor_px
     if floor_px is None:
-        assumed.append(Assumed(name="seeing", value=SEEING_ARCSEC, unit="arcsec"))
-        floor_px = _usual_floor_px(telescope, scope.focal_length_mm or 0.0)
+        seeing = assumed.take("seeing", SEEING_ARCSEC, "arcsec")
+        floor_px = _floor_px(telescope, seeing * _ARCSEC * 1e3 * (scope.focal_length_mm or 0.0))
     if jitter is None or not math.isfinite(jitter):
-        jitter, name = PRIORS.jitter, "scatter of the seeing from frame to frame"
-        assumed.append(Assumed(name=name, value=100 * jitter, unit="%"))
-    noise = {n: light.noise(exposures[n] * bands[n].width_nm) for n in names}
+        jitter = PRIORS.jitter
+        assumed.take("scatter of the seeing from frame to frame", 100 * jitter, "%")
+    exposure_s = {name: light.exposure_s(bands[name].width_nm) for name in names}
+    stated = known.focuser.backlash_steps
+    play = BACKLASH_BOUND_STEPS if stated is None else stated
     return Equipment(
         setup=known,
         um_per_step=step,
         filters=names,
         zone_steps=zones_in_steps(names, setup=known, um_per_step=step),
         light=light,
-        exposure_s=exposures,
+        exposure_s=exposure_s,
         centre_steps=centres,
         run_in_steps=max(math.ceil(RUN_IN * play), 1),
         outlook=Outlook(
             telescope=telescope,
             floor_px=floor_px,
-            star_noise=noise,
+            star_noise={n: light.noise(exposure_s[n] * bands[n].width_nm) for n in names},
             bands=bands,
             colour_um=told.colour_um or (0.0, 0.0, 0.0),
             jitter=jitter,
@@ -201,8 +199,17 @@ def equip(
     )
 
 
+class _Assumed(list[Assumed]):
+    """What was assumed, in order."""
+
+    def take(self, name: str, value: Any, unit: str = "") -> Any:
+        """Assume a value that nobody stated."""
+        self.append(Assumed(name=name, value=value, unit=unit))
+        return value
+
+
 def _completed(
-    setup: Setup, told: Scouted, hfr_px: float | None, assumed: list[Assumed]
+    setup: Setup, told: Scouted, hfr_px: float | None, assumed: _Assumed
 ) -> tuple[Setup, float]:
     """The setup with assumed numbers in place of what lacks, and the step size."""
     scope, focuser, camera = setup.telescope, setup.focuser, setup.camera
@@ -224,13 +231,11 @@ def _completed(
     if camera.pixel_um is None:
         if hfr_px is not None or told.floor_px is not None:
             raise SetupError("a radius in pixels needs pixel_um under [camera] in the setup file")
-        camera = replace(camera, pixel_um=USUAL.pixel_um)
-        assumed.append(Assumed(name="pixel", value=USUAL.pixel_um, unit="um"))
+        camera = replace(camera, pixel_um=assumed.take("pixel", USUAL.pixel_um, "um"))
     if focuser.backlash_steps is None:
-        assumed.append(Assumed(name="play, at most", value=BACKLASH_BOUND_STEPS, unit="steps"))
+        assumed.take("play, at most", BACKLASH_BOUND_STEPS, "steps")
     if focuser.repeatability_steps is None:
-        usual = REPEATS_UM / step
-        assumed.append(Assumed(name="scatter from sweep to sweep", value=usual, unit="steps"))
+        assumed.take("scatter from sweep to sweep", REPEATS_UM / step, "steps")
     if focuser.steps_per_degC is None and told.steps_per_degC is not None:
         value, sigma = told.steps_per_degC
         focuser = replace(focuser, steps_per_degC=value, steps_per_degC_sigma=sigma)
@@ -238,7 +243,7 @@ def _completed(
 
 
 def _filters(
-    setup: Setup, asked: Sequence[str], reference: str | None, assumed: list[Assumed]
+    setup: Setup, asked: Sequence[str], reference: str | None, assumed: _Assumed
 ) -> tuple[str, ...]:
     """Filters to sweep, the reference first; the usual ones where none are named."""
     if setup.camera.bayer not in ("header", "none"):
@@ -246,10 +251,9 @@ def _filters(
             "a colour camera takes all its colours at once and needs no plan: one sweep of 9 to 11 "
             "positions answers (README, What to capture)"
         )
-    names = list(dict.fromkeys(asked))
-    if not names:
-        names = list(USUAL_FILTERS)
-        assumed.append(Assumed(name="filters", value=", ".join(names)))
+    names = list(dict.fromkeys(asked or USUAL_FILTERS))
+    if not asked:
+        assumed.take("filters", ", ".join(names))
     first = reference or ("L" if "L" in names else names[0])
     if first not in names:
         raise InputError(f"the reference '{first}' is not among the filters: {', '.join(names)}")
@@ -260,42 +264,39 @@ def _filters(
     return (first, *(name for name in names if name != first))
 
 
-def _bands(setup: Setup, names: Sequence[str], assumed: list[Assumed]) -> dict[str, Band]:
-    bands = {}
+def _bands(setup: Setup, names: Sequence[str], assumed: _Assumed) -> dict[str, Band]:
+    bands = setup.bands(names)
     for name in names:
-        band = setup.band(name)
-        if band is None:
+        if name not in bands:
             raise SetupError(
                 f"the wavelength of the filter '{name}' is not known: state wavelength_nm and "
                 f"bandwidth_nm under [filters.{name}] in the setup file"
             )
-        if band.width_nm <= 0:
-            band = Band(band.wavelength_nm, NARROW_NM)
-            assumed.append(Assumed(name=f"bandwidth of {name}", value=NARROW_NM, unit="nm"))
-        bands[name] = band
+        if bands[name].width_nm <= 0:
+            width = assumed.take(f"bandwidth of {name}", NARROW_NM, "nm")
+            bands[name] = replace(bands[name], width_nm=width)
     return bands
 
 
 def _centres(
-    names: Sequence[str], stated: float | None, told: Scouted, assumed: list[Assumed]
+    names: Sequence[str], stated: float | None, told: Scouted, assumed: _Assumed
 ) -> dict[str, float]:
     """Where best focus is expected: as an earlier result has it, moved to the place stated."""
     usual = told.centre_steps.get("")
-    if stated is None and usual is None:
-        assumed.append(Assumed(name="position of best focus", value=0.0, unit="steps"))
-    centre = stated if stated is not None else (usual or 0.0)
+    if stated is None:
+        stated = assumed.take("position of best focus", 0.0, "steps") if usual is None else usual
     anchor = told.centre_steps.get(names[0], usual)
     if anchor is None:
-        return dict.fromkeys(names, centre)
-    return {name: centre + (told.centre_steps.get(name, anchor) - anchor) for name in names}
+        return dict.fromkeys(names, stated)
+    return {name: stated + (told.centre_steps.get(name, anchor) - anchor) for name in names}
 
 
-def _usual_floor_px(telescope: Known, focal_length_mm: float) -> float:
-    """Half-flux radius in focus under the usual seeing."""
+def _floor_px(telescope: Known, seeing_um: float) -> float:
+    """Half-flux radius in focus: 0.57 widths of turbulence, 0.53 lambda N at 550 nm."""
     scope = telescope.telescope
-    seeing_px = SEEING_ARCSEC * _ARCSEC * 1e3 * focal_length_mm / scope.pixel_um
-    # Half-flux radii of turbulence, 0.57 widths, and of diffraction, 0.53 lambda N at 550 nm.
-    return float(np.hypot(0.57 * seeing_px, 0.53 * 0.55 * scope.diffraction_px_per_um))
+    return float(
+        np.hypot(0.57 * seeing_um / scope.pixel_um, 0.53 * 0.55 * scope.diffraction_px_per_um)
+    )
 
 
 def _light_of(frame: FrameRadius, bands: Mapping[str, Band]) -> Light | None:

@@ -1,26 +1,20 @@
 """From the equipment to a plan: positions, then order and number of sweeps, then what they tell."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import product
 from typing import Final
 
 import numpy as np
 
 from ..comparison import colour_verdict
-from ..comparison.offsets.sweeps import BestFocusData, best_focus_data
-from ..comparison.offsets.terms import COOLING_DEGC_PER_HOUR
 from ..curves.design import Design, design_of
 from ..errors import InputError
-from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S, PlannedExposure
+from ..frames.plan_csv import PlannedExposure
 from ..setup import Setup
 from .equipment import Equipment, Scouted, equip
-from .forecast import ExpectedTable, expected_offsets, slip_would_show
+from .forecast import Forecast, Programme, forecast, slip_would_show
 from .planned import CapturePlan, More
 from .positions import WANTED_STARS, even_positions, order_of_sweeps, reach_steps
-
-_MJD = 60000.0
-"""Any day will do."""
 
 FRAMES: Final = (7, 9, 11, 13)
 """Frames a sweep may have: of seven any one may be lost while best focus lies two zones off."""
@@ -38,56 +32,6 @@ FEWEST_REACH: Final = 4
 """Steps of the focuser from focus to the end of a sweep."""
 ENOUGH: Final = 0.7
 """Share of the stars wanted below which it is said that there are few."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Programme:
-    """A night: the filter of each sweep, and how many frames each takes at each place.
-
-    ``rounds``, ``between`` and ``frames`` are what it was made of.
-    """
-
-    order: tuple[str, ...]
-    pattern: np.ndarray
-    rounds: int = 0
-    between: int = 0
-    frames: int = 0
-
-    def spent_s(self, equipment: Equipment) -> np.ndarray:
-        """What each sweep takes."""
-        each = np.array([equipment.exposure_s[name] for name in self.order])
-        return SWEEP_OVERHEAD_S + (each + FRAME_OVERHEAD_S) * self.pattern.sum()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Forecast:
-    """What a programme would tell; ``data`` is what the adjustment would be given."""
-
-    programme: Programme
-    table: ExpectedTable
-    data: BestFocusData
-
-    @property
-    def worst_steps(self) -> float:
-        """The largest uncertainty of an offset."""
-        return max(one.sigma for one in self.table.offsets.values())
-
-
-def forecast(programme: Programme, equipment: Equipment, design: Design) -> Forecast:
-    """Fit and adjust a night to come."""
-    spent = programme.spent_s(equipment)
-    middle_h = (np.cumsum(spent) - spent / 2) / 3600
-    data = best_focus_data(
-        np.zeros(len(spent)),
-        design.covariance([(name, programme.pattern) for name in programme.order]),
-        filters=programme.order,
-        temperature_degC=-COOLING_DEGC_PER_HOUR * middle_h,
-        time_mjd=_MJD + middle_h / 24,
-        approach="outward",
-    )
-    size, reference = equipment.um_per_step, equipment.filters[0]
-    table = expected_offsets(data, setup=equipment.setup, um_per_step=size, reference=reference)
-    return Forecast(programme, table, data)
 
 
 def plan_capture(
@@ -149,10 +93,18 @@ def plan_capture(
     asked = sigma_steps is not None or sigma_zones is not None
     wanted = sigma_steps or (sigma_zones or ZONE_SHARE) * min(equipment.zone_steps.values())
     rounds = ROUNDS_ASKED if asked else ROUNDS
-    chosen = _choose(equipment, design, patterns, wanted, rounds=rounds)
-    programme = chosen.programme
+    programme, chosen = _choose(equipment, design, patterns, wanted, rounds=rounds)
     away = [round(float(a)) for a in np.repeat(design.away_steps, programme.pattern)]
-    exposures = tuple(_exposures(programme.order, away, equipment))
+    centre = {name: round(steps) for name, steps in equipment.centre_steps.items()}
+    exposures = tuple(
+        PlannedExposure(
+            order=number, sweep=sweep, filter=name, position_steps=centre[name] + steps,
+            exposure_s=equipment.exposure_s[name],
+        )
+        for number, ((sweep, name), steps) in enumerate(
+            product(enumerate(programme.order, 1), away), 1
+        )
+    )  # fmt: skip
     stars = {
         name: equipment.light.stars_in(equipment.exposure_s[name] * band.width_nm)
         for name, band in equipment.outlook.bands.items()
@@ -162,16 +114,16 @@ def plan_capture(
         reference=equipment.filters[0],
         exposures=exposures,
         away_steps=tuple(away),
-        centre_steps={name: round(c) for name, c in equipment.centre_steps.items()},
+        centre_steps=centre,
         run_in_steps=equipment.run_in_steps,
         wanted_sigma_steps=wanted,
         reached=chosen.worst_steps <= wanted,
         duration_s=float(programme.spent_s(equipment).sum()),
         exposure_s=sum(one.exposure_s for one in exposures),
-        offsets=chosen.table.offsets,
+        offsets=chosen.offsets,
         zone_steps=equipment.zone_steps,
         can_answer=_answers(chosen, equipment),
-        more=tuple(_more(chosen, equipment, design, patterns)),
+        more=tuple(_more(programme, chosen, equipment, design, patterns)),
         assumed=equipment.assumed,
         hfr_px=equipment.outlook.floor_px,
         few_stars={name: n for name, n in stars.items() if n < ENOUGH * WANTED_STARS},
@@ -208,57 +160,56 @@ def _layout(equipment: Equipment) -> tuple[Design, Patterns]:
 
 def _choose(
     equipment: Equipment, design: Design, patterns: Patterns, wanted: float, *, rounds: int
-) -> Forecast:
+) -> tuple[Programme, Forecast]:
     """The shortest night that reaches what is wanted, else one that comes nearest."""
     reference, *others = equipment.filters
+    spaces = [b for b in BETWEEN if b <= len(others) or b == BETWEEN[-1]]
+    frames = [n for n in sorted(patterns) if n in FRAMES]
     made = [
         Programme(
             order_of_sweeps(reference, others, rounds=number, between=between),
-            patterns[n], number, between, n,
+            patterns[n], n, number, between,
         )
-        for number in range(1, rounds + 1)
-        for between in BETWEEN
-        for n in sorted(patterns)
-        if n in FRAMES and (between <= len(others) or between == BETWEEN[-1])
+        for number, between, n in product(range(1, rounds + 1), spaces, frames)
     ]  # fmt: skip
     tried = []
     for programme in sorted(made, key=lambda one: float(one.spent_s(equipment).sum())):
-        tried.append(forecast(programme, equipment, design))
-        if tried[-1].worst_steps <= wanted:
+        tried.append((programme, forecast(programme, equipment, design)))
+        if tried[-1][1].worst_steps <= wanted:
             return tried[-1]
-    limit = NEARLY * min(one.worst_steps for one in tried)
-    return next(one for one in tried if one.worst_steps <= limit)
+    limit = NEARLY * min(told.worst_steps for _, told in tried)
+    return next(one for one in tried if one[1].worst_steps <= limit)
 
 
 def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     """Which questions the night answers."""
-    zones, size = [equipment.zone_steps[n] for n in told.table.offsets], equipment.um_per_step
-    together = colour_verdict(np.zeros(len(zones)), told.table.covariance_steps2, np.array(zones))
+    zones, size = [equipment.zone_steps[n] for n in told.offsets], equipment.um_per_step
+    together = colour_verdict(np.zeros(len(zones)), told.covariance_steps2, np.array(zones))
     return {
         # Colours that do focus together would be seen to.
         "colour": together == "together",
         "slip": slip_would_show(told.data, setup=equipment.setup, um_per_step=size),
-        "temperature": told.table.temperature,
-        "play": told.table.play,
+        "temperature": told.temperature,
+        "play": told.play,
     }
 
 
 def _more(
-    now: Forecast, equipment: Equipment, design: Design, patterns: Patterns
+    programme: Programme, now: Forecast, equipment: Equipment, design: Design, patterns: Patterns
 ) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
-    order, offsets = now.programme.order, now.table.offsets
-    name = max(offsets, key=lambda one: offsets[one].sigma)
+    order, pattern = programme.order, programme.pattern
+    name = max(now.offsets, key=lambda one: now.offsets[one].sigma)
     frame, sweep, hour = (
         forecast(one, equipment, design)
         for one in (
-            Programme(order, patterns[now.programme.frames + 1]),
-            Programme((*order[:-1], name, order[-1]), now.programme.pattern),
-            _longer(now.programme, equipment),
+            Programme(order, patterns[programme.frames + 1]),
+            Programme((*order[:-1], name, order[-1]), pattern),
+            _longer(programme, equipment),
         )
     )
     yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
-    before, after = offsets[name].sigma, sweep.table.offsets[name].sigma
+    before, after = now.offsets[name].sigma, sweep.offsets[name].sigma
     yield More(what="sweep", filter=name, before_steps=before, after_steps=after)
     yield More(what="hour", before_steps=now.worst_steps, after_steps=hour.worst_steps)
 
@@ -276,16 +227,3 @@ def _longer(programme: Programme, equipment: Equipment) -> Programme:
                 return longer
             longer = tried
     return longer
-
-
-def _exposures(
-    order: Sequence[str], aways: Sequence[int], equipment: Equipment
-) -> Iterator[PlannedExposure]:
-    for number, ((sweep, name), away) in enumerate(product(enumerate(order, 1), aways), 1):
-        yield PlannedExposure(
-            order=number,
-            sweep=sweep,
-            filter=name,
-            position_steps=round(equipment.centre_steps[name]) + away,
-            exposure_s=equipment.exposure_s[name],
-        )
