@@ -22,9 +22,8 @@ from .compared import (
 )
 from .offsets.changes import adjusted_sweeps
 from .offsets.found import Found, Scale, zones_in_steps
-from .offsets.remarks import notices_of
 from .offsets.sweeps import data_of_curves
-from .offsets.table import choose_reference, offset_table
+from .offsets.table import choose_reference, notices_of, offset_table
 from .offsets.terms import EXPANSION_PER_DEGC, stated_prior
 
 #: Below this change of temperature no coefficient is stated: two thermometers on one tube differ
@@ -104,16 +103,13 @@ def compare_sweeps(
     if not data.ids:
         usual = "L" if "L" in filters or not filters else filters[0]
         return Comparison(
-            reference=reference or usual,
-            rows=offset_table(curves, reference or usual, None),
-            filters=(),
-            covariance_steps2=np.zeros((0, 0)),
+            reference=reference or usual, rows=offset_table(curves, reference or usual, None),
+            filters=(), covariance_steps2=np.zeros((0, 0)),
             colour=ColourReport(verdict="cannot tell", reason=Finding("nothing_to_compare")),
             temperature=TemperatureTerm(expected_steps_per_degC=expected_coefficient(known, scale)),
             focuser=FocuserHealth(um_per_step=size, um_per_step_source=source),
-            outward=known.focuser.outward,
-            notices=(notice("nothing_measured"),),
-        )
+            outward=known.focuser.outward, notices=(notice("nothing_measured"),),
+        )  # fmt: skip
     chosen = choose_reference(Counter(data.filters), reference)
     adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
     found = Found(
@@ -124,18 +120,13 @@ def compare_sweeps(
     offsets = adjustment.offsets(chosen)
     rows = adjustment.contrasts(chosen)[[adjustment.filters.index(name) for name in first]]
     return Comparison(
-        reference=chosen,
-        rows=offset_table(curves, chosen, found),
-        filters=tuple(first),
+        reference=chosen, rows=offset_table(curves, chosen, found), filters=tuple(first),
         covariance_steps2=adjustment.covariance_of(rows),
-        half95_steps=tuple(offsets[name].half95 for name in first),
-        colour=colour_report(found),
-        temperature=_temperature(found),
-        focuser=_focuser(found, source),
-        birge_ratio=adjustment.birge_ratio,
-        outward=known.focuser.outward,
+        half95_steps=tuple(offsets[name].half95 for name in first), colour=colour_report(found),
+        temperature=_temperature(found), focuser=_focuser(found, source),
+        birge_ratio=adjustment.birge_ratio, outward=known.focuser.outward,
         notices=tuple(notices_of(found, reference)),
-    )
+    )  # fmt: skip
 
 
 def _focuser(found: Found, source: StepSource) -> FocuserHealth:
@@ -155,16 +146,13 @@ def _focuser(found: Found, source: StepSource) -> FocuserHealth:
     repeats = adjustment.data.repeated and adjustment.dof >= 1
     own = np.diag(adjustment.data.covariance_steps2)
     return FocuserHealth(
-        um_per_step=found.scale.um_per_step,
-        um_per_step_source=source,
-        backlash_steps=backlash,
+        um_per_step=found.scale.um_per_step, um_per_step_source=source, backlash_steps=backlash,
         backlash_from=known_from,
         repeatability_steps=adjustment.scatter.estimate if repeats else None,
         repeatability68_steps=adjustment.scatter68_steps if repeats else None,
         measuring_steps=float(np.sqrt(np.mean(own))),
-        placement_steps=placement if placement.is_known else None,
-        slips=found.changes.slips,
-    )
+        placement_steps=placement if placement.is_known else None, slips=found.changes.slips,
+    )  # fmt: skip
 
 
 def _temperature(found: Found) -> TemperatureTerm:
@@ -183,13 +171,11 @@ def _temperature(found: Found) -> TemperatureTerm:
         if fitted == "setup" or (seen and abs(term.value) >= FOUND_SIGMAS * term.sigma):
             known, source = term.estimate, fitted
     return TemperatureTerm(
-        steps_per_degC=known,
-        source=source,
-        range_degC=data.range_degC,
+        steps_per_degC=known, source=source, range_degC=data.range_degC,
         reference_degC=data.reference_degC,
         refocus_degC=refocus_changes(known, found.zone_steps),
         expected_steps_per_degC=expected_coefficient(found.setup, found.scale),
-    )
+    )  # fmt: skip
 
 
 def refocus_changes(

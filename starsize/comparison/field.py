@@ -127,19 +127,15 @@ def field_of_focus(
         return Estimate(moved, math.sqrt(covariance[sweep, sweep]))
 
     return FieldReport(
-        tilt_x_um=micrometres(1, 0, 0),
-        tilt_y_um=micrometres(0, 1, 0),
+        tilt_x_um=micrometres(1, 0, 0), tilt_y_um=micrometres(0, 1, 0),
         tilt_arcmin=_angle(um * tilt[:2], um**2 * own[:2, :2], frame),
         curvature_um=micrometres(0, 0, 1),
-        corners_um=tuple(micrometres(u, v, 1) for u, v in _CORNERS),
-        significant=significant(3),
-        tilt_significant=significant(2),
-        frame_px=(frame.width_px, frame.height_px),
-        zone_um=zone_um,
-        changes_with_filter=_differs(sweeps, stars, left),
+        corners_um=tuple(micrometres(u, v, 1) for u, v in _CORNERS), significant=significant(3),
+        tilt_significant=significant(2), frame_px=(frame.width_px, frame.height_px),
+        zone_um=zone_um, changes_with_filter=_differs(sweeps, stars, left),
         stars=int(places.size),
         centre_steps={sweeps[i].id: to_centre(i) for i in np.unique(stars.sweep).tolist()},
-    )
+    )  # fmt: skip
 
 
 def _stars(sweeps: Sequence[FieldSweep], frame: Frame) -> Any:
@@ -320,15 +316,8 @@ def _field_sweep(measured: MeasuredSweep, fit: CurveFit) -> FieldSweep:
     ends = curve.position_steps.min() - margin, curve.position_steps.max() + margin
     along = np.linspace(*ends, 400)
     return FieldSweep(
-        id=curve.id,
-        filter=curve.filter,
-        x_px=tracks.x_px,
-        y_px=tracks.y_px,
-        star=tracks.identity,
-        radius_px=np.where(good, tracks.radius_px[:, seen], np.nan),
-        radius_sigma_px=tracks.radius_sigma_px[:, seen],
-        position_steps=curve.position_steps,
-        frame_px=curve.radius_px,
-        curve_steps=along,
-        curve_px=radius_at(fit, along),
-    )
+        id=curve.id, filter=curve.filter, x_px=tracks.x_px, y_px=tracks.y_px,
+        star=tracks.identity, radius_px=np.where(good, tracks.radius_px[:, seen], np.nan),
+        radius_sigma_px=tracks.radius_sigma_px[:, seen], position_steps=curve.position_steps,
+        frame_px=curve.radius_px, curve_steps=along, curve_px=radius_at(fit, along),
+    )  # fmt: skip

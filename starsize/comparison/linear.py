@@ -125,6 +125,5 @@ class Solved:
 
 def normal_errors(covariance: np.ndarray, size: int, *, seed: int) -> np.ndarray:
     """(size, k) draws of normal errors; the covariance may be singular, the seed is fixed."""
-    value, vector = np.linalg.eigh(covariance)
-    normal = np.random.default_rng(seed).standard_normal((size, len(value)))
-    return normal @ (vector * np.sqrt(np.maximum(value, 0.0))).T
+    rng, zero = np.random.default_rng(seed), np.zeros(len(covariance))
+    return rng.multivariate_normal(zero, covariance, size, check_valid="ignore", method="eigh")

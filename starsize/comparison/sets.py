@@ -86,9 +86,9 @@ class MeasuredSet:
         i = self.filters.index(name)
         return Estimate(float(self.offset_steps[i]), float(self.sigma_steps[i]))
 
-    def frames_of(self, name: str) -> float | None:
-        """The frames' part of a filter's uncertainty; None where it is not stored."""
-        return dict(zip(self.filters, self.frames_sigma_steps, strict=False)).get(name)
+    def frames_of(self, name: str) -> float:
+        """The frames' part of a filter's uncertainty; NaN where it is not stored."""
+        return dict(zip(self.filters, self.frames_sigma_steps, strict=False)).get(name, math.nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,8 +289,8 @@ def _judged(
         surely = abs(change) - half95 > zone
         return "changed", Finding("leaves_zone", **facts, surely=surely, moves=moves)
     # What the frames alone know of the change, and what one more sweep would make of it.
-    frames = _in_squares(old.frames_of(row.filter), new.frames_of(row.filter))
-    if frames is not None and frames <= _TELLING * (row.change_sigma_steps or 0.0):
+    frames = math.hypot(old.frames_of(row.filter), new.frames_of(row.filter))
+    if frames <= _TELLING * (row.change_sigma_steps or 0.0):
         facts |= {"frames": NORMAL_95 * frames, "one_more": with_one_more(old, new, row.filter)}
     why = Finding("change_unknown", name=row.filter, **facts, reference=new.reference)
     return "cannot tell", why
@@ -364,19 +364,14 @@ def with_scatter_of(measured: MeasuredSet, other: MeasuredSet) -> MeasuredSet:
 
 def with_one_more(old: MeasuredSet, new: MeasuredSet, name: str) -> float | None:
     """95 % half-width of a change with one more sweep of the reference in each run, where known."""
-    return _in_squares(*(_half95_with_one_more(one, name) for one in (old, new)))
+    both = math.hypot(*(_half95_with_one_more(one, name) for one in (old, new)))
+    return both if math.isfinite(both) else None
 
 
-def _in_squares(*parts: float | None) -> float | None:
-    """The sum of uncertainties; None where one is not known."""
-    known = [part for part in parts if part is not None]
-    return math.hypot(*known) if len(known) == len(parts) else None
-
-
-def _half95_with_one_more(measured: MeasuredSet, name: str) -> float | None:
+def _half95_with_one_more(measured: MeasuredSet, name: str) -> float:
     own = measured.frames_of(name)
-    if own is None or measured.repeated or name == measured.reference:
-        return None
+    if math.isnan(own) or measured.repeated or name == measured.reference:
+        return math.nan
     tau = REPEATS_UM / measured.um_per_step.value if measured.um_per_step else 1.0
     # An offset's frames are those of two sweeps.
     sigma = np.maximum(measured.frames_sigma_steps, own) / math.sqrt(2)
@@ -386,5 +381,4 @@ def _half95_with_one_more(measured: MeasuredSet, name: str) -> float | None:
         np.square([*sigma, sigma[0]]),
         filters=[*measured.filters, measured.reference],
     )
-    found = adjust(data, scatter=tau)
-    return found.offsets(measured.reference)[name].half95
+    return adjust(data, scatter=tau).offsets(measured.reference)[name].half95

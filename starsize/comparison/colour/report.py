@@ -33,13 +33,10 @@ def colour_report(night: Found) -> ColourReport:
         )
     contrasts = adjusted.contrasts(judged[0])[[adjusted.filters.index(n) for n in judged]]
     colours = Colours(
-        found=night,
-        filters=judged,
-        position=contrasts @ adjusted.average,
+        found=night, filters=judged, position=contrasts @ adjusted.average,
         covariance=adjusted.covariance_of(contrasts),
-        zone=np.array([night.zone_steps[n] for n in judged]),
-        plates=plates,
-    )
+        zone=np.array([night.zone_steps[n] for n in judged]), plates=plates,
+    )  # fmt: skip
     errors = adjusted.draws(contrasts, DRAWS) - colours.position
 
     def word(names: Sequence[str]) -> ColourWord:
@@ -61,22 +58,13 @@ def colour_report(night: Found) -> ColourReport:
         groups["L's whole band"] = whole_band(night)
     curve = _curve(night, middle)
     return ColourReport(
-        verdict=verdict,
-        reason=_reason(colours, verdict),
-        cause=cause,
-        cause_reason=why,
-        compromise_steps=middle,
-        points=points,
-        odd_filters=odd,
-        groups=tuple(groups.items()),
-        secondary_spectrum=secondary_spectrum(night),
-        curve_wavelength_nm=curve[0],
-        curve_shift_steps=curve[1],
-        curve_sigma_steps=curve[2],
-        lens=lens_report(night, middle),
+        verdict=verdict, reason=_reason(colours, verdict), cause=cause, cause_reason=why,
+        compromise_steps=middle, points=points, odd_filters=odd, groups=tuple(groups.items()),
+        secondary_spectrum=secondary_spectrum(night), curve_wavelength_nm=curve[0],
+        curve_shift_steps=curve[1], curve_sigma_steps=curve[2], lens=lens_report(night, middle),
         without=without,
         without_steps=None if others_meet is None else others_meet + night.best_steps[judged[0]],
-    )
+    )  # fmt: skip
 
 
 def _reason(colours: Colours, verdict: ColourWord) -> Finding:
@@ -206,13 +194,11 @@ def lens_report(night: Found, common_steps: float) -> LensReport | None:
                 growth_at_common=growth(fit, common_steps - best[name]),
             )
         )
-    pairs = zip(lens.at(lens.along_nm).tolist(), lens.sigma(lens.along_nm).tolist(), strict=True)
-    shift, second = [scale.estimate(Estimate(*pair)) for pair in pairs], lens.secondary_steps
+    along, size, second = lens.along_nm, scale.um_per_step, lens.secondary_steps
+    shift, um = lens.at(along), scale.sense * size.value
     return LensReport(
-        wavelength_nm=lens.along_nm,
-        shift_um=np.array([s.value for s in shift if s]),
-        sigma_um=np.array([s.sigma for s in shift if s]),
+        wavelength_nm=along, shift_um=um * shift,
+        sigma_um=size.value * np.hypot(lens.sigma(along), size.relative * shift),
         secondary_um=scale.estimate(second) if second.is_known else None,
-        spherical_waves=lens.spherical_waves,
-        filters=tuple(filters),
-    )
+        spherical_waves=lens.spherical_waves, filters=tuple(filters),
+    )  # fmt: skip

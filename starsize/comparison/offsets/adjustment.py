@@ -177,7 +177,7 @@ class Adjustment:
         answer = contrasts @ self.response
         dof = self._effective_dof(answer, variance)
         worst = self.weight @ pushed.sum(axis=2)
-        half = [_half_width(self.weight, shift, variance**0.5, dof, p) for p in (P68, P95, P997)]
+        half = _half_widths(self.weight, shift, variance**0.5, dof)
         noise = self.data.covariance_steps2
         own = self.weight @ np.einsum("gmn,nk,gmk->gm", answer, noise, answer)
         frames = np.minimum(half[0], np.sqrt(np.maximum(own, 0.0)))
@@ -291,21 +291,21 @@ def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
     )
 
 
-def _half_width(
-    weight: np.ndarray,
-    shift: np.ndarray,
-    sd: np.ndarray,
-    dof: np.ndarray | None,
-    probability: float,
+def _half_widths(
+    weight: np.ndarray, shift: np.ndarray, sd: np.ndarray, dof: np.ndarray | None
 ) -> np.ndarray:
-    """Half-width w with P(|x| < w) = probability under the mixture, by bisection."""
+    """(3, m) half-widths w with P(|x| < w) of 68, 95 and 99.7 % under the mixture, by bisection."""
+    wanted = np.array([[P68], [P95], [P997]])
     scale = np.max(np.abs(shift) + sd, axis=0)
-    low, high = np.zeros_like(scale), 240.0 * scale  # 236 is the 99.87 % point of t with 1 dof
+    # 236 is the 99.87 % point of t with 1 degree of freedom.
+    low, high = np.zeros((3, scale.size)), np.tile(240.0 * scale, (3, 1))
     safe = np.where(sd > 0, sd, 1.0)
     below = ndtr if dof is None else partial(stdtr, np.minimum(dof, 1e6))
     for _ in range(36):
         width = (low + high) / 2
-        share = below((width - shift) / safe) - below((-width - shift) / safe)
-        inside = weight @ np.where(sd > 0, share, np.abs(shift) <= width)
-        low, high = np.where(inside < probability, [width, high], [low, width])
+        at = width[:, None]
+        share = below((at - shift) / safe) - below((-at - shift) / safe)
+        inside = weight @ np.where(sd > 0, share, np.abs(shift) <= at)
+        short = inside < wanted
+        low, high = np.where(short, width, low), np.where(short, high, width)
     return (low + high) / 2

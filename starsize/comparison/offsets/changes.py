@@ -113,7 +113,7 @@ def _with_changes(
     hidden = np.zeros(len(candidates), bool)
     if tells:
         # The slips that free terms would swallow.
-        hidden = is_slip & ~_explanations(data, terms, scatter, candidates)[2]
+        hidden = is_slip & ~_explanations(data, terms, scatter, candidates, weigh=False)[2]
     behind = float(pairs[hidden[:, None] | hidden].sum())
     level = HIDDEN_DOUBTED < behind < SURE
     if level:
@@ -147,12 +147,18 @@ def _with_changes(
 
 
 def _explanations(
-    data: BestFocusData, terms: Sequence[Term], scatter: Scatter, candidates: Sequence[_Candidate]
+    data: BestFocusData,
+    terms: Sequence[Term],
+    scatter: Scatter,
+    candidates: Sequence[_Candidate],
+    *,
+    weigh: bool = True,
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """Probability of no change, of each and each two of them, and whether each would show.
 
     Those of two stand above the diagonal of an (h, h) array, those of one alone on it; (h,) is
-    whether a slip of the usual size would be seen at its place if all else were quiet.
+    whether a slip of the usual size would be seen at its place if all else were quiet. That alone
+    costs less (``weigh``).
     """
     system, tau = system_of(data, terms), scatter.trials(SIZE_STEPS)
     solved = system.solve(tau)
@@ -162,8 +168,9 @@ def _explanations(
     quiet, own = [], []
     columns = np.stack([*(c.column for c in candidates), system.left], axis=1)
     for log, seen in zip(base, solved.unexplained(columns), strict=True):
-        gain = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=SIZE_STEPS)
-        likelihood = np.logaddexp(likelihood, log + gain)
+        if weigh:
+            gain = pair_gains(seen[:-1, :-1], seen[:-1, -1], size=SIZE_STEPS)
+            likelihood = np.logaddexp(likelihood, log + gain)
         own.append(seen.diagonal()[:-1].copy())  # a view would keep them all
         quiet.append(log + 0.5 * seen[-1, -1])
     odds = likelihood - logsumexp(base) + (2 - np.eye(len(candidates))) * each

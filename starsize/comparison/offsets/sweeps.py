@@ -112,7 +112,11 @@ def best_focus_data(
 def data_of_curves(curves: CurveSet, *, outward: str = "increasing") -> BestFocusData:
     """The answered sweeps of a set of fits, ready for the adjustment."""
     fits = curves.answered
-    series = [series_of(fit.curve) for fit in fits]
+    # The exposures behind a curve: the sweep's id without the colour channel.
+    series = [
+        c.id.removesuffix(f"-{c.filter}") if is_colour_channel(c) else c.id
+        for c in (fit.curve for fit in fits)
+    ]
     number = {one: i for i, one in enumerate(dict.fromkeys(series))}
     dof = np.array([fit.dof for fit in fits])
     data = best_focus_data(
@@ -131,11 +135,6 @@ def data_of_curves(curves: CurveSet, *, outward: str = "increasing") -> BestFocu
         dof=np.where(np.isfinite(dof) & (dof > 0), dof, np.inf),
         exposure_set=np.array([number[one] for one in series], int),
     )
-
-
-def series_of(curve: FocusCurve) -> str:
-    """Name of the exposures behind a curve: the sweep's id without the colour channel."""
-    return curve.id.removesuffix(f"-{curve.filter}") if is_colour_channel(curve) else curve.id
 
 
 def is_colour_channel(curve: FocusCurve) -> bool:
