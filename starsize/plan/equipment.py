@@ -42,6 +42,10 @@ _OF_EVERY_NIGHT: Final = (
 class Scouted:
     """What test frames, or an earlier result, told; None where they could not.
 
+    ``floor_px`` is the half-flux radius in focus; ``centre_steps`` says by filter where best focus
+    lies, under "" for all others; ``steps_per_degC`` is value and sigma; ``colour_um`` of the lens
+    is as `curves.design.Outlook` has it.
+
     Examples
     --------
     >>> from starsize import Setup, plan_capture
@@ -54,16 +58,12 @@ class Scouted:
     """
 
     floor_px: float | None = None
-    """Half-flux radius in focus."""
     light: Light | None = None
     centre_steps: Mapping[str, float] = field(default_factory=dict)
-    """By filter, where best focus lies; under "" for all others."""
     um_per_step: float | None = None
     jitter: float | None = None
     steps_per_degC: tuple[float, float] | None = None
-    """Value and sigma."""
     colour_um: tuple[float, float, float] | None = None
-    """Of the lens, as `curves.design.Outlook` has it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -44,36 +44,34 @@ class More:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CapturePlan:
-    """What to capture, how long it takes, and what it will tell; mappings are by filter."""
+    """What to capture, how long it takes, and what it will tell; mappings are by filter.
+
+    ``setup`` has what was assumed filled in. ``away_steps`` are the positions of a sweep, counted
+    from where best focus is expected (``centre_steps``); each sweep starts to move ``run_in_steps``
+    before the first. ``reached`` says whether every offset comes out as well as wanted;
+    ``duration_s`` is all of the night, ``exposure_s`` the exposures alone. ``offsets`` has the
+    reference first; ``can_answer`` is for ``colour``, ``slip``, ``temperature``, ``play``.
+    ``hfr_px`` is the half-flux radius expected in focus, ``few_stars`` about how many stars even
+    the longest exposure shows through filters that show few.
+    """
 
     setup: Setup
-    """With what was assumed filled in."""
     reference: str
     exposures: tuple[PlannedExposure, ...]
-    """In order."""
     away_steps: tuple[int, ...]
-    """Positions of a sweep, counted from where best focus is expected."""
     centre_steps: Mapping[str, int]
-    """Where best focus is expected."""
     run_in_steps: int
-    """How far before the first position each sweep starts to move."""
     wanted_sigma_steps: float
     reached: bool
-    """Whether every offset comes out as well as wanted."""
     duration_s: float
-    """From the beginning to the end; ``exposure_s``: all exposures together."""
     exposure_s: float
     offsets: Mapping[str, ExpectedOffset]
-    """The reference first."""
     zone_steps: Mapping[str, float]
     can_answer: Mapping[str, bool]
-    """``colour``, ``slip``, ``temperature``, ``play``."""
     more: tuple[More, ...]
     assumed: tuple[Assumed, ...]
     hfr_px: float
-    """Half-flux radius expected in focus."""
     few_stars: Mapping[str, float]
-    """Filters that even the longest exposure shows few stars through, and about how many."""
 
     def __repr__(self) -> str:
         return (

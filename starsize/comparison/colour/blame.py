@@ -131,8 +131,9 @@ def explain(colours: Colours) -> Explanations:
 
 def _reach(position: np.ndarray, zone: np.ndarray, which: np.ndarray | bool = True) -> np.ndarray:
     """By how much no one position lies in all zones; negative where one does."""
-    lowest = np.max(position - zone, axis=-1, where=which, initial=-np.inf)
-    return lowest - np.min(position + zone, axis=-1, where=which, initial=np.inf)
+    first = np.max(position - zone, axis=-1, where=which, initial=-np.inf)
+    last = np.min(position + zone, axis=-1, where=which, initial=np.inf)
+    return first - last
 
 
 def _lens_terms(colours: Colours) -> tuple[np.ndarray, np.ndarray]:
