@@ -60,7 +60,9 @@ def main() -> None:
                 points = draw_night_points(world.table, night, noise, seed=seed)
                 exposures = with_scatter(exposures_of(world, night, points))
                 # The course knows the telescope alone, so that one serves for all nights.
-                ideal = ideal or ideal_course(world, prepare_course(exposures, world.known))
+                ideal = ideal or ideal_course(
+                    world, prepare_course(exposures, world.known, limit=LIMIT)
+                )
                 frames = followed(ideal, exposures)
                 called = delay(frames, points.growth)
                 if called is None:

@@ -49,8 +49,7 @@ from _sweeps import drawn_curve
 from starsize.estimate import Estimate
 from starsize.night.causes import causes
 from starsize.night.course import Course, prepare_course
-from starsize.night.filters import FilterOffset, find_offsets
-from starsize.night.judge import FrameFocus, LiveNight, follow
+from starsize.night.judge import FilterOffset, FrameFocus, LiveNight, find_offsets, follow
 from starsize.night.learn import equipment_from_fits, equipment_from_setup, learn_shape
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.observed import Exposure, with_scatter
@@ -194,7 +193,9 @@ def ideal_course(world: World, course: Course) -> Course:
         shape = np.stack([r[:, 2] / r[:, 1] for r in rows], 1)
         # Beyond the truth's own table the radius goes on rising, so that the seeing is bounded.
         rise = 0.9 * (grid - np.log(_scene_seeing_px(world)) - inside)
-        tables[name] = StarTable(grid, (np.log(radius) + rise)[None], np.log(shape)[None])
+        tables[name] = StarTable(
+            grid, (np.log(radius) + rise)[None], np.log(shape)[None], np.zeros(1, bool)
+        )
     nodes = course.nodes.part(course.nodes.star == course.nodes.star[0])
     # Nor does it doubt what filters lack by themselves.
     known = replace(course.equipment, shape_differs=dict.fromkeys(FILTERS, 0.0))
@@ -221,7 +222,7 @@ def delay(frames: Sequence[FrameFocus], growth: np.ndarray) -> float | None:
 
 def followed(course: Course, exposures: Sequence[Exposure]) -> list[FrameFocus]:
     """Each frame judged by itself and those before it."""
-    live = LiveNight(course, limit=LIMIT)
+    live = LiveNight(course)
     return [live.add(one) for one in exposures]
 
 
@@ -238,13 +239,10 @@ def judge_offsets(plan: LongNightPlan, offsets: Sequence[FilterOffset], tally: T
         tally.change.append((error, error / off.change_sigma_zones))
 
 
-def judge_ideal_offsets(
-    plan: LongNightPlan, best: Course, exposures: Sequence[Exposure], tally: Tally
-) -> None:
+def judge_ideal_offsets(plan: LongNightPlan, best: Course, tally: Tally) -> None:
     """The same of the ideal observer."""
     alone = Tally()
-    focus = follow(best, exposures, limit=LIMIT)
-    judge_offsets(plan, find_offsets(best, exposures, focus, limit=LIMIT)[1], alone)
+    judge_offsets(plan, find_offsets(best, follow(best))[1], alone)
     tally.ideal_named += alone.named
     tally.ideal_change += [error for error, _ in alone.change]
 
@@ -260,27 +258,26 @@ def ten_nights(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> No
             for one in exposures_of(world, night, points)
         ]
     exposures = list(with_scatter(exposures))
-    course = prepare_course(exposures, world.known)
-    focus = follow(course, exposures, limit=LIMIT)
+    course = prepare_course(exposures, world.known, limit=LIMIT)
     tally.frames += len(exposures)
-    judge_offsets(plan, find_offsets(course, exposures, focus, limit=LIMIT)[1], tally)
-    judge_ideal_offsets(plan, ideal_course(world, course), exposures, tally)
+    judge_offsets(plan, find_offsets(course, follow(course))[1], tally)
+    judge_ideal_offsets(plan, ideal_course(world, course), tally)
 
 
 def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> None:
     night = live_through(plan, seed=seed)
     points = draw_night_points(world.table, night, PointNoise(), seed=seed)
     exposures = with_scatter(exposures_of(world, night, points))
-    course = prepare_course(exposures, world.known)
-    focus = follow(course, exposures, limit=LIMIT)
+    course = prepare_course(exposures, world.known, limit=LIMIT)
+    focus = follow(course)
     offsets: tuple[FilterOffset, ...] = ()
     if plan.wrong_filter or seed % 5 == 0:  # asking takes longer than all the rest
-        focus, offsets = find_offsets(course, exposures, focus, limit=LIMIT)
-    why = causes(course, exposures, focus, offsets, limit=LIMIT)
+        focus, offsets = find_offsets(course, focus)
+    why = causes(course, focus, offsets)
     growth = points.growth
     tally.frames += len(exposures)
     best = ideal_course(world, course)
-    told = follow(best, exposures, limit=LIMIT).frames
+    told = follow(best).frames
     tally.ideal_unclear += sum(frame.state == "unclear" for frame in told)
     for k, frame in enumerate(focus.frames):
         tally.unclear += frame.state == "unclear"
@@ -310,7 +307,7 @@ def one_night(world: World, plan: LongNightPlan, seed: int, tally: Tally) -> Non
     if offsets:
         judge_offsets(plan, offsets, tally)
     if offsets and plan.wrong_filter:
-        judge_ideal_offsets(plan, best, exposures, tally)
+        judge_ideal_offsets(plan, best, tally)
     late = delay(focus.frames, growth)
     if late is not None and not plan.wrong_filter:
         tally.after.append(late)

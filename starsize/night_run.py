@@ -150,10 +150,10 @@ def follow_night(
         kept = before.keys() <= memory.keys()
         if live is None or not (kept and _goes_on(live, exposures)):
             equipment, more = equipment_of(known, complete, exposures)
-            live = LiveNight(prepare_course(exposures, equipment), limit=growth)
-        for one in exposures[len(live.exposures) :]:
+            live = LiveNight(prepare_course(exposures, equipment, limit=growth))
+        for one in exposures[len(live.frames) :]:
             live.add(one)
-        result = night_result(live.course, live.exposures, live.focus(), (), limit=growth)
+        result = night_result(live.course, live.focus())
         yield _with_files(result, files, (*notices, *more))
 
 
@@ -166,7 +166,7 @@ def _known_before(
 
 def _goes_on(live: LiveNight, exposures: Sequence[night.Exposure]) -> bool:
     """Whether the exposures are those already judged and others after them."""
-    judged = [one.file for one in live.exposures]
+    judged = [one.file for one in live.course.exposures]
     same = [one.file for one in exposures[: len(judged)]] == judged
     return same and all(one.filter in live.course.tables for one in exposures)
 

@@ -4,16 +4,16 @@ Nodes are values of what does not change in a night (coefficient, star, an offse
 of its own, and its evidence weighs it.
 """
 
+import math
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, softmax
 
-from .emission import Likelihood
-from .model import DEFOCUS_ZONES, STEP_ZONES, NightPriors
+from .model import DEFOCUS_ZONES, STEP_ZONES, TRIED_ZONES, NightPriors
 
 _LEAST_WEIGHT, _MOST_NODES = 1e-3, 36
 #: Variance in squared cells of the grid from which on steps are taken as normal.
@@ -22,11 +22,12 @@ _WIDE = 0.5
 _NO_WEIGHT = 1e-4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Step:
     """From one frame to the next: hours, what has changed, a known move in zones.
 
-    ``changed`` (R,) are the regressors of `Nodes.coefficient`.
+    ``changed`` (R,) are the regressors of `Belief.coefficient`, ``refocus`` is the chance that
+    somebody has focused.
     """
 
     hours: float = 0.0
@@ -37,69 +38,81 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Nodes:
-    """What does not change in a night, one entry a node.
+class Belief:
+    """Where the night stands, one entry a node.
 
-    (n, R) array: zones per unit of each regressor (temperature or time alone as a rule); (n,)
-    arrays: number of the star (its air, what its shape lacks), error of the offset in question.
+    What does not change in a night: zones per unit of each regressor (n, R), number of the star
+    (its air, what its shape lacks), error of the offset in question. Then ln prior, ln evidence,
+    and the probability of (x, v) on their grid, (n, D, V).
     """
 
     coefficient: np.ndarray
     star: np.ndarray
     offset_zones: np.ndarray
     log_prior: np.ndarray
-
-    def part(self, which: np.ndarray) -> "Nodes":
-        """Some of the nodes."""
-        return Nodes(*(getattr(self, name)[which] for name in self.__slots__))
-
-    def doubled(self, first: float) -> "Nodes":
-        """Each node with two stars for its one, of which the first has this prior probability."""
-        both = self.part(np.repeat(np.arange(len(self)), 2))
-        second = np.tile([0, 1], len(self))
-        chance = np.where(second, 1 - first, first)
-        return replace(both, star=2 * both.star + second, log_prior=both.log_prior + np.log(chance))
-
-    def __len__(self) -> int:
-        return len(self.coefficient)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class State:
-    """Where the night stands: probability of (node, x, v), and ln evidence of each node."""
-
-    nodes: Nodes
-    grid: np.ndarray
     log_evidence: np.ndarray
+    grid: np.ndarray
 
     @property
     def weights(self) -> np.ndarray:
         """Posterior weights of the nodes."""
-        log = self.log_evidence + self.nodes.log_prior
-        weight = np.exp(log - log.max())
-        return np.asarray(weight / weight.sum())
+        return np.asarray(softmax(self.log_evidence + self.log_prior))
 
-    def part(self, which: np.ndarray) -> "State":
+    def part(self, which: np.ndarray) -> "Belief":
         """Some of the nodes."""
-        return State(self.nodes.part(which), self.grid[which], self.log_evidence[which])
+        return Belief(*(getattr(self, name)[which] for name in self.__slots__))
 
-    def pruned(self) -> "State":
+    def pruned(self) -> "Belief":
         """The same without the nodes that no longer matter."""
         weights = self.weights
         some = weights > _NO_WEIGHT * weights.max()
-        return self if some.all() else self.part(np.flatnonzero(some))
+        return self if some.all() else self.part(some)
 
-    def likeliest(self) -> Nodes:
+    def likeliest(self) -> "Belief":
         """The nodes that matter, so few that a long night fits into memory."""
         weights = self.weights
         best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
-        return self.nodes.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))
+        return self.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))
 
-    def with_offsets(self, zones: np.ndarray) -> "State":
+    def with_offsets(self) -> "Belief":
         """The same belief for each error of the offset in question."""
-        every = self.part(np.tile(np.arange(len(self.nodes)), zones.size))
-        errors = np.repeat(zones, len(self.nodes))
-        return replace(every, nodes=replace(every.nodes, offset_zones=errors))
+        count = len(self.star)
+        every = self.part(np.tile(np.arange(count), TRIED_ZONES.size))
+        return replace(every, offset_zones=np.repeat(TRIED_ZONES, count))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frame:
+    """A frame in the chain.
+
+    ``shown`` (4, A, D) are seeing, spread and height at each star and defocus of the frame's own,
+    and ln R50 over its smallest: the likelihood at a slow seeing v is height N(v; seeing, spread)
+    (1 - wild) + wild, for anything at all has a density of about 1 in ln r50 and ln shape, some
+    tens of per cent wide each. None where the frame tells nothing. It stands ``offset_zones`` from
+    the telescope, and by the nodes' offset error if that of its filter is ``in_question``.
+    """
+
+    shown: np.ndarray | None = None
+    wild: float = 0.0
+    in_question: bool = False
+    offset_zones: float = 0.0
+
+    def places(self, belief: Belief) -> np.ndarray:
+        """Where on ``DEFOCUS_ZONES`` the frame stands if the telescope stands at each, (n, D)."""
+        zones = belief.offset_zones if self.in_question else self.offset_zones + 0.0 * belief.star
+        place = np.arange(DEFOCUS_ZONES.size) + np.rint(zones / STEP_ZONES).astype(int)[:, None]
+        return np.clip(place, 0, DEFOCUS_ZONES.size - 1)
+
+    def at(self, belief: Belief, log_seeing: np.ndarray) -> np.ndarray | float:
+        """Likelihood over (node, x, v)."""
+        if self.shown is None:
+            return 1.0
+        stars, which = np.unique(belief.star, return_inverse=True)
+        seeing, spread, height, _ = self.shown[:, stars, :, None]
+        t = (log_seeing - seeing) / spread
+        good = np.exp(-0.5 * t * t) * (height / spread)
+        plain = (1 - self.wild) * good / math.sqrt(2 * math.pi) + self.wild
+        return np.asarray(plain.astype(np.float32)[which[:, None], self.places(belief)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +123,13 @@ class Chain:
     arcsec_per_px: float
     priors: NightPriors
 
-    def start(self, nodes: Nodes) -> State:
+    def start(
+        self,
+        coefficient: np.ndarray,
+        star: np.ndarray,
+        offset_zones: np.ndarray,
+        log_prior: np.ndarray,
+    ) -> Belief:
         """What is believed before the first frame."""
         p = self.priors
         x = (1 - p.start_anyhow) * self._focused() + p.start_anyhow / DEFOCUS_ZONES.size
@@ -119,12 +138,13 @@ class Chain:
             middle = np.log(p.seeing_arcsec / self.arcsec_per_px)
             v = np.exp(-0.5 * ((self.log_seeing - middle) / p.seeing_log_sigma) ** 2)
         grid = np.outer(x, v / v.sum()).astype(np.float32)
-        return State(nodes, np.repeat(grid[None], len(nodes), 0), np.zeros(len(nodes)))
+        grid = np.broadcast_to(grid, (len(star), *grid.shape))
+        return Belief(coefficient, star, offset_zones, log_prior, np.zeros(len(star)), grid)
 
-    def kernels(self, step: Step, nodes: Nodes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def kernels(self, step: Step, belief: Belief) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Transitions of x (C, D, D) and v (V, V), and which of the C each node follows, (n,)."""
         p, wander = self.priors, np.sqrt(step.hours)
-        kinds, which = np.unique(nodes.coefficient, axis=0, return_inverse=True)
+        kinds, which = np.unique(belief.coefficient, axis=0, return_inverse=True)
         shift = step.move_zones - kinds @ step.changed
         sigma = np.hypot(p.walk_zones * wander, step.move_sigma)
         kept = _gaussian(DEFOCUS_ZONES, shift, float(sigma) + 1e-9)
@@ -137,67 +157,54 @@ class Chain:
         focused = np.exp(-0.5 * (DEFOCUS_ZONES / self.priors.start_zones) ** 2)
         return np.asarray(focused / focused.sum())
 
-    def moved(self, state: State, step: Step) -> State:
+    def moved(self, belief: Belief, step: Step) -> Belief:
         """The belief brought to the next frame."""
-        across, along, which = self.kernels(step, state.nodes)
-        grid = state.grid @ along
+        across, along, which = self.kernels(step, belief)
+        grid = belief.grid @ along
         for k, one in enumerate(across):
             grid[which == k] = one.T @ grid[which == k]
-        return replace(state, grid=grid)
+        return replace(belief, grid=grid)
 
-    def told(self, state: State, frame: "Seen") -> State:
+    def told(self, belief: Belief, frame: Frame) -> Belief:
         """The belief after a frame."""
-        seen = frame.at(state.nodes, self.log_seeing)
-        if seen is None:
-            return state
-        grid = state.grid * seen
+        if frame.shown is None:
+            return belief
+        grid = belief.grid * frame.at(belief, self.log_seeing)
         total = grid.sum(axis=(1, 2), keepdims=True)
-        log = state.log_evidence + np.log(total[:, 0, 0])
-        return replace(state, grid=grid / total, log_evidence=log)
+        log = belief.log_evidence + np.log(total[:, 0, 0])
+        return replace(belief, grid=grid / total, log_evidence=log)
 
     def forward(
-        self,
-        frames: Sequence["Seen"],
-        steps: Sequence[Step],
-        nodes: Nodes,
-        *,
-        offsets: np.ndarray | None = None,
-        pruned: bool = False,
-    ) -> Iterator[State]:
+        self, frames: Sequence[Frame], steps: Sequence[Step], nodes: Belief, *, search: bool = False
+    ) -> Iterator[Belief]:
         """The belief after each frame, by what came before it; ``steps[0]`` is not used.
 
-        ``offsets`` are errors of the offset in question; each node takes each of them from the
-        first frame on that bears it. ``pruned`` leaves behind nodes that no longer matter.
+        In a ``search`` each node takes each error of the offset in question, from the first frame
+        on that bears it, and nodes that no longer matter are left behind.
         """
-        state = self.start(nodes)
+        belief = self.start(nodes.coefficient, nodes.star, nodes.offset_zones, nodes.log_prior)
+        split = next((k for k, frame in enumerate(frames) if search and frame.in_question), None)
         for k, frame in enumerate(frames):
             if k:
-                state = self.moved(state, steps[k])
-            if frame.in_question and offsets is not None:
-                state, offsets = state.with_offsets(offsets), None
-            state = self.told(state, frame)
-            state = state.pruned() if pruned else state
-            yield state
+                belief = self.moved(belief, steps[k])
+            if k == split:
+                belief = belief.with_offsets()
+            belief = self.told(belief, frame)
+            belief = belief.pruned() if search else belief
+            yield belief
 
-    def after(
-        self,
-        frames: Sequence["Seen"],
-        steps: Sequence[Step],
-        nodes: Nodes,
-        offsets: np.ndarray | None = None,
-    ) -> State:
+    def after(self, frames: Sequence[Frame], steps: Sequence[Step], nodes: Belief) -> Belief:
         """The belief after all frames, for the nodes that still matter then."""
-        states = self.forward(frames, steps, nodes, offsets=offsets, pruned=True)
-        return deque(states, maxlen=1)[0]
+        return deque(self.forward(frames, steps, nodes, search=True), maxlen=1)[0]
 
     def smooth(
-        self, frames: Sequence["Seen"], steps: Sequence[Step], nodes: Nodes
+        self, frames: Sequence[Frame], steps: Sequence[Step], nodes: Belief
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Probability of x by the whole night (K, n, D), mean v (K,), weights of the nodes (n,)."""
         past = list(self.forward(frames, steps, nodes))
         weights = past[-1].weights
         after = np.ones_like(past[-1].grid)
-        defocus = np.empty((len(frames), len(nodes), DEFOCUS_ZONES.size))
+        defocus = np.empty((len(frames), *after.shape[:2]))
         seeing = np.empty(len(frames))
         for k in range(len(frames) - 1, -1, -1):
             both = past[k].grid * after
@@ -205,39 +212,10 @@ class Chain:
             defocus[k] = both.sum(2)
             seeing[k] = weights @ (both.sum(1) @ self.log_seeing)
             if k:
-                told = frames[k].at(nodes, self.log_seeing)
-                after = after if told is None else after * told
                 across, along, which = self.kernels(steps[k], nodes)
-                after = across[which] @ after @ along.T
+                after = across[which] @ (after * frames[k].at(nodes, self.log_seeing)) @ along.T
                 after = after / after.max(axis=(1, 2), keepdims=True)
         return defocus, seeing, weights
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Seen:
-    """A frame in the chain: its likelihood at its own defocus, and whose offset it bears.
-
-    ``in_question`` says whether the nodes' offset error is that of its filter, ``offset_zones`` is
-    an error that is settled.
-    """
-
-    likelihood: Likelihood | None
-    in_question: bool = False
-    offset_zones: float = 0.0
-
-    def places(self, nodes: Nodes) -> np.ndarray:
-        """Where on ``DEFOCUS_ZONES`` the frame stands if the telescope stands at each, (n, D)."""
-        zones = nodes.offset_zones if self.in_question else np.full(len(nodes), self.offset_zones)
-        place = np.arange(DEFOCUS_ZONES.size) + np.rint(zones / STEP_ZONES).astype(int)[:, None]
-        return np.clip(place, 0, DEFOCUS_ZONES.size - 1)
-
-    def at(self, nodes: Nodes, log_seeing: np.ndarray) -> np.ndarray | None:
-        """Likelihood over (node, x, v)."""
-        if self.likelihood is None:
-            return None
-        stars, which = np.unique(nodes.star, return_inverse=True)
-        plain = self.likelihood.at(stars, log_seeing).astype(np.float32)
-        return np.asarray(plain[which[:, None], self.places(nodes)])
 
 
 def _gaussian(grid: np.ndarray, shift: np.ndarray, sigma: float) -> np.ndarray:

@@ -1,11 +1,11 @@
-"""The telescope as sweeps have shown it: star by filter, air, and what the shape lacks."""
+"""The telescope as sweeps have shown it (star by filter, air, what the shape lacks), or figures."""
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from ..curves.fitted import CurveFit
 from ..curves.prediction import COLOUR, STAR
@@ -13,18 +13,16 @@ from ..curves.statistics import PRIORS as CURVE_PRIORS
 from ..estimate import NOT_KNOWN, Estimate
 from ..setup import Setup, given_setup
 from .course import alike, along_and_apart
-from .emission import at_radius
-from .field import Field, learn_field
-from .model import DEFOCUS_ZONES, PRIORS
-from .observed import Exposure
-from .telescope import Equipment, StarTable, seeing_grid, star_table
+from .model import DEFOCUS_ZONES, PRIORS, STEP_ZONES
+from .observed import Exposure, column
+from .telescope import Equipment, Field, slopes_over, star_table
 
 _MIDDLE_UM = 0.55
 _ARCSEC_PER_RADIAN = 206264.806
 _ASSUMED_RATIO, _ASSUMED_PIXEL_UM = 6.0, 3.8
 _AIRS = np.linspace(1.5, 1.95, 10)
 _FURTHEST_ZONES = 5.0
-_LEAST_FRAMES = 4
+_LEAST_FRAMES, _LEAST_FIELD_FRAMES = 4, 7
 #: Shares of the fitted colour that the lens may really have; the first where no shapes tell.
 _COLOURS = (1.0, 0.5, 0.0)
 #: What the modelled ln shape lacks: a common part, and parts that change with defocus.
@@ -33,6 +31,13 @@ _COMMON, _LACK = 0.02, 0.01
 _SCATTERS, _SCATTER_LOG = np.geomspace(0.25, 2.0, 7), 0.7
 #: The air of another night.
 _OTHER_NIGHT = 0.025
+#: A field counts from so many sigma on.
+_SURE = 5.0
+#: Least scatter of slopes from frame to frame, and the most that a field bends, zones.
+_WOBBLE, _MOST_ZONES = 0.004, 6.0
+#: Share by which the star of wave optics makes too little or too much of a field (measured on
+#: drawn tilted and curved fields).
+_STAR_SHARE = 0.03
 
 
 def equipment_from_fits(
@@ -44,16 +49,22 @@ def equipment_from_fits(
     per_degC: Estimate = NOT_KNOWN,
 ) -> Equipment | None:
     """Equipment from the focus curves of a result; None where no curve is a star's."""
-    stars = [fit for fit in fits if fit.answered and len(fit.shape) == STAR]
-    if not stars:
+    known: dict[str, CurveFit] = {}
+    for fit in fits:
+        if fit.answered and len(fit.shape) == STAR:
+            other = known.setdefault(fit.curve.filter, fit)
+            if fit.best_sigma_steps < other.best_sigma_steps:
+                known[fit.curve.filter] = fit
+    if not known:
         return None
-    names = dict.fromkeys(fit.curve.filter for fit in stars)
-    known = {n: [fit for fit in stars if fit.curve.filter == n] for n in names}
-    chosen = {n: min(mine, key=lambda fit: fit.best_sigma_steps) for n, mine in known.items()}
-    first = next(iter(chosen.values())).shape
+    first = next(iter(known.values())).shape
     zone_px = _MIDDLE_UM * first[3]
+    # Without spherical aberration and spread, which curves of radii can hardly tell from one
+    # another and from the wings of the air: taken for true they would mislead the shape under
+    # other seeing. Shapes tell what they do to it.
+    plain = {name: (*fit.shape[:8], 0.0, 0.0, *fit.shape[10:]) for name, fit in known.items()}
     return Equipment(
-        shapes={name: _plain(fit.shape) for name, fit in chosen.items()},
+        shapes=plain,
         zone_px=zone_px,
         zone_steps=zone_px / abs(first[4]),
         offset_steps=offset_steps,
@@ -69,13 +80,6 @@ def _arcsec_per_px(setup: Setup) -> float:
     return _ARCSEC_PER_RADIAN * pixel * 1e-3 / focal if focal and pixel else math.nan
 
 
-def _plain(shape: tuple[float, ...]) -> tuple[float, ...]:
-    """The star without what curves of radii can hardly tell from one another."""
-    # Spherical aberration and spread make up for each other and for the wings of the air; taken
-    # for true they would mislead the shape under other seeing. Shapes tell what they do to it.
-    return (*shape[:8], 0.0, 0.0, *shape[10:])
-
-
 def learn_shape(equipment: Equipment, frames: Sequence[Exposure]) -> Equipment:
     """Let the shapes of sweeps' frames tell colour and air, and what the modelled shape lacks.
 
@@ -86,86 +90,65 @@ def learn_shape(equipment: Equipment, frames: Sequence[Exposure]) -> Equipment:
     what the star of wave optics lacks: curves of radii know little of the two sides of focus,
     shapes do.
     """
-    near = _near_focus(equipment, frames)
+    near = [(_zones(equipment, one), one) for one in frames if one.filter in equipment.shapes]
+    near = [(place, one) for place, one in near if abs(place) < _FURTHEST_ZONES and one.hfr_px > 0]
+    zones, frames = np.array([place for place, _ in near]), [one for _, one in near]
     # Of a lens' colour curves of radii know so little that it may not be there at all: then it
     # would part the two sides of focus under other seeing.
     some = (1 - CURVE_PRIORS.plain) / (len(_COLOURS) - 1)
-    tried = []
+    costs, every = [], []
     for share in _COLOURS:
-        cost, learnt = _learnt(_coloured(equipment, share), near)
-        tried.append((cost - 2 * math.log(some if share else CURVE_PRIORS.plain), learnt))
-    best = min(tried, key=lambda one: one[0])[1]
-    return replace(best, field=_field(best, [one for one in near if one[1].slopes]))
+        shapes = {
+            name: (*shape[:COLOUR], *(share * colour for colour in shape[COLOUR:]))
+            for name, shape in equipment.shapes.items()
+        }
+        cost, learnt = _learnt(replace(equipment, shapes=shapes), zones, frames)
+        costs.append(cost - 2 * math.log(some if share else CURVE_PRIORS.plain))
+        every.append(learnt)
+    best = every[int(np.argmin(costs))]
+    sloped = np.array([bool(one.slopes) for one in frames], bool)
+    return replace(best, field=_field(best, zones[sloped], [f for f in frames if f.slopes]))
 
 
-_Placed = tuple[float, Exposure]
-"""Defocus in zones, and the frame."""
+def _zones(equipment: Equipment, one: Exposure) -> float:
+    """Defocus of a sweep's frame, plus outward."""
+    way = math.copysign(1.0, equipment.shapes[one.filter][4])
+    return way * one.position_steps / equipment.zone_steps
 
 
-def _near_focus(equipment: Equipment, frames: Sequence[Exposure]) -> list[_Placed]:
-    """The frames of known filters that are near focus."""
-    known = [f for f in frames if f.filter in equipment.shapes and f.hfr_px > 0]
-    ways = [math.copysign(1.0, equipment.shapes[f.filter][4]) for f in known]
-    zones = [w * f.position_steps / equipment.zone_steps for w, f in zip(ways, known, strict=True)]
-    return [one for one in zip(zones, known, strict=True) if abs(one[0]) < _FURTHEST_ZONES]
+def _at_frames(
+    equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure], airs: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Seeing that makes each frame's radius at its defocus, ln shape there (n, A), ln radii (n, D).
+
+    The radii are those of the first air at the first air's seeing.
+    """
+    tables = {name: star_table(equipment, name, airs) for name in {f.filter for f in frames}}
+    seeing, shape = np.empty((2, len(frames), len(airs)))
+    radius = np.empty((len(frames), DEFOCUS_ZONES.size))
+    for k, (place, one) in enumerate(zip(zones, frames, strict=True)):
+        table = tables[one.filter]
+        u, _, log_shape, _ = table.at_radius(math.log(one.hfr_px))
+        seeing[k] = [np.interp(place, DEFOCUS_ZONES, row) for row in u]
+        shape[k] = [np.interp(place, DEFOCUS_ZONES, row) for row in log_shape]
+        radius[k] = [np.interp(seeing[k, 0], table.log_seeing, row) for row in table.log_radius[0]]
+    return seeing, shape, radius
 
 
-def _at_frame(table: StarTable, one: _Placed) -> tuple[np.ndarray, np.ndarray]:
-    """Seeing that makes a frame's radius at its defocus, and ln shape there, for each star."""
-    seen, _, shape, _ = at_radius(table, math.log(one[1].hfr_px))
-    seeing, model = (
-        np.array([np.interp(one[0], DEFOCUS_ZONES, row) for row in rows]) for rows in (seen, shape)
-    )
-    return seeing, model
-
-
-def _field(equipment: Equipment, near: Sequence[_Placed]) -> Field | None:
-    """Tilt and curvature as the slopes of the sweeps' frames show them."""
-    if not near:
-        return None
-    grid = seeing_grid(equipment.arcsec_per_px)
-    air = np.array([equipment.air.value if equipment.air.is_known else PRIORS.air])
-    tables = {name: star_table(equipment, name, grid, air) for name in equipment.shapes}
-    rows = []
-    for one in near:
-        table = tables[one[1].filter]
-        u = _at_frame(table, one)[0]
-        rows.append([np.interp(u[0], grid, row) for row in table.log_radius[0]])
-    zones, frames = zip(*near, strict=True)
-    return learn_field(
-        [frame.filter for frame in frames],
-        np.array(zones),
-        np.array(rows),
-        np.array([frame.slopes for frame in frames]),
-        np.array([frame.slopes_sigma for frame in frames]),
-    )
-
-
-def _coloured(equipment: Equipment, share: float) -> Equipment:
-    """The telescope with a share of its lens' colour."""
-    shapes = {
-        name: (*shape[:COLOUR], *(share * colour for colour in shape[COLOUR:]))
-        for name, shape in equipment.shapes.items()
-    }
-    return replace(equipment, shapes=shapes)
-
-
-def _learnt(equipment: Equipment, near: Sequence[_Placed]) -> tuple[float, Equipment]:
+def _learnt(
+    equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]
+) -> tuple[float, Equipment]:
     """What frames tell of a lens: -2 ln of the evidence, and the equipment with it."""
-    grid = seeing_grid(equipment.arcsec_per_px)
-    shaped = [one for one in near if one[1].shape > 0]
-    many = Counter(frame.filter for _, frame in shaped)
-    names = [name for name in equipment.shapes if many[name] >= _LEAST_FRAMES]
+    filters = [one.filter if one.shape > 0 else "" for one in frames]
+    names = [name for name in equipment.shapes if filters.count(name) >= _LEAST_FRAMES]
     if not names:
         return math.inf, equipment
-    mine = [one for name in names for one in shaped if one[1].filter == name]
-    which = np.repeat(np.arange(len(names)), [many[name] for name in names])
-    zones = np.array([place for place, _ in mine])
-    sigmas = np.array([frame.shape_sigma / frame.shape for _, frame in mine])
-    tables = {name: star_table(equipment, name, grid, _AIRS) for name in names}
-    placed = [_at_frame(tables[one[1].filter], one) for one in mine]
-    seeing, model = (np.array(part) for part in zip(*placed, strict=True))
-    rows = np.array([[math.log(frame.shape)] for _, frame in mine]) - model
+    mine = [k for name in names for k, own in enumerate(filters) if own == name]
+    frames, zones = [frames[k] for k in mine], zones[mine]
+    which = np.array([names.index(one.filter) for one in frames])
+    sigmas = column(frames, "shape_sigma") / column(frames, "shape")
+    seeing, model, _ = _at_frames(equipment, zones, frames, _AIRS)
+    rows = np.log(column(frames, "shape"))[:, None] - model
     smooth = _covariance(zones, which, zones, which)
     before = ((_AIRS - PRIORS.air) / (2 * PRIORS.air_sigma)) ** 2
     tried = []
@@ -184,23 +167,19 @@ def _learnt(equipment: Equipment, near: Sequence[_Placed]) -> tuple[float, Equip
     left = _covariance(*everywhere, *everywhere) - cross @ np.linalg.solve(inner, cross.T)
     left = left.reshape(*size, *size)
     bias = (cross @ pulled[:, at]).reshape(size)
+    # How far the lack of each filter, over the defoci that were swept, is from that of the mean.
     each_own = np.einsum("fdgd->fgd", left)[:, :, np.abs(DEFOCUS_ZONES) < _FURTHEST_ZONES].mean(2)
+    centred = np.eye(len(names)) - 1 / len(names)
+    differs = np.sqrt(np.maximum(np.diag(centred @ each_own @ centred.T), 0.0))
     learnt = replace(
         equipment,
         air=Estimate(float(_AIRS[at]), math.hypot(sigma, _OTHER_NIGHT)),
         shape_bias=dict(zip(names, bias, strict=True)),
         shape_lack={name: along_and_apart(left[k, :, k]) for k, name in enumerate(names)},
-        shape_differs=dict(zip(names, _beyond_the_mean(each_own), strict=True)),
+        shape_differs=dict(zip(names, differs, strict=True)),
         swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
     return float(cost[at]), learnt
-
-
-def _beyond_the_mean(covariance: np.ndarray) -> np.ndarray:
-    """Sigma by which each of some numbers differs from the mean of them all, (n,)."""
-    centred = np.eye(len(covariance)) - 1 / len(covariance)
-    variance = np.diag(centred @ covariance @ centred.T)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def _covariance(
@@ -214,6 +193,46 @@ def _covariance(
     shared = (alike(one, other) + alike(one, -other)) / 2
     own = (of_one[:, None] == of_other) * alike(one, other)
     return np.asarray(_COMMON**2 + _LACK**2 * (shared + own))
+
+
+def _field(equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]) -> Field | None:
+    """Tilt and curvature as the slopes of the sweeps' frames show them; None if insignificant."""
+    if len(frames) < _LEAST_FIELD_FRAMES:
+        return None
+    air = equipment.air.value if equipment.air.is_known else PRIORS.air
+    radius = _at_frames(equipment, zones, frames, np.array([air]))[2]
+    kinds, which = np.unique(column(frames, "filter"), return_inverse=True)
+    slopes = column(frames, "slopes")
+    wide = np.hypot(column(frames, "slopes_sigma"), _WOBBLE)
+    every = np.arange(len(frames))
+    low, part = np.divmod((zones - DEFOCUS_ZONES[0]) / STEP_ZONES, 1)
+    low, part = low.astype(int), part[:, None]
+
+    def own_and_left(field: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        made = slopes_over(radius, field)
+        left = slopes - made[every, low] * (1 - part) - made[every, low + 1] * part
+        own = np.stack([np.average(left[which == k], axis=0, weights=wide[which == k] ** -2.0)
+                        for k in range(len(kinds))])  # fmt: skip
+        return own, (left - own[which]) / wide
+
+    def misses(field: np.ndarray) -> np.ndarray:
+        return own_and_left(field)[1].ravel()
+
+    bounds = (-_MOST_ZONES, _MOST_ZONES)
+    found = least_squares(misses, np.full(3, 0.1), bounds=bounds, loss="soft_l1")
+    own, left = own_and_left(found.x)
+    more = np.maximum(np.median(np.abs(left), axis=0) / 0.6745, 1.0)
+    turns = float(np.linalg.norm(np.asarray(found.jac) @ found.x)) / math.sqrt(
+        float(np.mean(more**2))
+    )
+    if turns < _SURE:
+        return None
+    return Field(
+        zones=found.x,
+        relative=math.hypot(1 / turns, _STAR_SHARE),
+        own=dict(zip(kinds.tolist(), own, strict=True)),
+        scatter=np.sqrt((more**2 - 1) * np.median(wide, axis=0) ** 2 + _WOBBLE**2),
+    )
 
 
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
@@ -243,25 +262,20 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
             "focal length, aperture or pixel size are not known: f/6 and pixels of 3.8 um were "
             "assumed; state them in the setup file"
         )
-    ratio, known_pixel = ratio or _ASSUMED_RATIO, pixel or _ASSUMED_PIXEL_UM
-    size = ratio / known_pixel
-    zone_px = _MIDDLE_UM * size
+    ratio = ratio or _ASSUMED_RATIO
+    size = ratio / (pixel or _ASSUMED_PIXEL_UM)
     step = setup.focuser.um_per_step
     zone_um = 2 * _MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
     per_degC, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
+    bands = {name: setup.band(name) for name in filters}
+    waves = {n: (b.wavelength_nm, b.width_nm) if b else (550.0, 300.0) for n, b in bands.items()}
+    # A star of a faultless telescope, as `star_radius` takes it.
+    rest = (size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 6)
     return Equipment(
-        shapes={name: _clear_star(setup, name, size) for name in filters},
-        zone_px=zone_px,
+        shapes={name: (setup.telescope.obstruction, *wave, *rest) for name, wave in waves.items()},
+        zone_px=_MIDDLE_UM * size,
         zone_steps=zone_um / step if step and not assumed else math.nan,
         per_degC=NOT_KNOWN if per_degC is None else Estimate(per_degC, sigma or math.nan),
         arcsec_per_px=_arcsec_per_px(setup),
         assumed=assumed,
     )
-
-
-def _clear_star(setup: Setup, name: str, size: float) -> tuple[float, ...]:
-    """Numbers of a star of a faultless telescope, as `star_radius` takes them."""
-    band = setup.band(name)
-    wavelength, width = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
-    hole = setup.telescope.obstruction
-    return (hole, wavelength, width, size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 6)

@@ -20,7 +20,7 @@ exponent of the air's transfer function:
     ln r50         = ln R50(d, u) + N(0, s50^2)
     ln (r80 / r50) = ln R80 / R50 (d, u) + b(d) + z g(d, u) + w h(d, u) sign d
                      + N(0, s_shape^2 + (2 differs)^2)
-    slopes of ln r50 over the frame as ``field`` has them, where sweeps have shown a tilt or bowl
+    slopes of ln r50 over the frame as `telescope` has them, if sweeps have shown a tilt or bowl
     g^2 = (sigma_a dln(R80 / R50)/da)^2 + along(d, u)^2,   z, w ~ N(0, 1)
 
 or, with a small probability, anything (a wild frame). Stars drawn out by wind or guiding beyond
@@ -42,7 +42,7 @@ happened to show. Without sweeps both sides look alike. s_shape is what the nigh
 scatter from frame to frame.
 
 c, z, w and whether the field is still that of the sweeps are averaged over on a grid by their
-evidence; e_f is tried for one filter after another, as long as its odds say so (`filters`). All
+evidence; e_f is tried for one filter after another, as long as its odds say so (`judge`). All
 else is exact on a grid of (x, v), whose steps have the moments of those above: forwards alone while
 the night goes on (the past only), forwards and backwards after it. Growth is
 R50(d, u) / min_d R50(d, u) - 1; what comes out is its distribution.
@@ -58,6 +58,8 @@ import numpy as np
 STEP_ZONES = 0.2
 DEFOCUS_ZONES = STEP_ZONES * np.arange(-40, 41)
 """Grid of x and d."""
+TRIED_ZONES = 2 * STEP_ZONES * np.arange(-13, 14)
+"""Errors of an offset that are tried, whole steps of that grid."""
 LOG_STEP = 0.08
 """Of the grid of v. Seeing jitters by half of it, and a normal curve so sampled is whole to 2 %."""
 

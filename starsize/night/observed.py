@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,6 +14,12 @@ NAN = float("nan")
 #: Share of the stated uncertainty of a shape that changes from frame to frame (common practice
 #: where a night does not show it), and the least of it; so many threes of frames it is worth.
 SHARED, _LEAST, _WORTH = 0.3, 0.0015, 2.0
+#: What an exposure takes over from a frame's header and from what was measured of it.
+_FACTS = ("position_steps", "temperature_degC", "altitude_deg", "exposure_s")
+_SAME = (
+    "slopes", "slopes_sigma", "light_adu", "elongation", "elongation_angle_deg", "background_adu",
+    "reason",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,13 +72,44 @@ class Exposure:
     reason: str | None = None
 
 
+def column(rows: Sequence[Any], name: str) -> np.ndarray:
+    """What exposures, or frames judged, have under a name."""
+    return np.array([getattr(row, name) for row in rows])
+
+
 def exposures_of(frames: Sequence[FrameRadius]) -> tuple[Exposure, ...]:
     """The measured frames as exposures in order of time, of name where there is none.
 
     Of a colour camera the green channel stands for the frame.
     """
-    taken = [f for f in frames if f.channel in ("", "G")]
-    return tuple(sorted(map(exposure_of, taken), key=_order))
+    taken = [exposure_of(frame) for frame in frames if frame.channel in ("", "G")]
+    return tuple(sorted(taken, key=lambda one: (np.nan_to_num(one.time_mjd), one.file)))
+
+
+def exposure_of(frame: FrameRadius) -> Exposure:
+    """A measured frame as an exposure."""
+    facts = frame.facts
+    half, large = frame.radius_px, frame.radius80_px
+    shape = sigma = NAN
+    if math.isfinite(half) and math.isfinite(large) and half > 0:
+        shape = large / half
+        # The two radii share most of their noise; taken as independent it is on the safe side.
+        sigma = math.hypot(frame.radius_sigma_px / half, frame.radius80_sigma_px / large)
+        sigma = sigma * large / half
+    told = {name: getattr(facts, name) for name in _FACTS} | {"time_mjd": facts.mid_time_mjd}
+    same: dict[str, Any] = {name: getattr(frame, name) for name in _SAME}
+    same |= {name: NAN if value is None else float(value) for name, value in told.items()}
+    return Exposure(
+        file=facts.path.name,
+        filter=frame.channel or facts.filter or "unknown",
+        hfr_px=half,
+        hfr_sigma_px=frame.radius_sigma_px,
+        shape=shape,
+        shape_sigma=sigma,
+        stars=frame.n_stars,
+        found=frame.n_found,
+        **same,
+    )
 
 
 def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
@@ -82,14 +120,13 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
     (normal distribution). Few such threes are joined by what is expected: the share ``SHARED`` of
     what is stated, and the wobble of shapes from frame to frame.
     """
-    log, names = np.log([e.shape for e in exposures]), np.array([e.filter for e in exposures])
-    threes = (names[:-2] == names[1:-1]) & (names[1:-1] == names[2:])
-    bends = np.abs(np.diff(log, 2)[threes])
-    bends = bends[np.isfinite(bends)]
-    stated = np.array([e.shape_sigma / e.shape for e in exposures])
+    shape, names = column(exposures, "shape"), column(exposures, "filter")
+    stated = column(exposures, "shape_sigma") / shape
     if not np.isfinite(stated).any():
         return tuple(exposures)
-    usual = np.median(stated[np.isfinite(stated)])
+    bends = np.diff(np.log(shape), 2)[(names[:-2] == names[1:-1]) & (names[1:-1] == names[2:])]
+    bends = np.abs(bends[np.isfinite(bends)])
+    usual = np.nanmedian(stated)
     expected = np.hypot(max(SHARED * usual, _LEAST), PRIORS.wobble)
     seen = np.median(bends) / (0.6745 * math.sqrt(6)) if bends.size else expected
     weight = bends.size / 3
@@ -98,46 +135,5 @@ def with_scatter(exposures: Sequence[Exposure]) -> tuple[Exposure, ...]:
     # A frame with few stars scatters more, in the proportion that it states.
     own = np.minimum(np.maximum(stated / usual, 1) * scatter, np.hypot(stated, PRIORS.wobble))
     return tuple(
-        replace(e, shape_scatter=each) for e, each in zip(exposures, own.tolist(), strict=True)
+        replace(one, shape_scatter=each) for one, each in zip(exposures, own.tolist(), strict=True)
     )
-
-
-def _order(one: Exposure) -> tuple[float, str]:
-    return (one.time_mjd if math.isfinite(one.time_mjd) else 0.0, one.file)
-
-
-def exposure_of(frame: FrameRadius) -> Exposure:
-    """A measured frame as an exposure."""
-    facts = frame.facts
-    half, large = frame.radius_px, frame.radius80_px
-    known = math.isfinite(half) and math.isfinite(large) and half > 0
-    # The two radii share most of their noise; taken as independent it is stated on the safe side.
-    sigma = (
-        math.hypot(frame.radius_sigma_px / half, frame.radius80_sigma_px / large) if known else NAN
-    )
-    return Exposure(
-        file=facts.path.name,
-        filter=frame.channel or facts.filter or "unknown",
-        time_mjd=_number(facts.mid_time_mjd),
-        position_steps=_number(facts.position_steps),
-        temperature_degC=_number(facts.temperature_degC),
-        altitude_deg=_number(facts.altitude_deg),
-        exposure_s=_number(facts.exposure_s),
-        hfr_px=half,
-        hfr_sigma_px=frame.radius_sigma_px,
-        shape=large / half if known else NAN,
-        shape_sigma=sigma * large / half if known else NAN,
-        slopes=frame.slopes,
-        slopes_sigma=frame.slopes_sigma,
-        stars=frame.n_stars,
-        found=frame.n_found,
-        light_adu=frame.light_adu,
-        elongation=frame.elongation,
-        elongation_angle_deg=frame.elongation_angle_deg,
-        background_adu=frame.background_adu,
-        reason=frame.reason,
-    )
-
-
-def _number(value: float | None) -> float:
-    return NAN if value is None else float(value)

@@ -9,12 +9,10 @@ from astropy.table import QTable
 
 from ..estimate import Estimate, Notice, notice
 from ..frames.frame import InputFile
-from .causes import Cause, causes
+from .causes import Cause, RefocusRule, causes, refocus_rule, ways_of_focus
 from .course import Course, prepare_course
-from .filters import FilterOffset, find_offsets
-from .judge import FrameFocus, NightFocus, follow
-from .observed import Exposure, with_scatter
-from .rule import RefocusRule, refocus_rule, ways_of_focus
+from .judge import FilterOffset, FrameFocus, NightFocus, find_offsets, follow
+from .observed import Exposure, column, with_scatter
 from .telescope import Equipment
 
 _NUMBERS = (
@@ -72,17 +70,17 @@ class NightResult:
 
     def table(self) -> QTable:
         """A row a frame, with units."""
-        seen = self.exposures
+        seen, judged = self.exposures, self.frames
         return QTable(
             {
-                "file": [e.file for e in seen],
-                "filter": [e.filter for e in seen],
-                "time": np.array([e.time_mjd for e in seen]) * u.day,
-                "radius": np.array([e.hfr_px for e in seen]) * u.pix,
-                "shape": [e.shape for e in seen],
-                "state": [f.state for f in self.frames],
+                "file": [one.file for one in seen],
+                "filter": [one.filter for one in seen],
+                "time": column(seen, "time_mjd") * u.day,
+                "radius": column(seen, "hfr_px") * u.pix,
+                "shape": column(seen, "shape"),
+                "state": [one.state for one in judged],
                 "cause": list(self.causes),
-                **{name: [getattr(f, name) for f in self.frames] for name in _NUMBERS},
+                **{name: column(judged, name) for name in _NUMBERS},
             }
         )
 
@@ -122,38 +120,30 @@ def judge_night(
     if not limit > 0:
         msg = f"'limit' must exceed 0, got {limit}"
         raise ValueError(msg)
-    exposures = with_scatter(exposures)
-    course = prepare_course(exposures, equipment)
-    focus = follow(course, exposures, limit=limit)
-    focus, offsets = find_offsets(course, exposures, focus, limit=limit)
-    result = night_result(course, exposures, focus, offsets, limit=limit)
-    return replace(result, ways=ways_of_focus(course, exposures, focus))
+    course = prepare_course(with_scatter(exposures), equipment, limit=limit)
+    focus, offsets = find_offsets(course, follow(course))
+    return replace(night_result(course, focus, offsets), ways=ways_of_focus(course, focus))
 
 
 def night_result(
-    course: Course,
-    exposures: Sequence[Exposure],
-    focus: NightFocus,
-    offsets: tuple[FilterOffset, ...],
-    *,
-    limit: float,
+    course: Course, focus: NightFocus, offsets: tuple[FilterOffset, ...] = ()
 ) -> NightResult:
     """Put together what was found."""
-    measured = any(np.isfinite(e.hfr_px) for e in exposures)
+    measured = np.isfinite(course.column("hfr_px")).any()
     notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
     if course.untold:
         notices = (*notices, notice("lens_with_colour", filters=course.untold))
     return NightResult(
-        exposures=tuple(exposures),
+        exposures=course.exposures,
         frames=focus.frames,
-        causes=causes(course, exposures, focus, offsets, limit=limit),
+        causes=causes(course, focus, offsets),
         offsets=offsets,
-        rule=refocus_rule(course, exposures, focus, limit=limit) if measured else None,
+        rule=refocus_rule(course, focus) if measured else None,
         coefficient=focus.coefficient,
         by_degree=course.by_degree,
         equipment=course.equipment,
-        limit=limit,
+        limit=course.limit,
         notices=notices,
     )

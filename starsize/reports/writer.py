@@ -9,7 +9,7 @@ from ..comparison.sets import SetComparison, SetRow
 from ..estimate import Estimate
 from ..frames.plan_csv import PLAN_COLUMNS, PlannedExposure
 from ..night import NightResult
-from ..night.filters import FilterOffset
+from ..night.judge import FilterOffset
 from ..plan.planned import CapturePlan
 from .document import plain, result_document
 from .filled import macros

@@ -5,12 +5,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.testing import assert_allclose
 
-from starsize.night.chain import Chain, Nodes, Seen, Step, _gaussian
-from starsize.night.emission import Likelihood
+from starsize.night.chain import Chain, Frame, Step, _gaussian
 from starsize.night.model import DEFOCUS_ZONES, NightPriors
 
 LOG_SEEING = np.linspace(0.0, 1.0, 21)
-NODES = Nodes(np.zeros((1, 1)), np.zeros(1, int), np.zeros(1), np.zeros(1))
 PLAIN = NightPriors(
     start_zones=1.0, start_anyhow=0.0, slip_chance=0.0, walk_zones=0.5, refocus_chance=0.0
 )
@@ -20,7 +18,14 @@ def measured(value, sigma):
     """A frame that shows the defocus itself, and nothing of the seeing."""
     height = np.exp(-0.5 * ((DEFOCUS_ZONES - value) / sigma) ** 2)[None]
     flat = np.full(height.shape, 0.5)
-    return Seen(Likelihood(flat, 1e3 * flat, height, 0.0, flat))
+    return Frame(shown=np.stack([flat, 1e3 * flat, height, flat]))
+
+
+def nodes_of(chain, *coefficients):
+    """Nodes of one star."""
+    value = np.array(coefficients)
+    none = np.zeros(value.size)
+    return chain.start(value[:, None], none.astype(int), none, -0.5 * value**2)
 
 
 def rts(values, sigma, *, start, walk):
@@ -50,8 +55,9 @@ def test_forward_and_backward_agree_with_kalman_filter_and_smoother():
     frames = [measured(v, sigma) for v in values]
     steps = [Step(hours=1.0)] * len(values)
     filtered, smooth = rts(values, sigma, start=1.0, walk=0.5)
-    past = [s.grid[0].sum(1) for s in chain.forward(frames, steps, NODES)]
-    both, _, weights = chain.smooth(frames, steps, NODES)
+    nodes = nodes_of(chain, 0.0)
+    past = [s.grid[0].sum(1) for s in chain.forward(frames, steps, nodes)]
+    both, _, weights = chain.smooth(frames, steps, nodes)
     assert_allclose([p @ DEFOCUS_ZONES for p in past], filtered[:, 0], atol=0.01)
     assert_allclose(both[:, 0] @ DEFOCUS_ZONES, smooth[:, 0], atol=0.01)
     variance = both[:, 0] @ DEFOCUS_ZONES**2 - (both[:, 0] @ DEFOCUS_ZONES) ** 2
@@ -82,36 +88,34 @@ def test_a_transition_has_the_variance_of_its_step_and_many_add_up():
 
 def test_a_known_move_and_the_coefficient_carry_the_belief_along():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
-    nodes = Nodes(np.array([[0.8]]), np.zeros(1, int), np.zeros(1), np.zeros(1))
-    state = chain.start(nodes)
-    moved = chain.moved(state, Step(hours=0.0, changed=(-1.5,), move_zones=0.4))
+    moved = chain.moved(nodes_of(chain, 0.8), Step(hours=0.0, changed=(-1.5,), move_zones=0.4))
     assert_allclose(moved.grid[0].sum(1) @ DEFOCUS_ZONES, 0.4 + 0.8 * 1.5, atol=1e-3)
 
 
 def test_nodes_without_weight_are_left_behind_and_change_nothing():
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
     turning = np.linspace(-1.5, 1.5, 13)
-    nodes = Nodes(turning[:, None], np.zeros(13, int), np.zeros(13), -0.5 * turning**2)
+    nodes = nodes_of(chain, *turning)
     frames = [measured(0.6 * k, 0.5) for k in range(6)]
     steps = [Step(hours=0.1, changed=(-1.0,))] * len(frames)
     *_, whole = chain.forward(frames, steps, nodes)
     left = chain.after(frames, steps, nodes)
-    assert len(left.nodes) < len(nodes)
-    assert_allclose(left.weights @ left.nodes.coefficient[:, 0], whole.weights @ turning, atol=1e-4)
+    assert left.star.size < turning.size
+    assert_allclose(left.weights @ left.coefficient[:, 0], whole.weights @ turning, atol=1e-4)
 
 
 def test_the_offset_of_a_filter_is_what_its_frames_show_beyond_the_others():
     """Of x ~ N(0, 1) seen by some frames and x + e by others, e flat: the normal distribution's
     mean(others) - E(x | some), with the variances' sum."""
     chain = Chain(LOG_SEEING, np.nan, PLAIN)
-    sigma, tried = 0.4, 0.2 * np.arange(-20, 21)
+    sigma = 0.4
     plain, beyond = [0.3, 0.5], [1.5, 1.7]
     frames = [measured(v, sigma) for v in plain]
     frames += [replace(measured(v, sigma), in_question=True) for v in beyond]
-    left = chain.after(frames, [Step()] * 4, NODES, tried)
+    left = chain.after(frames, [Step()] * 4, nodes_of(chain, 0.0))
     x_var = 1 / (1 + 2 / sigma**2)
     mean = np.mean(beyond) - x_var * sum(plain) / sigma**2
-    found = left.weights @ left.nodes.offset_zones
+    found = left.weights @ left.offset_zones
     assert_allclose(found, mean, atol=0.01)
-    variance = left.weights @ (left.nodes.offset_zones - found) ** 2
+    variance = left.weights @ (left.offset_zones - found) ** 2
     assert_allclose(variance, sigma**2 / 2 + x_var, rtol=0.03)

@@ -15,7 +15,7 @@ def stars(per_sigma):
     """Shapes that less steep air changes by ``per_sigma`` for each sigma of its exponent."""
     shape = np.full((_STARS.size, DEFOCUS_ZONES.size, 5), 0.5)
     shape += per_sigma * _STARS[:, None, None]
-    return StarTable(np.linspace(0.0, 1.0, 5), np.zeros_like(shape), shape)
+    return StarTable(np.linspace(0.0, 1.0, 5), np.zeros_like(shape), shape, np.zeros(29, bool))
 
 
 def test_air_and_lack_are_added_as_independent_errors_once():

@@ -7,10 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.night import Exposure, judge_night
-from starsize.night.field import Field, learn_field, slopes_over
 from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
-from starsize.night.telescope import seeing_grid, star_table
+from starsize.night.telescope import Field, slopes_over, star_table
 from starsize.photometry.scale import no_stars
 from starsize.simulate.long_night import LongNightPlan
 from starsize.simulate.long_night_points import zone_steps
@@ -87,8 +86,9 @@ def test_the_field_is_learnt_from_sweeps_and_a_flat_one_is_none(table, tilted, e
     assert learn_shape(known, swept(table)).field is None
 
 
-def test_too_few_frames_tell_no_field():
-    assert learn_field(["L"], np.zeros(1), np.zeros((1, 81)), np.zeros((1, 3)), NOISE[None]) is None
+def test_too_few_frames_tell_no_field(table, tilted, equipment):
+    known = replace(equipment, zone_steps=zone_steps(table))
+    assert learn_shape(known, swept(tilted)[2:8]).field is None
 
 
 def night_of(table, equipment, field):
@@ -127,7 +127,6 @@ def test_the_table_of_a_filter_without_a_sweep_takes_the_mean_of_the_others(equi
         own={"L": np.full(3, 0.01), "R": np.full(3, 0.03)},
         scatter=np.full(3, 0.004),
     )
-    grid = seeing_grid(equipment.arcsec_per_px)
-    table = star_table(equipment, "G", grid, np.array([1.7])).in_field(field, "G")
+    table = star_table(equipment, "G", np.array([1.7])).in_field(field, "G")
     assert_allclose(table.field.own, 0.02)
     assert table.fielded.tolist() == [False, True]

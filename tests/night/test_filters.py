@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 
 from starsize.estimate import Estimate
-from starsize.night.chain import Nodes, State
-from starsize.night.course import prepare_course, seen_frame
-from starsize.night.filters import _TRIED, _ask, _asked, evidence_of, find_offsets
-from starsize.night.judge import follow, signed
-from starsize.night.model import DEFOCUS_ZONES
+from starsize.night.chain import Belief
+from starsize.night.course import prepare_course
+from starsize.night.judge import _ask, _asked, evidence_of, find_offsets, follow, signed
+from starsize.night.model import DEFOCUS_ZONES, TRIED_ZONES
 from starsize.simulate.long_night import LongNightPlan
 
 from .nights import FILTERS, drawn
@@ -19,30 +18,37 @@ from .nights import FILTERS, drawn
 
 def shares(low, out):
     """Weights of the errors tried: 2.4 zones to the one side, and to the other."""
-    weight = np.zeros(_TRIED.size)
-    weight[np.argmin(np.abs(_TRIED + 2.4))] = low
-    weight[np.argmin(np.abs(_TRIED - 2.4))] = out
+    weight = np.zeros(TRIED_ZONES.size)
+    weight[np.argmin(np.abs(TRIED_ZONES + 2.4))] = low
+    weight[np.argmin(np.abs(TRIED_ZONES - 2.4))] = out
     return weight
 
 
 @pytest.mark.parametrize("out", [0.5, 0.15, 0.005])
 def test_a_side_that_is_only_likely_is_not_told(out):
-    size, sigma, sided = signed(shares(1 - out, out), _TRIED)
+    size, sigma, sided = signed(shares(1 - out, out), TRIED_ZONES)
     assert not sided
     assert (size, sigma) == (pytest.approx(2.4), pytest.approx(0.4 / np.sqrt(12)))
 
 
 def test_a_side_that_is_sure_is_told():
-    error, sigma, sided = signed(shares(0.999, 0.001), _TRIED)
+    error, sigma, sided = signed(shares(0.999, 0.001), TRIED_ZONES)
     assert sided
     assert error == pytest.approx(-2.4, abs=3 * sigma)
 
 
 def test_the_evidence_of_many_frames_is_beyond_exp_and_still_told():
     count = 3
-    nodes = Nodes(np.zeros((count, 1)), np.zeros(count, int), _TRIED[[3, 3, 9]], np.zeros(count))
-    state = State(nodes, np.zeros((count, 1, 1)), np.array([3000.0, 3000.0, 3001.0]))
-    found = evidence_of(state)
+    found = evidence_of(
+        Belief(
+            coefficient=np.zeros((count, 1)),
+            star=np.zeros(count, int),
+            offset_zones=TRIED_ZONES[[3, 3, 9]],
+            log_prior=np.zeros(count),
+            log_evidence=np.array([3000.0, 3000.0, 3001.0]),
+            grid=np.zeros((count, 1, 1)),
+        )
+    )
     assert found[3] == pytest.approx(3000 + np.log(2))
     assert found[9] == pytest.approx(3001)
     assert np.isneginf(np.delete(found, [3, 9])).all()
@@ -57,8 +63,7 @@ def test_a_night_that_would_show_nothing_agrees_with_no_table(table, equipment):
     exposures, _, _ = drawn(table, LongNightPlan(frames=8, order=("L", "G"), block=2), seed=7)
     exposures = [replace(one, shape=math.nan, shape_sigma=math.nan) for one in exposures]
     course = prepare_course(exposures, known)
-    focus = follow(course, exposures, limit=0.1)
-    offsets = find_offsets(course, exposures, focus, limit=0.1)[1]
+    offsets = find_offsets(course, follow(course))[1]
     assert [one.agrees for one in offsets] == [None, None]
 
 
@@ -82,10 +87,7 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
             swept_seeing=dict.fromkeys(FILTERS, seeing),
         )
         course = prepare_course(exposures, known)
-        seen = [seen_frame(course, one) for one in exposures]
-        focus = follow(course, exposures, limit=0.1)
-        course = _asked(course, exposures, seen, focus, "G")
-        weight = np.exp(_ask(course, exposures)[1])
-        return weight[_TRIED < 0].sum() / weight[_TRIED > 0].sum()
+        weight = np.exp(_ask(_asked(course, follow(course), "G"))[1])
+        return weight[TRIED_ZONES < 0].sum() / weight[TRIED_ZONES > 0].sum()
 
     assert odds(0.004) < odds(0.0) / 3

@@ -51,10 +51,10 @@ def test_a_drift_behind_better_air_is_seen_while_radii_stay_level(table, equipme
 
 def test_live_judges_by_the_past_alone(table, equipment):
     exposures, _, _ = drawn(table, replace(PLAN, slip_frame=10, slip_zones=3.0), seed=4)
-    course = prepare_course(exposures, equipment)
-    live = LiveNight(course, limit=LIMIT)
+    course = prepare_course(exposures, equipment, limit=LIMIT)
+    live = LiveNight(course)
     whole = [live.add(one) for one in exposures]
-    live = LiveNight(course, limit=LIMIT)
+    live = LiveNight(course)
     part = [live.add(one) for one in exposures[:8]]
     for one, other in zip(part, whole, strict=False):
         assert one.probability_lost == pytest.approx(other.probability_lost, abs=1e-6)

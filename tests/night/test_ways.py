@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from starsize.night import judge_night
-from starsize.night.field import Field
+from starsize.night.telescope import Field
 from starsize.simulate.long_night import LongNightPlan
 
 from .nights import drawn

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from starsize.night import judge_night
+from starsize.night.causes import _with_rule, refocus_rule
 from starsize.night.course import prepare_course
 from starsize.night.judge import follow
-from starsize.night.rule import _with_rule, refocus_rule
 from starsize.simulate.long_night import LongNightPlan
 
 from .nights import drawn
@@ -49,9 +49,9 @@ def test_a_cooling_night_supports_a_rule_and_a_still_one_none(table, equipment):
 def test_focusing_promises_nothing_for_filters_whose_offset_is_off(table, equipment):
     exposures, _, _ = drawn(table, COOLING, seed=11)
     course = prepare_course(exposures, roughly_known(equipment))
-    focus = follow(course, exposures, limit=0.1)
+    focus = follow(course)
     off = [replace(frame, defocus_zones=frame.telescope_zones + 3) for frame in focus.frames]
-    rule = refocus_rule(course, exposures, replace(focus, frames=tuple(off)), limit=0.1)
+    rule = refocus_rule(course, replace(focus, frames=tuple(off)))
     assert rule.share_lost_with_rule == 1.0
 
 

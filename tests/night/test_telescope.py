@@ -7,11 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.curves.prediction import COLOUR, share_radius
-from starsize.night.emission import at_radius
 from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.observed import Exposure
-from starsize.night.telescope import _sharpest, seeing_grid, star_table
+from starsize.night.telescope import _sharpest, star_table
 from starsize.simulate.long_night_points import zone_steps
 
 from .nights import FILTERS
@@ -32,8 +31,8 @@ def test_the_shape_of_a_gaussian_star_is_its_closed_form():
 
 def test_defocus_and_seeing_change_the_shape_differently(equipment):
     """What the whole model stands on; the drawn star has it too (tests/simulate)."""
-    grid = seeing_grid(equipment.arcsec_per_px)
-    table = star_table(equipment, "L", grid, np.array([5 / 3]))
+    table = star_table(equipment, "L", np.array([5 / 3]))
+    grid = table.log_seeing
     focus = DEFOCUS_ZONES.size // 2
     at = int(np.argmin(np.abs(np.exp(grid) - 1.5)))
     twice = int(np.argmin(np.abs(np.exp(grid) - 3.0)))
@@ -44,12 +43,11 @@ def test_defocus_and_seeing_change_the_shape_differently(equipment):
 
 @pytest.mark.parametrize("zones", [-2.4, 0.0, 3.0])
 def test_the_radius_gives_the_seeing_back(equipment, zones):
-    grid = seeing_grid(equipment.arcsec_per_px)
     air = 1.62
-    table = star_table(equipment, "L", grid, np.array([air]))
+    table = star_table(equipment, "L", np.array([air]))
     blur = np.array([zones * equipment.zone_px])
     radius = share_radius(equipment.shapes["L"], blur, np.array([2.2]), air=air)
-    u = at_radius(table, float(np.log(radius[0])))[0]
+    u = table.at_radius(float(np.log(radius[0])))[0]
     at = int(np.argmin(np.abs(DEFOCUS_ZONES - zones)))
     assert_allclose(np.exp(u[0, at]), 2.2, rtol=0.02)
 
@@ -78,12 +76,12 @@ def swept(table, names):
 def misses(table, which, name, places, *, seeing=1.0):
     """Drawn ln shape minus the model's at some defoci in zones."""
     air = which.air.value if which.air.is_known else 1.7
-    star = star_table(which, name, seeing_grid(which.arcsec_per_px), np.array([air]))
+    star = star_table(which, name, np.array([air]))
     found = []
     for place in places:
         at = np.array([table.best_steps[name] + zone_steps(table) * place])
         row = table.radii_px(name, at, np.full(1, seeing))[0]
-        shape = at_radius(star, float(np.log(row[1])))[2][0]
+        shape = star.at_radius(float(np.log(row[1])))[2][0]
         found.append(np.log(row[2] / row[1]) - np.interp(place, DEFOCUS_ZONES, shape))
     return np.array(found)
 
