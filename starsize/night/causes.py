@@ -183,8 +183,8 @@ def refocus_rule(course: Course, focus: NightFocus) -> RefocusRule:
 
 def _growth(course: Course, focus: NightFocus) -> np.ndarray:
     """Growth at each defocus, in the usual seeing through the most used filter."""
-    names, counts = np.unique(course.column("filter"), return_counts=True)
-    table = course.tables[names[np.argmax(counts)]]
+    names = [one.filter for one in course.exposures]
+    table = course.tables[max(sorted(set(names)), key=names.count)]
     usual = float(np.median(column(focus.frames, "log_seeing")))
     at = int(np.argmin(np.abs(table.log_seeing - usual)))
     rows = table.log_radius[len(table.log_radius) // 2, :, at]

@@ -138,7 +138,7 @@ def prepare_course(
         for grid in np.meshgrid(_STARS, _SIDE_WEIGHTS, moved, _COEFFICIENTS, indexing="ij")
     )
     tables = {}
-    for name in sorted(set(column(exposures, "filter").tolist())):
+    for name in sorted({one.filter for one in exposures}):
         table = star_table(equipment, name, air.value + air.sigma * _STARS)
         table = doubted(table, shape_lack(equipment, name, table.log_seeing), _SIDES)
         tables[name] = table if tilt is None else table.in_field(tilt, name)
@@ -180,8 +180,6 @@ def alike(one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 def along_and_apart(covariance: np.ndarray) -> np.ndarray:
     """Sigmas of a curve on ``DEFOCUS_ZONES``, (2, D): what goes along with focus, what is left."""
-    # Given b(0) a normal b(d) has a mean of C(d, 0) / C(0, 0) b(0) and a variance of
-    # C(d, d) - C(d, 0)^2 / C(0, 0).
     focus = DEFOCUS_ZONES.size // 2
     along = covariance[:, focus] / np.sqrt(covariance[focus, focus])
     left = np.maximum(np.diag(covariance) - along**2, 0.0)
@@ -198,11 +196,7 @@ def shape_lack(equipment: Equipment, name: str, log_seeing: np.ndarray) -> np.nd
 
 
 def doubted(table: StarTable, lack: np.ndarray, lopsided: np.ndarray) -> StarTable:
-    """The stars of the airs moved by z as far as air and lack together may be off, and by w.
-
-    Less steep air and a lack of the table both lift or lower the shape of all frames: of the two
-    one number z is made. Each star takes each value of w, ``lopsided``.
-    """
+    """Stars whose shape z moves as far as air and lack together may be off, each with each w."""
     middle = table.log_shape[len(_STARS) // 2]
     by_air = table.log_shape - middle
     way = math.copysign(1.0, float(by_air[-1].sum())) * np.sign(_STARS)[:, None, None]

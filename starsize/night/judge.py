@@ -1,6 +1,7 @@
 """What the night says of each frame and of each offset of the table."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -197,10 +198,12 @@ def find_offsets(course: Course, focus: NightFocus) -> tuple[NightFocus, tuple[F
     ``focus`` has every offset as the table has it; the one returned takes those that are off for
     so. No offsets where there is no table or only one filter.
     """
-    names = [n for n in course.equipment.offset_steps if n in course.column("filter")]
+    filters = {one.filter for one in course.exposures}
+    names = [name for name in course.equipment.offset_steps if name in filters]
     if len(names) < 2:
         return focus, ()
-    asked = {name: _asked(course, focus, name) for name in names}
+    frames = course.frames()
+    asked = {name: _asked(course, frames, focus, name) for name in names}
     settled: dict[str, float] = {}
     found: dict[str, FilterOffset] = {}
     last: Course | None = None
@@ -217,14 +220,15 @@ def find_offsets(course: Course, focus: NightFocus) -> tuple[NightFocus, tuple[F
     return focus if last is None else follow(last), tuple(found[name] for name in names)
 
 
-def _asked(course: Course, focus: NightFocus, name: str) -> Course:
+def _asked(course: Course, frames: Sequence[Frame], focus: NightFocus, name: str) -> Course:
     """The course for asking a filter, by what the frames of the others say."""
     # Its nodes are the likeliest stars with their coefficients, each with all that the sides of
     # focus may differ in: what they differ in is every filter's own, so that for the others the
     # likeliest is taken.
     sides, every = course.sides, course.nodes
     likeliest = int(np.argmax(np.bincount(focus.nodes.star % sides, focus.weights)))
-    others = [Frame() if one.filter == name else course.frame(one) for one in course.exposures]
+    seen = zip(course.exposures, frames, strict=True)
+    others = [Frame() if one.filter == name else frame for one, frame in seen]
     alike = every.part(every.star % sides == likeliest)
     last = course.chain.after(others, course.steps(), alike)
     best = last.part(np.argsort(-last.weights, kind="stable")[:_MOST_NODES])

@@ -13,9 +13,9 @@ from ..curves.statistics import PRIORS as CURVE_PRIORS
 from ..estimate import NOT_KNOWN, Estimate
 from ..setup import Setup, given_setup
 from .course import alike, along_and_apart
-from .model import DEFOCUS_ZONES, PRIORS, STEP_ZONES
+from .model import DEFOCUS_ZONES, PRIORS
 from .observed import Exposure, column
-from .telescope import Equipment, Field, slopes_over, star_table
+from .telescope import Equipment, Field, reading, slopes_over, star_table
 
 _MIDDLE_UM = 0.55
 _ARCSEC_PER_RADIAN = 206264.806
@@ -49,14 +49,11 @@ def equipment_from_fits(
     per_degC: Estimate = NOT_KNOWN,
 ) -> Equipment | None:
     """Equipment from the focus curves of a result; None where no curve is a star's."""
-    known: dict[str, CurveFit] = {}
-    for fit in fits:
-        if fit.answered and len(fit.shape) == STAR:
-            other = known.setdefault(fit.curve.filter, fit)
-            if fit.best_sigma_steps < other.best_sigma_steps:
-                known[fit.curve.filter] = fit
-    if not known:
+    stars = [fit for fit in fits if fit.answered and len(fit.shape) == STAR]
+    if not stars:
         return None
+    known = {fit.curve.filter: fit for fit in stars}  # in their order, then the surest of each
+    known |= {f.curve.filter: f for f in sorted(stars, key=lambda fit: -fit.best_sigma_steps)}
     first = next(iter(known.values())).shape
     zone_px = _MIDDLE_UM * first[3]
     # Without spherical aberration and spread, which curves of radii can hardly tell from one
@@ -90,49 +87,37 @@ def learn_shape(equipment: Equipment, frames: Sequence[Exposure]) -> Equipment:
     what the star of wave optics lacks: curves of radii know little of the two sides of focus,
     shapes do.
     """
-    near = [(_zones(equipment, one), one) for one in frames if one.filter in equipment.shapes]
-    near = [(place, one) for place, one in near if abs(place) < _FURTHEST_ZONES and one.hfr_px > 0]
-    zones, frames = np.array([place for place, _ in near]), [one for _, one in near]
+    known = [one for one in frames if one.filter in equipment.shapes and one.hfr_px > 0]
+    ways = [math.copysign(1.0, equipment.shapes[one.filter][4]) for one in known]
+    zones = np.array(ways) * column(known, "position_steps") / equipment.zone_steps
+    near = np.flatnonzero(np.abs(zones) < _FURTHEST_ZONES)
+    frames, zones = [known[k] for k in near], zones[near]
     # Of a lens' colour curves of radii know so little that it may not be there at all: then it
     # would part the two sides of focus under other seeing.
     some = (1 - CURVE_PRIORS.plain) / (len(_COLOURS) - 1)
-    costs, every = [], []
+    tried = []
     for share in _COLOURS:
         shapes = {
             name: (*shape[:COLOUR], *(share * colour for colour in shape[COLOUR:]))
             for name, shape in equipment.shapes.items()
         }
         cost, learnt = _learnt(replace(equipment, shapes=shapes), zones, frames)
-        costs.append(cost - 2 * math.log(some if share else CURVE_PRIORS.plain))
-        every.append(learnt)
-    best = every[int(np.argmin(costs))]
-    sloped = np.array([bool(one.slopes) for one in frames], bool)
-    return replace(best, field=_field(best, zones[sloped], [f for f in frames if f.slopes]))
-
-
-def _zones(equipment: Equipment, one: Exposure) -> float:
-    """Defocus of a sweep's frame, plus outward."""
-    way = math.copysign(1.0, equipment.shapes[one.filter][4])
-    return way * one.position_steps / equipment.zone_steps
+        tried.append((cost - 2 * math.log(some if share else CURVE_PRIORS.plain), learnt))
+    best = min(tried, key=lambda one: one[0])[1]
+    sloped = [k for k, one in enumerate(frames) if one.slopes]
+    return replace(best, field=_field(best, zones[sloped], [frames[k] for k in sloped]))
 
 
 def _at_frames(
     equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure], airs: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Seeing that makes each frame's radius at its defocus, ln shape there (n, A), ln radii (n, D).
-
-    The radii are those of the first air at the first air's seeing.
-    """
+) -> np.ndarray:
+    """Seeing that makes each frame's radius at its defocus, and ln shape there, (n, 2, A)."""
     tables = {name: star_table(equipment, name, airs) for name in {f.filter for f in frames}}
-    seeing, shape = np.empty((2, len(frames), len(airs)))
-    radius = np.empty((len(frames), DEFOCUS_ZONES.size))
-    for k, (place, one) in enumerate(zip(zones, frames, strict=True)):
-        table = tables[one.filter]
-        u, _, log_shape, _ = table.at_radius(math.log(one.hfr_px))
-        seeing[k] = [np.interp(place, DEFOCUS_ZONES, row) for row in u]
-        shape[k] = [np.interp(place, DEFOCUS_ZONES, row) for row in log_shape]
-        radius[k] = [np.interp(seeing[k, 0], table.log_seeing, row) for row in table.log_radius[0]]
-    return seeing, shape, radius
+    found = []
+    for read, one in zip(reading(DEFOCUS_ZONES, zones), frames, strict=True):
+        seeing, _, shape, _ = tables[one.filter].at_radius(math.log(one.hfr_px))
+        found.append([seeing @ read, shape @ read])
+    return np.array(found)
 
 
 def _learnt(
@@ -147,7 +132,7 @@ def _learnt(
     frames, zones = [frames[k] for k in mine], zones[mine]
     which = np.array([names.index(one.filter) for one in frames])
     sigmas = column(frames, "shape_sigma") / column(frames, "shape")
-    seeing, model, _ = _at_frames(equipment, zones, frames, _AIRS)
+    seeing, model = _at_frames(equipment, zones, frames, _AIRS).transpose(1, 0, 2)
     rows = np.log(column(frames, "shape"))[:, None] - model
     smooth = _covariance(zones, which, zones, which)
     before = ((_AIRS - PRIORS.air) / (2 * PRIORS.air_sigma)) ** 2
@@ -199,18 +184,22 @@ def _field(equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]) 
     """Tilt and curvature as the slopes of the sweeps' frames show them; None if insignificant."""
     if len(frames) < _LEAST_FIELD_FRAMES:
         return None
-    air = equipment.air.value if equipment.air.is_known else PRIORS.air
-    radius = _at_frames(equipment, zones, frames, np.array([air]))[2]
+    air = np.array([equipment.air.value if equipment.air.is_known else PRIORS.air])
     kinds, which = np.unique(column(frames, "filter"), return_inverse=True)
-    slopes = column(frames, "slopes")
+    tables = [star_table(equipment, name, air) for name in kinds.tolist()]
+    seeing = _at_frames(equipment, zones, frames, air)[:, 0, 0]
+    radius = np.array(
+        [
+            tables[k].log_radius[0] @ reading(tables[k].log_seeing, v)
+            for k, v in zip(which, seeing, strict=True)
+        ]
+    )
+    slopes, at_zones = column(frames, "slopes"), reading(DEFOCUS_ZONES, zones)
     wide = np.hypot(column(frames, "slopes_sigma"), _WOBBLE)
-    every = np.arange(len(frames))
-    low, part = np.divmod((zones - DEFOCUS_ZONES[0]) / STEP_ZONES, 1)
-    low, part = low.astype(int), part[:, None]
 
     def own_and_left(field: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         made = slopes_over(radius, field)
-        left = slopes - made[every, low] * (1 - part) - made[every, low + 1] * part
+        left = slopes - np.einsum("nd,nds->ns", at_zones, made)
         own = np.stack([np.average(left[which == k], axis=0, weights=wide[which == k] ** -2.0)
                         for k in range(len(kinds))])  # fmt: skip
         return own, (left - own[which]) / wide
@@ -222,9 +211,8 @@ def _field(equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]) 
     found = least_squares(misses, np.full(3, 0.1), bounds=bounds, loss="soft_l1")
     own, left = own_and_left(found.x)
     more = np.maximum(np.median(np.abs(left), axis=0) / 0.6745, 1.0)
-    turns = float(np.linalg.norm(np.asarray(found.jac) @ found.x)) / math.sqrt(
-        float(np.mean(more**2))
-    )
+    pull = np.asarray(found.jac) @ found.x
+    turns = float(np.linalg.norm(pull) / np.sqrt(np.mean(more**2)))
     if turns < _SURE:
         return None
     return Field(

@@ -22,7 +22,7 @@ from scipy.interpolate import BarycentricInterpolator, RectBivariateSpline
 
 from ..curves.prediction import share_radius
 from ..estimate import NOT_KNOWN, Estimate
-from .model import DEFOCUS_ZONES, LOG_STEP, STEP_ZONES
+from .model import DEFOCUS_ZONES, LOG_STEP
 
 #: Air exponents that are computed; between them ln radii are taken as parabolas.
 AIRS: Final = (1.5, 1.7, 1.95)
@@ -256,13 +256,14 @@ def _sharpest(shape: tuple[float, ...], zone_px: float) -> float:
     return float(blur[at] + (blur[1] - blur[0]) * (0.5 * (left - right) / bend if bend > 0 else 0))
 
 
+def reading(grid: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Weights (..., G) that read values on an even grid between its points."""
+    gap = np.abs(np.clip(at, grid[0], grid[-1])[..., None] - grid) / (grid[1] - grid[0])
+    return np.maximum(1 - gap, 0.0)
+
+
 def slopes_over(log_radius: np.ndarray, zones: np.ndarray) -> np.ndarray:
     """Slopes that a field makes at each defocus, (n, D, 3), of ln radii (n, D)."""
     further = zones @ _PATTERN
-    last = DEFOCUS_ZONES.size - 1
-    at = (DEFOCUS_ZONES[:, None] - further + further.mean() - DEFOCUS_ZONES[0]) / STEP_ZONES
-    at = np.clip(at, 0, last - 1e-9)
-    low = at.astype(int)
-    part = at - low
-    values = log_radius[:, low] * (1 - part) + log_radius[:, low + 1] * part
-    return np.asarray(values @ _FIT.T)
+    read = reading(DEFOCUS_ZONES, DEFOCUS_ZONES[:, None] - further + further.mean())
+    return np.tensordot(log_radius, np.tensordot(read, _FIT, (1, 1)), (1, 1))

@@ -87,7 +87,7 @@ def test_a_lopsided_shape_that_sweeps_only_seemed_to_show_is_hardly_taken_for_a_
             swept_seeing=dict.fromkeys(FILTERS, seeing),
         )
         course = prepare_course(exposures, known)
-        weight = np.exp(_ask(_asked(course, follow(course), "G"))[1])
+        weight = np.exp(_ask(_asked(course, course.frames(), follow(course), "G"))[1])
         return weight[TRIED_ZONES < 0].sum() / weight[TRIED_ZONES > 0].sum()
 
     assert odds(0.004) < odds(0.0) / 3
