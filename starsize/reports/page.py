@@ -85,14 +85,14 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "steps_per_um": steps_per_um,
         "strips": strips_of(result),
         "overview": both(figures.overview_svg, fits, name="overview"),
-        "temperature_figure": Markup(warm) if warm else None,
+        "temperature_figure": warm,
         "field_figures": field_figures,
         "questions": open_questions(result),
         "entries": entries,
     }
 
 
-def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]:
+def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: Markup) -> dict[str, Any]:
     """A sweep's drawing, when and how it was taken, and its frames."""
     curve, start, temperature = fit.curve, time_text(start_mjd(measured)), mean_temperature(fit)
     frames = {
@@ -108,7 +108,7 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: str) -> dict[str, Any]
     }
     return {
         "fit": fit,
-        "figure": Markup(drawn),
+        "figure": drawn,
         "facts": [
             *([f"{start[11:16]} UTC"] if start else []),
             macros("said.txt").approaches[curve.approach],
@@ -208,7 +208,7 @@ def night_html(result: NightResult) -> str:
     view = {
         "result": result,
         "night": macros("night_said.txt"),
-        "strips": [Markup(svg) for svg in drawn if svg],
+        "strips": [svg for svg in drawn if svg],
         "signs": {name: filter_sign(name) for name in names},
         "spans": spans(result),
         "notices": result.notices,

@@ -10,7 +10,8 @@ import pytest
 from starsize.comparison.compared import FieldReport
 from starsize.estimate import Estimate
 from starsize.reports import report_html, result_document
-from starsize.reports.figures.field import field_svg, shape_um
+from starsize.reports.figures import field_svg
+from starsize.reports.figures.drawings import shape_um
 
 from .helpers import Page, departures
 

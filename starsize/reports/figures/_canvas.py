@@ -1,30 +1,31 @@
-"""The one place that knows matplotlib: a bare figure in, a small piece of inline SVG out.
+"""The one place that knows matplotlib: axes to draw on, and what was drawn as inline SVG.
 
 Colours are drawn as stand-ins and become CSS variables in the SVG, so that one drawing serves
-light and dark pages. Text stays text; the page's own font sets it.
+light and dark pages. Text stays text; the page's own font sets it. Scales and their words are
+written here: matplotlib's axis, which measures each number, would take most of a drawing's time.
 """
 
 import io
 import itertools
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from html import escape
 from importlib.resources import files
 from typing import Any, Final
-from xml.etree import ElementTree as ET
 
 import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
-from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from ..filled import render
 from ..rail import filter_tint, spare_number
 
 __all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
@@ -34,22 +35,33 @@ _CSS: Final = files("starsize.reports").joinpath("templates/style.css").read_tex
 PLAIN: Final = dict(re.findall(r"--([\w-]+): (#\w{6});", _CSS.partition("}")[0]))
 #: ... and what each is drawn in where it is to become the page's CSS variable.
 _STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(PLAIN)}
+_BY_STAND_IN: Final = {stand_in: f"var(--{name})" for name, stand_in in _STAND_IN.items()}
 _palette: ContextVar[Mapping[str, str]] = ContextVar("palette", default=_STAND_IN)
+
 _MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
 _OTHER_MARKERS: Final = ("p", "<", ">")
+#: Marks look equally large: triangles and diamonds are drawn smaller than squares.
+_LARGER: Final = {"^": 1.3, "v": 1.3, "<": 1.3, ">": 1.3, "P": 1.25, "h": 1.2}
 
-#: Width of a sign of the numbers at the ticks, and height of a line of text.
+#: Width of a sign of the numbers at a scale, height of a line of text, room between drawings.
 _SIGN_PX: Final = 6.6
 _LINE_PX: Final = 15.0
+_GAP_PX: Final = 8.0
+#: On each side of a drawing its ticks, how far off the numbers stand, and which end of them there.
+_SIDES: Final = {
+    "left": ("h-4", (-7, 4), "end"),
+    "right": ("h4", (7, 4), "start"),
+    "below": ("v4", (0, 15), "middle"),
+}
 
-_SVG: Final = "{http://www.w3.org/2000/svg}"
-_HREF: Final = "{http://www.w3.org/1999/xlink}href"
 _SETTINGS: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "starsize",
     "font.family": ["sans-serif"],
     "font.size": 12.0,
     "axes.unicode_minus": True,
+    "axes.formatter.useoffset": False,
+    "axes.formatter.limits": (-9, 12),
     "path.simplify": True,
 }
 
@@ -57,6 +69,16 @@ _SETTINGS: Final[dict[Any, Any]] = {
 def colour(name: str) -> str:
     """One of the page's colours: its stand-in, or the colour itself in a drawing of its own."""
     return _palette.get()[name]
+
+
+def filter_colour(name: str) -> str:
+    """The same of a filter."""
+    return colour(filter_tint(name))
+
+
+def filter_marker(name: str) -> str:
+    """The mark of a filter, so that colour is never the only sign."""
+    return _MARKERS.get(name) or _OTHER_MARKERS[spare_number(name) - 1]
 
 
 @contextmanager
@@ -69,55 +91,42 @@ def plain_axes(axes: Axes | None) -> Iterator[Axes]:
         axes = plt.subplots(layout="constrained")[1]
     token = _palette.set(PLAIN)
     try:
-        dress(axes)
         yield axes
+        axes.patch.set_visible(False)
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.spines[["left", "bottom"]].set_color(colour("rule"))
+        axes.tick_params(colors=colour("rule"), labelcolor=colour("muted"), labelsize=11)
+        for label in (axes.xaxis.label, axes.yaxis.label):
+            label.set(color=colour("muted"), fontsize=12)
     finally:
         _palette.reset(token)
 
 
-def filter_colour(name: str) -> str:
-    """The stand-in for the colour of a filter."""
-    return colour(filter_tint(name))
+def mark(
+    name: str, size: float, *, edge: float | None = None, hollow: bool = False
+) -> dict[str, Any]:
+    """How a filter's points are drawn: its colour and mark, with an edge of paper if wanted."""
+    sign, tint, paper = filter_marker(name), filter_colour(name), colour("paper")
+    style = {"markeredgecolor": tint if edge is None else paper, "markeredgewidth": edge}
+    style["markerfacecolor"] = paper if hollow else tint
+    larger = _LARGER.get(sign, 1.0)
+    return {"linestyle": "none", "marker": sign, "markersize": size * larger, **style}
 
 
-def filter_marker(name: str) -> str:
-    """The mark of a filter, so that colour is never the only sign."""
-    return _MARKERS.get(name) or _OTHER_MARKERS[spare_number(name) - 1]
-
-
-def mark(name: str, size: float, *, edge: float | None = None) -> dict[str, Any]:
-    """How a filter's points are drawn: its colour and mark, with an edge of paper if wanted.
-
-    Marks look equally large: triangles and diamonds are drawn smaller than squares.
-    """
-    sign = filter_marker(name)
-    larger = {"^": 1.3, "v": 1.3, "<": 1.3, ">": 1.3, "P": 1.25, "h": 1.2}.get(sign, 1.0)
-    style = {"color": filter_colour(name), "marker": sign, "markersize": size * larger}
-    if edge is not None:
-        style |= {"markeredgecolor": colour("paper"), "markeredgewidth": edge}
-    return {"linestyle": "none", **style}
-
-
-def point(
-    axes: Axes, at: Sequence[float], sigma: float, name: str, size: float, **more: Any
-) -> None:
-    """A filter's mark with its standard uncertainty upright through it."""
-    style = mark(name, size, edge=more.pop("edge", None))
-    axes.errorbar([at[0]], [at[1]], yerr=[np.nan_to_num(sigma)], **style, **more)
+def points(axes: Axes, at: Any, sigma: Any, name: str, size: float, **how: Any) -> None:
+    """A filter's marks, and upright through each its standard uncertainty where that is known."""
+    x, y, spread = np.atleast_1d(at[0]), np.atleast_1d(at[1]), np.nan_to_num(sigma)
+    axes.vlines(x, y - spread, y + spread, colors=filter_colour(name), linewidth=1.3)
+    axes.plot(x, y, **mark(name, size, **how), zorder=3)
 
 
 def label(axes: Axes, text: str, at: Sequence[float], beside: tuple[int, int], **how: Any) -> None:
     """Words so many pixels beside a place; to the left of it where that number is negative."""
-    style: dict[str, Any] = {"color": colour("ink"), "fontsize": 12, **how}
-    style.setdefault("ha", "right" if beside[0] < 0 else "left")
+    style = {"color": colour("ink"), "fontsize": 12, "ha": "right" if beside[0] < 0 else "left"}
     axes.annotate(
-        text,
-        (at[0], at[1]),
-        xytext=beside,
-        textcoords="offset points",
-        parse_math=False,
-        **style,
-    )
+        text, (at[0], at[1]), xytext=beside, textcoords="offset points", parse_math=False,
+        **{**style, **how},
+    )  # fmt: skip
 
 
 def line_with_band(
@@ -141,143 +150,135 @@ def limits(
     return low - edge, high + edge
 
 
-def new_axes(width_px: int, height_px: int) -> tuple[Figure, Axes]:
-    """An empty drawing of the page's style; one point is one pixel."""
-    figure, (axes,) = new_panels(width_px, (height_px,))
-    return figure, axes
-
-
-def new_panels(width_px: int, heights_px: tuple[int, ...]) -> tuple[Figure, tuple[Axes, ...]]:
-    """Drawings one below the other that share their x axis; its labels stand at the lowest."""
+def new_panels(width_px: int, *heights_px: int) -> tuple[Figure, list[Axes]]:
+    """Drawings of a page, one below the other, that share their x axis; a point is a pixel."""
     with mpl.rc_context(_SETTINGS):
         figure = Figure(figsize=(width_px / 72, sum(heights_px) / 72), dpi=72)
-        FigureCanvasSVG(figure)
-        rows = len(heights_px)
-        panels = figure.subplots(rows, squeeze=False, sharex=True, height_ratios=heights_px)[:, 0]
+        panels: list[Axes] = []
+        for height in heights_px:
+            place = (0.0, 0.0, 1.0, height / sum(heights_px))
+            panels.append(figure.add_axes(place, sharex=panels[0] if panels else None))
     figure.patch.set_visible(False)
     for axes in panels:
-        dress(axes)
-    return figure, tuple(panels)
+        axes.set_axis_off()
+    return figure, panels
 
 
 def wipe(*panels: Axes) -> None:
-    """Take off what was drawn; axes and ticks, which take most of the time, stay."""
+    """Take off what was drawn, for the next drawing on the same axes."""
     for axes in panels:
         for artist in [*axes.lines, *axes.collections, *axes.patches, *axes.texts]:
             artist.remove()
         axes.relim()
 
 
-def dress(axes: Axes) -> None:
-    """Two thin axes, quiet ticks, no box."""
-    axes.patch.set_visible(False)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(colour("rule"))
-    axes.tick_params(
-        colors=colour("rule"), labelcolor=colour("muted"), labelsize=11, length=4, width=0.8
-    )
-    for label in (axes.xaxis.label, axes.yaxis.label):
-        label.set_color(colour("muted"))
-        label.set_fontsize(12)
+class _Renderer(RendererSVG):
+    """SVG without a group and an id for each thing that is drawn."""
 
+    def open_group(self, s: str, gid: str | None = None) -> None:
+        """Nothing: no group is asked for."""
 
-def in_both_widths(
-    draw: Callable[..., str | None],
-    *args: Any,
-    name: str,
-    widths: tuple[int, int] = (760, 380),
-    **how: Any,
-) -> list[tuple[str, Markup]]:
-    """The same drawing for a wide and for a narrow screen; the page shows one of them."""
-    drawn = [
-        (kind, draw(*args, name=f"{name}-{kind}", width_px=width, **how))
-        for kind, width in zip(("wide", "narrow"), widths, strict=True)
-    ]
-    return [(kind, Markup(svg)) for kind, svg in drawn if svg]
+    def close_group(self, s: str) -> None:
+        """Nothing was opened."""
 
 
 def svg_text(
-    figure: Figure, *, name: str, title: str, description: str, beside_px: float = 0.0
-) -> str:
+    figure: Figure,
+    *,
+    name: str,
+    title: str,
+    description: str,
+    second: tuple[str, float] | None = None,
+    beside_px: float = _GAP_PX,
+) -> Markup:
     """The figure as inline SVG: named for screen readers, nothing fetched, themed by CSS.
 
     ``name``, unique on the page (letters, digits and hyphens), starts every id in the SVG; title
-    and description are what a screen reader says; ``beside_px`` is room above and below for words
-    that stand beside the axes.
+    and description are what a screen reader says; ``second`` is what a scale on the right counts,
+    and how many of it make one on the left; ``beside_px`` is the least room above and below.
     """
-    _set_margins(figure, beside_px)
+    width, height = (round(72 * size) for size in figure.get_size_inches())
+    view = _scales(figure.axes, (width, height), second, beside_px)
     raw = io.StringIO()
     with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
         # The page's own fonts set the text; that matplotlib's lacks a sign does not matter.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(raw, format="svg", metadata={"Date": None, "Creator": None})
-    root = ET.fromstring(raw.getvalue())
-    for element in root.findall(f"{_SVG}metadata"):
-        root.remove(element)
-    _shorten_ids(root, name)
-    return _inline(root, name=name, title=title, description=description)
-
-
-def _set_margins(figure: Figure, beside_px: float) -> None:
-    """Leave room for ticks and labels, judged from how many signs they have.
-
-    Measuring the text, as matplotlib's layout engines do, takes twice as long as drawing it.
-    """
-    width, height = 72 * figure.get_size_inches()
-    panels = figure.axes
-    left = max(_room(axes.yaxis) for axes in panels)
-    # A second scale stands on the right; its numbers are not known before it is drawn.
-    right = left if any(axes.child_axes for axes in panels) else 16.0
-    bottom = _LINE_PX + _room(panels[-1].xaxis, lying=True)
-    gap = 8.0 * len(panels) / (height - bottom) if len(panels) > 1 else 0.0
-    figure.subplots_adjust(
-        left=left / width,
-        right=1 - right / width,
-        bottom=max(bottom, beside_px) / height,
-        top=1 - max(8.0, beside_px) / height,
-        hspace=gap,
-    )
-
-
-def _room(axis: Axis, *, lying: bool = False) -> float:
-    """Pixels that the ticks, their numbers and the label of an axis take; ``lying``: in height."""
-    numbers = axis.get_major_formatter().format_ticks(list(axis.get_majorticklocs()))
-    signs = 0.0 if lying else max(map(len, numbers), default=0) * _SIGN_PX
-    label = _LINE_PX if axis.get_label_text() else 0.0
-    return 12.0 + signs + label
-
-
-def _shorten_ids(root: ET.Element, name: str) -> None:
-    """Keep only the ids that something refers to, counted in order and unique on the page."""
-    text = ET.tostring(root, encoding="unicode")
-    wanted = set(re.findall(r'(?:url\(#|href="#)([^)"]+)', text))
+        renderer = _Renderer(width, height, raw, metadata={"Date": None})
+        figure.draw(renderer)
+        renderer.finalize()
+    # Before the first definitions end all is matplotlib's own: the format, the style of lines.
+    drawn = raw.getvalue().partition("</defs>")[2].rpartition("</svg>")[0]
     counter = itertools.count(1)
-    named = [own for element in root.iter() if (own := element.attrib).get("id") in wanted]
-    short = {own["id"]: f"{name}-{next(counter)}" for own in named}
-    for element in root.iter():
-        own = element.attrib
-        if kept := short.get(own.pop("id", "")):
-            own["id"] = kept
-        if target := own.pop(_HREF, None):
-            own["href"] = "#" + short[target[1:]]
-        if clip := own.get("clip-path"):
-            own["clip-path"] = f"url(#{short[clip[5:-1]]})"
+    ids: dict[str, str] = defaultdict(lambda: f"{name}-{next(counter)}")
+
+    def ours(tag: re.Match[str]) -> str:
+        own = tag[0].replace("xlink:href", "href")
+        own = re.sub(r'font: ([\d.]+px) [^;"]*', r"font: \1 var(--font)", own)
+        own = re.sub("#01fe..", lambda one: _BY_STAND_IN[one[0]], own)
+        return re.sub(r'( id="|href="#|url\(#)(\w+)', lambda one: one[1] + ids[one[2]], own)
+
+    body = re.sub("<[^>]+>", ours, re.sub(r">\s+<", "><", drawn.strip()))
+    words = {"name": name, "title": title, "description": description, "drawn": Markup(body)}
+    return Markup(render("figure.html", {"width": width, "height": height, **words, **view}))
 
 
-def _inline(root: ET.Element, *, name: str, title: str, description: str) -> str:
-    """Drop namespaces and absolute size, set the page's colours and font, add the words."""
-    for element in root.iter():
-        element.tag = element.tag.removeprefix(_SVG)
-    for style in [group for group in root.findall("defs") if group.find("style") is not None]:
-        root.remove(style)
-    body = "".join(ET.tostring(child, encoding="unicode") for child in root)
-    body = re.sub(r">\s+<", "><", body)
-    body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font: \1 var(--font)", body)
-    for colour_name, stand_in in _STAND_IN.items():
-        body = body.replace(stand_in, f"var(--{colour_name})")
-    return (
-        f'<svg viewBox="{root.attrib["viewBox"]}" role="img" '
-        f'aria-labelledby="{name}-title {name}-desc" stroke-linejoin="round">'
-        f'<title id="{name}-title">{escape(title)}</title>'
-        f'<desc id="{name}-desc">{escape(description)}</desc>{body}</svg>'
-    )
+def _scales(
+    panels: Sequence[Axes],
+    size_px: tuple[int, int],
+    second: tuple[str, float] | None,
+    beside_px: float,
+) -> dict[str, Any]:
+    """Give the panels their places; where their scales run, and the names of these."""
+    (width, height), (*_, lowest) = size_px, panels
+    left = max(_room(axes.yaxis, axes.get_ylabel()) for axes in panels)
+    end = width - (_room(panels[0].yaxis, *second) if second else 2 * _GAP_PX)
+    bottom = max(beside_px, 12 + _LINE_PX * (1 + bool(lowest.get_xlabel())))
+    free = height - bottom - beside_px - _GAP_PX * (len(panels) - 1)
+    shrink = free / sum(axes.bbox.height for axes in panels)
+    names = [(lowest.get_xlabel(), (left + end) / 2, height - _GAP_PX, 0)]
+    scales, top = [], beside_px
+    for axes in panels:
+        low = top + shrink * axes.bbox.height
+        axes.set_position(
+            (left / width, 1 - low / height, (end - left) / width, (low - top) / height)
+        )
+        below = _scale(axes.xaxis, "below", (left, low), (end, low))
+        scales += [_scale(axes.yaxis, "left", (left, low), (left, top)), below]
+        names.append((axes.get_ylabel(), 11, (low + top) / 2, -90))
+        if axes is not lowest:
+            below["numbers"] = []
+        if second:
+            scales.append(_scale(axes.yaxis, "right", (end, low), (end, top), second[1]))
+            names.append((second[0], width - 4, (low + top) / 2, -90))
+        top = low + _GAP_PX
+    return {"scales": scales, "names": [(words, *np.round(at, 1)) for words, *at in names]}
+
+
+def _scale(
+    axis: Axis, side: str, start: Sequence[float], end: Sequence[float], factor: float = 1.0
+) -> dict[str, Any]:
+    """A scale from one place of the drawing to another: its path, and its numbers beside it."""
+    tick, beside, anchor = _SIDES[side]
+    shares, texts = _numbers(axis, factor)
+    along = np.array(start) + np.outer(shares, np.subtract(end, start))
+    path = "M{:.1f} {:.1f}L{:.1f} {:.1f}".format(*start, *end)
+    path += "".join(f"M{x:.1f} {y:.1f}{tick}" for x, y in along)
+    places = np.round(along + beside, 1).tolist()
+    numbers = [(text, *place) for text, place in zip(texts, places, strict=True)]
+    return {"path": path, "numbers": numbers, "anchor": anchor}
+
+
+def _numbers(axis: Axis, factor: float) -> tuple[np.ndarray, list[str]]:
+    """How far along an axis its numbers stand, from 0 to 1; ``factor`` of one that counts finer."""
+    low, high = factor * np.asarray(axis.get_view_interval())
+    at = np.asarray(axis.get_major_locator().tick_values(low, high), float)
+    shares = (at - low) / (high - low)
+    seen = (shares > -1e-6) & (shares < 1 + 1e-6)
+    texts = axis.get_major_formatter().format_ticks(at.tolist())
+    return shares[seen], list(itertools.compress(texts, seen))
+
+
+def _room(axis: Axis, name: str, factor: float = 1.0) -> float:
+    """Pixels that a scale takes, judged by the signs of its numbers, and by its name."""
+    signs = max(map(len, _numbers(axis, factor)[1]), default=0)
+    return 12.0 + signs * _SIGN_PX + _LINE_PX * bool(name)

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+from markupsafe import Markup
 
 from ...night import NightResult
 from . import _canvas
@@ -16,36 +17,33 @@ def filter_sign(name: str) -> str:
     return _SIGNS[_canvas.filter_marker(name)]
 
 
-def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> str | None:
+def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> Markup | None:
     """Draw a night; None without a single radius."""
     exposures, frames = result.exposures, result.frames
     radius = np.array([e.hfr_px for e in exposures])
     if not np.isfinite(radius).any():
         return None
     hours, timed = _hours(result)
-    figure, axes = _canvas.new_panels(width_px, (150, 120, 80))
+    figure, (sizes, grown, warmth) = _canvas.new_panels(width_px, 150, 120, 80)
     growth = 100 * np.array([f.growth for f in frames])
     sigma = 100 * np.array([f.growth_sigma for f in frames])
     lost = np.array([f.state == "lost" for f in frames])
-    for one in axes[:2]:
-        _shade(one, hours, lost)
-    _marks(axes[0], result, hours, radius)
-    axes[0].set_ylabel("HFR (px)")
-    axes[1].axhline(100 * result.limit, color=_canvas.colour("warn"), linewidth=1.0, dashes=(4, 3))
-    axes[1].vlines(
-        hours, np.maximum(growth - sigma, 0), growth + sigma, color=_canvas.colour("muted"),
-        linewidth=1.0,
-    )  # fmt: skip
-    _marks(axes[1], result, hours, growth)
-    axes[1].set_ylabel("by defocus (%)")
-    axes[1].set_ylim(bottom=-0.08 * axes[1].get_ylim()[1])  # marks at 0 are seen whole
-    warm = [e.temperature_degC for e in exposures]
-    axes[2].plot(hours, warm, color=_canvas.colour("muted"), linewidth=1.4)
-    axes[2].set_ylabel("°C")
-    axes[2].margins(y=0.15)
-    axes[2].set_xlabel("hours UTC" if timed else "exposure")
+    ink = _canvas.colour("muted")
+    for axes in (sizes, grown):
+        _shade(axes, hours, lost)
+    _marks(sizes, result, hours, radius)
+    sizes.set_ylabel("HFR (px)")
+    grown.axhline(100 * result.limit, color=_canvas.colour("warn"), linewidth=1.0, dashes=(4, 3))
+    grown.vlines(hours, np.maximum(growth - sigma, 0), growth + sigma, colors=ink, linewidth=1.0)
+    _marks(grown, result, hours, growth)
+    grown.set_ylabel("by defocus (%)")
+    grown.set_ylim(bottom=-0.08 * grown.get_ylim()[1])  # marks at 0 are seen whole
+    warmth.plot(hours, [e.temperature_degC for e in exposures], color=ink, linewidth=1.4)
+    warmth.set_ylabel("°C")
+    warmth.margins(y=0.15)
+    warmth.set_xlabel("hours UTC" if timed else "exposure")
     if timed:
-        _clock(axes[2], most=width_px // 80)
+        _clock(warmth, most=width_px // 80)
     words = f"{len(frames)} exposures; focus lost in {lost.sum()}; shaded where lost."
     return _canvas.svg_text(figure, name=name, title="The night over time", description=words)
 
@@ -81,9 +79,8 @@ def _marks(axes: _canvas.Axes, result: NightResult, hours: np.ndarray, values: n
         these = np.array([n == filter_name for n in names])
         for unclear in (False, True):
             some = these & np.array([(f.state == "unclear") == unclear for f in result.frames])
-            face = _canvas.colour("paper") if unclear else _canvas.filter_colour(filter_name)
-            style = _canvas.mark(filter_name, 6)
-            axes.plot(hours[some], values[some], **style, markerfacecolor=face)
+            style = _canvas.mark(filter_name, 6, hollow=unclear)
+            axes.plot(hours[some], values[some], **style)
 
 
 def _clock(axes: _canvas.Axes, *, most: int) -> None:
@@ -91,5 +88,4 @@ def _clock(axes: _canvas.Axes, *, most: int) -> None:
     low, high = axes.get_xlim()
     step = next(s for s in (0.25, 0.5, 1, 2, 3, 6, 12, 24) if (high - low) / s <= most or s == 24)
     ticks = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
-    axes.set_xticks(ticks)
-    axes.set_xticklabels([f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])
+    axes.set_xticks(ticks, [f"{int(t) % 24:02d}:{round(60 * (t % 1)):02d}" for t in ticks])
