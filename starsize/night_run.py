@@ -21,8 +21,8 @@ from .night.judge import LiveNight
 from .night.observed import SHARED, with_scatter
 from .night.result import night_result
 from .pipeline import load_result, nothing_to_measure
-from .reports.filled import worded
 from .reports.result import RunResult
+from .reports.words import worded
 from .setup import Setup, given_setup
 from .steps import complete_setup
 from .tracking import FrameRadius, measure_files

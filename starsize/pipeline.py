@@ -21,8 +21,8 @@ from .estimate import Estimate, Notice, notice
 from .filters import canonical_filter, filter_order
 from .plan import Scouted, frames_told, result_told
 from .reports import stored
-from .reports.filled import worded
 from .reports.result import RunResult
+from .reports.words import worded
 from .setup import Setup, given_setup
 from .steps import compare_sweeps, complete_setup, curve_of, find_sweeps, fit_curves
 

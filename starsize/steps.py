@@ -14,7 +14,7 @@ from .curves import BoundedRadii, CurveSet, FocusCurve, Known, inner_radii
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
 from .photometry import measure_frame as measure_image_stars
-from .reports.filled import in_words, worded
+from .reports.words import in_words, worded
 from .setup import Setup, given_setup
 from .tracking import MeasuredSweep
 

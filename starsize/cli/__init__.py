@@ -24,8 +24,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if getattr(arguments, "cluster", None):  # other machines have to find the files too
         arguments.frames = [path.absolute() for path in arguments.frames]
         for kind in ("dark", "flat", "bias"):
-            if (path := getattr(arguments, kind)) is not None:
-                setattr(arguments, kind, path.absolute())
+            path = getattr(arguments, kind)
+            setattr(arguments, kind, path and path.absolute())
     # Before numpy is loaded: on matrices as small as ours threads only wait for each other.
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

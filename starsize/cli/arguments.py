@@ -4,12 +4,11 @@ import argparse
 import sys
 import tomllib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import Any, Final, NoReturn, TypeAlias
+from typing import Any, Final, NoReturn
 
 from .. import __version__
-
-_Holder: TypeAlias = "argparse.ArgumentParser | argparse._MutuallyExclusiveGroup"
 
 
 class _OneLineParser(argparse.ArgumentParser):
@@ -44,7 +43,14 @@ def build_parser() -> argparse.ArgumentParser:
         either = verb.add_mutually_exclusive_group() if name == "plan" else verb
         for option in options:
             how = {"name": option, **shared[option]} if isinstance(option, str) else option
-            _add(either if how.pop("either", False) else verb, **how)
+            if how.keys() == {"name", "help"}:
+                how["action"] = "store_true"
+            if "file" in how:
+                how |= {"type": Path, "metavar": how.pop("file")}
+            elif "type" in how:
+                how["type"] = _TYPES[how["type"]]
+            holder = either if how.pop("either", False) else verb
+            holder.add_argument(how.pop("name"), **how)
     parser.add_argument(
         "--print-completion",
         action=_PrintCompletion,
@@ -54,28 +60,12 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add(verb: _Holder, name: str, **how: Any) -> None:
-    """Add an option as the table of verbs has it."""
-    if how.keys() == {"help"}:
-        how["action"] = "store_true"
-    if "file" in how:
-        how |= {"type": Path, "metavar": how.pop("file")}
-    elif "type" in how:
-        how["type"] = _TYPES[how["type"]]
-    verb.add_argument(name, **how)
-
-
 class _PrintCompletion(argparse.Action):
     """Prints what makes a shell complete verbs, options and files, and stops."""
 
-    def __call__(
-        self,
-        parser: argparse.ArgumentParser,
-        namespace: argparse.Namespace,
-        values: Any,
-        option_string: str | None = None,
-    ) -> None:
-        del namespace, option_string
+    def __call__(self, parser: argparse.ArgumentParser, *call: Any) -> None:
+        """Print it for the shell that was named; what calls this hands on more than that."""
+        _, shell, *_ = call
         import shtab  # here, so that nobody else waits for it
 
         verbs = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
@@ -84,38 +74,29 @@ class _PrintCompletion(argparse.Action):
                 if action.type is Path:
                     folder = action.dest == "out"
                     action.complete = shtab.DIRECTORY if folder else shtab.FILE
-        sys.stdout.write(shtab.complete(parser, shell=values))
+        sys.stdout.write(shtab.complete(parser, shell=shell))
         parser.exit()
 
 
 def _number(
-    text: str,
-    wanted: str,
-    *,
-    most: float = sys.float_info.max,
-    kind: Callable[[str], float] = float,
-) -> float:
+    kind: Callable[[str], float], wanted: str, text: str, most: float = sys.float_info.max
+) -> Any:
     try:
         number = kind(text)
     except ValueError:
         number = 0
     if not 0 < number <= most:
-        msg = f"{wanted}, not '{text}'"
-        raise argparse.ArgumentTypeError(msg)
+        raise argparse.ArgumentTypeError(f"{wanted}, not '{text}'")
     return number
 
 
-def _count(text: str) -> int:
-    return int(_number(text, "a number of 1 or more is wanted", kind=int))
-
-
-def _positive(text: str) -> float:
-    return _number(text, "a number above 0 is wanted")
+_count = partial(_number, int, "a number of 1 or more is wanted")
+_positive = partial(_number, float, "a number above 0 is wanted")
 
 
 def _percent(text: str) -> float:
     wanted = "per cent above 0, at most 200, are wanted"
-    return _number(text.removesuffix("%"), wanted, most=200.0) / 100
+    return _number(float, wanted, text.removesuffix("%"), most=200.0) / 100
 
 
 def _steps_or_zones(text: str) -> tuple[float | None, float | None]:

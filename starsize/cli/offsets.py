@@ -4,8 +4,8 @@ import argparse
 from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -23,26 +23,15 @@ from ..setup import Setup
 from . import shared
 
 #: A sweep that nothing follows is over after this many of its usual intervals without a frame ...
-_INTERVALS = 4.0
+_INTERVALS: Final = 4.0
 #: ... but not sooner than this.
-_LEAST_QUIET_S = 45.0
-
+_LEAST_QUIET_S: Final = 45.0
 #: All sweeps were taken, some are to be repeated, and for so long nobody did.
-_GIVEN_UP_S = 900.0
+_GIVEN_UP_S: Final = 900.0
 
-Paths = Sequence[Path | StoredRun]
-Measure = Callable[[Paths, str | None], reports.RunResult]
-"""Measure folders, files and stored runs from the given reference, and write the results."""
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """How far the capture has come."""
-
-    over: tuple[Sweep, ...]
-    running: tuple[Sweep, ...]
-    to_come: tuple[str, ...]
-    """Filters of the planned sweeps that are not over."""
+Paths: TypeAlias = Sequence[Path | StoredRun]
+#: Measure folders, files and stored runs from the given reference, and write the results.
+Measure: TypeAlias = Callable[[Paths, str | None], reports.RunResult]
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -67,25 +56,22 @@ def run(arguments: argparse.Namespace) -> int:
 
     with shared.kept_in(arguments.out) as cache, shared.executor_of(arguments) as executor:
         if arguments.watch:
-            result = watch_sweeps(arguments, given, setup, measure)
+            result = _watch(arguments, given, setup, measure)
         else:
             result = measure(given, arguments.reference)
     shared.show(arguments, result)
     return shared.exit_status([row.status == "measured" for row in result.comparison.rows])
 
 
-def watch_sweeps(
-    arguments: argparse.Namespace,
-    given: Paths,
-    setup: Setup,
-    measure: Measure,
+def _watch(
+    arguments: argparse.Namespace, given: Paths, setup: Setup, measure: Measure
 ) -> reports.RunResult:
     """Follow the folders; after each sweep measure, write and say one line. Return the last result.
 
     Ends when all planned sweeps are in, by Ctrl-C, or where nobody repeats what ought to be.
     """
     folders = [path for path in given if isinstance(path, Path) and path.is_dir()]
-    others = [one for one in given if isinstance(one, StoredRun) or not one.is_dir()]
+    others = [one for one in given if one not in folders]
     shared.say(arguments, f"watching {', '.join(map(str, folders))}; Ctrl-C ends it")
     skip = (arguments.out,)
     plan = read_plan(arguments.plan, aliases=setup.aliases) if arguments.plan else ()
@@ -100,8 +86,7 @@ def watch_sweeps(
             files = [file for file in listed if has_frame_ending(file.path)]
             sweeps, _ = find_sweeps(files, outward=setup.focuser.outward)
             standing = how_far(sweeps, plan, quiet_s, refused)
-            new = [sweep for sweep in standing.over if frames_of(sweep) not in told]
-            if new:
+            if new := [sweep for sweep in standing.over if frames_of(sweep) not in told]:
                 # Without the sweep that is being taken: half of it would be refused.
                 running = {path for sweep in standing.running for path in frames_of(sweep)}
                 paths = [file.path for file in files if file.path not in running]
@@ -116,14 +101,20 @@ def watch_sweeps(
                 for sweep in new:
                     line = sweep_line(result, sweep.id, to_come=standing.to_come)
                     shared.say(arguments, line)
-            if result is not None and plan:
-                if not standing.to_come:
-                    break
-                if quiet_s > _GIVEN_UP_S and not how_far(sweeps, plan, quiet_s).to_come:
-                    break
+            given_up = quiet_s > _GIVEN_UP_S and not how_far(sweeps, plan, quiet_s).to_come
+            if result is not None and plan and (given_up or not standing.to_come):
+                break
     if result is None:
         raise KeyboardInterrupt
     return result
+
+
+class Standing(NamedTuple):
+    """How far the capture has come; ``to_come`` are filters of planned sweeps, not over yet."""
+
+    over: tuple[Sweep, ...]
+    running: tuple[Sweep, ...]
+    to_come: tuple[str, ...]
 
 
 def how_far(
@@ -139,12 +130,13 @@ def how_far(
     for sweep in sweeps:
         if len(sweep.frames) < 2:
             continue
-        mine = next((entry for entry in left if entry[0][1] == sweep.filter), None)
-        counts = mine is not None and frames_of(sweep) not in refused
-        is_full = counts and mine is not None and len(sweep.frames) >= mine[1]
+        mine = None
+        if frames_of(sweep) not in refused:
+            mine = next((entry for entry in left if entry[0][1] == sweep.filter), None)
+        is_full = mine is not None and len(sweep.frames) >= mine[1]
         done = is_full or _is_over(sweep, sweeps, quiet_s)
         (over if done else running).append(sweep)
-        if counts and done and mine is not None:
+        if done and mine is not None:
             left.remove(mine)
     return Standing(tuple(over), tuple(running), tuple(name for (_, name), _ in left))
 

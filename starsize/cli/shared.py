@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rich import progress
 from rich.console import Console
@@ -16,8 +16,10 @@ from ..cache import Cache
 from ..errors import printable
 from ..frames import Calibration, load_calibration, load_setup
 from ..setup import Setup
-from .cluster import cluster
-from .workers import workers
+from .workers import cluster, workers
+
+#: Where measurements are kept in a folder of results.
+CACHE_FILE: Final = "measured.sqlite"
 
 
 def setup_of(arguments: argparse.Namespace) -> Setup:
@@ -29,10 +31,6 @@ def calibration_of(arguments: argparse.Namespace) -> Calibration | None:
     """Read the master frames, if any were named."""
     masters = (arguments.dark, arguments.flat, arguments.bias)
     return load_calibration(*masters) if any(masters) else None
-
-
-CACHE_FILE = "measured.sqlite"
-"""Where measurements are kept in a folder of results."""
 
 
 @contextmanager
@@ -47,9 +45,7 @@ def kept_in(folder: Path) -> Iterator[Cache]:
 
 def exit_status(measured: Sequence[bool]) -> int:
     """0 all measured, 3 some not, 4 none."""
-    if all(measured) and measured:
-        return 0
-    return 3 if any(measured) else 4
+    return 4 if not any(measured) else 0 if all(measured) else 3
 
 
 def executor_of(arguments: argparse.Namespace) -> AbstractContextManager[Executor | None]:
@@ -85,6 +81,18 @@ def print_line(text: str) -> None:
     print(text.encode(encoding, "replace").decode(encoding))
 
 
+def say(arguments: argparse.Namespace, text: str) -> None:
+    """Print a line while the work goes on, seen at once in a pipe too; nothing where quiet."""
+    if not (arguments.quiet or arguments.json):
+        print_line(text)
+        sys.stdout.flush()
+
+
+def print_json(document: object) -> None:
+    """Print a document as JSON; a number that is not known must be null already."""
+    print(json.dumps(document, indent=1, allow_nan=False))
+
+
 def check_place(arguments: argparse.Namespace) -> None:
     """``OutputError`` if what the verb finds cannot be written, before anybody waits for it."""
     from ..reports import check_writable
@@ -113,15 +121,3 @@ def _outcome(verb: str) -> tuple[Any, Any, Any]:
         "plan": (r.PLAN_FILES, r.plan_document, r.print_plan),
         "night": (r.NIGHT_FILES, r.night_document, r.print_night),
     }[verb]
-
-
-def say(arguments: argparse.Namespace, text: str) -> None:
-    """Print a line while the work goes on, seen at once in a pipe too; nothing where quiet."""
-    if not (arguments.quiet or arguments.json):
-        print_line(text)
-        sys.stdout.flush()
-
-
-def print_json(document: object) -> None:
-    """Print a document as JSON; a number that is not known must be null already."""
-    print(json.dumps(document, indent=1, allow_nan=False))

@@ -10,9 +10,9 @@ from .folder import (
     check_writable,
 )
 from .page import report_html
-from .quantities import curves_table, frames_table, offsets_table, write_star_table
 from .result import RunResult
 from .stored import load_measured_set
+from .tables import curves_table, frames_table, offsets_table, write_star_table
 from .terminal import print_comparison, print_measurements, print_night, print_plan, print_result
 from .writer import (
     comparison_document,

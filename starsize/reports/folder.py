@@ -14,9 +14,8 @@ import json
 import os
 import secrets
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from ..errors import OutputError
 from ..frames import InputFile, list_frames
@@ -28,12 +27,10 @@ try:
 except ImportError:  # Windows, where a folder cannot be locked
     fcntl = None  # type: ignore[assignment]
 
-
 _ELSEWHERE: Final = "; give another folder for the results"
 
 
-@dataclass(frozen=True, slots=True)
-class FileSet:
+class FileSet(NamedTuple):
     """The files that are written together, the JSON document that lists the others last."""
 
     names: tuple[str, ...]
@@ -69,10 +66,10 @@ def check_writable(
     Nor may it hold some of the ``frames`` (files and folders), or files of these names that are not
     ours (unless ``overwrite``). Only what a killed run left half-done is changed there.
     """
-    _keep_apart(Path(out), (p if p.is_dir() else p.parent for p in frames if p.exists()))
-    with _alone_in(Path(out)):
-        _finish(Path(out), files)
-        _look_before(Path(out), files, overwrite=overwrite)
+    folder = Path(out)
+    _keep_apart(folder, (p if p.is_dir() else p.parent for p in frames if p.exists()))
+    with _alone_in(folder):
+        _looked_at(folder, files, overwrite=overwrite)
 
 
 def _keep_apart(out: Path, folders: Iterable[Path]) -> None:
@@ -118,11 +115,10 @@ def write_folder(
     made = not out.is_dir()
     try:
         if made:  # what is there already is looked at when no other run is at it
-            _look_before(out, files, overwrite=overwrite)
+            _looked_at(out, files, overwrite=overwrite)
             out.mkdir(parents=True, exist_ok=True)
         with _alone_in(out):
-            _finish(out, files)
-            _replace_all(out, contents, _look_before(out, files, overwrite=overwrite))
+            _replace_all(out, contents, _looked_at(out, files, overwrite=overwrite))
     except OutputError:
         if made:
             with contextlib.suppress(OSError):
@@ -160,19 +156,18 @@ def _utf8(text: str) -> bytes:
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace").encode()
 
 
-def _look_before(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:
-    """What the files hold now; an error if they must not or cannot be replaced."""
+def _looked_at(out: Path, files: FileSet, *, overwrite: bool) -> dict[str, bytes | None]:
+    """Finish a killed run; what the files hold then, an error if they must not be replaced."""
     there = next((folder for folder in (out, *out.absolute().parents) if folder.exists()), out)
     if not there.is_dir():
         raise OutputError(f"{there} is a file, not a folder{_ELSEWHERE}")
     if not os.access(there, os.W_OK | os.X_OK):
         raise OutputError(f"cannot write into {there}: no permission{_ELSEWHERE}")
+    with contextlib.suppress(OSError):
+        _finish(out, files)
     before = {name: _read(out / name) for name in files.names}
-    foreign = {name: data for name, data in before.items() if data is not None}
-    marks = _marks(before[files.document], files)
-    if marks is not None:  # the document says which of the others are ours
-        own = {**marks, files.document: _mark(before[files.document] or b"")}
-        foreign = {name: data for name, data in foreign.items() if own.get(name) != _mark(data)}
+    own = _marks(before[files.document], files)
+    foreign = [n for n, d in before.items() if d is not None and own.get(n) != _mark(d)]
     if foreign and not overwrite:
         raise OutputError(
             f"{out} holds files that were not written by starsize, or were changed since: "
@@ -200,53 +195,44 @@ def _mark(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _marks(data: bytes | None, files: FileSet) -> Mapping[str, str] | None:
-    """The list of files in a JSON document of ours; None if it is not one."""
+def _marks(data: bytes | None, files: FileSet) -> dict[str, str]:
+    """The marks of all files, its own too, that a document of ours lists; none of any other."""
     try:
         schema = json.loads(data or b"")["schema"]
-        marks = schema["files"] if schema["name"] == files.schema["name"] else None
+        if data and schema["name"] == files.schema["name"]:
+            return {**schema["files"], files.document: _mark(data)}
     except (ValueError, KeyError, TypeError, RecursionError):
-        return None
-    return marks if isinstance(marks, dict) else None
+        pass
+    return {}
 
 
 @contextlib.contextmanager
 def _alone_in(folder: Path) -> Iterator[None]:
     """Wait until no other run writes there; the lock goes with the process that holds it."""
-    if fcntl is None or not folder.is_dir():
-        yield
-        return
     with contextlib.ExitStack() as stack:
-        with contextlib.suppress(OSError):  # some network disks know no locks
-            held = os.open(folder, os.O_RDONLY)
-            stack.callback(os.close, held)
-            fcntl.flock(held, fcntl.LOCK_EX)
+        if fcntl is not None and folder.is_dir():
+            with contextlib.suppress(OSError):  # some network disks know no locks
+                held = os.open(folder, os.O_RDONLY)
+                stack.callback(os.close, held)
+                fcntl.flock(held, fcntl.LOCK_EX)
         yield
 
 
 def _finish(folder: Path, files: FileSet) -> None:
     """Move what a killed run had wholly written to its place; drop what it had not."""
-    with contextlib.suppress(OSError):
-        for document in folder.glob(f".{files.document}.*.part"):
-            new = _marks(document.read_bytes(), files)
-            old = _marks(_content(folder / files.document), files) or {}
-            # Each file there must be of the killed run or of the one before, as they wrote it.
-            there = {name: _content(folder / name) for name in new or ()}
-            if new is not None and all(
-                data is None or _mark(data) in (old.get(name), new[name])
-                for name, data in there.items()
-            ):
-                for name in (*new, files.document):
-                    part = document.with_name(document.name.replace(files.document, name, 1))
-                    if part.exists():
-                        part.replace(folder / name)
-        for name in files.names:
-            for part in folder.glob(f".{name}.*.part"):
-                part.unlink()
-
-
-def _content(path: Path) -> bytes | None:
-    return path.read_bytes() if path.exists() else None
+    there = {name: path.read_bytes() for name in files.names if (path := folder / name).is_file()}
+    old = _marks(there.get(files.document), files)
+    for part in folder.glob(f".{files.document}.*.part"):
+        new = _marks(part.read_bytes(), files)
+        # Each file there must be of the killed run or of the one before, as they wrote it.
+        if new and all(_mark(data) in (old.get(k), new.get(k)) for k, data in there.items()):
+            for name in files.names:
+                other = part.with_name(part.name.replace(files.document, name, 1))
+                if other.exists():
+                    other.replace(folder / name)
+    for name in files.names:
+        for part in folder.glob(f".{name}.*.part"):
+            part.unlink()
 
 
 def _replace_all(

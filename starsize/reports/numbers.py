@@ -59,10 +59,13 @@ def micrometres(value: float | None) -> str:
     ('+168', '-4.3', '0.0', '')
     """
     shift = known(value)
-    if shift is None:
-        return ""
-    shown = round(shift, 0 if abs(shift) >= 100 else 1) + 0.0
-    return f"{shown:{'+' if shown else ''}.{0 if abs(shown) >= 100 else 1}f}"
+    return "" if shift is None else with_sign(shift, 0 if abs(shift) >= 99.95 else 1)
+
+
+def with_sign(value: float, decimals: int = 1) -> str:
+    """A number with its sign; zero has no sign."""
+    text = f"{value:+.{decimals}f}"
+    return text[1:] if float(text) == 0 else text
 
 
 def estimate_text(
@@ -81,11 +84,31 @@ def estimate_text(
     return f"{value:{sign}.{places}f} ± {estimate.sigma:.{places}f}"
 
 
+def signed_text(value: float | None, sigma: float | None) -> str:
+    """A signed number with its uncertainty, if that is known; empty if unknown."""
+    if known(value) is None:
+        return ""
+    own = known(sigma)
+    return estimate_text(Estimate(value or 0.0, math.nan if own is None else own), signed=True)
+
+
 def steps_text(count: float, *, signed: bool = False) -> str:
     """A count of steps with its word, whole from ten steps up."""
     places = 0 if abs(count) >= 10 or float(count).is_integer() else 1
     shown = round(count, places) + 0.0
     return f"{shown:{'+' if signed else ''}.{places}f} step{'' if abs(shown) == 1 else 's'}"
+
+
+def move_number(steps: int | None) -> str:
+    """A whole number of steps with its sign; 0 has none, a dash where unknown."""
+    return "–" if steps is None else f"{steps:+d}" if steps else "0"
+
+
+def percent(share: float) -> str:
+    """A share as per cent: none after the point from ten up."""
+    if not math.isfinite(share):
+        return "not known"
+    return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:z.1f} %"
 
 
 def duration_text(seconds: float) -> str:
@@ -105,34 +128,6 @@ def time_text(mjd: float | None) -> str:
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def with_sign(value: float, decimals: int = 1) -> str:
-    """A number with its sign; zero has no sign."""
-    text = f"{value:+.{decimals}f}"
-    return text[1:] if float(text) == 0 else text
-
-
 def clock_text(mjd: float | None) -> str:
     """Hours and minutes, UTC; empty where unknown."""
     return time_text(mjd)[11:16]
-
-
-def percent(share: float) -> str:
-    """A share as per cent: none after the point from ten up."""
-    if not math.isfinite(share):
-        return "not known"
-    return f"{100 * share:.0f} %" if share >= 0.0995 else f"{100 * share:z.1f} %"
-
-
-def signed_text(value: float | None, sigma: float | None) -> str:
-    """A signed number with its uncertainty, if that is known; empty if unknown."""
-    number, own = known(value), known(sigma)
-    if number is None:
-        return ""
-    return estimate_text(Estimate(number, math.nan if own is None else own), signed=True)
-
-
-def move_number(steps: int | None) -> str:
-    """A whole number of steps with its sign; 0 has none, a dash where unknown."""
-    if steps is None:
-        return "–"
-    return f"{steps:+d}" if steps else "0"

@@ -3,37 +3,42 @@
 import base64
 import io
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from markupsafe import Markup
 from PIL import Image
 
 from .. import __version__
-from ..comparison.compared import LensReport
+from ..comparison.compared import Comparison, LensReport
 from ..comparison.sets import SetComparison
 from ..curves import radius_at
 from ..curves.fitted import CurveFit
-from ..curves.residuals import residual_sigmas
 from ..errors import printable
 from ..night import NightResult
+from ..setup import Setup
 from ..tracking.filmstrip import Filmstrip
 from ..tracking.measured import MeasuredSweep
-from . import sentences
-from .filled import macros, render
+from . import words
 from .numbers import decimals_for, known, number_text, short_number, time_text
-from .rail import offsets_ruler, sets_ruler
 from .result import RunResult
-from .tables import file_entries, left_out_letters, mean_temperature, stars_of, start_mjd
-from .told import open_questions, play_seen, spans
+from .tables import (
+    file_entries,
+    left_out_letters,
+    mean_temperature,
+    residuals,
+    stars_of,
+    start_mjd,
+)  # fmt: skip
 
 #: Hundredths of a step are the most that a page about focusers should spell out.
-_STEP_DECIMALS = 2
+_STEP_DECIMALS: Final = 2
 #: Larger pictures are drawn smaller by whole factors.
-_LARGEST_PX = 96
+_LARGEST_PX: Final = 96
 #: The brightest pixel over that where brightness begins to count by its logarithm.
-_SOFT = 50.0
+_SOFT: Final = 50.0
 
 
 def report_html(result: RunResult) -> str:
@@ -41,38 +46,31 @@ def report_html(result: RunResult) -> str:
 
     The same run gives the same text; no date of writing, no path of the machine.
     """
-    return render("report.html", page_view(result))
-
-
-def page_view(result: RunResult) -> dict[str, Any]:
-    """What the template needs beside the result."""
     # The drawings load matplotlib: only someone who writes a page pays for it.
     from . import figures
 
-    comparison, fits, entries = result.comparison, result.curves.fits, file_entries(result)
-    colour, field, rows = comparison.colour, comparison.field, comparison.rows
+    comparison, fits = result.comparison, result.curves.fits
+    colour, field, lens = comparison.colour, comparison.field, comparison.colour.lens
     starts = [start for one in result.measured if (start := start_mjd(one)) is not None]
-    step, lens = comparison.focuser.um_per_step, colour.lens
+    step, both = comparison.focuser.um_per_step, figures.in_both_widths
     um = step.value if step is not None and step.is_known else None
     # Steps that move the camera out by 1 um, negative where it counts inward; 0: unknown.
-    steps_per_um = (1 if result.setup.focuser.outward == "increasing" else -1) / um if um else 0.0
-    warm = figures.temperature_svg(fits, comparison, name="temperature")
-    both, drawn = figures.in_both_widths, figures.sweep_svgs(fits, name="sweep")
-    field_figures = lens_figures = []
-    if field is not None and field.frame_px and steps_per_um:
-        field_figures = both(
-            figures.field_svg, field, steps_per_um=steps_per_um, name="field", widths=(560, 360)
-        )
-    if lens is not None:
-        lens_figures = both(figures.lens_svg, lens, name="lens")
-    return {
+    per_um = (1 if result.setup.focuser.outward == "increasing" else -1) / um if um else 0.0
+    drawn = figures.sweep_svgs(fits, name="sweep")
+    lens_figures = both(figures.lens_svg, lens, name="lens") if lens else []
+    field_figures = []
+    if field is not None and field.frame_px and per_um:
+        sizes: Any = {"widths": (560, 360), "name": "field"}
+        field_figures = both(figures.field_svg, field, steps_per_um=per_um, **sizes)
+    view = {
         "result": result,
         "start": time_text(min(starts, default=None))[:16].replace("T", " "),
         "ruler": offsets_ruler(comparison, result.setup),
         "identity": identity(result),
-        "play": play_seen(result),
-        "notes": sentences.grouped_reasons(
-            row for row in rows if row.status == "refused" or row.filter != comparison.reference
+        "notes": words.grouped_reasons(
+            row
+            for row in comparison.rows
+            if row.status == "refused" or row.filter != comparison.reference
         ),
         "colour_figures": both(
             figures.colour_svg, colour, result.setup, um_per_step=um, name="colour"
@@ -82,14 +80,14 @@ def page_view(result: RunResult) -> dict[str, Any]:
         "lens_figures": lens_figures,
         "lens_curve": _lens_curve(lens) if lens else [],
         "corners": figures.CORNERS,
-        "steps_per_um": steps_per_um,
+        "steps_per_um": per_um,
         "strips": strips_of(result),
         "overview": both(figures.overview_svg, fits, name="overview"),
-        "temperature_figure": warm,
+        "temperature_figure": figures.temperature_svg(fits, comparison, name="temperature"),
         "field_figures": field_figures,
-        "questions": open_questions(result),
-        "entries": entries,
+        "entries": file_entries(result),
     }
+    return words.render("report.html", view)
 
 
 def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: Markup) -> dict[str, Any]:
@@ -101,20 +99,21 @@ def _sweep(measured: MeasuredSweep, fit: CurveFit, drawn: Markup) -> dict[str, A
         "hfr": curve.radius_px.tolist(),
         "sigma": curve.radius_sigma_px.tolist(),
         "fitted": radius_at(fit, curve.position_steps).tolist(),
-        "residual": residual_sigmas(fit).tolist(),
+        "residual": residuals(fit).tolist(),
         "used": fit.used.tolist(),
         "reason": fit.frame_reasons,
         "letter": left_out_letters(fit),
     }
+    facts = [
+        f"{start[11:16]} UTC" if start else "",
+        words.macros("said.txt").approaches[curve.approach],
+        "" if temperature is None else f"{temperature:.1f} °C",
+        f"{stars_of(fit)} stars",
+    ]
     return {
         "fit": fit,
         "figure": drawn,
-        "facts": [
-            *([f"{start[11:16]} UTC"] if start else []),
-            macros("said.txt").approaches[curve.approach],
-            *([] if temperature is None else [f"{temperature:.1f} °C"]),
-            f"{stars_of(fit)} stars",
-        ],
+        "facts": [fact for fact in facts if fact],
         "places": min(decimals_for(fit.best_sigma_steps) or 0, _STEP_DECIMALS),
         "frames": [
             dict(zip(frames, row, strict=True)) for row in zip(*frames.values(), strict=True)
@@ -191,15 +190,60 @@ def identity(result: RunResult) -> list[str]:
     return [*said, f"starsize\N{NO-BREAK SPACE}{__version__}"]
 
 
+class Ruler:
+    """A rail that holds 0 and some stretches (centre, half of it), with a little room.
+
+    With a ``sense`` of -1 it counts to the left.
+
+    >>> Ruler([(0.0, 10.0)]).place(5.0), Ruler([(0.0, 10.0)]).bar(5.0, 1.0)
+    (73.58, (68.87, 9.43))
+    """
+
+    def __init__(self, stretches: Iterable[tuple[float | None, float]], sense: int = 1) -> None:
+        ends = [0.0]
+        for centre, half in stretches:
+            if (at := known(centre)) is not None:
+                ends += [sense * at - half, sense * at + half]
+        self._sense, self._length = sense, 1.06 * (max(ends) - min(ends)) or 1.0
+        self._start = (min(ends) + max(ends) - self._length) / 2
+
+    def place(self, value: float | None, *, less: float = 0.0) -> float | None:
+        """Where a value lies, in per cent of the rail; None where it is not known."""
+        at = known(value)
+        if at is None:
+            return None
+        return round(100 * (self._sense * at - less - self._start) / self._length, 2)
+
+    def bar(self, centre: float | None, half: float | None) -> tuple[float, float] | None:
+        """Where a stretch to both sides of a place begins, and how wide it is; None without it."""
+        reach = known(half)
+        begin = self.place(centre, less=reach or 0.0)
+        if begin is None or reach is None:
+            return None
+        return begin, round(100 * 2 * reach / self._length, 2)
+
+
+def offsets_ruler(comparison: Comparison, setup: Setup) -> Ruler:
+    """One for all filters, their zones and the best common position, outward to the right."""
+    serve = words.from_reference(comparison.colour.compromise_steps, comparison)
+    rows = [
+        (row.offset_steps, max(known(row.zone_steps) or 0.0, known(row.offset_sigma_steps) or 0.0))
+        for row in comparison.rows
+    ]
+    return Ruler([(serve, 0.0), *rows], 1 if setup.focuser.outward == "increasing" else -1)
+
+
 def comparison_html(comparison: SetComparison) -> str:
     """The comparison as one HTML page: styles inside, nothing fetched."""
-    view = {"comparison": comparison, "ruler": sets_ruler(comparison)}
-    return render("comparison.html", view)
+    # The offsets of both runs, with the zones about the new ones.
+    old = [(row.old_offset_steps, 0.0) for row in comparison.rows]
+    new = [(row.new_offset_steps, known(row.zone_steps) or 0.0) for row in comparison.rows]
+    view = {"comparison": comparison, "ruler": Ruler([*old, *new])}
+    return words.render("comparison.html", view)
 
 
 def night_html(result: NightResult) -> str:
     """The night as one HTML page: styles and drawings inside, nothing fetched."""
-    # The drawings load matplotlib: only someone who writes a page pays for it.
     from .figures.night import filter_sign, night_svg
 
     names = dict.fromkeys(e.filter for e in result.exposures)
@@ -207,10 +251,8 @@ def night_html(result: NightResult) -> str:
     drawn = [night_svg(result, name=name, width_px=px) for name, px in widths.items()]
     view = {
         "result": result,
-        "night": macros("night_said.txt"),
+        "night": words.macros("night_said.txt"),
         "strips": [svg for svg in drawn if svg],
         "signs": {name: filter_sign(name) for name in names},
-        "spans": spans(result),
-        "notices": result.notices,
     }
-    return render("night.html", view)
+    return words.render("night.html", view)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Final, get_args
 
 import numpy as np
 from scipy.linalg import block_diag
@@ -27,8 +27,22 @@ from .document import POINTS
 from .folder import RESULT_FILES
 
 #: Between the folder's name and the sweep's own id.
-SEPARATOR = ":"
-_STEPS_AGREE = 0.05
+SEPARATOR: Final = ":"
+_STEPS_AGREE: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StoredRun:
+    """What a stored run holds; the ids begin with the folder's name."""
+
+    name: str
+    setup: Setup
+    reference: str | None
+    um_per_step: float | None
+    files: tuple[InputFile, ...]
+    sweeps: tuple[Sweep, ...]
+    measured: tuple[MeasuredSweep, ...]
+    curves: CurveSet
 
 
 def load_measured_set(path: Path | str) -> MeasuredSet:
@@ -55,6 +69,25 @@ def load_measured_set(path: Path | str) -> MeasuredSet:
     """
     with _document_of(path) as (document, home):
         return set_of_document(document, name=home.name)
+
+
+def is_result(path: Path | str) -> bool:
+    """True for a folder that holds a ``result.json``, and for that file."""
+    given = Path(path)
+    return given.name == "result.json" or (given / "result.json").is_file()
+
+
+def load_run(path: Path | str) -> StoredRun:
+    """Read a result folder for another comparison; see ``load_measured_set`` for what it raises."""
+    with _document_of(path) as (document, home):
+        return _run(document, home)
+
+
+def opened(path: Path | str | StoredRun) -> Path | StoredRun:
+    """The stored run of a folder of results; the path of anything else."""
+    if isinstance(path, StoredRun):
+        return path
+    return load_run(path) if is_result(path) else Path(path)
 
 
 @contextmanager
@@ -84,31 +117,31 @@ def _document_of(path: Path | str) -> Iterator[tuple[Mapping[str, Any], Path]]:
         raise InputError(msg) from error
 
 
-def fields_of(kind: type, stored: Mapping[str, Any]) -> dict[str, Any]:
-    """The fields of a dataclass that a document, of whatever version, holds under their names."""
+def _built(kind: Any, stored: Mapping[str, Any], **own: Any) -> Any:
+    """A dataclass of the fields that a document, of whatever version, has under their names."""
     types = {field.name: field.type for field in dataclasses.fields(kind)}
-    return {name: _value(types[name], value) for name, value in stored.items() if name in types}
+    named = [name for name in stored if name in types and name not in own]
+    return kind(**{name: _value(types[name], stored[name]) for name in named}, **own)
 
 
 def _value(kind: Any, stored: Any) -> Any:
     """A stored value; numbers that are null are NaN."""
     if kind is Estimate:
-        return estimate(stored)
+        return _estimate(stored)
     if kind is float:
         return math.nan if stored is None else float(stored)
     return tuple(_value(float, one) for one in stored) if isinstance(stored, list) else stored
 
 
-def estimate(stored: Mapping[str, float | None] | None) -> Estimate:
-    """A stored value with its uncertainty."""
-    return NOT_KNOWN if stored is None else Estimate(**fields_of(Estimate, stored))
+def _estimate(stored: Mapping[str, float | None] | None) -> Estimate:
+    return NOT_KNOWN if stored is None else _built(Estimate, stored)
 
 
 def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
     """The offsets of a run as its ``result.json`` holds them."""
     table, focuser = document["offset_covariance"], document["focuser"]
     filters, rows = tuple(table["filters"]), {row["filter"]: row for row in document["offsets"]}
-    size, scatter = (estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
+    size, scatter = (_estimate(focuser.get(k)) for k in ("um_per_step", "repeatability_steps"))
     own = [rows[f].get("sigma_frames_steps") for f in filters]
     found = MeasuredSet(
         name=name,
@@ -127,39 +160,6 @@ def set_of_document(document: Mapping[str, Any], *, name: str) -> MeasuredSet:
     if not (np.isfinite(found.offset_steps).all() and np.isfinite(found.covariance_steps2).all()):
         raise ValueError("a number is missing")
     return found
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StoredRun:
-    """What a stored run holds; the ids begin with the folder's name."""
-
-    name: str
-    setup: Setup
-    reference: str | None
-    um_per_step: float | None
-    files: tuple[InputFile, ...]
-    sweeps: tuple[Sweep, ...]
-    measured: tuple[MeasuredSweep, ...]
-    curves: CurveSet
-
-
-def is_result(path: Path | str) -> bool:
-    """True for a folder that holds a ``result.json``, and for that file."""
-    given = Path(path)
-    return given.name == "result.json" or (given / "result.json").is_file()
-
-
-def load_run(path: Path | str) -> StoredRun:
-    """Read a result folder for another comparison; see ``load_measured_set`` for what it raises."""
-    with _document_of(path) as (document, home):
-        return _run(document, home)
-
-
-def opened(path: Path | str | StoredRun) -> Path | StoredRun:
-    """The stored run of a folder of results; the path of anything else."""
-    if isinstance(path, StoredRun):
-        return path
-    return load_run(path) if is_result(path) else Path(path)
 
 
 def joined_curves(first: CurveSet, others: Sequence[CurveSet]) -> CurveSet:
@@ -192,23 +192,28 @@ def check_same_focuser(
 
 
 def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
-    name, frames = folder.name, document["frames"]
+    name, stored, frames = folder.name, document["curves"], document["frames"]
     files = {one["file"]: _file(one, folder) for one in frames}
     readings = {(one["file"], r["sweep"]): r for one in frames for r in one["readings"]}
-    taken = {one["id"]: one["frames"] for one in document["sweeps"]}
     sweeps = {one["id"]: _sweep(one, files, name) for one in document["sweeps"]}
+    taken = {one["id"]: one["frames"] for one in document["sweeps"]}
     setup, size = _setup(document["setup"]), document["focuser"]["um_per_step"]
-    field, stored = document["field"] or {"significant": False}, document["curves"]
+    field = document["field"] or {"significant": False}
     centre = field["centre_steps"].items() if field["significant"] else ()
     curves = CurveSet(
         fits=tuple(_fit(fit, name) for fit in stored["fits"]),
         covariance_steps2=np.array(stored["best_focus_covariance"]["matrix_steps2"], float),
-        slope_px_per_step=estimate(stored["slope_px_per_step"]),
+        slope_px_per_step=_estimate(stored["slope_px_per_step"]),
     )
     measured = []
     for fit in stored["fits"]:
+        sweep, colour = sweeps[fit["sweep"]], fit["filter"]
+        channel = colour if colour != sweep.filter else ""
         mine = [readings.get((file, fit["id"])) for file in taken[fit["sweep"]]]
-        measured.append(_measured(fit, sweeps[fit["sweep"]], mine, name))
+        pairs = zip(sweep.frames, mine, strict=True)
+        found = tuple(_radius(facts, reading, channel) for facts, reading in pairs)
+        one = {"id": _id(fit["id"], name), "filter": colour, "sweep": sweep, "frames": found}
+        measured.append(MeasuredSweep(**one, tracks=_no_tracks(len(found))))
     return StoredRun(
         name=name,
         setup=setup,
@@ -218,7 +223,7 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
         sweeps=tuple(sweeps.values()),
         measured=tuple(measured),
         # The tracks of the stars are not stored, what they said of the centre is.
-        curves=at_centre(curves, {_id(k, name): estimate(v) for k, v in centre}),
+        curves=at_centre(curves, {_id(k, name): _estimate(v) for k, v in centre}),
     )
 
 
@@ -242,74 +247,66 @@ def _file(stored: Mapping[str, Any], folder: Path) -> InputFile:
     path, facts = folder / stored["file"], stored["facts"]
     if facts is None:
         return InputFile(path, None, stored["reason"] or "not read")
-    values = {key: v for key, v in facts.items() if key in FrameFacts.__slots__}
-    values["shape"] = tuple(values.get("shape") or (0, 0))
+    shape = tuple(facts.get("shape") or (0, 0))
     reason = None if stored["readings"] else stored["reason"]
-    return InputFile(path, FrameFacts(path=path, **values), reason)
+    return InputFile(path, _built(FrameFacts, facts, path=path, shape=shape), reason)
 
 
 def _sweep(stored: Mapping[str, Any], files: Mapping[str, InputFile], name: str) -> Sweep:
     frames = (files[one].facts for one in stored["frames"])
     own = {"id": _id(stored["id"], name), "frames": tuple(f for f in frames if f is not None)}
-    return Sweep(**fields_of(Sweep, {**stored, **own}))
+    return _built(Sweep, stored, **own)
 
 
-def _measured(
-    fit: Mapping[str, Any], sweep: Sweep, readings: Sequence[Mapping[str, Any] | None], run: str
-) -> MeasuredSweep:
-    colour = fit["filter"] if fit["filter"] != sweep.filter else ""
-    pairs = zip(sweep.frames, readings, strict=True)
-    none, nothing = np.zeros(0), np.zeros((0, len(readings)))
-    return MeasuredSweep(
-        id=_id(fit["id"], run),
-        filter=fit["filter"],
-        sweep=sweep,
-        frames=tuple(_radius(facts, reading, colour) for facts, reading in pairs),
-        tracks=StarTracks(
-            x_px=none, y_px=none, radius_px=nothing, radius_sigma_px=nothing,
-            flags=nothing.astype(int),
-        ),
-    )  # fmt: skip
+def _no_tracks(count: int) -> StarTracks:
+    none, nothing = np.zeros(0), np.zeros((0, count))
+    sizes: dict[str, Any] = {
+        "radius_px": nothing,
+        "radius_sigma_px": nothing,
+        "flags": nothing.astype(int),
+    }
+    return StarTracks(x_px=none, y_px=none, **sizes)
 
 
 def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -> FrameRadius:
-    own = dict(stored or {"stars": 0, "stars_found": 0, "reason": "no radius"})
-    radius, large = (estimate(own.pop(name, None)) for name in ("hfr_px", "radius80_px"))
-    found = fields_of(FrameRadius, own)
-    if radius.is_known:
-        found["reason"] = None
-    return FrameRadius(
+    stored = stored or {"stars": 0, "stars_found": 0, "reason": "no radius"}
+    radius, large = (_estimate(stored.get(name)) for name in ("hfr_px", "radius80_px"))
+    return _built(
+        FrameRadius,
+        stored,
         facts=facts,
+        reason=None if radius.is_known else stored["reason"],
         radius_px=radius.value,
         radius_sigma_px=radius.sigma,
         radius80_px=large.value,
         radius80_sigma_px=large.sigma,
-        n_stars=own["stars"],
-        n_found=own["stars_found"],
+        n_stars=stored["stars"],
+        n_found=stored["stars_found"],
         channel=channel,
-        **found,
     )
 
 
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
-    points, own = stored["points"], {"filter": stored["filter"], "approach": stored["approach"]}
+    points = stored["points"]
+    curve = {key: stored[key] for key in ("filter", "approach")} | {"id": _id(stored["id"], name)}
     for key, field in POINTS.items():
         kind = int if key == "stars" else float
-        own[field] = tuple(points[key]) if key == "file" else np.array(points[key], kind)
-    curve = FocusCurve(id=_id(stored["id"], name), **own)
-    best, found = estimate(stored["best_focus_steps"]), fields_of(CurveFit, stored)
-    other_star = found["model"] == "star" and len(found["shape"]) != STAR
-    if other_star or found["model"] not in get_args(ModelName):
+        curve[field] = tuple(points[key]) if key == "file" else np.array(points[key], kind)
+    best, (low, high) = _estimate(stored["best_focus_steps"]), stored["bound_steps"]
+    own: dict[str, Any] = {}
+    other_star = stored["model"] == "star" and len(stored["shape"]) != STAR
+    if other_star or stored["model"] not in get_args(ModelName):
         # A curve of an earlier version (or none): drawn as the hyperbola of its floor and wings.
-        found["model"] = "hyperbola"
-        found["shape"] = (best.value, found["floor_px"].value, found["slope_px_per_step"].value)
-    low, high = stored["bound_steps"]
-    found["bound_steps"] = (-math.inf if low is None else low, math.inf if high is None else high)
-    return CurveFit(
-        curve=curve,
+        wings = (_estimate(stored[key]).value for key in ("floor_px", "slope_px_per_step"))
+        own = {"model": "hyperbola", "shape": (best.value, *wings)}
+    return _built(
+        CurveFit,
+        stored,
+        curve=FocusCurve(**curve),
         used=np.array(points["used"], bool),
         frame_reasons=tuple(points["reason"]),
         best_steps=best.value,
         best_sigma_steps=best.sigma,
-        **found,
+        bound_steps=(-math.inf if low is None else low, math.inf if high is None else high),
+        **own,
     )

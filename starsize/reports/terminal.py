@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from itertools import groupby
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from rich import box
 from rich.console import Console
@@ -14,44 +14,17 @@ from ..errors import printable
 from ..night import NightResult
 from ..plan.planned import CapturePlan
 from ..tracking.measured import FrameRadius
-from .filled import render
 from .numbers import known
 from .result import RunResult
-from .told import open_questions, spans
+from .words import render
 
 #: Columns of text below which a table leaves out what it can spare.
 _NARROW: Final = 56
-_ASCII = str.maketrans(
+_BULLETS: Final = ("[ ] ", "yes ", "no  ", "- ")
+_ASCII: Final = str.maketrans(
     {"±": "+-", "−": "-", "–": "-", "—": "-", "µ": "u", "°": "deg", "λ": "lambda", "²": "2",
      "×": "x", "→": "->", "…": "...", "‘": "'", "’": "'", "“": '"', "”": '"', "α": "alpha"}
 )  # fmt: skip
-
-
-def print_result(result: RunResult, *, console: Console | None = None) -> None:
-    """Print the offset table, the verdict on colour and every warning."""
-    topics = [question.topic for question in open_questions(result)]
-    _print(console, "result.txt", result=result, topics=topics)
-
-
-def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
-    """Say whether one sweep is good, else what to repeat; then what all sweeps tell so far."""
-    pairs, rows = zip(result.measured, result.curves.fits, strict=True), result.comparison.rows
-    view = {
-        "sweep_id": sweep_id,
-        "fits": [fit for one, fit in pairs if one.sweep.id == sweep_id],
-        "rows": [r for r in rows if r.filter != r.reference and known(r.offset_steps) is not None],
-        "to_come": to_come,
-    }
-    return " ".join(render("sweep.txt", view).splitlines())
-
-
-def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
-    """Print a line a frame, or channel of it, as they come: radius, stars, or why there is none."""
-    out = console or standard_output()
-    for frame in frames:
-        line = render("measured.txt", {"frame": frame}).rstrip("\n")
-        # Never folded: a line a frame is what other tools can sort and search.
-        out.print(Text(showable(line, out)), soft_wrap=True)
 
 
 class _Output(Console):
@@ -62,69 +35,9 @@ class _Output(Console):
         raise
 
 
-def standard_output() -> Console:
-    """The console that everything is printed on if the caller names none."""
-    return _Output(highlight=False)
-
-
-def say(console: Console, text: str, *, style: str = "", bullet: str = "") -> None:
-    """Print one sentence, with what the console cannot show written in ASCII."""
-    shown = Text(showable(text, console), style=style)
-    if bullet and shown:
-        grid = Table.grid(padding=(0, 1))
-        grid.add_column(no_wrap=True)
-        grid.add_row(Text(bullet), shown)
-        console.print(grid)
-    elif shown:
-        console.print(shown)
-
-
-def _print(given: Console | None, template: str, **view: Any) -> None:
-    """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
-
-    Lines with tabs are a table, the first of them its titles.
-    """
-    console, text = given or standard_output(), render(template, view).rstrip("\n")
-    for is_table, lines in groupby(text.split("\n"), key=lambda line: "\t" in line):
-        if is_table:
-            console.print(_table(console, [line.split("\t") for line in lines]))
-            continue
-        for line in lines:
-            bullets = ("[ ] ", "yes ", "no  ", "- ")
-            bullet = next((one for one in bullets if line.startswith(one)), "")
-            if line:
-                shown = line.removeprefix("# ").removeprefix(bullet)
-                say(console, shown, style="bold" if line[:2] == "# " else "", bullet=bullet[:-1])
-            else:
-                console.print()
-
-
-def _table(console: Console, rows: list[list[str]]) -> Table:
-    """A table of words; where the screen is narrow, without the columns that can be spared (~).
-
-    The first column and the last are words, those between are numbers.
-    """
-    titles, *rows = rows
-    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title[0] != "~"]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for i in shown:
-        last = i == len(titles) - 1
-        justify: Literal["left", "right"] = "left" if last or i == 0 else "right"
-        table.add_column(titles[i].removeprefix("~"), justify=justify, no_wrap=not last)
-    for cells in rows:
-        style = "red" if cells[-1] == "refused" else ""
-        table.add_row(*(Text(showable(cells[i], console)) for i in shown), style=style)
-    return table
-
-
-def showable(text: str, console: Console) -> str:
-    """The text on one line, in ASCII where the console's encoding cannot show it."""
-    text = printable(text)
-    try:
-        text.encode(console.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return text.translate(_ASCII).encode("ascii", errors="replace").decode("ascii")
-    return text
+def print_result(result: RunResult, *, console: Console | None = None) -> None:
+    """Print the offset table, the verdict on colour and every warning."""
+    _print(console, "result.txt", result=result)
 
 
 def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
@@ -139,4 +52,78 @@ def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
 
 def print_night(result: NightResult, *, console: Console | None = None) -> None:
     """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
-    _print(console, "night.txt", result=result, spans=spans(result))
+    _print(console, "night.txt", result=result)
+
+
+def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
+    """Print a line a frame, or channel of it, as they come: radius, stars, or why there is none."""
+    out = console or _Output(highlight=False)
+    for frame in frames:
+        line = render("measured.txt", {"frame": frame}).rstrip("\n")
+        # Never folded: a line a frame is what other tools can sort and search.
+        out.print(_shown(line, out), soft_wrap=True)
+
+
+def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ()) -> str:
+    """Say whether one sweep is good, else what to repeat; then what all sweeps tell so far."""
+    pairs, rows = zip(result.measured, result.curves.fits, strict=True), result.comparison.rows
+    view = {
+        "sweep_id": sweep_id,
+        "fits": [fit for one, fit in pairs if one.sweep.id == sweep_id],
+        "rows": [r for r in rows if r.filter != r.reference and known(r.offset_steps) is not None],
+        "to_come": to_come,
+    }
+    return " ".join(render("sweep.txt", view).splitlines())
+
+
+def _print(given: Console | None, template: str, **view: Any) -> None:
+    """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
+
+    Lines with tabs are a table, the first of them its titles.
+    """
+    console = given or _Output(highlight=False)
+    lines = render(template, view).rstrip("\n").split("\n")
+    for is_table, group in groupby(lines, key=lambda line: "\t" in line):
+        if is_table:
+            console.print(_table(console, [line.split("\t") for line in group]))
+            continue
+        for line in group:
+            bullet = next((one for one in _BULLETS if line.startswith(one)), "")
+            headline = line.startswith("# ")
+            words = line.removeprefix("# ").removeprefix(bullet)
+            shown = _shown(words, console, style="bold" if headline else "")
+            if bullet and words:
+                grid = Table.grid(padding=(0, 1))
+                grid.add_column(no_wrap=True)
+                grid.add_row(Text(bullet[:-1]), shown)
+                console.print(grid)
+            else:
+                console.print(shown)
+
+
+def _table(console: Console, rows: list[list[str]]) -> Table:
+    """A table of words; where the screen is narrow, without the columns that can be spared (~).
+
+    The first column and the last are words, those between are numbers.
+    """
+    titles, *rows = rows
+    shown = [i for i, title in enumerate(titles) if console.width >= _NARROW or title[0] != "~"]
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for i in shown:
+        last = i == len(titles) - 1
+        justify: Any = "left" if last or i == 0 else "right"
+        table.add_column(titles[i].removeprefix("~"), justify=justify, no_wrap=not last)
+    for cells in rows:
+        style = "red" if cells[-1] == "refused" else ""
+        table.add_row(*(_shown(cells[i], console) for i in shown), style=style)
+    return table
+
+
+def _shown(text: str, console: Console, style: str = "") -> Text:
+    """The text on one line, in ASCII where the console's encoding cannot show it."""
+    text = printable(text)
+    try:
+        text.encode(console.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        text = text.translate(_ASCII).encode("ascii", errors="replace").decode("ascii")
+    return Text(text, style=style)

@@ -7,12 +7,10 @@ from typing import Any, Final
 from ..cache import Cache, recalled
 from ..comparison.sets import SetComparison, SetRow
 from ..estimate import Estimate
-from ..frames.plan_csv import PLAN_COLUMNS, PlannedExposure
+from ..frames.plan_csv import PLAN_COLUMNS
 from ..night import NightResult
-from ..night.judge import FilterOffset
 from ..plan.planned import CapturePlan
-from .document import plain, result_document
-from .filled import macros
+from .document import Document, Joined, plain, result_document, schema_of
 from .folder import (
     COMPARISON_FILES,
     NIGHT_FILES,
@@ -25,6 +23,7 @@ from .numbers import time_text
 from .page import comparison_html, night_html, report_html
 from .result import RunResult
 from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
+from .words import macros
 
 #: Name and order of the columns of comparison.csv.
 COMPARISON_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(SetRow))
@@ -89,9 +88,9 @@ def result_texts(result: RunResult) -> dict[str, str]:
     }
 
 
-def comparison_document(comparison: SetComparison) -> dict[str, Any]:
+def comparison_document(comparison: SetComparison) -> Document:
     """The comparison of two runs as plain data: ``schema``, fields, notices as ``warnings``."""
-    document: dict[str, Any] = {"schema": COMPARISON_FILES.schema, **plain(comparison)}
+    document = {"schema": COMPARISON_FILES.schema, **plain(comparison)}
     document["warnings"] = document.pop("notices")
     return document
 
@@ -110,7 +109,7 @@ def write_comparison(
     return write_folder(Path(out), texts, COMPARISON_FILES, document, overwrite=overwrite)
 
 
-def plan_document(plan: CapturePlan) -> dict[str, Any]:
+def plan_document(plan: CapturePlan) -> Document:
     """A plan as plain data, for programs; ``plan_schema.json`` beside this module is its schema.
 
     Returns
@@ -124,21 +123,24 @@ def plan_document(plan: CapturePlan) -> dict[str, Any]:
     >>> plan = plan_capture(load_setup("setup.toml"))  # doctest: +SKIP
     >>> plan_document(plan)["duration_s"]  # doctest: +SKIP
     """
-    parts = ("frames", "focuser", "temperature")
-    document = {
-        "schema": PLAN_FILES.schema,
-        **own_fields(plan, "duration_s", "exposure_s"),
-        "sweeps": len(plan.sweeps),
-        "frames": len(plan.exposures),
-        **own_fields(plan, "reference", "wanted_sigma_steps", "reached"),
-        "expected_sigma_steps": {name: one.sigma for name, one in plan.offsets.items()},
-        "expected_parts_steps": {n: own_fields(one, *parts) for n, one in plan.offsets.items()},
-        **own_fields(
-            plan, "zone_steps", "can_answer", "away_steps", "centre_steps", "run_in_steps", "more",
-            "hfr_px", "few_stars", "assumed",
-        ),
-    }  # fmt: skip
-    return {**plain(document), "setup": _stated(dataclasses.asdict(plan.setup))}
+    view = Joined(
+        plan,
+        schema=PLAN_FILES.schema,
+        sweeps=len(plan.sweeps),
+        frames=len(plan.exposures),
+        expected_sigma_steps={name: one.sigma for name, one in plan.offsets.items()},
+        expected_parts_steps=plan.offsets,
+        setup={},
+    )
+    stated = _stated(dataclasses.asdict(plan.setup))
+    return {**plain(view, schema_of("plan_schema.json")), "setup": stated}
+
+
+def _stated(tables: Any) -> Any:
+    """Nested tables without what is not stated."""
+    if not isinstance(tables, dict):
+        return list(tables) if isinstance(tables, tuple) else tables
+    return {key: _stated(value) for key, value in tables.items() if value is not None}
 
 
 def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -> tuple[Path, ...]:
@@ -160,35 +162,32 @@ def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -
     >>> from starsize import load_setup, plan_capture
     >>> write_plan(plan_capture(load_setup("setup.toml")), "tonight")  # doctest: +SKIP
     """
-    rows = (
-        {**dataclasses.asdict(one), "note": _note(plan, one, first=place == 0)}
-        for sweep in plan.sweeps
-        for place, one in enumerate(sweep)
-    )
+    rows = []
+    for sweep in plan.sweeps:
+        for one in sweep:
+            note = "about in focus" if one.position_steps == plan.centre_steps[one.filter] else ""
+            if one is sweep[0]:
+                start = one.position_steps - plan.run_in_steps
+                note = f"first go to {start}, then up to here (run-in)"
+            rows.append({**dataclasses.asdict(one), "note": note})
     texts = {"plan.csv": csv_text(PLAN_COLUMNS, rows)}
     return write_folder(Path(out), texts, PLAN_FILES, plan_document(plan), overwrite=overwrite)
 
 
-def _note(plan: CapturePlan, one: PlannedExposure, *, first: bool) -> str:
-    """What is to be known at one exposure; mostly nothing."""
-    if first:
-        return f"first go to {one.position_steps - plan.run_in_steps}, then up to here (run-in)"
-    return "about in focus" if one.position_steps == plan.centre_steps[one.filter] else ""
-
-
-def _stated(tables: Any) -> Any:
-    """Nested tables without what is not stated."""
-    if not isinstance(tables, dict):
-        return list(tables) if isinstance(tables, tuple) else tables
-    return {key: _stated(value) for key, value in tables.items() if value is not None}
-
-
-def night_document(result: NightResult) -> dict[str, Any]:
+def night_document(result: NightResult) -> Document:
     """A night as plain data; ``frames`` are the rows of night.csv."""
     rule, equipment = result.rule, result.equipment
     zone = equipment.zone_steps
     rate = result.coefficient.times(zone)
     states = [frame.state for frame in result.frames]
+    filters = [
+        {
+            **own_fields(one, "filter", "frames"),
+            "offset_change_steps": Estimate(one.change_zones, one.change_sigma_zones).times(zone),
+            **own_fields(one, "side_known", "agrees"),
+        }
+        for one in result.offsets
+    ]
     document = {
         "schema": NIGHT_FILES.schema,
         "summary": {
@@ -196,8 +195,8 @@ def night_document(result: NightResult) -> dict[str, Any]:
             **{s: states.count(s) for s in ("held", "lost", "unclear")},
         },
         "growth_limit": result.limit,
-        "frames": [_night_row(result, k) for k in range(len(result.exposures))],
-        "filters": [_night_filter(one, zone) for one in result.offsets],
+        "frames": _night_rows(result),
+        "filters": filters,
         "course": {
             "steps_per_degC": rate if result.by_degree else None,
             "steps_per_hour": None if result.by_degree else rate,
@@ -219,10 +218,25 @@ def night_document(result: NightResult) -> dict[str, Any]:
 
 def night_csv(result: NightResult) -> str:
     """``night.csv``: a row a frame."""
-    rows = [_night_row(result, k) for k in range(len(result.exposures))]
+    rows = _night_rows(result)
     for row in rows:
         row["probability_lost"] = f"{row['probability_lost']:.4f}"
     return csv_text(NIGHT_COLUMNS, rows, {name: 6 for name in NIGHT_COLUMNS if "_sigma" in name})
+
+
+def _night_rows(result: NightResult) -> list[Document]:
+    said, zone, rows = macros("night_said.txt"), result.equipment.zone_steps, []
+    for k, (one, frame) in enumerate(zip(result.exposures, result.frames, strict=True)):
+        row = Joined(
+            one, frame,
+            time_utc=time_text(one.time_mjd),
+            cause=said.cause(result.causes[k]),
+            defocus_steps=frame.defocus_zones * zone,
+            defocus_sigma_steps=frame.defocus_sigma_zones * zone,
+            reason=said.reason(result, k),
+        )  # fmt: skip
+        rows.append(own_fields(row, *NIGHT_COLUMNS))
+    return rows
 
 
 def write_night_result(
@@ -231,24 +245,3 @@ def write_night_result(
     """Write night.csv, night.html and night.json as ``write_results`` does."""
     texts = {"night.csv": night_csv(result), "night.html": night_html(result)}
     return write_folder(Path(out), texts, NIGHT_FILES, night_document(result), overwrite=overwrite)
-
-
-def _night_row(result: NightResult, k: int) -> dict[str, Any]:
-    one, frame, zone = result.exposures[k], result.frames[k], result.equipment.zone_steps
-    own = {
-        "time_utc": time_text(one.time_mjd),
-        "cause": macros("night_said.txt").cause(result.causes[k]),
-        "defocus_steps": frame.defocus_zones * zone,
-        "defocus_sigma_steps": frame.defocus_sigma_zones * zone,
-        "reason": macros("night_said.txt").reason(result, k),
-    }
-    return {
-        name: own[name] if name in own else getattr(one if hasattr(one, name) else frame, name)
-        for name in NIGHT_COLUMNS
-    }
-
-
-def _night_filter(one: FilterOffset, zone_steps: float) -> dict[str, Any]:
-    change = Estimate(one.change_zones, one.change_sigma_zones).times(zone_steps)
-    own = own_fields(one, "filter", "frames") | {"offset_change_steps": change}
-    return own | own_fields(one, "side_known", "agrees")

@@ -119,7 +119,7 @@ def test_workers_that_die_of_a_frame_cost_no_frame(night, tmp_path, cluster, cap
 
 @pytest.mark.parametrize("verb", ["offsets", "measure", "night"])
 def test_nobody_at_the_address_is_one_line(night, tmp_path, capsys, monkeypatch, verb):
-    monkeypatch.setattr("starsize.cli.cluster._PATIENCE_S", 0.3)
+    monkeypatch.setattr("starsize.cli.workers._PATIENCE_S", 0.3)
     monkeypatch.chdir(tmp_path)
     assert main([verb, str(night), "--cluster", "tcp://127.0.0.1:9"]) == 2
     said = capsys.readouterr().err

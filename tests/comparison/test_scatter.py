@@ -8,7 +8,7 @@ from sweep_nights import ONCE, REFRACTOR, NightOfSweeps, measured_set
 
 from starsize.comparison import compare_sweeps
 from starsize.comparison.sets import compare_filter_sets, with_one_more, with_scatter_of
-from starsize.reports.filled import worded
+from starsize.reports.words import worded
 from starsize.setup import Telescope
 
 #: At f/4 the zone is 4.4 steps.

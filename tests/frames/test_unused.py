@@ -4,7 +4,7 @@ from pathlib import Path
 
 from starsize.frames import listing, lost_filters
 from starsize.frames.frame import SINGLE, FrameFacts, InputFile
-from starsize.reports.filled import in_words
+from starsize.reports.words import in_words
 
 unused_notices = in_words(listing.unused_notices)
 

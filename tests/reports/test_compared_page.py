@@ -2,9 +2,9 @@ from dataclasses import replace
 
 import pytest
 
-from starsize.reports.filled import macros
 from starsize.reports.numbers import move_number
 from starsize.reports.page import comparison_html
+from starsize.reports.words import macros
 
 from .helpers import Page
 

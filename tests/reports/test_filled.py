@@ -3,8 +3,8 @@
 import pytest
 from jinja2 import DictLoader, Environment
 
-from starsize.reports import filled, report_html
-from starsize.reports.filled import Compiled
+from starsize.reports import report_html, words
+from starsize.reports.words import Compiled
 
 
 @pytest.fixture
@@ -39,12 +39,12 @@ def test_where_nothing_can_be_written_all_goes_on(say, tmp_path):
 def test_a_page_and_a_text_keep_their_own_code(first, night, tmp_path, monkeypatch):
     """What a text compiled escapes nothing: a page that took it would be broken or unsafe."""
     page = report_html(night)
-    monkeypatch.setattr(filled, "_KEPT", str(tmp_path))
+    monkeypatch.setattr(words, "_KEPT", str(tmp_path))
     monkeypatch.setattr("sys.dont_write_bytecode", False)
     for is_text in (first, not first, first):
-        filled.environment.cache_clear()
+        words.environment.cache_clear()
         if is_text:
-            filled.environment(is_text=True).get_template("said.txt")
+            words.environment(is_text=True).get_template("said.txt")
         else:
             assert report_html(night) == page
-    filled.environment.cache_clear()
+    words.environment.cache_clear()

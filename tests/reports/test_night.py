@@ -13,9 +13,8 @@ from rich.console import Console
 from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
 from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
-from starsize.reports.filled import macros
 from starsize.reports.page import night_html
-from starsize.reports.told import spans
+from starsize.reports.words import macros, spans
 from starsize.reports.writer import NIGHT_COLUMNS, night_csv
 
 #: The columns that people script against, in order.

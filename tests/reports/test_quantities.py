@@ -7,8 +7,15 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from starsize.reports.quantities import curves_table, frames_table, offsets_table
-from starsize.reports.tables import OFFSET_COLUMNS, curves_csv, frames_csv, offsets_csv
+from starsize.reports.tables import (
+    OFFSET_COLUMNS,
+    curves_csv,
+    curves_table,
+    frames_csv,
+    frames_table,
+    offsets_csv,
+    offsets_table,
+)
 
 
 def rows_of(text):

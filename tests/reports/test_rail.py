@@ -2,9 +2,8 @@ from dataclasses import replace
 
 import pytest
 
-from starsize.reports.filled import macros
-from starsize.reports.rail import Ruler, offsets_ruler
-from starsize.reports.sentences import from_reference
+from starsize.reports.page import Ruler, offsets_ruler
+from starsize.reports.words import from_reference, macros
 from starsize.setup import Focuser, Setup
 
 SAID = macros("said.txt")
@@ -44,7 +43,7 @@ def test_what_is_not_known_has_no_mark(night):
 
 
 def test_one_filter_alone_needs_no_scale():
-    assert Ruler.over([(0.0, 0.0), (None, 5.0)]).place(0.0) == 50
+    assert Ruler([(0.0, 0.0), (None, 5.0)]).place(0.0) == 50
 
 
 def test_the_words_beside_the_number(night):

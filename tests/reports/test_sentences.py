@@ -8,10 +8,10 @@ from starsize.conventions import Approach
 from starsize.curves import ModelName, Verdict
 from starsize.estimate import Estimate
 from starsize.reports import report_html
-from starsize.reports.filled import environment
-from starsize.reports.sentences import (
+from starsize.reports.words import (
     action_words,
     direction,
+    environment,
     grouped_reasons,
     listing,
     sentence,

@@ -6,7 +6,7 @@ from importlib.resources import files
 import pytest
 
 from starsize.filters import BANDS
-from starsize.reports.rail import filter_tint
+from starsize.reports.words import filter_tint
 
 
 def colours():

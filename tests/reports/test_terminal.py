@@ -9,7 +9,7 @@ from rich.console import Console
 from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts
 from starsize.reports import print_measurements, print_result
-from starsize.reports.told import open_questions, play_seen
+from starsize.reports.words import open_questions, play_seen
 from starsize.tracking.measured import FrameRadius
 
 from .invented import NIGHT

@@ -10,7 +10,7 @@ from jinja2.runtime import Macro
 
 import starsize
 from starsize.estimate import Estimate, Finding, Notice, notice
-from starsize.reports.filled import in_words, macros, worded
+from starsize.reports.words import in_words, macros, worded
 
 PACKAGE = Path(starsize.__file__).parent
 CODES = {code for code, made in vars(macros("findings.txt")).items() if isinstance(made, Macro)}

@@ -9,8 +9,8 @@ from markupsafe import Markup
 from ...comparison.compared import ColourReport, Comparison, FieldReport, LensReport
 from ...curves import CurveFit
 from ...setup import Setup
-from ..filled import macros
-from ..tables import mean_temperature
+from ..tables import mean_temperature, residuals
+from ..words import macros
 from . import _canvas, drawings
 from .drawings import CORNERS
 
@@ -35,7 +35,8 @@ def sweep_svgs(fits: Sequence[CurveFit], *, name: str) -> list[Markup]:
     for number, fit in enumerate(fits, 1):
         _canvas.wipe(axes, below)
         drawings.draw_curve(axes, fit)
-        left = np.abs(drawings.draw_residuals(below, fit)[fit.used.astype(bool)])
+        drawings.draw_residuals(below, fit)
+        left = np.abs(residuals(fit)[fit.used.astype(bool)])
         below.set_xlabel("focuser position (steps)")
         below.locator_params(axis="x", nbins=5)
         words = said.sweep(fit, np.nanmax(left) if np.isfinite(left).any() else None)

@@ -25,8 +25,7 @@ from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from ..filled import render
-from ..rail import filter_tint, spare_number
+from ..words import filter_tint, render, spare_number
 
 __all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
 
@@ -219,7 +218,8 @@ def svg_text(
 
     body = re.sub("<[^>]+>", ours, re.sub(r">\s+<", "><", drawn.strip()))
     words = {"name": name, "title": title, "description": description, "drawn": Markup(body)}
-    return Markup(render("figure.html", {"width": width, "height": height, **words, **view}))
+    page = render("figure.html", {"width": width, "height": height, **words, **view})
+    return Markup(page.strip())
 
 
 def _scales(

@@ -9,10 +9,10 @@ import numpy as np
 
 from ...comparison.compared import ColourPoint, ColourReport, Comparison, FieldReport, LensReport
 from ...curves import CurveFit, radius_at
-from ...curves.residuals import curve_sigma_px, residual_sigmas
+from ...curves.residuals import curve_sigma_px
 from ..numbers import known, with_sign
-from ..rail import filter_tint
-from ..tables import left_out_letters
+from ..tables import left_out_letters, residuals
+from ..words import filter_tint
 from . import _canvas
 from ._canvas import Axes
 
@@ -68,23 +68,21 @@ def curve_line(fit: CurveFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return position, radius_at(fit, position), 2 * curve_sigma_px(fit, position[::6])
 
 
-def draw_residuals(axes: Axes, fit: CurveFit) -> np.ndarray:
+def draw_residuals(axes: Axes, fit: CurveFit) -> None:
     """Measured less fitted in standard uncertainties; what lies beyond the panel at its edge."""
     used, position = fit.used.astype(bool), fit.curve.position_steps
-    residual = residual_sigmas(fit)
     axes.axhspan(-2, 2, color=_canvas.colour("muted"), alpha=0.14, linewidth=0)
     axes.axhline(0, color=_canvas.colour("rule"), linewidth=0.8)
     axes.set_ylim(-_FARTHEST, _FARTHEST)
     axes.set_yticks([-3, 0, 3])
     axes.set_ylabel("residual (σ)")
-    left = np.clip(residual, -0.92 * _FARTHEST, 0.92 * _FARTHEST)
+    left = np.clip(residuals(fit), -0.92 * _FARTHEST, 0.92 * _FARTHEST)
     style = _canvas.mark(fit.curve.filter, 4.5, edge=0.0) | {"clip_on": False}
     axes.plot(position[used], left[used], **style, zorder=3)
     axes.plot(
         position[~used], left[~used], "x", color=_canvas.colour("warn"), markersize=6,
         markeredgewidth=1.6, zorder=3, clip_on=False,
     )  # fmt: skip
-    return residual
 
 
 def draw_overview(axes: Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> None:

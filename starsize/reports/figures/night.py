@@ -59,17 +59,15 @@ def _hours(result: NightResult) -> tuple[np.ndarray, bool]:
 def _shade(axes: _canvas.Axes, hours: np.ndarray, lost: np.ndarray) -> None:
     """One band behind each run of frames that are lost: printed, bands side by side show seams."""
     gap = float(np.median(np.diff(hours))) if hours.size > 1 else 1.0
-    bands: list[list[float]] = []
-    for k in np.flatnonzero(lost):
-        low = (hours[k] + hours[k - 1]) / 2 if k else hours[k] - gap / 2
-        high = (hours[k] + hours[k + 1]) / 2 if k + 1 < hours.size else hours[k] + gap / 2
-        low, high = max(low, hours[k] - gap), min(high, hours[k] + gap)
-        if bands and low <= bands[-1][1]:
-            bands[-1][1] = high
-        else:
-            bands.append([low, high])
-    for low, high in bands:
-        axes.axvspan(low, high, color=_canvas.colour("warn"), alpha=0.16, linewidth=0)
+    middle = (hours[1:] + hours[:-1]) / 2
+    low = np.maximum(np.r_[hours[0] - gap / 2, middle], hours - gap)
+    high = np.minimum(np.r_[middle, hours[-1] + gap / 2], hours + gap)
+    # From the end of one frame to the beginning of the next only where nothing lies between.
+    seen = np.stack([lost, lost, lost & np.r_[low[1:] <= high[:-1], False]], axis=1)
+    axes.fill_between(
+        np.stack([low, high, high], axis=1).ravel(), 0, 1, where=seen.ravel(),
+        transform=axes.get_xaxis_transform(), color=_canvas.colour("warn"), alpha=0.16, linewidth=0,
+    )  # fmt: skip
 
 
 def _marks(axes: _canvas.Axes, result: NightResult, hours: np.ndarray, values: np.ndarray) -> None:

@@ -6,7 +6,7 @@ from sweep_nights import answered_fit
 
 from starsize.comparison.offsets.adjustment import Interval
 from starsize.comparison.offsets.table import choose_reference, decide, growth_depth_steps
-from starsize.reports.filled import worded
+from starsize.reports.words import worded
 
 
 @pytest.mark.parametrize(
