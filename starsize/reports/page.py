@@ -244,15 +244,13 @@ def comparison_html(comparison: SetComparison) -> str:
 
 def night_html(result: NightResult) -> str:
     """The night as one HTML page: styles and drawings inside, nothing fetched."""
+    from .figures import in_both_widths
     from .figures.night import filter_sign, night_svg
 
-    names = dict.fromkeys(e.filter for e in result.exposures)
-    widths = {"night": 980, "night-narrow": 430}
-    drawn = [night_svg(result, name=name, width_px=px) for name, px in widths.items()]
     view = {
         "result": result,
         "night": words.macros("night_said.txt"),
-        "strips": [svg for svg in drawn if svg],
-        "signs": {name: filter_sign(name) for name in names},
+        "strips": in_both_widths(night_svg, result, name="night", widths=(980, 430)),
+        "signs": {one.filter: filter_sign(one.filter) for one in result.exposures},
     }
     return words.render("night.html", view)

@@ -12,6 +12,7 @@ from ...setup import Setup
 from ..tables import mean_temperature, residuals
 from ..words import macros
 from . import _canvas, drawings
+from ._canvas import PLAIN
 from .drawings import CORNERS
 
 
@@ -76,7 +77,7 @@ def temperature_svg(
     slope = comparison.temperature.steps_per_degC
     if slope is not None and slope.is_known:
         line = focus.mean() + slope.value * (ends - temperatures.mean())
-        axes.plot(ends, line, color=_canvas.colour("muted"), linewidth=1.4)
+        axes.plot(ends, line, color=PLAIN["muted"], linewidth=1.4)
     for filter_name, *at, sigma in told:
         _canvas.points(axes, at, sigma, filter_name, 7, edge=0.8)
         _canvas.label(axes, filter_name, at, (8, 4), fontsize=11)

@@ -1,8 +1,8 @@
 """The one place that knows matplotlib: axes to draw on, and what was drawn as inline SVG.
 
-Colours are drawn as stand-ins and become CSS variables in the SVG, so that one drawing serves
-light and dark pages. Text stays text; the page's own font sets it. Scales and their words are
-written here: matplotlib's axis, which measures each number, would take most of a drawing's time.
+Colours are those of the light page, and become its CSS variables in the SVG, so that one drawing
+serves light and dark pages. Text stays text; the page's own font sets it. Scales and their words
+are set by a template: matplotlib's axis, which measures each number, took most of a drawing's time.
 """
 
 import io
@@ -10,9 +10,7 @@ import itertools
 import re
 import warnings
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any, Final
 
@@ -30,12 +28,9 @@ from ..words import filter_tint, render, spare_number
 __all__ = ["Axes", "MaxNLocator"]  # handed on: matplotlib is imported here only
 
 _CSS: Final = files("starsize.reports").joinpath("templates/style.css").read_text("utf-8")
-#: The light page's own colours by name, for a drawing that is no part of a page ...
+#: The light page's own colours by name, each another, and the page's variables by colour.
 PLAIN: Final = dict(re.findall(r"--([\w-]+): (#\w{6});", _CSS.partition("}")[0]))
-#: ... and what each is drawn in where it is to become the page's CSS variable.
-_STAND_IN: Final = {name: f"#01fe{number:02x}" for number, name in enumerate(PLAIN)}
-_BY_STAND_IN: Final = {stand_in: f"var(--{name})" for name, stand_in in _STAND_IN.items()}
-_palette: ContextVar[Mapping[str, str]] = ContextVar("palette", default=_STAND_IN)
+_VARIABLES: Final = {tint: f"var(--{name})" for name, tint in PLAIN.items()}
 
 _MARKERS: Final = {"L": "o", "R": "s", "G": "^", "B": "v", "Ha": "D", "SII": "P", "OIII": "h"}
 _OTHER_MARKERS: Final = ("p", "<", ">")
@@ -65,14 +60,9 @@ _SETTINGS: Final[dict[Any, Any]] = {
 }
 
 
-def colour(name: str) -> str:
-    """One of the page's colours: its stand-in, or the colour itself in a drawing of its own."""
-    return _palette.get()[name]
-
-
 def filter_colour(name: str) -> str:
-    """The same of a filter."""
-    return colour(filter_tint(name))
+    """The page's colour of a filter."""
+    return PLAIN[filter_tint(name)]
 
 
 def filter_marker(name: str) -> str:
@@ -80,36 +70,38 @@ def filter_marker(name: str) -> str:
     return _MARKERS.get(name) or _OTHER_MARKERS[spare_number(name) - 1]
 
 
-@contextmanager
-def plain_axes(axes: Axes | None) -> Iterator[Axes]:
-    """Draw in real colours on the axes given, or on new ones that a notebook shows."""
-    if axes is None:
-        # Only who asks for a drawing of its own needs a window or a notebook to show it.
-        from matplotlib import pyplot as plt
+def own_axes() -> Axes:
+    """Axes of a new figure, which a notebook shows."""
+    # Only who asks for a drawing of its own needs a window or a notebook to show it.
+    from matplotlib import pyplot as plt
 
-        axes = plt.subplots(layout="constrained")[1]
-    token = _palette.set(PLAIN)
-    try:
-        yield axes
-        axes.patch.set_visible(False)
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.spines[["left", "bottom"]].set_color(colour("rule"))
-        axes.tick_params(colors=colour("rule"), labelcolor=colour("muted"), labelsize=11)
-        for label in (axes.xaxis.label, axes.yaxis.label):
-            label.set(color=colour("muted"), fontsize=12)
-    finally:
-        _palette.reset(token)
+    return plt.subplots(layout="constrained")[1]
+
+
+def dress(axes: Axes) -> None:
+    """Two thin axes, quiet ticks, no box."""
+    axes.patch.set_visible(False)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(PLAIN["rule"])
+    axes.tick_params(colors=PLAIN["rule"], labelcolor=PLAIN["muted"], labelsize=11)
+    for words in (axes.xaxis.label, axes.yaxis.label):
+        words.set(color=PLAIN["muted"], fontsize=12)
 
 
 def mark(
     name: str, size: float, *, edge: float | None = None, hollow: bool = False
 ) -> dict[str, Any]:
     """How a filter's points are drawn: its colour and mark, with an edge of paper if wanted."""
-    sign, tint, paper = filter_marker(name), filter_colour(name), colour("paper")
-    style = {"markeredgecolor": tint if edge is None else paper, "markeredgewidth": edge}
-    style["markerfacecolor"] = paper if hollow else tint
-    larger = _LARGER.get(sign, 1.0)
-    return {"linestyle": "none", "marker": sign, "markersize": size * larger, **style}
+    sign, tint, paper = filter_marker(name), filter_colour(name), PLAIN["paper"]
+    return {
+        "color": tint,
+        "linestyle": "none",
+        "marker": sign,
+        "markersize": size * _LARGER.get(sign, 1.0),
+        "markeredgecolor": tint if edge is None else paper,
+        "markeredgewidth": edge,
+        "markerfacecolor": paper if hollow else tint,
+    }
 
 
 def points(axes: Axes, at: Any, sigma: Any, name: str, size: float, **how: Any) -> None:
@@ -121,7 +113,7 @@ def points(axes: Axes, at: Any, sigma: Any, name: str, size: float, **how: Any) 
 
 def label(axes: Axes, text: str, at: Sequence[float], beside: tuple[int, int], **how: Any) -> None:
     """Words so many pixels beside a place; to the left of it where that number is negative."""
-    style = {"color": colour("ink"), "fontsize": 12, "ha": "right" if beside[0] < 0 else "left"}
+    style = {"color": PLAIN["ink"], "fontsize": 12, "ha": "right" if beside[0] < 0 else "left"}
     axes.annotate(
         text, (at[0], at[1]), xytext=beside, textcoords="offset points", parse_math=False,
         **{**style, **how},
@@ -132,7 +124,7 @@ def line_with_band(
     axes: Axes, x: np.ndarray, y: np.ndarray, sigma: np.ndarray, linewidth: float
 ) -> None:
     """A grey line and its 95 % band."""
-    ink, spread = colour("muted"), 2 * np.nan_to_num(sigma)
+    ink, spread = PLAIN["muted"], 2 * np.nan_to_num(sigma)
     axes.fill_between(x, y - spread, y + spread, color=ink, alpha=0.16, linewidth=0)
     axes.plot(x, y, color=ink, linewidth=linewidth)
 
@@ -213,7 +205,7 @@ def svg_text(
     def ours(tag: re.Match[str]) -> str:
         own = tag[0].replace("xlink:href", "href")
         own = re.sub(r'font: ([\d.]+px) [^;"]*', r"font: \1 var(--font)", own)
-        own = re.sub("#01fe..", lambda one: _BY_STAND_IN[one[0]], own)
+        own = re.sub("#[0-9a-f]{6}", lambda one: _VARIABLES.get(one[0], one[0]), own)
         return re.sub(r'( id="|href="#|url\(#)(\w+)', lambda one: one[1] + ids[one[2]], own)
 
     body = re.sub("<[^>]+>", ours, re.sub(r">\s+<", "><", drawn.strip()))

@@ -12,9 +12,8 @@ from ...curves import CurveFit, radius_at
 from ...curves.residuals import curve_sigma_px
 from ..numbers import known, with_sign
 from ..tables import left_out_letters, residuals
-from ..words import filter_tint
 from . import _canvas
-from ._canvas import Axes
+from ._canvas import PLAIN, Axes
 
 #: So many points make a smooth line; the band about it needs every sixth.
 _POINTS: Final = 97
@@ -34,7 +33,7 @@ _LINES: Final = 12
 def draw_curve(axes: Axes, fit: CurveFit) -> None:
     """Frames, curve with its band, best focus with its interval."""
     curve, used = fit.curve, fit.used.astype(bool)
-    tint, warn, accent = map(_canvas.colour, (filter_tint(curve.filter), "warn", "accent"))
+    tint, warn, accent = _canvas.filter_colour(curve.filter), PLAIN["warn"], PLAIN["accent"]
     if fit.answered:
         low, high = fit.interval95_steps
         if known(low) is not None and known(high) is not None:
@@ -71,8 +70,8 @@ def curve_line(fit: CurveFit) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def draw_residuals(axes: Axes, fit: CurveFit) -> None:
     """Measured less fitted in standard uncertainties; what lies beyond the panel at its edge."""
     used, position = fit.used.astype(bool), fit.curve.position_steps
-    axes.axhspan(-2, 2, color=_canvas.colour("muted"), alpha=0.14, linewidth=0)
-    axes.axhline(0, color=_canvas.colour("rule"), linewidth=0.8)
+    axes.axhspan(-2, 2, color=PLAIN["muted"], alpha=0.14, linewidth=0)
+    axes.axhline(0, color=PLAIN["rule"], linewidth=0.8)
     axes.set_ylim(-_FARTHEST, _FARTHEST)
     axes.set_yticks([-3, 0, 3])
     axes.set_ylabel("residual (σ)")
@@ -80,7 +79,7 @@ def draw_residuals(axes: Axes, fit: CurveFit) -> None:
     style = _canvas.mark(fit.curve.filter, 4.5, edge=0.0) | {"clip_on": False}
     axes.plot(position[used], left[used], **style, zorder=3)
     axes.plot(
-        position[~used], left[~used], "x", color=_canvas.colour("warn"), markersize=6,
+        position[~used], left[~used], "x", color=PLAIN["warn"], markersize=6,
         markeredgewidth=1.6, zorder=3, clip_on=False,
     )  # fmt: skip
 
@@ -103,7 +102,7 @@ def draw_overview(axes: Axes, fits: Sequence[CurveFit], *, columns: int = 7) -> 
     axes.set_xlabel("focuser position less best focus (steps)")
     axes.set_ylabel("HFR (px)")
     axes.legend(
-        frameon=False, labelcolor=_canvas.colour("ink"), fontsize=11, loc="upper center",
+        frameon=False, labelcolor=PLAIN["ink"], fontsize=11, loc="upper center",
         ncols=min(len(named), columns), handletextpad=0.3, columnspacing=1.0,
     )  # fmt: skip
 
@@ -118,7 +117,7 @@ def draw_offsets(axes: Axes, table: Comparison) -> None:
             axes.barh(place, 2 * zone, left=offset - zone, height=0.5, color=tint, alpha=0.3)
         axes.hlines(place, offset - sigma, offset + sigma, colors=tint, linewidth=1.3)
         axes.plot(offset, place, **_canvas.mark(row.filter, 7))
-    axes.axvline(0, color=_canvas.colour("ink"), linewidth=1.0)
+    axes.axvline(0, color=PLAIN["ink"], linewidth=1.0)
     axes.set_yticks(range(len(rows)), [row.filter for row in rows])
     axes.invert_yaxis()
     axes.set_xlabel(f"offset from {table.reference} (steps); bar: zone")
@@ -132,7 +131,7 @@ def placed(colour: ColourReport) -> list[ColourPoint]:
 def draw_colour(axes: Axes, colour: ColourReport, *, width_px: int = 640) -> None:
     """Shift of each filter with its zone, and the curve of the lens."""
     some, curve, seen = placed(colour), colour.curve_shift_steps, [0.0]
-    axes.axhline(0, color=_canvas.colour("accent"), linewidth=1.2)
+    axes.axhline(0, color=PLAIN["accent"], linewidth=1.2)
     if curve.size > 1:
         spread = colour.curve_sigma_steps
         _canvas.line_with_band(axes, colour.curve_wavelength_nm, curve, spread, 1.4)
@@ -196,15 +195,15 @@ def draw_field(axes: Axes, field: FieldReport, *, steps_per_um: float) -> None:
     ):
         if chosen.size and steps.min() < chosen.max() and steps.max() > chosen.min():
             lines = axes.contour(
-                u, v, steps, levels=chosen, colors=[_canvas.colour(tint)],
+                u, v, steps, levels=chosen, colors=[PLAIN[tint]],
                 linestyles=dash, linewidths=1.3,
             )  # fmt: skip
-            axes.clabel(lines, fmt=_signed, fontsize=11, colors=[_canvas.colour("muted")])
-    axes.plot(0, 0, marker="+", markersize=9, color=_canvas.colour("ink"))
+            axes.clabel(lines, fmt=_signed, fontsize=11, colors=[PLAIN["muted"]])
+    axes.plot(0, 0, marker="+", markersize=9, color=PLAIN["ink"])
     axes.set(xlim=(-1, 1), ylim=(-1, 1), xticks=[], yticks=[])
     # The edge of the image.
     rim = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]).T
-    axes.plot(*rim, color=_canvas.colour("rule"), linewidth=0.8, clip_on=False)
+    axes.plot(*rim, color=PLAIN["rule"], linewidth=0.8, clip_on=False)
     zones = field.corners_zones or (None,) * 4
     for name, um, zone in zip(CORNERS, field.corners_um, zones, strict=True):
         x, y = float("right" in name), float("upper" in name)
@@ -212,10 +211,10 @@ def draw_field(axes: Axes, field: FieldReport, *, steps_per_um: float) -> None:
         axes.text(
             x, 1.02 if y else -0.02, text + (f", {_signed(zone.value, 1)} zones" if zone else ""),
             transform=axes.transAxes, ha="right" if x else "left", va="bottom" if y else "top",
-            fontsize=11, color=_canvas.colour("ink"),
+            fontsize=11, color=PLAIN["ink"],
         )  # fmt: skip
     for side in (field.towards_telescope or "").split():
-        axes.plot(*_EDGES[side], color=_canvas.colour("warn"), linewidth=5, clip_on=False)
+        axes.plot(*_EDGES[side], color=PLAIN["warn"], linewidth=5, clip_on=False)
 
 
 def shape_um(field: FieldReport, u: np.ndarray, v: np.ndarray) -> np.ndarray:

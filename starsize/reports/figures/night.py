@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from ...night import NightResult
 from . import _canvas
+from ._canvas import PLAIN
 
 #: The marks of the drawings as characters.
 _SIGNS = dict(zip("os^vDPhp<>", "●■▲▼◆✚⬢⬟◀▶", strict=True))
@@ -17,7 +18,7 @@ def filter_sign(name: str) -> str:
     return _SIGNS[_canvas.filter_marker(name)]
 
 
-def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> Markup | None:
+def night_svg(result: NightResult, *, name: str, width_px: int) -> Markup | None:
     """Draw a night; None without a single radius."""
     exposures, frames = result.exposures, result.frames
     radius = np.array([e.hfr_px for e in exposures])
@@ -28,12 +29,12 @@ def night_svg(result: NightResult, *, name: str, width_px: int = 980) -> Markup 
     growth = 100 * np.array([f.growth for f in frames])
     sigma = 100 * np.array([f.growth_sigma for f in frames])
     lost = np.array([f.state == "lost" for f in frames])
-    ink = _canvas.colour("muted")
+    ink = PLAIN["muted"]
     for axes in (sizes, grown):
         _shade(axes, hours, lost)
     _marks(sizes, result, hours, radius)
     sizes.set_ylabel("HFR (px)")
-    grown.axhline(100 * result.limit, color=_canvas.colour("warn"), linewidth=1.0, dashes=(4, 3))
+    grown.axhline(100 * result.limit, color=PLAIN["warn"], linewidth=1.0, dashes=(4, 3))
     grown.vlines(hours, np.maximum(growth - sigma, 0), growth + sigma, colors=ink, linewidth=1.0)
     _marks(grown, result, hours, growth)
     grown.set_ylabel("by defocus (%)")
@@ -66,7 +67,7 @@ def _shade(axes: _canvas.Axes, hours: np.ndarray, lost: np.ndarray) -> None:
     seen = np.stack([lost, lost, lost & np.r_[low[1:] <= high[:-1], False]], axis=1)
     axes.fill_between(
         np.stack([low, high, high], axis=1).ravel(), 0, 1, where=seen.ravel(),
-        transform=axes.get_xaxis_transform(), color=_canvas.colour("warn"), alpha=0.16, linewidth=0,
+        transform=axes.get_xaxis_transform(), color=PLAIN["warn"], alpha=0.16, linewidth=0,
     )  # fmt: skip
 
 

@@ -45,36 +45,37 @@ FieldReport or RunResult
     >>> axes.get_xlabel()
     'focuser position (steps)'
     """
-    with _canvas.plain_axes(ax) as canvas:
-        match thing:
-            case CurveFit():
-                drawings.draw_curve(canvas, thing)
-                canvas.set(xlabel=_POSITION, title=thing.curve.id)
-            case FocusCurve():
-                _points(canvas, thing, thing.position_steps, thing.radius_px, thing.radius_sigma_px)
-            case MeasuredSweep(frames=frames):
-                position = [known(f.facts.position_steps) for f in frames]
-                radius, sigma = [f.radius_px for f in frames], [f.radius_sigma_px for f in frames]
-                _points(canvas, thing, *np.array([position, radius, sigma], float))
-            case CurveSet():
-                drawings.draw_overview(canvas, thing.answered)
-            case Comparison():
-                drawings.draw_offsets(canvas, thing)
-            case RunResult():
-                drawings.draw_offsets(canvas, thing.comparison)
-            case ColourReport():
-                drawings.draw_colour(canvas, thing)
-            case LensReport():
-                drawings.draw_lens(canvas, thing)
-            case FieldReport():
-                # The report alone is in micrometres: one "step" is one of them.
-                drawings.draw_field(canvas, thing, steps_per_um=1.0)
-            case _:
-                msg = (
-                    "'thing' must be a sweep, a fit, an offset table, a colour, lens or field "
-                    f"report or a result, got {type(thing).__name__}"
-                )
-                raise TypeError(msg)
+    canvas = _canvas.own_axes() if ax is None else ax
+    match thing:
+        case CurveFit():
+            drawings.draw_curve(canvas, thing)
+            canvas.set(xlabel=_POSITION, title=thing.curve.id)
+        case FocusCurve():
+            _points(canvas, thing, thing.position_steps, thing.radius_px, thing.radius_sigma_px)
+        case MeasuredSweep(frames=frames):
+            position = [known(f.facts.position_steps) for f in frames]
+            radius, sigma = [f.radius_px for f in frames], [f.radius_sigma_px for f in frames]
+            _points(canvas, thing, *np.array([position, radius, sigma], float))
+        case CurveSet():
+            drawings.draw_overview(canvas, thing.answered)
+        case Comparison():
+            drawings.draw_offsets(canvas, thing)
+        case RunResult():
+            drawings.draw_offsets(canvas, thing.comparison)
+        case ColourReport():
+            drawings.draw_colour(canvas, thing)
+        case LensReport():
+            drawings.draw_lens(canvas, thing)
+        case FieldReport():
+            # The report alone is in micrometres: one "step" is one of them.
+            drawings.draw_field(canvas, thing, steps_per_um=1.0)
+        case _:
+            msg = (
+                "'thing' must be a sweep, a fit, an offset table, a colour, lens or field "
+                f"report or a result, got {type(thing).__name__}"
+            )
+            raise TypeError(msg)
+    _canvas.dress(canvas)
     return canvas
 
 
