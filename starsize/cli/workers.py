@@ -34,37 +34,27 @@ def workers(jobs: int | None) -> Iterator[Executor | None]:
 
 
 class _LastingPool(Executor):
-    """Processes, started when there is work; replaced, all of them, once one has died."""
+    """Processes, started as there is work; replaced, all of them, once one has died."""
 
     def __init__(self, count: int) -> None:
-        self._count = count
-        self._pool: ProcessPoolExecutor | None = None
+        # Fresh processes on every system: a fork beside the progress line's thread can hang.
+        context = multiprocessing.get_context("spawn")
+        self._new = partial(ProcessPoolExecutor, count, context, _prepare_worker)
+        self._pool = self._new()
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         """Hand out a task, to new processes where the old ones are gone."""
-        # They start with the first task: a night that was measured before needs none.
-        self._pool = self._pool or self._started()
-        try:
-            return self._pool.submit(fn, *args, **kwargs)
-        except BrokenExecutor:
-            self._pool.shutdown(wait=False)
-            self._pool = self._started()
-            return self._pool.submit(fn, *args, **kwargs)
+        with interrupts_held():  # a process that starts with it inherits that Ctrl-C is not for it
+            try:
+                return self._pool.submit(fn, *args, **kwargs)
+            except BrokenExecutor:
+                self._pool.shutdown(wait=False)
+                self._pool = self._new()
+                return self._pool.submit(fn, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the processes."""
-        if self._pool is not None:
-            self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
-
-    def _started(self) -> ProcessPoolExecutor:
-        # Fresh processes on every system: a fork beside the progress line's thread can hang.
-        context = multiprocessing.get_context("spawn")
-        pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_prepare_worker)
-        with interrupts_held():
-            # Processes start with the first tasks, and inherit that Ctrl-C is not for them.
-            for _ in range(self._count):
-                pool.submit(os.getpid)
-        return pool
+        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
 def _prepare_worker() -> None:

@@ -270,21 +270,18 @@ def spans(result: NightResult) -> list[dict[str, str]]:
     """Runs of frames with one trouble: what, from which frame to which, and the reason."""
     found, said = [], macros("night_said.txt")
     states = ["lost" if frame.state == "lost" else "" for frame in result.frames]
-    trouble = list(zip(states, result.causes, strict=True))
-    for (state, cause), group in groupby(range(len(trouble)), key=lambda k: trouble[k]):
-        if not cause:
-            continue
-        these = list(group)
+    trouble = zip(states, result.causes, range(len(states)), strict=True)
+    for (state, cause), group in groupby(trouble, key=lambda one: one[:2]):
+        these = [k for *_, k in group]
         ends = [result.exposures[k] for k in (these[0], these[-1])]
         worst = max(these, key=lambda k: result.frames[k].growth)
-        found.append(
-            {
-                "what": said.cause(cause),
-                "state": state,
-                "count": str(len(these)),
-                "when": " to ".join(dict.fromkeys(numbers.clock_text(e.time_mjd) for e in ends)),
-                "files": " to ".join(dict.fromkeys(e.file for e in ends)),
-                "why": said.reason(result, worst, several=len(these) > 1),
-            }
-        )
+        span = {
+            "what": said.cause(cause),
+            "state": state,
+            "count": str(len(these)),
+            "when": " to ".join(dict.fromkeys(numbers.clock_text(one.time_mjd) for one in ends)),
+            "files": " to ".join(dict.fromkeys(one.file for one in ends)),
+            "why": said.reason(result, worst, several=len(these) > 1),
+        }
+        found += [span] if cause else []
     return found

@@ -22,7 +22,7 @@ from .folder import (
 from .numbers import time_text
 from .page import comparison_html, night_html, report_html
 from .result import RunResult
-from .tables import csv_text, curves_csv, frames_csv, offsets_csv, own_fields
+from .tables import cells, csv_text, curves_csv, frames_csv, offsets_csv, own_fields
 from .words import macros
 
 #: Name and order of the columns of comparison.csv.
@@ -100,9 +100,8 @@ def write_comparison(
 ) -> tuple[Path, ...]:
     """Write comparison.csv, comparison.html and comparison.json as ``write_results`` does."""
     rounding = {f"{run}_offset_steps": f"{run}_sigma_steps" for run in ("old", "new")}
-    rows = (own_fields(row, *COMPARISON_COLUMNS) for row in comparison.rows)
     texts = {
-        "comparison.csv": csv_text(COMPARISON_COLUMNS, rows, rounding),
+        "comparison.csv": csv_text(COMPARISON_COLUMNS, map(cells, comparison.rows), rounding),
         "comparison.html": comparison_html(comparison),
     }
     document = comparison_document(comparison)
@@ -130,16 +129,15 @@ def plan_document(plan: CapturePlan) -> Document:
         frames=len(plan.exposures),
         expected_sigma_steps={name: one.sigma for name, one in plan.offsets.items()},
         expected_parts_steps=plan.offsets,
-        setup={},
+        setup=_stated(dataclasses.asdict(plan.setup)),
     )
-    stated = _stated(dataclasses.asdict(plan.setup))
-    return {**plain(view, schema_of("plan_schema.json")), "setup": stated}
+    return plain(view, schema_of("plan_schema.json"))
 
 
 def _stated(tables: Any) -> Any:
     """Nested tables without what is not stated."""
     if not isinstance(tables, dict):
-        return list(tables) if isinstance(tables, tuple) else tables
+        return tables
     return {key: _stated(value) for key, value in tables.items() if value is not None}
 
 
