@@ -32,7 +32,7 @@ from starsize.comparison import compare_sweeps
 from starsize.curves import CurveSet, FocusCurve, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
 from starsize.curves.night import USUAL
-from starsize.frames.plan_csv import PlannedExposure
+from starsize.frames.tables import PlannedExposure
 from starsize.photometry import measure_image
 from starsize.plan import CapturePlan, plan_capture
 from starsize.plan.equipment import Scouted, colour_of, equip

@@ -10,8 +10,8 @@ import pytest
 
 from starsize.cli.arguments import build_parser
 from starsize.cli.shared import CACHE_FILE
-from starsize.frames.facts_csv import COLUMNS, read_facts_csv
 from starsize.frames.setup_file import setup_from_tables
+from starsize.frames.tables import COLUMNS, read_facts_csv
 from starsize.plan import plan_capture
 from starsize.reports import RESULT_FILES
 

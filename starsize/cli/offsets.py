@@ -13,7 +13,7 @@ from .. import reports
 from ..errors import InputError
 from ..frames import Sweep, find_sweeps, list_frames
 from ..frames.header import has_frame_ending
-from ..frames.plan_csv import PlannedExposure, read_plan
+from ..frames.tables import PlannedExposure, read_plan
 from ..frames.walk import follow_folders, frame_files
 from ..pipeline import find_reference, measure_offsets
 from ..reports.folder import keep_apart

@@ -7,7 +7,7 @@ from shlex import quote
 
 from ..errors import InputError
 from ..frames import load_setup
-from ..frames.plan_csv import read_plan, read_plan_setup
+from ..frames.tables import read_plan, read_plan_setup
 from ..simulate import SCENARIOS, write_planned_night, write_practice_night
 from .shared import print_line, progress_line
 

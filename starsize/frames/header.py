@@ -3,12 +3,12 @@
 import gzip
 import math
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, BinaryIO, Final, cast
+from typing import Any, BinaryIO, Final, TypeVar, cast
 
 import numpy as np
 from astropy.io import fits
@@ -16,20 +16,20 @@ from astropy.io import fits
 from ..errors import FrameReadError
 from .values import Card
 
+_T = TypeVar("_T")
 #: Endings of FITS files, in lower case; ``.gz`` and ``.fz`` also follow one of the others.
 FITS_ENDINGS: Final = (".fits", ".fit", ".fts", ".fz", ".gz")
-#: Headers and data are filled up to whole blocks of this many bytes.
-_BLOCK_BYTES: Final = 2880
-#: Longest header that is read: 14,400 entries.
-_MOST_BLOCKS: Final = 400
-#: Deflate packs at most 1032 bytes into one (zlib's technical notes); Rice coding packs less.
-_DENSEST: Final = 1100
-
 #: Endings under which cameras write their raw files.
 RAW_ENDINGS: Final = (
     ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".iiq", ".nef", ".nrw", ".orf", ".pef",
     ".raf", ".rw2", ".srw",
 )  # fmt: skip
+#: How a FITS file begins, whatever its name.
+FITS_BEGINS: Final = b"SIMPLE  ="
+#: Headers are read block by block; the longest has 14,400 entries.
+_BLOCK_BYTES, _MOST_BLOCKS = 2880, 400
+#: Deflate packs at most 1032 bytes into one (zlib's technical notes); Rice coding packs less.
+_DENSEST: Final = 1100
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +54,18 @@ class ImageHeader:
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
         """Yield the entries among ``keywords`` that are there, in the order asked."""
         for keyword in keywords:
-            for header in self.headers:
-                if keyword in header:
-                    yield _card(header, keyword)
-                    break
+            holders = (header for header in self.headers if keyword in header)
+            if (header := next(holders, None)) is not None:
+                yield _card(header, keyword)
+
+    def first(self, keywords: Iterable[str], read: Callable[[Card], _T | None]) -> _T | None:
+        """What the first entry tells that tells anything."""
+        return next((told for c in self.find(keywords) if (told := read(c)) is not None), None)
+
+
+def is_raw(path: Path) -> bool:
+    """Tell whether a file's name ends as camera raw files do."""
+    return path.suffix.lower() in RAW_ENDINGS
 
 
 def has_frame_ending(path: Path) -> bool:
@@ -72,22 +80,22 @@ def read_image_header(path: Path) -> ImageHeader:
     """
     if path.exists() and not path.is_file():
         raise FrameReadError(f"{path}: not an ordinary file")
-    if is_raw(path):
-        with told_in_one_line(path):
-            header = raw_header(path)
-        return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
-    with told_in_one_line(path), open_bytes(path) as file:
-        primary = None
-        for index, (header, start, size) in enumerate(_units(path, file)):
-            primary = primary or header
-            axes = _axes(header)
-            if len(axes) < 2 or any(n < 1 for n in axes):
-                continue
-            shape = _plane(path, axes)
-            _check_length(path, math.prod(axes), start + size)
-            # Of a compressed image the table's header holds all that the image's own did.
-            headers = (header,) if index == 0 else (header, primary)
-            return ImageHeader(index, shape, start, size, headers)
+    with told_in_one_line(path):
+        if is_raw(path):
+            header = _raw_header(path)
+            return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
+        with open_bytes(path) as file:
+            primary = None
+            for index, (header, start, size) in enumerate(_units(path, file)):
+                primary = primary or header
+                axes = _axes(header)
+                if len(axes) < 2 or any(n < 1 for n in axes):
+                    continue
+                shape = _plane(path, axes)
+                _check_length(path, math.prod(axes), start + size)
+                # Of a compressed image the table's header holds all that the image's own did.
+                headers = (header,) if index == 0 else (header, primary)
+                return ImageHeader(index, shape, start, size, headers)
         raise FrameReadError(f"{path}: the file holds no image")
 
 
@@ -122,33 +130,31 @@ def told_in_one_line(path: Path) -> Iterator[None]:
             yield
     except FrameReadError:
         raise
-    except Exception as error:
-        # A damaged file makes the reader fail in any of its parts, with any exception.
-        usual: dict[type[Exception], str] = {
-            PermissionError: "no permission to read the file",
-            FileNotFoundError: "no such file",
-        }
-        why = usual.get(type(error), "the file is damaged and cannot be read")
-        raise FrameReadError(f"{path}: {why}") from error
+    except PermissionError as error:
+        raise FrameReadError(f"{path}: no permission to read the file") from error
+    except FileNotFoundError as error:
+        raise FrameReadError(f"{path}: no such file") from error
+    except Exception as error:  # a damaged file makes the reader fail in any of its parts
+        raise FrameReadError(f"{path}: the file is damaged and cannot be read") from error
 
 
 def _units(path: Path, file: BinaryIO) -> Iterator[tuple[fits.Header, int, int]]:
     """Header, first byte and size of the data of each unit (FITS standard 4.0, sec. 3)."""
-    first = file.read(9)
+    first = file.read(len(FITS_BEGINS))
     if not first:
         raise FrameReadError(f"{path}: the file is empty (0 bytes)")
-    if first != b"SIMPLE  =":
+    if first != FITS_BEGINS:
         extra = ", whatever its name says" if has_frame_ending(path) else ""
         raise FrameReadError(f"{path}: not a FITS file{extra}")
     file.seek(0)
     while file.peek(1):  # type: ignore[attr-defined]
         header = _next_header(file)
-        size = abs(header["BITPIX"]) // 8 * header.get("GCOUNT", 1)
         count = header["NAXIS"]
         pixels = math.prod(header[f"NAXIS{i}"] for i in range(1, count + 1)) if count else 0
+        size = abs(header["BITPIX"]) // 8 * header.get("GCOUNT", 1)
         size *= header.get("PCOUNT", 0) + pixels
         if size < 0:  # or the walk would go round for ever
-            raise FrameReadError(f"{path}: the file is damaged and cannot be read")
+            raise OSError("data of less than nothing")
         start = file.tell()
         yield header, start, size
         file.seek(start + math.ceil(size / _BLOCK_BYTES) * _BLOCK_BYTES)
@@ -209,16 +215,10 @@ def _card(header: fits.Header, keyword: str) -> Card:
         return Card(keyword, None)
 
 
-def is_raw(path: Path) -> bool:
-    """Tell whether a file's name ends as camera raw files do."""
-    return path.suffix.lower() in RAW_ENDINGS
-
-
-def raw_header(path: Path) -> fits.Header:
-    """What a raw file tells of itself, as a FITS header; ``FrameReadError`` as for these."""
-    with _opened(path) as raw:
-        rows, columns = _mosaic(path, raw).shape
-        header = fits.Header({"NAXIS": 2, "NAXIS1": columns, "NAXIS2": rows})
+def _raw_header(path: Path) -> fits.Header:
+    """What a raw file tells of itself, as a FITS header."""
+    with _opened(path) as (raw, mosaic):
+        header = fits.Header({"NAXIS": 2, "NAXIS1": mosaic.shape[1], "NAXIS2": mosaic.shape[0]})
         if raw.num_colors > 1:
             letters = raw.color_desc.decode("ascii", "replace")
             header["BAYERPAT"] = "".join(letters[i] for i in raw.raw_pattern.ravel())
@@ -232,12 +232,13 @@ def raw_header(path: Path) -> fits.Header:
 
 def raw_pixels(path: Path) -> np.ndarray:
     """Read the pixels of a raw file as the camera wrote them; (ny, nx) uint16 array, ADU."""
-    with _opened(path) as raw:
-        return np.array(_mosaic(path, raw), np.uint16)
+    with _opened(path) as (_, mosaic):
+        return np.array(mosaic, np.uint16)
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[Any]:
+def _opened(path: Path) -> Iterator[tuple[Any, np.ndarray]]:
+    """A raw file and its pixels, if they are those of a plain sensor of squares or without."""
     try:
         import rawpy
     except ImportError:
@@ -246,16 +247,13 @@ def _opened(path: Path) -> Iterator[Any]:
     path.open("rb").close()  # says better than rawpy why a file cannot be opened
     try:
         with rawpy.imread(str(path)) as raw:
-            yield raw
+            squares = raw.raw_pattern is not None and raw.raw_pattern.shape == (2, 2)
+            if raw.raw_type.name != "Flat" or (raw.num_colors > 1 and not squares):
+                raise FrameReadError(
+                    f"{path}: its pixels are not in squares of red, green, green, blue; "
+                    "convert to FITS"
+                )
+            yield raw, np.asarray(raw.raw_image_visible)
     except rawpy.LibRawError as error:
         msg = f"{path}: the raw file is damaged, or of a camera that is not known to rawpy"
         raise FrameReadError(msg) from error
-
-
-def _mosaic(path: Path, raw: Any) -> np.ndarray:
-    pattern = raw.raw_pattern
-    plain = raw.raw_type.name == "Flat" and (raw.num_colors == 1 or pattern is not None)
-    if not plain or (raw.num_colors > 1 and pattern.shape != (2, 2)):
-        msg = f"{path}: its pixels are not in squares of red, green, green, blue; convert to FITS"
-        raise FrameReadError(msg)
-    return np.asarray(raw.raw_image_visible)

@@ -20,14 +20,13 @@ from .facts import (
     plain_keyword,
     why_no_position,
 )
-from .facts_csv import TABLE, FactsRow, apply_row, match_rows, read_facts_csv
 from .frame import COPY, SINGLE, FrameFacts, InputFile
-from .header import ImageHeader, has_frame_ending, known_header
+from .header import FITS_BEGINS, ImageHeader, has_frame_ending, known_header
 from .pixels import content_digest
+from .tables import TABLE, FactsRow, apply_row, match_rows, read_facts_csv
 from .walk import FoundFile, find_files
 
 _KIND_NAMES: Final = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat field"}
-
 #: So many reasons are told one by one.
 _MOST: Final = 4
 #: So many positions make a sweep, that many frames a habit.
@@ -42,8 +41,10 @@ _STRAY: Final = (
     "focuser position {0.position_steps:.10g} stands far from all others: most likely the position "
     "was not known; if it is right, state it in a facts table"
 )
-
-_Read = tuple[InputFile, ImageHeader | None]
+_NO_FILTER: Final = (
+    "no filter name in the header; name the keyword in the setup ([headers] filter) "
+    "or give a facts table"
+)
 
 
 def list_frames(
@@ -107,20 +108,26 @@ def list_frames(
         path, once = Path(facts_csv), [file.path for file in found if file.first_seen is None]
         rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
-    headers = [header for _, header in read if header is not None]
+    files, headers = [file for file, _ in read], [header for _, header in read]
+    known = [header for header in headers if header is not None]
     for item, keyword in asdict(setup.headers).items():
         # A keyword that the person named and no file has is a slip of the pen.
         own = [plain_keyword(keyword or "")]
-        if keyword and headers and not any(list(one.find(own)) for one in headers):
+        if keyword and known and not any(list(one.find(own)) for one in known):
             raise SetupError(f"setup, [headers] {item}: no frame has the keyword {keyword}")
-    return _second_look(read, setup.headers.position)
+    lengths = {word for one in known for word in keywords_of_lengths(one)}
+    lengths.discard(plain_keyword(setup.headers.position or ""))
+    return _without_copies(_seen_together(files, headers, lengths))
 
 
-def _read(file: FoundFile, setup: Setup, row: FactsRow | None) -> _Read:
+def _read(
+    file: FoundFile, setup: Setup, row: FactsRow | None
+) -> tuple[InputFile, ImageHeader | None]:
+    """A file by itself, and its header if it could be read."""
     if file.first_seen is not None:
         reason = printable(f"the same file as {file.first_seen}, {COPY}")
         return InputFile(file.path, reason=reason), None
-    if not file.named and not has_frame_ending(file.path):
+    if not (file.named or has_frame_ending(file.path)):
         return InputFile(file.path, reason=_other_file(file.path)), None
     try:
         header = known_header(file.path)
@@ -130,7 +137,14 @@ def _read(file: FoundFile, setup: Setup, row: FactsRow | None) -> _Read:
     facts = facts_from_header(file.path, header, setup)
     if row is not None:
         facts = apply_row(facts, row, setup.aliases)
-    return InputFile(file.path, facts, _why_not(facts, header, setup)), header
+    why = None
+    if facts.kind != "light":
+        why = f"{_KIND_NAMES[facts.kind]}, not an exposure of the sky"
+    elif facts.position_steps is None:
+        why = why_no_position(header, setup)
+    elif facts.filter is None and facts.bayer is None:
+        why = _NO_FILTER
+    return InputFile(file.path, facts, why), header
 
 
 def _other_file(path: Path) -> str:
@@ -138,85 +152,59 @@ def _other_file(path: Path) -> str:
     if not path.is_file():
         return "not an ordinary file"
     with suppress(OSError), path.open("rb") as file:
-        if file.read(9) == b"SIMPLE  =":
+        if file.read(len(FITS_BEGINS)) == FITS_BEGINS:
             return (
                 "not used because of its name; it is a FITS file inside: rename it to end in .fits"
             )
     return "not a FITS file (by its name)"
 
 
-def _why_not(facts: FrameFacts, header: ImageHeader, setup: Setup) -> str | None:
-    if facts.kind != "light":
-        return f"{_KIND_NAMES[facts.kind]}, not an exposure of the sky"
-    if facts.position_steps is None:
-        return why_no_position(header, setup)
-    if facts.filter is None and facts.bayer is None:
-        return (
-            "no filter name in the header; name the keyword in the setup ([headers] filter) "
-            "or give a facts table"
-        )
-    return None
-
-
-def _second_look(read: Sequence[_Read], position_keyword: str | None) -> tuple[InputFile, ...]:
-    """Judge the facts of each file, given with its header where that could be read, by all."""
-    files = [file for file, _ in read]
-    headers = [header for _, header in read]
-    lengths = {k for one in headers if one is not None for k in keywords_of_lengths(one)}
-    lengths.discard(plain_keyword(position_keyword) if position_keyword else "")
-    files = _without_positions(files, lambda facts: facts.position_from in lengths, _FRACTIONS)
+def _seen_together(
+    files: Sequence[InputFile], headers: Sequence[ImageHeader | None], lengths: set[str]
+) -> list[InputFile]:
+    """The files, facts put right that show to be wrong when all are seen together."""
+    nowhere = {"position_steps": None, "position_from": None}
+    files = _corrected(files, lambda f: f.position_from in lengths, _FRACTIONS, **nowhere)
     # Of each filter by itself, and of all.
     places: dict[str | None, set[Any]] = defaultdict(set)
     for facts in (file.facts for file in files if file.usable and file.facts):
         places[facts.filter].add(facts.position_steps)
         places["*"].add(facts.position_steps)
     far = defaultdict(set, {group: _strays(found) for group, found in places.items()})
-    files = _without_positions(
-        files,
-        lambda f: f.position_from != TABLE and f.position_steps in far[f.filter] | far["*"],
-        _STRAY,
-    )
+
+    def is_far(facts: FrameFacts) -> bool:
+        told = facts.position_steps in far[facts.filter] | far["*"]
+        return told and facts.position_from != TABLE
+
+    files = _corrected(files, is_far, _STRAY, **nowhere)
     known = [file.facts for file in files if file.facts]
     if {"u", "i", "z"} & {facts.filter_written for facts in known}:
-        files = [
-            _corrected(f, filter=f.facts.filter_written)
-            if f.facts and (f.facts.filter_written, f.facts.filter) in (("g", "G"), ("r", "R"))
-            else f
-            for f in files
-        ]
+        files = _corrected(files, lambda f: (f.filter_written, f.filter) == ("g", "G"), filter="g")
+        files = _corrected(files, lambda f: (f.filter_written, f.filter) == ("r", "R"), filter="r")
     at_focuser = [f for f in known if f.temperature_of == "focuser"]
-    if len(at_focuser) >= _SOME and all(f.temperature_degC == 0 for f in at_focuser):
-        pairs = zip(files, headers, strict=True)
-        files = [_with_air(file, header) for file, header in pairs]
-    return _without_copies(files)
-
-
-def _without_positions(
-    files: Sequence[InputFile], unknown: Callable[[FrameFacts], bool], why: str
-) -> list[InputFile]:
-    """The files, the positions of some taken for not known."""
+    if len(at_focuser) < _SOME or any(f.temperature_degC for f in at_focuser):
+        return files
+    # A probe that is not there: the air's in its place.
+    air = [None if header is None else ambient_temperature(header) for header in headers]
     return [
-        replace(
-            _corrected(file, position_steps=None, position_from=None),
-            reason=file.reason or why.format(file.facts),
-        )
-        if file.facts and unknown(file.facts)
+        replace(file, facts=replace(file.facts, temperature_degC=degC, temperature_of=of))
+        if file.facts and file.facts.temperature_of == "focuser"
         else file
-        for file in files
+        for file, degC in zip(files, air, strict=True)
+        for of in (None if degC is None else "ambient",)
     ]
 
 
-def _corrected(file: InputFile, **facts: Any) -> InputFile:
-    return replace(file, facts=file.facts and replace(file.facts, **facts))
-
-
-def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
-    """The temperature of the air in place of that of a probe that is not there."""
-    if header is None or not file.facts or file.facts.temperature_of != "focuser":
-        return file
-    air = ambient_temperature(header)
-    of = None if air is None else "ambient"
-    return _corrected(file, temperature_degC=air, temperature_of=of)
+def _corrected(
+    files: Iterable[InputFile], wrong: Callable[[FrameFacts], bool], why: str = "", **right: Any
+) -> list[InputFile]:
+    """The files, facts of the wrong ones replaced; ``why`` is said where these are lost by that."""
+    return [
+        InputFile(f.path, replace(f.facts, **right), f.reason or why.format(f.facts) or None)
+        if f.facts and wrong(f.facts)
+        else f
+        for f in files
+    ]
 
 
 def _strays(places: set[float]) -> set[float]:
@@ -244,17 +232,17 @@ def _without_copies(files: Sequence[InputFile]) -> tuple[InputFile, ...]:
     original: dict[tuple[object, ...], Path] = {}
     result = []
     for file, nameless in zip(files, facts, strict=True):
-        if nameless is None or count[nameless] == 1:
-            result.append(file)
-            continue
-        # Bytes are compared only where all facts are equal.
-        content = content_digest(file.path) or str(file.path)
-        keys: list[Any] = [(nameless, content), (nameless, *_stem(file))]
-        first = next((original[key] for key in keys if key in original), None)
-        for key in keys:
-            original.setdefault(key, file.path)
-        reason = printable(f"the same exposure as {first}, {COPY}")
-        result.append(file if first is None else replace(file, reason=reason))
+        if nameless is not None and count[nameless] > 1:
+            # Bytes are compared only where all facts are equal.
+            content = content_digest(file.path) or str(file.path)
+            keys: list[Any] = [(nameless, content), (nameless, *_stem(file))]
+            first = next((original[key] for key in keys if key in original), None)
+            for key in keys:
+                original.setdefault(key, file.path)
+            if first is not None:
+                reason = printable(f"the same exposure as {first}, {COPY}")
+                file = replace(file, reason=reason)
+        result.append(file)
     return tuple(result)
 
 
@@ -271,11 +259,11 @@ def lost_filters(files: Iterable[InputFile]) -> Mapping[str, str]:
     """Filters of which no frame can be used, in the usual order, and why in one sentence."""
     files = tuple(files)
     used = {file.facts.filter for file in files if file.usable and file.facts}
-    lost: dict[str, list[str]] = {}
-    for file in files:
+    lost: dict[str, list[str]] = defaultdict(list)
+    for file in filter(_is_lost_frame, files):
         name = file.facts.filter if file.facts else None
-        if name and name not in used and file.reason != SINGLE and _is_lost_frame(file):
-            lost.setdefault(name, []).append(file.reason or "")
+        if name and name not in used and file.reason != SINGLE:
+            lost[name].append(file.reason or "")
     told = {}
     for name in sorted(lost, key=filter_order):
         reasons = lost[name]
@@ -288,17 +276,17 @@ def unused_notices(files: Iterable[InputFile]) -> tuple[Notice, ...]:
     """Tell of frames that were meant to be measured and cannot be, but for lost filters."""
     files = tuple(files)
     told = lost_filters(files)
-    groups: dict[str, list[InputFile]] = {}
-    for file in files:
-        if _is_lost_frame(file) and not (file.facts and file.facts.filter in told):
+    groups: dict[str, list[InputFile]] = defaultdict(list)
+    for file in filter(_is_lost_frame, files):
+        if not (file.facts and file.facts.filter in told):
             # Numbers (of bytes, say) differ from file to file where the reason is the same.
-            groups.setdefault(re.sub(r"\d+", "#", file.reason or ""), []).append(file)
+            groups[re.sub(r"\d+", "#", file.reason or "")].append(file)
     largest = sorted(groups.values(), key=len, reverse=True)
     notices = [
         notice("frames_not_used", count=len(group), name=group[0].path.name, why=group[0].reason)
         for group in largest[:_MOST]
     ]
-    if rest := sum(len(group) for group in largest[_MOST:]):
+    if rest := sum(map(len, largest[_MOST:])):
         notices.append(Notice("frames_not_used", Finding("more_not_used", count=rest)))
     return tuple(notices)
 

@@ -1,28 +1,25 @@
 """The setup file: TOML read, checked, brought to a ``Setup``; headers fill in what it lacks."""
 
 import tomllib
-import types
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields, replace
+from dataclasses import Field, fields, replace
+from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
-from typing import Any, Final, Literal, Union, get_args, get_origin
+from typing import Any, Final, Literal, get_args, get_origin
 
 from ..errors import SetupError
 from ..estimate import Finding, Notice, notice
 from ..filters import canonical_filter
 from ..setup import FASTEST, PLAUSIBLE, SLOWEST, FilterGlass, Setup, given_setup
 from .frame import FrameFacts, InputFile
-from .walk import nearest, text_of
 
 _TABLES: Final[dict[str, Any]] = {
     one.name: one.default_factory for one in fields(Setup) if one.name != "filters"
 }
 #: A setup file has a page or two, and a name a line.
-_MOST_BYTES: Final = 1 << 18
-_MOST_LETTERS: Final = 60
-
+_MOST_BYTES, _MOST_LETTERS = 1 << 18, 60
 #: Headers repeat what was typed once: more than this apart is a contradiction, not rounding.
 _RELATIVE_TOLERANCE: Final = 0.02
 #: Fewer than this share of the frames do not decide for all.
@@ -59,44 +56,54 @@ def load_setup(path: str | PathLike[str]) -> Setup:
         raise SetupError(f"{path}: too large for a setup file")
     text = text_of(path, "the setup file")
     try:
-        content = tomllib.loads(text)
+        return setup_from_tables(tomllib.loads(text))
+    except SetupError as error:
+        raise SetupError(f"{path}: {error}") from None
     except tomllib.TOMLDecodeError as error:
         raise SetupError(f"{path}: not valid TOML: {' '.join(str(error).split())}") from error
     except (ValueError, RecursionError) as error:
         # Python reads numbers of thousands of digits, and tables as deep, no further.
         msg = f"{path}: not a setup file: a number too long or tables too deep"
         raise SetupError(msg) from error
+
+
+def text_of(path: Path, what: str) -> str:
+    """The text of a file that a person wrote; ``SetupError`` if it cannot be read."""
     try:
-        return setup_from_tables(content)
-    except SetupError as error:
-        raise SetupError(f"{path}: {error}") from None
+        if path.exists() and not path.is_file():
+            raise OSError(None, "not an ordinary file")
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SetupError(f"{path}: {what} is not UTF-8 text; save it anew in UTF-8") from error
+    except OSError as error:
+        why = (error.strerror or "no such file").lower()
+        raise SetupError(f"{path}: {what} cannot be read ({why})") from error
+
+
+def nearest(name: str, known: Sequence[str]) -> str:
+    """What an unknown name in such a file may mean."""
+    lower = {one.lower(): one for one in known}
+    near = get_close_matches(name[:_MOST_LETTERS].lower(), lower, n=1, cutoff=0.6)
+    return f"did you mean {lower[near[0]]}?" if near else f"known are {', '.join(known)}"
 
 
 def setup_from_tables(content: Mapping[str, Any]) -> Setup:
     """Build a ``Setup`` from nested mappings, checked like a file; see ``load_setup``."""
     _check_names("table", content, (*_TABLES, "filters"), "")
-    parts = {
-        name: kind(**_values(f"[{name}]", _table(content, name), kind))
-        for name, kind in _TABLES.items()
-    }
-    setup = Setup(**parts, filters=_filters(_table(content, "filters")))
-    _check_together(setup)
-    return setup
-
-
-def _filters(tables: Mapping[str, Any]) -> dict[str, FilterGlass]:
-    """Each under its canonical name; two of one name ("Ha 3nm", "Ha 7nm") as they are written."""
+    parts = {name: _checked(f"[{name}]", _table(content, name), _TABLES[name]) for name in _TABLES}
+    tables = _table(content, "filters")
+    # Each under its canonical name; two of one name ("Ha 3nm", "Ha 7nm") as they are written.
     count = Counter(canonical_filter(name) for name in tables)
     glasses = {}
     for written in tables:
         if not _is_name(written):
             raise SetupError(f"[filters.{_shown(written)}]: not a name that can be shown")
-        name = canonical_filter(written)
-        glass = FilterGlass(
-            **_values(f"[filters.{written}]", _table(tables, written, "filters."), FilterGlass)
-        )
+        name, table = canonical_filter(written), _table(tables, written, "filters.")
+        glass = _checked(f"[filters.{written}]", table, FilterGlass)
         glasses[name if count[name] == 1 else written] = glass
-    return glasses
+    setup = Setup(**parts, filters=glasses)
+    _check_together(setup)
+    return setup
 
 
 def _table(content: Mapping[str, Any], name: str, above: str = "") -> Mapping[str, Any]:
@@ -106,10 +113,10 @@ def _table(content: Mapping[str, Any], name: str, above: str = "") -> Mapping[st
     return table
 
 
-def _values(where: str, table: Mapping[str, Any], kind: type) -> dict[str, Any]:
-    known = {field.name: field.type for field in fields(kind)}
+def _checked(where: str, table: Mapping[str, Any], kind: Any) -> Any:
+    known = {field.name: field for field in fields(kind)}
     _check_names("key", table, tuple(known), where)
-    return {key: _value(f"{where} {key}", key, value, known[key]) for key, value in table.items()}
+    return kind(**{k: _value(f"{where} {k}", known[k], value) for k, value in table.items()})
 
 
 def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
@@ -119,40 +126,38 @@ def _check_names(what: str, given: Mapping[str, Any], known: tuple[str, ...], wh
         raise SetupError(f"{shown}: unknown {what}; {nearest(name, known)}")
 
 
-def _value(where: str, key: str, value: Any, wanted: Any) -> Any:
-    # Optional words are a Union of the typing module, optional numbers one of the language.
-    several = get_origin(wanted) in (Union, types.UnionType)
-    options = get_args(wanted) if several else (wanted,)
-    kinds = {get_origin(option): get_args(option) for option in options}
-    if float in options:
-        return _number(where, key, value)
-    if tuple in kinds:
+def _value(where: str, field: Field[Any], value: Any) -> Any:
+    kinds = (field.type, *get_args(field.type))
+    choices = [word for kind in kinds if get_origin(kind) is Literal for word in get_args(kind)]
+    if field.name in PLAUSIBLE:
+        return _number(where, value, *PLAUSIBLE[field.name])
+    if field.name == "aliases":
         wanted = 'a list of names such as ["H-alpha"]'
-        if isinstance(value, list) and all(isinstance(v, str) and _is_name(v) for v in value):
+        if isinstance(value, list) and all(map(_is_name, value)):
             return tuple(value)
-    elif choices := kinds.get(Literal):
+    elif choices:
         wanted = "one of " + ", ".join(f'"{c}"' for c in choices)
-        if isinstance(value, str) and value in choices:
+        if value in choices:
             return value
     else:
         wanted = "a word in quotes"
-        if isinstance(value, str) and _is_name(value):
+        if _is_name(value):
             return value.strip()
     raise SetupError(f"{where} must be {wanted}, not {_shown(value)}")
 
 
-def _number(where: str, key: str, value: Any) -> float:
+def _number(where: str, value: Any, low: float, high: float) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise SetupError(f"{where} must be a number (without quotes), not {_shown(value)}")
-    low, high = PLAUSIBLE[key]
     if not low <= value <= high:
         msg = f"{where} must lie between {low:,.10g} and {high:,.10g}, not {_shown(value)}"
         raise SetupError(msg)
     return float(value)
 
 
-def _is_name(word: str) -> bool:
-    return bool(word.strip()) and word.isprintable() and len(word) <= _MOST_LETTERS
+def _is_name(value: Any) -> bool:
+    is_word = isinstance(value, str) and value.isprintable() and bool(value.strip())
+    return is_word and len(value) <= _MOST_LETTERS
 
 
 def _check_together(setup: Setup) -> None:

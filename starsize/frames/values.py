@@ -10,31 +10,30 @@ from ..errors import printable
 #: Numbers that stand for "not known" (common practice).
 SENTINELS: Final = frozenset({-99.0, -999.0, -9999.0, -99999.0, -999999.0})
 #: What lies outside is not the temperature of a telescope under the night sky.
-LOWEST_DEGC: Final = -60.0
-HIGHEST_DEGC: Final = 60.0
+LOWEST_DEGC, HIGHEST_DEGC = -60.0, 60.0
+#: No single exposure is longer than a fortnight; focusers count in whole numbers of 32 bits.
+LONGEST_S, MOST_STEPS = 1e6, 2.0**31
+#: Nights between 1900 and 2100; a clock that says otherwise is not set.
+MJD_RANGE: Final = (15020.0, 88069.0)
+_MJD_EPOCH: Final = datetime(1858, 11, 17)
+#: TAI - UTC since 2017 and TT - TAI, in seconds (IERS Bulletin C 52; FITS standard 4.0, sec. 9).
+_SCALE_SECONDS: Final = {"TAI": 37.0, "TT": 37.0 + 32.184}
 _WORDS: Final = frozenset(
     {"", "unknown", "none", "null", "nan", "n/a", "na", "undefined", "not available", "-", "?"}
 )
+_UNIT: Final = re.compile(r"\s*(steps?|C|degC|°C)\s*$")
 _LENGTH: Final = re.compile(
     r"\b(mm|cm|m|um|µm|millimet\w*|micromet\w*|microns?|met(re|er)s?|inch(es)?)\b", re.IGNORECASE
 )
 _STEPS: Final = re.compile(r"\b(steps?|counts?|ticks?|pulses?)\b", re.IGNORECASE)
-_ISO: Final = re.compile(
-    r"(\d{4})-(\d{1,2})-(\d{1,2})"
-    r"(?:[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d*))?)?)?\s*(?:Z|UTC?|([+-])(\d{2}):?(\d{2}))?",
+#: ``dd/mm/yy``, which the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy.
+_OLD: Final = re.compile(r"(\d\d)/(\d\d)/(\d\d)")
+_DATE: Final = re.compile(r"\d{4}-\d{1,2}-\d{1,2}")
+_TIME: Final = re.compile(
+    r"(\d{4})-(\d{1,2})-(\d{1,2})[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d*))?)?"
+    r"\s*(?:Z|UTC?|([+-])(\d{2}):?(\d{2}))?",
     re.IGNORECASE,
 )
-_OLD: Final = re.compile(r"(\d{2})/(\d{2})/(\d{2})")
-_CLOCK: Final = re.compile(r"(?:.*T)?(\d{1,2}):(\d{2}):(\d{2})(?:\.(\d*))?Z?", re.IGNORECASE)
-#: Nights between 1900 and 2100; a clock that says otherwise is not set.
-_MJD_RANGE: Final = (15020.0, 88069.0)
-#: No single exposure is longer than a fortnight.
-LONGEST_S: Final = 1e6
-#: Focusers count in whole numbers of 32 bits.
-MOST_STEPS: Final = 2.0**31
-_MJD_EPOCH: Final = datetime(1858, 11, 17)
-#: TAI - UTC since 2017 and TT - TAI, in seconds (IERS Bulletin C 52; FITS standard 4.0, sec. 9).
-_SCALE_SECONDS: Final = {"TAI": 37.0, "TT": 37.0 + 32.184}
 
 
 class Card(NamedTuple):
@@ -66,11 +65,6 @@ def within(value: object, low: float, high: float) -> float | None:
     return found if found and low <= found <= high else None
 
 
-def day(value: object) -> float | None:
-    """Return a Modified Julian Date of our times, else None."""
-    return within(value, *_MJD_RANGE)
-
-
 def text(value: object) -> str | None:
     """Return a word that says something, without surrounding space, else None."""
     if isinstance(value, bool) or not isinstance(value, int | float | str):
@@ -87,12 +81,10 @@ def steps(card: Card, *, loose: bool) -> float | None:
     ``loose`` is for keywords that may hold millimetres or metres (TELFOCUS 0.014303 and 27.287
     occur in public headers): then only whole numbers count, and any number from 1000.
     """
-    found = number(_without_unit(card.value))
+    found = _without_unit(card)
     if found is None or is_length(card) or abs(found) > MOST_STEPS:
         return None
-    if loose and not (found.is_integer() or abs(found) >= 1000):
-        return None
-    return found
+    return found if not loose or found.is_integer() or abs(found) >= 1000 else None
 
 
 def is_length(card: Card) -> bool:
@@ -102,7 +94,7 @@ def is_length(card: Card) -> bool:
 
 def celsius(card: Card) -> float | None:
     """An outdoor temperature in degC, or None; Kelvin and Fahrenheit if the comment names them."""
-    found = number(_without_unit(card.value))
+    found = _without_unit(card)
     if found is None:
         return None
     if re.search(r"\b(K|Kelvin)\b", card.comment):
@@ -112,26 +104,40 @@ def celsius(card: Card) -> float | None:
     return found if LOWEST_DEGC <= found <= HIGHEST_DEGC else None
 
 
+def _without_unit(card: Card) -> float | None:
+    """The number of an entry that may hold its unit too, such as '12000 steps' or '4.5 C'."""
+    return number(_UNIT.sub("", card.value) if isinstance(card.value, str) else card.value)
+
+
 def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | None:
     """The Modified Julian Date (UTC) of a date as headers write it, or None.
 
-    ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``, which
-    the FITS standard 4.0 (sec. 4.4.2.1) reads as 19yy. ``clock`` is the time of day for a date
-    without one, which alone tells no time; ``scale`` is TIMESYS, UTC if not TAI or TT.
+    ISO 8601 with T or a space, any number of decimals, with or without Z; or ``dd/mm/yy``.
+    ``clock`` is the time of day for a date without one, which alone tells no time; ``scale`` is
+    TIMESYS, UTC if not TAI or TT. 60 seconds and 24 hours (rounded up by some writers) are allowed.
 
     >>> mjd("2026-01-31T12:00:00.5Z"), mjd("26/10/92", clock="06:00:00"), mjd("yesterday")
     (61071.500005787035, 48921.25, None)
     """
-    moment = _day(date.strip()) if isinstance(date, str) else None
-    if moment is None:
+    if not isinstance(date, str):
         return None
-    days, has_clock = moment
-    if not has_clock:
-        at = _CLOCK.fullmatch(clock.strip()) if isinstance(clock, str) else None
-        if at is None:
-            return None
-        days += _span(at[1], at[2], at[3], at[4]) / timedelta(days=1)
-    return day(days - _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400)
+    written = _OLD.sub(r"19\3-\2-\1", date.strip())
+    if _DATE.fullmatch(written) and isinstance(clock, str):
+        written += "T" + clock.strip().upper().rpartition("T")[2]
+    if not (found := _TIME.fullmatch(written)):
+        return None
+    year, month, day, hour, minute, second, decimals, sign, *zone = found.groups()
+    try:
+        since = datetime(int(year), int(month), int(day)) - _MJD_EPOCH
+    except ValueError:
+        return None
+    seconds = int(second or 0) + float(f"0.{decimals or 0}")
+    since += timedelta(hours=int(hour), minutes=int(minute), seconds=seconds)
+    if sign:
+        ahead = timedelta(hours=int(zone[0]), minutes=int(zone[1]))
+        since += ahead if sign == "-" else -ahead
+    late = _SCALE_SECONDS.get(scale.strip().upper(), 0.0) / 86400
+    return within(since / timedelta(days=1) - late, *MJD_RANGE)
 
 
 def bayer_at_origin(
@@ -142,43 +148,10 @@ def bayer_at_origin(
     The header counts it from the picture's upper left corner (common practice): where the first row
     is the lowest (BOTTOM-UP) of an even number, its rows change places. Offsets are of a subframe.
     """
-    if not isinstance(pattern, str):
-        return None
-    word = pattern.strip().strip("'").upper()
+    word = pattern.strip().strip("'").upper() if isinstance(pattern, str) else ""
     if sorted(word) != ["B", "G", "G", "R"]:
         return None
     shift_y = y_offset + (rows - 1 if bottom_up else 0)
     return "".join(
         word[2 * ((y + shift_y) % 2) + (x + x_offset) % 2] for y in (0, 1) for x in (0, 1)
-    )
-
-
-def _without_unit(value: object) -> object:
-    """Drop a trailing unit from a value written as text, such as '12000 steps' or '4.5 C'."""
-    return re.sub(r"\s*(steps?|C|degC|°C)\s*$", "", value) if isinstance(value, str) else value
-
-
-def _day(date: str) -> tuple[float, bool] | None:
-    """Parse a date to days of MJD; the flag says whether it holds a time of day."""
-    try:
-        if iso := _ISO.fullmatch(date):
-            start = datetime(int(iso[1]), int(iso[2]), int(iso[3])) - _MJD_EPOCH
-            zone = _span(iso[9], iso[10], None, None) * (-1 if iso[8] == "-" else 1)
-            since = start + _span(iso[4], iso[5], iso[6], iso[7]) - zone
-            return since / timedelta(days=1), iso[4] is not None
-        if old := _OLD.fullmatch(date):
-            start = datetime(1900 + int(old[3]), int(old[2]), int(old[1])) - _MJD_EPOCH
-            return start / timedelta(days=1), False
-    except ValueError:
-        return None
-    return None
-
-
-def _span(
-    hours: str | None, minutes: str | None, seconds: str | None, digits: str | None
-) -> timedelta:
-    """Time since midnight; 60 seconds and 24 hours (rounded up by some writers) are allowed."""
-    fraction = float(f"0.{digits}") if digits else 0.0
-    return timedelta(
-        hours=int(hours or 0), minutes=int(minutes or 0), seconds=int(seconds or 0) + fraction
     )

@@ -4,16 +4,13 @@ import re
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from difflib import get_close_matches
 from os import walk
 from os.path import realpath
 from pathlib import Path
 from typing import NamedTuple
 
-from ..errors import InputError, SetupError
+from ..errors import InputError
 from .header import has_frame_ending
-
-Snapshot = dict[Path, tuple[int, int]]
 
 
 class FoundFile(NamedTuple):
@@ -37,75 +34,58 @@ def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundF
     ``InputError`` if a path is missing, cannot be entered, or is a folder without any FITS file.
     """
     skip = tuple(skip)
-    seen: dict[Path, Path] = {}
+    seen: dict[str, Path] = {}
     found = []
     for path in paths:
-        for file, named in _files_of(path, skip):
-            real = Path(realpath(file))
+        named = path.is_file()
+        for file in [path] if named else _files_in(path, skip):
+            real = realpath(file)
             found.append(FoundFile(file, named, seen.get(real)))
             seen.setdefault(real, file)
     return tuple(found)
 
 
-def _files_of(path: Path, skip: Sequence[Path]) -> Iterator[tuple[Path, bool]]:
-    if path.is_file():
-        yield path, True
-    elif path.is_dir():
-        files = sorted(walk_folder(path, skip), key=natural_key)
-        if not files:
-            raise InputError(f"{path}: this folder holds no files")
-        if not any(has_frame_ending(file) for file in files):
-            raise InputError(
-                f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
-                f"as {files[0].name}); give the folder with the frames as the camera wrote them"
-            )
-        yield from ((file, False) for file in files)
-    elif path.exists():
-        raise InputError(f"{path}: neither a file nor a folder")
-    else:
-        raise InputError(f"{path}: there is no such file or folder")
+def _files_in(path: Path, skip: Sequence[Path]) -> list[Path]:
+    if not path.is_dir():
+        what = "neither a file nor a folder" if path.exists() else "there is no such file or folder"
+        raise InputError(f"{path}: {what}")
+    files = sorted(walk_folder(path, skip), key=natural_key)
+    if not files:
+        raise InputError(f"{path}: this folder holds no files")
+    if not any(map(has_frame_ending, files)):
+        raise InputError(
+            f"{path}: no FITS or camera raw file in this folder, only {len(files)} other (such "
+            f"as {files[0].name}); give the folder with the frames as the camera wrote them"
+        )
+    return files
 
 
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
     """Walk a folder, links included, none twice; hidden entries and ``skip`` are left out."""
-    skipped = {Path(realpath(path)) for path in skip}
+    left_out = {realpath(path) for path in skip}
     names_skipped = {path.name for path in skip}  # spares most files the search for links
-    entered: set[Path] = set()
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
         here = Path(folder)
-        entered.add(Path(realpath(here)))
-        left_out = entered | skipped
-        seen = [name for name in sorted(inside) if not name.startswith(".")]
-        inside[:] = [name for name in seen if Path(realpath(here / name)) not in left_out]
+        left_out.add(realpath(here))
+        inside[:] = [
+            name
+            for name in sorted(inside)
+            if not name.startswith(".") and realpath(here / name) not in left_out
+        ]
         for name in names:
-            path = here / name
-            is_skipped = name in names_skipped and Path(realpath(path)) in skipped
+            is_skipped = name in names_skipped and realpath(here / name) in left_out
             if not (name.startswith(".") or is_skipped):
-                yield path
+                yield here / name
 
 
 def _refuse(error: OSError) -> None:
     raise InputError(f"{error.filename}: this folder cannot be read") from error
 
 
-def text_of(path: Path, what: str) -> str:
-    """The text of a file that a person wrote; ``SetupError`` if it cannot be read."""
-    try:
-        if path.exists() and not path.is_file():
-            raise OSError(None, "not an ordinary file")
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SetupError(f"{path}: {what} is not UTF-8 text; save it anew in UTF-8") from error
-    except OSError as error:
-        why = (error.strerror or "no such file").lower()
-        raise SetupError(f"{path}: {what} cannot be read ({why})") from error
-
-
-def nearest(name: str, known: Sequence[str]) -> str:
-    """What an unknown name in such a file may mean."""
-    lower = {one.lower(): one for one in known}
-    near = get_close_matches(name[:60].lower(), lower, n=1, cutoff=0.6)
-    return f"did you mean {lower[near[0]]}?" if near else f"known are {', '.join(known)}"
+def frame_files(folders: Sequence[Path], skip: Sequence[Path] = ()) -> Iterator[Path]:
+    """Every file in the folders that a frame may be in, by its name."""
+    for folder in folders:
+        yield from filter(has_frame_ending, walk_folder(folder, skip))
 
 
 def follow_folders(
@@ -144,15 +124,9 @@ def follow_folders(
             yield now - moved
 
 
-def frame_files(folders: Sequence[Path], skip: Sequence[Path] = ()) -> Iterator[Path]:
-    """Every file in the folders that a frame may be in, by its name."""
-    for folder in folders:
-        yield from filter(has_frame_ending, walk_folder(folder, skip))
-
-
-def _snapshot(folders: Sequence[Path], skip: Sequence[Path]) -> Snapshot:
+def _snapshot(folders: Sequence[Path], skip: Sequence[Path]) -> dict[Path, tuple[int, int]]:
     """Size and time of change of every frame; a file that has just gone is not there."""
-    found: Snapshot = {}
+    found = {}
     for path in frame_files(folders, skip):
         with suppress(OSError):
             state = path.stat()

@@ -16,7 +16,7 @@ from ..curves.night import USUAL, Known
 from ..curves.statistics import PRIORS
 from ..errors import InputError, SetupError
 from ..filters import Band
-from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
+from ..frames.tables import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
 from ..optics.star import colour_terms
 from ..setup import Setup, given_setup
 from ..tracking.measured import FrameRadius, MeasuredSweep

@@ -22,7 +22,7 @@ from ..comparison.offsets.terms import (
     stated_prior,
 )
 from ..curves.design import Design
-from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
+from ..frames.tables import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
 from ..setup import Setup
 from .equipment import Equipment
 from .planned import ExpectedOffset

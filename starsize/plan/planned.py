@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from ..frames.plan_csv import PlannedExposure
+from ..frames.tables import PlannedExposure
 from ..setup import Setup
 
 

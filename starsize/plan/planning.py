@@ -9,7 +9,7 @@ import numpy as np
 from ..comparison import colour_verdict
 from ..curves.design import Design, design_of
 from ..errors import InputError
-from ..frames.plan_csv import PlannedExposure
+from ..frames.tables import PlannedExposure
 from ..setup import Setup
 from .equipment import Equipment, Scouted, equip
 from .forecast import Forecast, Programme, forecast, slip_would_show

@@ -20,7 +20,7 @@ from typing import Any, Final, NamedTuple
 from ..errors import OutputError
 from ..frames import InputFile, list_frames
 from ..frames.header import has_frame_ending
-from ..frames.plan_csv import PLAN_DOCUMENT
+from ..frames.tables import PLAN_DOCUMENT
 
 try:
     import fcntl

@@ -7,7 +7,7 @@ from typing import Any, Final
 from ..cache import Cache, recalled
 from ..comparison.sets import SetComparison, SetRow
 from ..estimate import Estimate
-from ..frames.plan_csv import PLAN_COLUMNS
+from ..frames.tables import PLAN_COLUMNS
 from ..night import NightResult
 from ..plan.planned import CapturePlan
 from .document import Document, Joined, plain, result_document, schema_of

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..errors import SetupError
 from ..filters import Band
-from ..frames.plan_csv import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S, PlannedExposure
+from ..frames.tables import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S, PlannedExposure
 from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from .curve import true_best_focus

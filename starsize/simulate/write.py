@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..errors import InputError, OutputError
-from ..frames.plan_csv import PlannedExposure
+from ..frames.tables import PlannedExposure
 from ..setup import Setup
 from .frame_file import write_frame
 from .night import Night, draw_night, simulate_night

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from starsize.cli import main
-from starsize.frames.plan_csv import SWEEP_OVERHEAD_S
+from starsize.frames.tables import SWEEP_OVERHEAD_S
 from starsize.pipeline import load_result
 
 DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"

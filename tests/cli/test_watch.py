@@ -9,7 +9,7 @@ import pytest
 from starsize.cli import main, offsets
 from starsize.cli.offsets import frames_of, how_far
 from starsize.frames.frame import FrameFacts, Sweep
-from starsize.frames.plan_csv import PlannedExposure
+from starsize.frames.tables import PlannedExposure
 from starsize.tracking import tasks
 
 DEMO = Path(__file__).parents[2] / "testdata" / "demo_night"

@@ -12,7 +12,7 @@ import pytest
 
 from starsize.errors import FrameReadError, SetupError
 from starsize.frames import list_frames, load_setup, read_facts_csv, read_frame
-from starsize.frames.plan_csv import read_plan
+from starsize.frames.tables import read_plan
 from starsize.frames.values import Card, mjd, number, steps, text
 
 GOOD = {"FILTER": "L", "FOCUSPOS": 5000, "EXPTIME": 2.0, "DATE-OBS": "2026-01-31T22:00:00"}

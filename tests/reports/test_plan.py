@@ -11,7 +11,7 @@ from rich.console import Console
 
 import starsize.reports as reports
 from starsize.errors import OutputError
-from starsize.frames.plan_csv import read_plan, read_plan_setup
+from starsize.frames.tables import read_plan, read_plan_setup
 from starsize.plan import Scouted, plan_capture
 from starsize.setup import Camera, FilterGlass, Focuser, Setup, Telescope
 

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.errors import SetupError
-from starsize.frames.plan_csv import PlannedExposure
+from starsize.frames.tables import PlannedExposure
 from starsize.setup import FilterGlass, Focuser, Setup, Telescope
 from starsize.simulate import frame_radius_px, half_flux_radius_px, planned_night, star_blur
 from starsize.simulate.planned import start_times_s

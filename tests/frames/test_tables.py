@@ -3,7 +3,7 @@ import json
 import pytest
 
 from starsize.errors import InputError
-from starsize.frames.plan_csv import (
+from starsize.frames.tables import (
     FRAME_OVERHEAD_S,
     SWEEP_OVERHEAD_S,
     read_plan,
