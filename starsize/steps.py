@@ -4,10 +4,9 @@ import math
 from collections.abc import Sequence
 from operator import attrgetter
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from astropy.table import QTable
 
 from . import comparison, curves, frames
 from .curves import BoundedRadii, CurveSet, FocusCurve, Known, inner_radii
@@ -17,6 +16,9 @@ from .photometry import measure_frame as measure_image_stars
 from .reports.words import in_words, worded
 from .setup import Setup, given_setup
 from .tracking import MeasuredSweep
+
+if TYPE_CHECKING:  # takes long to load, and few runs need it
+    from astropy.table import QTable
 
 #: The layers hand on codes and numbers; who takes the steps one by one reads sentences.
 fit_curve = in_words(curves.fit_curve)
@@ -33,7 +35,7 @@ def measure_frame(
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     max_stars: int | None = None,
-) -> QTable:
+) -> "QTable":
     """Find and measure the stars of one frame of a mono camera.
 
     Parameters

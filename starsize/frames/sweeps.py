@@ -1,10 +1,10 @@
 """Frames grouped into sweeps: one filter, one run of positions, one approach direction."""
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -85,30 +85,28 @@ def find_sweeps(
     """
     facts = [file.facts for file in files if file.usable and file.facts is not None]
     facts.sort(key=lambda f: natural_key(f.path))
-    groups: dict[_Group, list[FrameFacts]] = {}
+    groups: dict[_Group, list[FrameFacts]] = defaultdict(list)
     for one in facts:
-        groups.setdefault(_group_of(one), []).append(one)
-    cut = [
-        (part, _is_timed(frames))
-        for group in groups.values()
-        for frames in _alike(group)
-        for part in _cut(frames, [f for f in facts if f.mid_time_mjd is not None])
-    ]
-    # Frames without a time come last.
-    cut.sort(key=lambda c: (not c[1], c[1] and _time(c[0][0]), natural_key(c[0][0].path)))
+        groups[_group_of(one)].append(one)
+    timed = [f for f in facts if f.mid_time_mjd is not None]
+    parts = [part for group in groups.values() for part in _alike(group)]
+    # In order of time; frames without one come last.
+    cut = sorted(
+        ((frames, _is_timed(part)) for part in parts for frames in _cut(part, timed)),
+        key=lambda c: (not c[1], c[1] and _times(c[0])[0], natural_key(c[0][0].path)),
+    )
     count: Counter[str] = Counter()
     sweeps = []
     ways: tuple[Approach, ...] = ("mixed", "outward", "inward")
-    for frames, timed in cut:
+    for frames, in_time in cut:
         name = _group_of(frames[0]).filter
         count[name] += 1
-        at = _places([_position(f) for f in frames])
+        at = _places(_positions(frames))
         way = direction(at) * (1 if outward == "increasing" else -1)
-        approach = ways[way] if timed and len(at) > 1 else "unknown"
-        sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, timed))
-    times = sorted(f.mid_time_mjd for f in facts if f.mid_time_mjd is not None)
-    nights = 1 + sum(b - a > _DAYLIGHT_DAYS for a, b in pairwise(times))
+        approach = ways[way] if in_time and len(at) > 1 else "unknown"
+        sweeps.append(Sweep(f"{name}-{count[name]}", name, tuple(frames), approach, in_time))
     notices = list(_notices(groups))
+    nights = 1 + int(np.sum(np.diff(np.sort(_times(timed))) > _DAYLIGHT_DAYS))
     if nights > 1:
         notices.append(notice("several_nights", nights=nights))
     mixed = [sweep.id for sweep in sweeps if sweep.approach == "mixed"]
@@ -130,6 +128,14 @@ def _group_of(facts: FrameFacts) -> _Group:
     return _Group(facts.filter or "colour", facts.camera, facts.shape, facts.binning, facts.bayer)
 
 
+def _positions(frames: Sequence[FrameFacts]) -> list[float]:
+    return [f.position_steps or 0.0 for f in frames]
+
+
+def _times(frames: Sequence[FrameFacts]) -> list[float]:
+    return [f.mid_time_mjd or 0.0 for f in frames]
+
+
 def _alike(frames: list[FrameFacts]) -> list[list[FrameFacts]]:
     """A few frames without a time stand apart: they must not cost the others their order."""
     untimed = [f for f in frames if f.mid_time_mjd is None]
@@ -144,26 +150,29 @@ def _is_timed(frames: Sequence[FrameFacts]) -> bool:
     return None not in times and len(set(times)) > len(times) / 2
 
 
-def _time(facts: FrameFacts) -> float:
-    return facts.mid_time_mjd or 0.0
-
-
-def _position(facts: FrameFacts) -> float:
-    return facts.position_steps or 0.0
-
-
 def _cut(frames: list[FrameFacts], timed: Sequence[FrameFacts]) -> Iterator[list[FrameFacts]]:
     """Cut the frames of one group at pauses, then where the run of positions ends."""
     if _is_timed(frames):
+        here = _group_of(frames[0])
+        others = [f for f in timed if _group_of(f) != here]
         # The sort is stable: frames of the same second stay in order of file name.
-        blocks = _time_blocks(sorted(frames, key=_time), timed)
+        blocks = _time_blocks(*(sorted(one, key=lambda f: _times([f])) for one in (frames, others)))
     else:
         blocks = (list(block) for _, block in groupby(frames, key=lambda f: f.path.parent))
     for block in blocks:
-        positions = [_position(f) for f in block]
+        positions = _positions(block)
         stays = visits(positions)
-        for span in _spans(stays, runs(_places(positions))):
-            yield block[span]
+        usual = float(np.median([stay.stop - stay.start for stay in stays]))
+        first = 0
+        cut = runs(_places(positions))
+        for run in cut:
+            last, stop = stays[run.stop - 1], stays[run.stop - 1].stop
+            count = last.stop - last.start
+            # A double visit at a turning point is shared.
+            if run is not cut[-1] and run.stop - run.start > 1 and count >= 2 * usual:
+                stop -= count // 2
+            yield block[first:stop]
+            first = stop
 
 
 def _places(positions: Sequence[float]) -> list[float]:
@@ -171,50 +180,30 @@ def _places(positions: Sequence[float]) -> list[float]:
     return [float(np.median(positions[stay])) for stay in visits(positions)]
 
 
-def _spans(stays: Sequence[slice], cut: Sequence[slice]) -> list[slice]:
-    """Turn runs of visits into runs of frames; a double visit at a turning point is shared."""
-    usual = float(np.median([stay.stop - stay.start for stay in stays]))
-    bounds = [stays[run.start].start for run in cut] + [stays[-1].stop]
-    for i, run in enumerate(cut[:-1], start=1):
-        last = stays[run.stop - 1]
-        count = last.stop - last.start
-        if run.stop - run.start > 1 and count >= 2 * usual:
-            bounds[i] -= count // 2
-    return [slice(a, b) for a, b in pairwise(bounds)]
-
-
 def _time_blocks(
-    frames: list[FrameFacts], timed: Sequence[FrameFacts]
+    frames: list[FrameFacts], others: Sequence[FrameFacts]
 ) -> Iterator[list[FrameFacts]]:
-    times = [_time(f) for f in frames]
+    """Cut frames in order of time at pauses, and where a sweep of ``others`` lies between."""
+    times, other_times = np.array(_times(frames)), _times(others)
     # From one position to the next: where filters change at each, frames come several at a time.
-    starts = [_time(frames[stay.start]) for stay in visits([_position(f) for f in frames])]
+    starts = times[[stay.start for stay in visits(_positions(frames))]]
     usual = float(np.median(np.diff(starts))) if len(starts) > 1 else 0.0
-    here = _group_of(frames[0])
-    others = sorted((f for f in timed if _group_of(f) != here), key=_time)
-    other_times = [_time(f) for f in others]
-
-    def holds_sweep(first: int, last: int) -> bool:
-        places = {(_group_of(f), _position(f)) for f in others[first:last]}
-        return max(Counter(group for group, _ in places).values(), default=0) >= _OTHER_SWEEP
-
     start = 0
-    for i in range(1, len(frames)):
-        pause = times[i] - times[i - 1]
+    for i, pause in enumerate(np.diff(times), 1):
         first, last = np.searchsorted(other_times, times[i - 1 : i + 1])
-        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or holds_sweep(first, last)
+        between = {(_group_of(f), f.position_steps) for f in others[first:last]}
+        most = max(Counter(group for group, _ in between).values(), default=0)
+        over = pause > max(_LONG_PAUSE * usual, _SHORT_DAYS) or most >= _OTHER_SWEEP
         if over and pause < _RESUMED_DAYS:
-            over = not _resumes(frames[start:i], frames[i:])
+            over = not _resumes(_positions(frames[start:i]), _places(_positions(frames[i:])))
         if over or pause > _NIGHT_DAYS:
             yield frames[start:i]
             start = i
     yield frames[start:]
 
 
-def _resumes(before: Sequence[FrameFacts], after: Sequence[FrameFacts]) -> bool:
+def _resumes(done: Sequence[float], todo: Sequence[float]) -> bool:
     """Tell whether positions go on the same way from about where they stopped."""
-    done = [_position(f) for f in before]
-    todo = _places([_position(f) for f in after])
     way = direction(_places(done))
     step = way * (todo[0] - done[-1])
     goes_on = len(todo) == 1 or way * (todo[1] - todo[0]) > 0

@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import astropy.units as u
 import numpy as np
-from astropy.table import QTable
 
 from ..estimate import Estimate, Notice, notice
 from ..frames.frame import InputFile
@@ -14,6 +14,9 @@ from .course import Course, prepare_course
 from .judge import FilterOffset, FrameFocus, NightFocus, find_offsets, follow
 from .observed import Exposure, column, with_scatter
 from .telescope import Equipment
+
+if TYPE_CHECKING:  # takes long to load, and few runs need it
+    from astropy.table import QTable
 
 _NUMBERS = (
     "probability_lost", "growth", "growth_sigma", "defocus_zones", "defocus_sigma_zones",
@@ -68,8 +71,10 @@ class NightResult:
     unused: tuple[InputFile, ...] = ()
     notices: tuple[Notice, ...] = ()
 
-    def table(self) -> QTable:
+    def table(self) -> "QTable":
         """A row a frame, with units."""
+        from astropy.table import QTable
+
         seen, judged = self.exposures, self.frames
         return QTable(
             {

@@ -1,11 +1,15 @@
 """Stars at given places, and star tables with units."""
 
+from typing import TYPE_CHECKING
+
 import astropy.units as u
 import numpy as np
-from astropy.table import QTable, Table
 
 from .measure import measure_image
 from .measured import Known, Stars
+
+if TYPE_CHECKING:  # takes long to load, and few runs need it
+    from astropy.table import QTable, Table
 
 _UNITS = {
     "x": u.pix, "y": u.pix, "radius": u.pix, "radius_sigma": u.pix, "mean_radius": u.pix,
@@ -17,7 +21,7 @@ _UNITS = {
 
 def half_flux_radius(
     image: np.ndarray,
-    positions: np.ndarray | Table,
+    positions: "np.ndarray | Table",
     *,
     guess_px: float | None = None,
     gain_e_per_adu: float | None = None,
@@ -62,7 +66,7 @@ def half_flux_radius(
     >>> half_flux_radius(star + noise, [(30, 33)]).radius.round(1)
     array([3.5])
     """
-    if isinstance(positions, Table):
+    if hasattr(positions, "colnames"):
         positions = np.stack([_place(positions, axis) for axis in "xy"], axis=1)
     return measure_image(
         image,
@@ -72,7 +76,7 @@ def half_flux_radius(
     ).stars
 
 
-def _place(table: Table, axis: str) -> np.ndarray:
+def _place(table: "Table", axis: str) -> np.ndarray:
     """One coordinate of the places, in pixels."""
     for name in (axis, f"{axis}centroid", f"{axis}_centroid"):
         if name in table.colnames:
@@ -88,7 +92,7 @@ def measure_frame(
     gain_e_per_adu: float | None = None,
     saturation_adu: float | None = None,
     max_stars: int | None = 250,
-) -> QTable:
+) -> "QTable":
     """Find and measure the stars of one frame.
 
     Parameters
@@ -120,7 +124,9 @@ def measure_frame(
     return table
 
 
-def star_table(stars: Stars) -> QTable:
+def star_table(stars: Stars) -> "QTable":
     """The measured stars as a table with units."""
+    from astropy.table import QTable
+
     columns = {name: getattr(stars, name) for name in _UNITS}
     return QTable({n: c if _UNITS[n] is None else c * _UNITS[n] for n, c in columns.items()})

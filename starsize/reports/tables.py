@@ -10,11 +10,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from itertools import count
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import astropy.units as u
 import numpy as np
-from astropy.table import QTable
 
 from ..comparison.compared import OffsetRow
 from ..curves.fitted import CurveFit
@@ -26,6 +25,9 @@ from .folder import write_whole
 from .numbers import known, number_text, time_text
 from .result import RunResult
 from .words import macros
+
+if TYPE_CHECKING:  # takes long to load, and few runs need it
+    from astropy.table import QTable
 
 #: The contract: name and order of the columns of offsets.csv.
 OFFSET_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(OffsetRow))
@@ -287,7 +289,7 @@ def _frame_row(entry: FileEntry) -> dict[str, Any]:
     return row
 
 
-def offsets_table(result: RunResult) -> QTable:
+def offsets_table(result: RunResult) -> "QTable":
     """The offset table of a ``result``, one row per filter.
 
     Returns
@@ -304,7 +306,7 @@ def offsets_table(result: RunResult) -> QTable:
     return _table([cells(row) for row in result.comparison.rows])
 
 
-def curves_table(result: RunResult) -> QTable:
+def curves_table(result: RunResult) -> "QTable":
     """The focus curves of a ``result``, one row per sweep.
 
     Returns
@@ -323,7 +325,7 @@ def curves_table(result: RunResult) -> QTable:
     return _table([own_fields(f.curve, *named) | cells(f, skip) for f in result.curves.fits])
 
 
-def frames_table(result: RunResult) -> QTable:
+def frames_table(result: RunResult) -> "QTable":
     """The frames of a ``result``, a row per radius: three of a colour camera, one without any.
 
     Returns
@@ -359,7 +361,9 @@ def frames_table(result: RunResult) -> QTable:
     return _table(rows)
 
 
-def _table(rows: Sequence[Mapping[str, Any]]) -> QTable:
+def _table(rows: Sequence[Mapping[str, Any]]) -> "QTable":
+    from astropy.table import QTable
+
     table = QTable()
     for name in rows[0] if rows else ():
         values = [row[name] for row in rows]
@@ -373,7 +377,7 @@ def _table(rows: Sequence[Mapping[str, Any]]) -> QTable:
     return table
 
 
-def write_star_table(path: Path | str, table: QTable, *, overwrite: bool = False) -> Path:
+def write_star_table(path: Path | str, table: "QTable", *, overwrite: bool = False) -> Path:
     """Write a star table as ECSV (units and flags kept), whole or not at all.
 
     Read it again with ``astropy.table.QTable.read(path, format="ascii.ecsv")``.

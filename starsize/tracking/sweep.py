@@ -5,10 +5,9 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from astropy.table import QTable, vstack
 
 from ..cache import Cache
 from ..frames.calibration import Calibration
@@ -23,6 +22,9 @@ from .spread import Progress, look_at
 from .tasks import Look, Task
 from .tracks import Aligned, known_stars, lay_out, places_of, reach, recognise, tracks_of
 from .words import OTHER_STARS
+
+if TYPE_CHECKING:  # takes long to load, and few runs need it
+    from astropy.table import QTable
 
 #: A star that gives the light it is known to give may be faint, cut by the edge, or touch others.
 _LESSER = int(StarFlag.BLENDED | StarFlag.FAINT | StarFlag.EDGE)
@@ -57,7 +59,7 @@ def measure_files_and_stars(
     setup: Setup = Setup(),  # noqa: B008 -- frozen, so it can be shared
     calibration: Calibration | None = None,
     executor: Executor | None = None,
-) -> tuple[tuple[FrameRadius, ...], QTable]:
+) -> tuple[tuple[FrameRadius, ...], "QTable"]:
     """Measure frames one by one, and hand on their stars too.
 
     Returns
@@ -69,6 +71,8 @@ def measure_files_and_stars(
         `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
         no rows.
     """
+    from astropy.table import QTable, vstack
+
     tasks = _tasks_of(facts_list, setup, calibration)
     tasks = [replace(task, all_stars=True) for task in tasks]
     looks = _one_by_one(look_at(tasks, executor))
@@ -94,7 +98,7 @@ def _one_by_one(frames: Iterable[tuple[Look, ...]]) -> list[Look]:
     return found
 
 
-def _rows(look: Look) -> QTable:
+def _rows(look: Look) -> "QTable":
     table = star_table(look.stars)
     table.add_column(np.full(len(table), look.frame.facts.path.name), name="file", index=0)
     table.add_column(np.full(len(table), look.frame.channel), name="channel")
