@@ -94,7 +94,7 @@ def read_pixels(
             image = raw_pixels(facts.path)
         _check_shape(facts, image.shape)
         return image if dtype is None else image.astype(dtype), None
-    header = read_image_header(facts.path)
+    header = known_header(facts.path)
     _check_shape(facts, header.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
         if isinstance(file, gzip.GzipFile):
