@@ -120,11 +120,12 @@ def test_the_main_job_loads_no_plotting_library_before_it_draws():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_help_and_version_load_no_numerical_library():
+@pytest.mark.parametrize("call", [["--version"], ["offsets", "nowhere"]])
+def test_help_and_wrong_calls_load_no_numerical_library(call):
     code = (
         "import sys, contextlib\n"
         "from starsize.cli import main\n"
-        "with contextlib.suppress(SystemExit): main(['--version'])\n"
+        f"with contextlib.suppress(SystemExit): main({call})\n"
         "sys.exit('scipy' in sys.modules or 'photutils' in sys.modules)"
     )
     assert (

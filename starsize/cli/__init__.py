@@ -30,6 +30,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
+        for path in getattr(arguments, "frames", ()):
+            if not os.path.lexists(path):  # told at once, before anything heavy is loaded
+                raise InputError(f"{path}: there is no such file or folder")
         # The verb's module brings numpy and astropy along: --help and --version do without. A
         # Ctrl-C amid that waits, for Python's own imports can lose it.
         with interrupts_held():
