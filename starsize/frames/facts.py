@@ -125,7 +125,7 @@ def why_no_position(header: ImageHeader, setup: Setup) -> str:
             return f"no focuser position in steps: {card.keyword} is a length; {remedy}"
         value = "empty or not readable" if card.value in (None, "") else repr(card.value)
         return f"no focuser position: {card.keyword} is {value}; {remedy}"
-    for card in header.find(header.keywords()):
+    for card in header.find(header.cards):
         if _LIKE_POSITION.fullmatch(card.keyword) and values.steps(card, loose=True) is not None:
             return (
                 f"no focuser position under a known keyword; {card.keyword} = {card.value} looks "

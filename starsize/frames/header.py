@@ -3,7 +3,7 @@
 import gzip
 import math
 import warnings
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -38,25 +38,22 @@ class ImageHeader:
 
     ``hdu`` is the number of the first header-data unit with an image, ``shape`` its rows and
     columns, ``start`` the first byte of its pixels as stored, ``size`` how many there are.
-    ``headers`` are the image's own, then the primary one: an extension inherits what it lacks.
+    ``own`` is the image's header; ``cards`` are its entries by keyword and those of the primary
+    header, from which an extension inherits what it lacks.
     """
 
     hdu: int
     shape: tuple[int, int]
     start: int
     size: int
-    headers: tuple[fits.Header, ...]
-
-    def keywords(self) -> Iterator[str]:
-        """Yield the keywords of all headers."""
-        return (keyword for header in self.headers for keyword in header)
+    own: fits.Header
+    cards: Mapping[str, fits.Card]
 
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
         """Yield the entries among ``keywords`` that are there, in the order asked."""
         for keyword in keywords:
-            holders = (header for header in self.headers if keyword in header)
-            if (header := next(holders, None)) is not None:
-                yield _card(header, keyword)
+            if keyword in self.cards:
+                yield _told(keyword, self.cards[keyword])
 
     def first(self, keywords: Iterable[str], read: Callable[[Card], _T | None]) -> _T | None:
         """What the first entry tells that tells anything."""
@@ -83,7 +80,8 @@ def read_image_header(path: Path) -> ImageHeader:
     with told_in_one_line(path):
         if is_raw(path):
             header = _raw_header(path)
-            return ImageHeader(0, (header["NAXIS2"], header["NAXIS1"]), 0, 0, (header,))
+            shape = (header["NAXIS2"], header["NAXIS1"])
+            return ImageHeader(0, shape, 0, 0, header, _cards(header))
         with open_bytes(path) as file:
             primary = None
             for index, (header, start, size) in enumerate(_units(path, file)):
@@ -94,8 +92,7 @@ def read_image_header(path: Path) -> ImageHeader:
                 shape = _plane(path, axes)
                 _check_length(path, math.prod(axes), start + size)
                 # Of a compressed image the table's header holds all that the image's own did.
-                headers = (header,) if index == 0 else (header, primary)
-                return ImageHeader(index, shape, start, size, headers)
+                return ImageHeader(index, shape, start, size, header, _cards(header, primary))
         raise FrameReadError(f"{path}: the file holds no image")
 
 
@@ -204,12 +201,19 @@ def _check_length(path: Path, pixels: int, needed: int) -> None:
         raise FrameReadError(msg)
 
 
-def _card(header: fits.Header, keyword: str) -> Card:
+def _cards(*headers: fits.Header) -> dict[str, fits.Card]:
+    """The entries of headers by keyword; of several the first."""
+    found: dict[str, fits.Card] = {}
+    for card in (card for header in headers for card in header.cards):
+        found.setdefault(card.keyword.upper(), card)
+    return found
+
+
+def _told(keyword: str, card: fits.Card) -> Card:
     """Read one entry; a value that breaks the standard (NaN without quotes) is None."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            card = header.cards[keyword]
             return Card(keyword, card.value, str(card.comment))
     except Exception:  # a damaged card makes the reader fail anywhere
         return Card(keyword, None)

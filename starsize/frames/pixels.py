@@ -130,11 +130,11 @@ def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
 
 def _usual(header: ImageHeader) -> bool:
     """Whether pixels are stored as cameras do: reading these takes no time."""
-    card = header.headers[0].get
+    card = header.own.get
     return (
         header.size == _AS_STORED.itemsize * math.prod(header.shape)
         and (card("BITPIX"), card("BZERO"), card("BSCALE", 1)) == (16, 32768, 1)
-        and not any(keyword in header.headers[0] for keyword in ("BLANK", "ZIMAGE"))
+        and not any(keyword in header.own for keyword in ("BLANK", "ZIMAGE"))
     )
 
 
