@@ -29,7 +29,7 @@ def natural_key(path: Path) -> list[tuple[tuple[str | int, ...], str]]:
 
 
 def find_files(paths: Sequence[Path], skip: Iterable[Path] = ()) -> tuple[FoundFile, ...]:
-    """The files that ``paths`` (files and folders) mean, but for hidden ones and ``skip``.
+    """The files that ``paths`` (files and folders) mean; hidden ones and folders to skip left out.
 
     ``InputError`` if a path is missing, cannot be entered, or is a folder without any FITS file.
     """
@@ -63,19 +63,14 @@ def _files_in(path: Path, skip: Sequence[Path]) -> list[Path]:
 def walk_folder(top: Path, skip: Sequence[Path] = ()) -> Iterator[Path]:
     """Walk a folder, links included, none twice; hidden entries and ``skip`` are left out."""
     left_out = {realpath(path) for path in skip}
-    names_skipped = {path.name for path in skip}  # spares most files the search for links
     for folder, inside, names in walk(top, followlinks=True, onerror=_refuse):
-        here = Path(folder)
-        left_out.add(realpath(here))
+        left_out.add(realpath(folder))
         inside[:] = [
             name
             for name in sorted(inside)
-            if not name.startswith(".") and realpath(here / name) not in left_out
+            if not name.startswith(".") and realpath(Path(folder, name)) not in left_out
         ]
-        for name in names:
-            is_skipped = name in names_skipped and realpath(here / name) in left_out
-            if not (name.startswith(".") or is_skipped):
-                yield here / name
+        yield from (Path(folder, name) for name in names if not name.startswith("."))
 
 
 def _refuse(error: OSError) -> None:
