@@ -1,4 +1,4 @@
-"""The facts table overrides headers, a plan can be followed, and each slip is told with its line."""
+"""The facts table overrides headers, a plan can be followed; slips are told with their line."""
 
 import json
 
