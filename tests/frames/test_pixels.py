@@ -9,6 +9,7 @@ from numpy.testing import assert_array_equal
 
 from starsize.errors import FrameReadError
 from starsize.frames import read_facts, read_frame, read_pixels
+from starsize.frames.pixels import read_window
 from starsize.simulate import write_frame
 
 UNSIGNED = np.array([[0, 32767], [32768, 65535]], np.uint16)
@@ -149,6 +150,15 @@ def test_blank_pixels_are_masked(tmp_path, zero, compressed):
     assert np.argwhere(frame.mask).tolist() == [[1, 1]]
     assert np.isnan(frame.image[1, 1])
     assert_array_equal(frame.image[~frame.mask], (stored + np.float32(zero))[~frame.mask])
+
+
+def test_a_picture_of_several_blocks_is_whole(make_fits):
+    # 2^18 pixels are turned round at once; neither rows nor blocks end together.
+    image = np.random.default_rng(5).integers(0, 65536, (701, 811)).astype(np.uint16)
+    facts = read_facts(make_fits(image=image))
+    np.testing.assert_array_equal(read_pixels(facts, dtype=None)[0], image)
+    window = read_window(facts, slice(250, 700), slice(3, 800))
+    np.testing.assert_array_equal(window, image[250:700, 3:800])
 
 
 def test_a_third_axis_of_one_plane_is_a_picture(make_fits):
