@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import asdict, replace
 from os import PathLike
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from ..errors import FrameReadError, SetupError, printable
 from ..estimate import Finding, Notice, notice
@@ -182,17 +182,18 @@ def _seen_together(
         files = _corrected(files, lambda f: (f.filter_written, f.filter) == ("g", "G"), filter="g")
         files = _corrected(files, lambda f: (f.filter_written, f.filter) == ("r", "R"), filter="r")
     at_focuser = [f for f in known if f.temperature_of == "focuser"]
-    if len(at_focuser) < _SOME or any(f.temperature_degC for f in at_focuser):
-        return files
-    # A probe that is not there: the air's in its place.
-    air = [None if header is None else ambient_temperature(header) for header in headers]
-    return [
-        replace(file, facts=replace(file.facts, temperature_degC=degC, temperature_of=of))
-        if file.facts and file.facts.temperature_of == "focuser"
-        else file
-        for file, degC in zip(files, air, strict=True)
-        for of in (None if degC is None else "ambient",)
-    ]
+    if len(at_focuser) >= _SOME and not any(f.temperature_degC for f in at_focuser):
+        return [_with_air(file, header) for file, header in zip(files, headers, strict=True)]
+    return files
+
+
+def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
+    """The temperature of the air in place of that of a probe that is not there."""
+    if header is None or not file.facts or file.facts.temperature_of != "focuser":
+        return file
+    air = ambient_temperature(header)
+    of: Literal["ambient"] | None = None if air is None else "ambient"
+    return replace(file, facts=replace(file.facts, temperature_degC=air, temperature_of=of))
 
 
 def _corrected(
