@@ -81,7 +81,7 @@ def test_a_full_disk_is_one_line_and_status_2(monkeypatch, capsys):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(offsets, "run", fail)
-    assert cli.main(["offsets", "night"]) == 2
+    assert cli.main(["offsets", str(DEMO)]) == 2
     assert (
         capsys.readouterr().err == "starsize: reading or writing failed: no space left on device\n"
     )
