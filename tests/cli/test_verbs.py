@@ -114,6 +114,7 @@ def test_measure_passes_over_the_notes_in_a_folder_but_not_a_note_that_was_named
 def test_measure_refuses_a_table_that_is_there_before_it_measures(tmp_path, capsys):
     table = tmp_path / "stars.ecsv"
     table.write_text("mine")
+    (tmp_path / "no.fits").touch()
     assert main(["measure", str(tmp_path / "no.fits"), "--stars", str(table)]) == 2
     assert "already there" in capsys.readouterr().err
     assert table.read_text() == "mine"
