@@ -26,7 +26,7 @@ EXTRAS = ("raw", "cluster", "test")
 ALL = ("tests", "starsize", "--doctest-modules")
 QUICK = (
     "tests/frames", "tests/photometry", "tests/optics/test_pupil.py", "tests/test_cache.py",
-    "tests/comparison/test_linear.py", "tests/curves/test_shapes.py",
+    "tests/comparison/test_linear.py", "tests/curves/test_plain.py",
     "tests/simulate/test_write.py",
     "tests/reports/test_figures.py", "tests/reports/test_page.py", "tests/reports/test_writer.py",
     "tests/cli/test_cluster.py", "tests/cli/test_completion.py", "tests/cli/test_verbs.py",

@@ -77,7 +77,6 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     "fine grid of jitter": [(posterior, "JITTERS", statistics.JITTERS[::2])],
     "wrecks of their own scale": [
         (statistics, "wreck_variance", _known_wreck),
-        (search, "wreck_variance", _known_wreck),
     ],
     "second descent": [
         (posterior, "descend", lambda n, v, **k: search.descend(n, v, **{**k, "steps": 0}))

@@ -23,7 +23,7 @@ from starsize.curves import BoundedRadii, Known, fit_curves
 from starsize.curves.curve import FocusCurve
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
-from starsize.curves.search import find, normal_equations, variance_of
+from starsize.curves.search import find, normal_equations
 from starsize.filters import Band
 from starsize.optics.star import Apertures
 from starsize.simulate import (
@@ -105,11 +105,11 @@ def nights(
         started = time.process_time()
         fits = fit_curves(curves, telescope=known, bands=bands).fits
         spent = time.process_time() - started
-        used = [np.isclose(p.wreck, 1) for p in points]
-        night = build_night(curves, used, known=known, bands=bands)
+        whole = [c.part(np.isclose(p.wreck, 1)) for c, p in zip(curves, points, strict=True)]
+        night = build_night(whole, known=known, bands=bands)
         likely = find(night, jitter=plan.jitter, lack=1e-4)
-        variance = variance_of(night, likely.sizes, jitter=plan.jitter, lack=1e-4)
-        normal, _ = normal_equations(night, likely.values, likely.sizes, variance)
+        scatter = night.scatter(likely.sizes, plan.jitter, 1e-4)
+        normal = normal_equations(night, likely.values, likely.sizes, scatter)[1]
         lever = best_focus(night, likely.values)[1]
         bound = np.sqrt(np.einsum("ij,jk,ik->i", lever, np.linalg.inv(normal), lever))
         rows = [

@@ -54,7 +54,7 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
     floor, count = rng.uniform(1.2, 3.0), int(rng.integers(7, 14))
     reach = rng.uniform(2, 4) * floor * np.sqrt(2) / known.slope_px_per_step
     position = np.linspace(-reach, reach, count) + rng.uniform(-0.3, 0.3) * reach
-    noise, used = 0.004, [np.ones(count, bool)] * len(names)
+    noise = 0.004
 
     def night_of(half: np.ndarray, inner: np.ndarray) -> Night:
         curves = []
@@ -62,7 +62,7 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
             mine = slice(k * count, (k + 1) * count)
             one = focus_curve(position, half[mine], noise * half[mine], filter=name, id=name)
             curves.append(replace(one, inner=inner_radii(inner[mine], one.radius_px, one.to_fit())))
-        return build_night(curves, used, known=known, bands={})
+        return build_night(curves, known=known, bands={})
 
     half = np.tile(np.hypot(floor, 0.03 * position), len(names))
     night = night_of(half, INNER * half)

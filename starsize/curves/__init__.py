@@ -8,10 +8,14 @@ from .curve import (
     inner_radii,
 )
 from .fit import fit_curve, fit_curves
-from .fitted import CurveFit, CurveSet, ModelName, Verdict
-from .guess import Guess, guess_hyperbola
-from .least_squares import LeastSquares, fit_hyperbola, least_squares_fit
+from .fitted import CurveFit, CurveSet, ModelName, Verdict, radius_at
 from .night import Known
-from .prediction import radius_at
-from .shapes import hyperbola, v_curve
-from .step_size import micrometres_per_step
+from .plain import (
+    Guess,
+    LeastSquares,
+    fit_hyperbola,
+    guess_hyperbola,
+    hyperbola,
+    micrometres_per_step,
+    v_curve,
+)

@@ -1,8 +1,8 @@
 """A focus curve: half-flux radius against focuser position for one sweep, as plain arrays."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -29,16 +29,18 @@ class BoundedRadii:
     sigma_px: np.ndarray
     seen: Apertures
 
+    def __iter__(self) -> Iterator[np.ndarray]:
+        """All columns, in order."""
+        return iter((self.radius_px, self.sigma_px, *self.seen))
+
     def part(self, which: np.ndarray) -> "BoundedRadii":
         """Return those of some of the frames."""
-        seen = Apertures(*(column[which] for column in self.seen))
-        return BoundedRadii(self.radius_px[which], self.sigma_px[which], seen)
+        return of_columns(column[which] for column in self)
 
 
-def joined(parts: Sequence[BoundedRadii]) -> BoundedRadii:
-    """Radii one below the other."""
-    columns = zip(*((one.radius_px, one.sigma_px, *one.seen) for one in parts), strict=True)
-    radius, sigma, *seen = map(np.concatenate, columns)
+def of_columns(columns: Iterable[np.ndarray]) -> BoundedRadii:
+    """Radii, their sigmas, and the columns of `Apertures`."""
+    radius, sigma, *seen = columns
     return BoundedRadii(radius, sigma, Apertures(*seen))
 
 
@@ -88,6 +90,18 @@ class FocusCurve:
     def __repr__(self) -> str:
         return f"<FocusCurve {self.id} ({self.filter}): {self.radius_px.size} frames>"
 
+    def part(self, which: slice | np.ndarray) -> "FocusCurve":
+        """Return some of the frames, by a mask, by number, or a slice."""
+        index = np.arange(self.radius_px.size)[which]
+        kept: dict[str, Any] = {"names": tuple(self.names[i] for i in index)}
+        for name in (field.name for field in fields(self)):
+            match getattr(self, name):
+                case np.ndarray() as column:
+                    kept[name] = column[index]
+                case BoundedRadii() as radii:
+                    kept[name] = radii.part(index)
+        return replace(self, **kept)
+
     @property
     def usable(self) -> np.ndarray:
         """Frames with a radius and a position: (n,)."""
@@ -99,12 +113,9 @@ class FocusCurve:
         plain = BoundedRadii(self.radius_px, self.radius_sigma_px, all_light(self.radius_px.size))
         if self.bounded is None:
             return plain
-        known, own = np.isfinite(self.bounded.radius_px), self.bounded
-        return BoundedRadii(
-            np.where(known, own.radius_px, plain.radius_px),
-            np.where(known, own.sigma_px, plain.sigma_px),
-            Apertures(*(np.where(known, *both) for both in zip(own.seen, plain.seen, strict=True))),
-        )
+        known = np.isfinite(self.bounded.radius_px)
+        pairs = zip(self.bounded, plain, strict=True)
+        return of_columns(np.where(known, *pair) for pair in pairs)
 
     def inner_to_fit(self) -> BoundedRadii:
         """The inner radii; NaN where there are none."""
@@ -165,8 +176,7 @@ def focus_curve(
     >>> curve.filter, curve.radius_px.max()
     ('R', np.float64(2.5))
     """
-    position = np.asarray(position_steps, float)
-    radius = np.asarray(radius_px, float)
+    position, radius = np.asarray(position_steps, float), np.asarray(radius_px, float)
     if position.ndim != 1 or position.shape != radius.shape:
         shapes = f"{position.shape} and {radius.shape}"
         msg = f"'position_steps' and 'radius_px' must be 1-D and alike, got {shapes}"
@@ -174,19 +184,19 @@ def focus_curve(
     if not (np.isfinite(position).all() and np.isfinite(radius).all()):
         msg = "'position_steps' and 'radius_px' must be finite; leave unmeasured frames out"
         raise ValueError(msg)
-
-    def spread(value: np.ndarray | float) -> np.ndarray:
-        return np.array(np.broadcast_to(np.asarray(value, float), position.shape))
-
+    spread = (radius_sigma_px, temperature_degC, time_mjd)
+    sigma, temperature, time = (
+        np.array(np.broadcast_to(np.asarray(value, float), position.shape)) for value in spread
+    )
     return FocusCurve(
         id=id,
         filter=filter,
         position_steps=position,
         radius_px=radius,
-        radius_sigma_px=spread(radius_sigma_px),
+        radius_sigma_px=sigma,
         n_stars=np.ones(position.size, int),
-        temperature_degC=spread(temperature_degC),
-        time_mjd=spread(time_mjd),
+        temperature_degC=temperature,
+        time_mjd=time,
         names=tuple(f"frame {i + 1}" for i in range(position.size)),
         approach=approach,
     )

@@ -9,14 +9,13 @@ import numpy as np
 from ..estimate import NOT_KNOWN, Notice, notice
 from ..filters import Band
 from .curve import FocusCurve
-from .fitted import CurveFit, CurveSet
-from .night import LOG_SLOPE, Ending, Known, Night, build_night
-from .order import order_conflict
+from .fitted import CurveFit, CurveSet, Ending
+from .night import LOG_SLOPE, Known, Night, build_night
 from .plain import fit_plain
 from .play import Start, explain_with_play
-from .posterior import Posterior, completed
+from .posterior import Posterior, radii_at
 from .summary import correlation, lens_colour, placement, shared_slope, summarise
-from .verdicts import judge, refuse, refuse_before_fitting
+from .verdicts import judge, order_conflict, refuse, refuse_before_fitting
 
 Model = Literal["auto", "star", "hyperbola"]
 MISFIT = 0.4
@@ -152,8 +151,7 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
 
 
 def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
-    used = [curve.usable for curve in curves]
-    night = build_night(curves, used, known=known.telescope, bands=known.bands)
+    night = build_night(curves, known=known.telescope, bands=known.bands)
     if known.near and known.near.values.size == night.start.size:
         night = replace(night, near=known.near)
     return explain_with_play(night)
@@ -163,31 +161,29 @@ def _judged(
     curves: Sequence[FocusCurve], night: Night, found: Posterior, starts: Sequence[Start]
 ) -> list[CurveFit]:
     """The answers of all sweeps; those that turned state the play that they share."""
-    whole = completed(night, found.fit)
+    values, frames = found.fit.values, ~night.inner
+    sweep = night.sweep[frames]
+    whole = radii_at(night, values, night.places(values)[frames], sweep)
+    added = whole / found.fit.sizes.radius[frames]
+    # 2 lambda N^2 of defocus, half a critical focus zone, makes a disc of radius lambda N.
+    slope = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
+    zones = night.middle_um * night.telescope.diffraction_px_per_um / slope
     fits = []
     for row, curve in enumerate(curves):
-        drawn = _completed(curve, curve.usable, whole[night.sweep[~night.inner] == row])
+        drawn = _completed(curve, added[sweep == row])
         summary = summarise(night, found, row, curve=drawn)
-        zone = zone_steps(night, found, row)
-        fits.append(judge(summary, starts[row], zone_steps=zone))
+        fits.append(judge(summary, starts[row], zone_steps=float(zones[row])))
     return fits
 
 
-def _completed(curve: FocusCurve, used: np.ndarray, factor: np.ndarray) -> FocusCurve:
+def _completed(curve: FocusCurve, added: np.ndarray) -> FocusCurve:
     """The curve with the radii fitted, what their circles missed added: those it is drawn with."""
     if curve.bounded is None:
         return curve
-    fitted = curve.to_fit().part(used)
+    used, fitted = curve.usable, curve.to_fit()
     radius, sigma = curve.radius_px.copy(), curve.radius_sigma_px.copy()
-    radius[used], sigma[used] = fitted.radius_px * factor, fitted.sigma_px * factor
+    radius[used], sigma[used] = fitted.radius_px[used] * added, fitted.sigma_px[used] * added
     return replace(curve, radius_px=radius, radius_sigma_px=sigma)
-
-
-def zone_steps(night: Night, found: Posterior, row: int) -> float:
-    """About the half-width of the critical focus zone of a sweep, from the slope of its wings."""
-    # 2 lambda N^2 of defocus makes a disc of radius lambda N.
-    zone_px = 1e-3 * night.bands[row].wavelength_nm * night.telescope.diffraction_px_per_um
-    return zone_px / float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
 
 
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:

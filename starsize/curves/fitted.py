@@ -1,16 +1,18 @@
-"""What the curve layer hands on: one fit per sweep, and their joint covariance."""
+"""What the curve layer hands on: one fit per sweep, their joint covariance, the curves drawn."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.interpolate import CubicSpline
 
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..notebook import html_table, plus_minus
-from ..optics.star import colour_terms
+from ..optics.sizes import star_radii
+from ..optics.star import StarState, Telescope, colour_terms, prepare_stars
 from .curve import FocusCurve
-from .night import Ending
 
 Verdict = Literal[
     "good",
@@ -22,8 +24,14 @@ Verdict = Literal[
     "order_conflict",  # positions and time disagree
 ]
 ModelName = Literal["star", "hyperbola"]
+STAR = 17
+"""Numbers that make the shape of a star's curve (`share_radius`); a hyperbola has three."""
+COLOUR = 14
+"""Where those of the lens' colour begin, the last three."""
 #: Lines F, C and d, nanometres.
 LINES_NM = (486.1327, 656.2725, 587.5618)
+UNBOUNDED = (float("-inf"), float("inf"))
+_UNKNOWN = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -55,8 +63,8 @@ class CurveFit:
     best_steps: float = float("nan")
     best_sigma_steps: float = float("nan")
     dof: float = float("nan")
-    interval68_steps: tuple[float, float] = (float("nan"), float("nan"))
-    interval95_steps: tuple[float, float] = (float("nan"), float("nan"))
+    interval68_steps: tuple[float, float] = _UNKNOWN
+    interval95_steps: tuple[float, float] = _UNKNOWN
     floor_px: Estimate = NOT_KNOWN
     """Smallest half-flux radius of the fitted curve."""
     slope_px_per_step: Estimate = NOT_KNOWN
@@ -72,7 +80,7 @@ class CurveFit:
     """Vertex of the plain hyperbola, the cross-check."""
     v_steps: Estimate = NOT_KNOWN
     """Where the two straight wings meet, the second cross-check."""
-    bound_steps: tuple[float, float] = (float("-inf"), float("inf"))
+    bound_steps: tuple[float, float] = UNBOUNDED
     shape: tuple[float, ...] = ()
     """What ``radius_at`` draws the curve from."""
     play_steps: Estimate = NOT_KNOWN
@@ -136,6 +144,15 @@ class LensColour:
         contrast, at = np.array([0.5, 0.5, -1.0]), np.array(LINES_NM)
         variance = contrast @ self.covariance(at) @ contrast
         return Estimate(float(contrast @ self.at(at)), float(np.sqrt(variance)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ending:
+    """Where a fit of a night's sweeps ended: its quantities, and both scatters."""
+
+    values: np.ndarray
+    jitter: float
+    lack: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -202,3 +219,113 @@ def fits_table(caption: str, fits: Sequence[CurveFit]) -> str:
         for fit in fits
     )
     return html_table(caption, head, rows)
+
+
+def radius_at(fit: CurveFit, position_steps: ArrayLike) -> np.ndarray:
+    """Half-flux radius that a fit predicts at the given positions, pixels.
+
+    Parameters
+    ----------
+    fit : CurveFit
+    position_steps : (n,) array_like
+
+    Returns
+    -------
+    (n,) float array
+        NaN where the sweep was refused.
+
+    Examples
+    --------
+    >>> from starsize.curves import fit_curve, focus_curve
+    >>> position = np.arange(900, 1101, 25)
+    >>> fit = fit_curve(focus_curve(position, np.hypot(2.0, 0.05 * (position - 1004)), 0.01))
+    >>> radius_at(fit, [954, 1004]).round(1)
+    array([3.2, 2. ])
+    """
+    position = np.asarray(position_steps, float)
+    if not fit.answered or not fit.shape:
+        return np.full(position.shape, np.nan)
+    if len(fit.shape) == STAR:
+        # A curve bends over blurs as large as the seeing: an eighth of that apart tells all of it.
+        turns = abs(fit.shape[4]) * np.ptp(position) / fit.shape[6] if position.size else 0.0
+        if (few := int(8 * turns) + 8) >= position.size:
+            return _star_radius(fit.shape, position)
+        places = np.linspace(position.min(), position.max(), few)
+        return np.asarray(CubicSpline(places, _star_radius(fit.shape, places))(position))
+    best, floor, slope = fit.shape
+    return np.hypot(floor, slope * (position - best))
+
+
+def _star_radius(shape: tuple[float, ...], position_steps: np.ndarray) -> np.ndarray:
+    blur = shape[4] * (position_steps.ravel() - shape[5])
+    return share_radius(shape, blur, np.full(blur.size, shape[6])).reshape(position_steps.shape)
+
+
+def share_radius(
+    shape: tuple[float, ...],
+    blur_px: np.ndarray,
+    seeing_px: np.ndarray,
+    *,
+    fraction: float = 0.5,
+    air: float | None = None,
+    start_px: np.ndarray | None = None,
+) -> np.ndarray:
+    """Radius holding a share of the light of a star of physics, as ``CurveFit.shape`` holds it.
+
+    Under any defocus from its zero (`StarState.blur_px`), seeing and air. The numbers: obstruction,
+    wavelength and width of the band (nm), diffraction (px per um), blur (px per step), zero
+    (steps), seeing (px), tint, spherical (waves), spread (px), exponent of the air, three of the
+    spectrum, three of the lens' colour (px).
+    """
+    hole, wavelength, width, diffraction, _, _, _, tint, spherical, spread, own_air = shape[:11]
+    stars = prepare_stars(
+        [(wavelength, width)],
+        np.zeros(blur_px.size, int),
+        telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
+        largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
+        finest_seeing_px=float(seeing_px.min()),
+    )
+    state = StarState(
+        blur_px=blur_px,
+        seeing_px=seeing_px,
+        diffraction_px_per_um=diffraction,
+        colour_px=np.array(shape[COLOUR:]),
+        spherical=spherical,
+        spread_px=spread,
+        air=own_air if air is None else air,
+        spectrum=np.array(shape[11:COLOUR]),
+        tint=np.array([tint]),
+    )
+    return star_radii(stars, state, fraction=fraction, start_px=start_px)
+
+
+def residual_sigmas(fit: CurveFit) -> np.ndarray:
+    """Measured less fitted radius of each frame, in its standard uncertainty; NaN if refused.
+
+    As in `statistics`, with dR / dlnF = F^2 / R of the hyperbola R^2 = F^2 + (slope x)^2.
+    """
+    curve = fit.curve
+    fitted = radius_at(fit, curve.position_steps)
+    seeing = np.nan_to_num(fit.jitter) * fit.floor_px.value**2 / fitted
+    noise = np.sqrt(
+        np.nan_to_num(curve.radius_sigma_px) ** 2 + seeing**2 + (fit.lack * fitted) ** 2
+    )
+    return (curve.radius_px - fitted) / noise
+
+
+def curve_sigma_px(fit: CurveFit, position_steps: np.ndarray) -> np.ndarray:
+    """Standard uncertainty of the fitted curve at some positions, pixels; NaN if refused.
+
+    From those of best focus b, smallest radius F and slope k of the wings: R^2 = F^2 + (k x)^2
+    gives dR/db = -dR/dx, dR/dF = F / R and dR/dk = k x^2 / R, which hardly go together.
+    """
+    position = np.asarray(position_steps, float)
+    radius = radius_at(fit, position)
+    away = position - fit.best_steps
+    slope, floor = fit.slope_px_per_step, fit.floor_px
+    parts = (
+        slope.value**2 * away / radius * fit.best_sigma_steps,
+        floor.value / radius * np.nan_to_num(floor.sigma),
+        slope.value * away**2 / radius * np.nan_to_num(slope.sigma),
+    )
+    return np.sqrt(sum(part**2 for part in parts))

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.special import gammaln
 
 from ..filters import BANDS, Band
+from ..optics import sizes as optics
 from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
@@ -15,22 +15,25 @@ from ..optics.star import (
     Stars,
     StarState,
     Telescope,
-    lay_out,
     prepare_stars,
 )
-from .curve import INNER, FocusCurve, joined
-from .guess import Guess, guess_hyperbola
-from .statistics import PRIORS, student_weight
+from .curve import INNER, BoundedRadii, FocusCurve, of_columns
+from .fitted import Ending
+from .plain import guess_hyperbola
+from .statistics import PRIORS, Prior, Scatter
 
 USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
 """Stands in for what is not stated."""
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
 OPTICS_STATED: Final = 0.02
 """Relative doubt of focal ratio over pixel where both are stated."""
-#: Where each quantity of the night stands; from FIRST on of each sweep how far its zero lies beyond
-#: that of the night, its log seeing and its tint.
+#: Where each quantity of the night stands; those of SHARED in the order of `optics.sizes`.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, LOG_SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ROUNDING, ZERO, PLAY, FIRST = 7, slice(8, 11), 10, 11, 12, 13
+AIR, SPECTRUM, ZERO, PLAY, SHARED = 7, slice(8, 11), 11, 12, slice(2, 11)
+#: From FIRST on of each sweep how far its zero lies beyond that of the night, its log seeing and
+#: its tint.
+FIRST, OWN = 13, 3
+ZEROS, LOG_SEEINGS = slice(FIRST, None, OWN), slice(FIRST + 1, None, OWN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,50 +60,6 @@ class Known:
         if self.focal_ratio and self.pixel_um and self.um_per_step:
             return self.telescope.blur_px_per_um * self.um_per_step
         return None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Prior:
-    """Of each quantity a normal distribution, Student's t where its tail is finite."""
-
-    target: np.ndarray
-    scale: np.ndarray
-    tail: np.ndarray
-
-    def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-        """Precisions and pulls at ``values``, and minus twice the log density."""
-        distance = (values - self.target) / self.scale
-        heavy = np.isfinite(self.tail)
-        tail = np.where(heavy, self.tail, 1.0)
-        weight = np.where(heavy, student_weight(distance, tail), 1.0) / self.scale**2
-        cost = np.where(heavy, (tail + 1) * np.log1p(distance**2 / tail), distance**2).sum()
-        return weight, weight * (values - self.target), float(cost)
-
-    def log_density(self, values: np.ndarray) -> float:
-        """Log density, with the constants that scale and tail bring along."""
-        tail = self.tail[np.isfinite(self.tail)]
-        # Student's t (Abramowitz and Stegun 26.7, from memory).
-        heavy = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
-        normal = 0.5 * np.log(2 * np.pi) * (self.tail.size - tail.size)
-        constant = heavy.sum() - normal - np.log(self.scale).sum()
-        return float(constant - 0.5 * self.normal(values)[2])
-
-    def held(self, which: np.ndarray, values: np.ndarray) -> "Prior":
-        """The same with some of the quantities known to be as they are in ``values``."""
-        return Prior(
-            np.where(which, values, self.target),
-            np.where(which, 1e-6, self.scale),
-            np.where(which, np.inf, self.tail),
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Ending:
-    """Where a fit of a night's sweeps ended: its quantities, and both scatters."""
-
-    values: np.ndarray
-    jitter: float
-    lack: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,24 +90,18 @@ class Night:
     """Where the same sweeps ended at nearly the same positions."""
 
     @property
-    def bands_nm(self) -> list[tuple[float, float]]:
-        """Wavelength and width of each sweep's band."""
-        return [(band.wavelength_nm, band.width_nm) for band in self.bands]
-
-    @property
     def fraction(self) -> np.ndarray | float:
         """Share of the light in the radii that are asked of the stars."""
         return np.array([[0.5], [INNER]]) if self.stars.seen.total_px.ndim > 1 else 0.5
 
+    @property
+    def middle_um(self) -> np.ndarray:
+        """Wavelength of each sweep's band."""
+        return 1e-3 * np.array([band.wavelength_nm for band in self.bands])
+
     def frames(self, sweep: int) -> np.ndarray:
         """The entries of a sweep that stand for its frames: (n,)."""
         return (self.sweep == sweep) & ~self.inner
-
-    def summed(self, values: np.ndarray, axis: int = -1) -> np.ndarray:
-        """Sums over the entries of each exposure."""
-        order = np.argsort(self.exposure, kind="stable")
-        first = np.searchsorted(self.exposure[order], np.arange(self.exposure.max() + 1))
-        return np.add.reduceat(values.take(order, axis), first, axis)
 
     def standing(self, values: np.ndarray) -> np.ndarray:
         """Frames taken while the play was taken up and the camera stood: (n,)."""
@@ -162,12 +115,12 @@ class Night:
 
     def blur_px(self, values: np.ndarray) -> np.ndarray:
         """Defocus of 550 nm, as the radius of its disc: (n,)."""
-        zero = values[ZERO] + values[FIRST::3][self.sweep]
+        zero = values[ZERO] + values[ZEROS][self.sweep]
         return np.exp(values[LOG_SLOPE]) * (self.places(values) - zero)
 
     def state(self, values: np.ndarray) -> StarState:
         """What shapes the stars of all frames, in order of their outer radii."""
-        own = values[FIRST:].reshape(-1, 3)[self.sweep[~self.inner]]
+        own = values[FIRST:].reshape(-1, OWN)[self.sweep[~self.inner]]
         return StarState(
             blur_px=self.blur_px(values)[~self.inner],
             seeing_px=np.exp(own[:, 1]),
@@ -182,166 +135,159 @@ class Night:
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Radii of all entries; ``start_px`` is about where they lie."""
+        shape = self.stars.seen.total_px.shape
         if start_px is not None:
             whole = np.tile(start_px[~self.inner], np.size(self.fraction))
             whole[self.asked] = start_px
-            start_px = whole.reshape(self.stars.seen.total_px.shape)
-        fraction, state = self.fraction, self.state(values)
-        sizes = star_sizes(self.stars, state, fraction=fraction, start_px=start_px)
-        return sizes.chosen(self.asked)
-
-    def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
-        """The same sweeps with frames elsewhere that see all of the light."""
-        stars = lay_out(
-            self.stars.table, self.bands_nm, sweep,
-            diffraction=self.telescope.diffraction_px_per_um,
-        )  # fmt: skip
-        return replace(
-            self, position_steps=position_steps, sweep=sweep, stars=stars,
-            first_steps=position_steps, turned=np.zeros(sweep.size),
-            inner=np.zeros(sweep.size, bool), exposure=np.arange(sweep.size),
-            asked=np.arange(sweep.size),
-        )  # fmt: skip
+            start_px = whole.reshape(shape)
+        state = self.state(values)
+        found = star_sizes(self.stars, state, fraction=self.fraction, start_px=start_px)
+        slopes = found.slopes.reshape(len(found.slopes), -1)
+        return Sizes(found.radius.ravel()[self.asked], slopes[:, self.asked])
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
-        slope, blur = np.exp(values[LOG_SLOPE]), self.blur_px(values)
+        slope, by_blur = np.exp(values[LOG_SLOPE]), sizes.by_blur
         out = np.zeros((self.sweep.size, values.size))
-        out[:, LOG_SLOPE] = sizes.by_blur * blur
-        out[:, COLOUR] = sizes.by_colour.T
-        out[:, SPHERICAL] = sizes.by_spherical
-        out[:, LOG_SPREAD] = np.exp(values[LOG_SPREAD]) * sizes.by_spread
-        out[:, AIR] = sizes.by_air
-        out[:, SPECTRUM] = sizes.by_spectrum.T
+        out[:, SHARED] = sizes.slopes[optics.SHARED].T
+        out[:, LOG_SPREAD] *= np.exp(values[LOG_SPREAD])
+        out[:, LOG_SLOPE] = by_blur * self.blur_px(values)
         # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
-        scaled = blur * sizes.by_blur + sizes.by_log_seeing
-        scaled = scaled + values[COLOUR] @ sizes.by_colour + out[:, LOG_SPREAD]
-        out[:, LOG_DIFFRACTION] = sizes.radius - scaled - sizes.by_seen
-        out[:, PLAY] = slope * sizes.by_blur * self.turned * self.standing(values)
-        row, first = np.arange(self.sweep.size), FIRST + 3 * self.sweep
-        out[row, first] = out[:, ZERO] = -slope * sizes.by_blur
+        lengths = out[:, LOG_SLOPE] + out[:, LOG_SPREAD] + out[:, COLOUR] @ values[COLOUR]
+        lengths += sizes.by_log_seeing + sizes.slopes[optics.SEEN]
+        out[:, LOG_DIFFRACTION] = sizes.radius - lengths
+        out[:, PLAY] = slope * by_blur * self.turned * self.standing(values)
+        row, first = np.arange(self.sweep.size), FIRST + OWN * self.sweep
+        out[row, first] = out[:, ZERO] = -slope * by_blur
         out[row, first + 1] = sizes.by_log_seeing
-        out[row, first + 2] = sizes.by_tint
+        out[row, first + 2] = sizes.slopes[optics.TINT]
         return out
 
+    def scatter(
+        self, sizes: Sizes, jitter: np.ndarray | float, lack: np.ndarray | float
+    ) -> Scatter:
+        """Variances at a scatter of the seeing and a share that the model lacks."""
+        return Scatter(
+            self.sigma_px**2 + (lack**2 + self.inner * PRIORS.core**2) * sizes.radius**2,
+            (PRIORS.wreck_size * sizes.radius) ** 2,
+            jitter * sizes.by_log_seeing,
+            self.exposure,
+        )
 
-def build_night(
-    curves: Sequence[FocusCurve],
-    used: Sequence[np.ndarray],
-    *,
-    known: Known,
-    bands: Mapping[str, Band],
-) -> Night:
-    """Lay out the frames ``used`` of sweeps that have enough; unnamed bands are usual ones."""
-    rows = [np.flatnonzero(u) for u in used]
-    sweep = np.repeat(np.arange(len(curves)), [r.size for r in rows])
-    position = [c.position_steps[r] for c, r in zip(curves, rows, strict=True)]
-    fitted = [c.to_fit().part(r) for c, r in zip(curves, rows, strict=True)]
-    inner = joined([c.inner_to_fit().part(r) for c, r in zip(curves, rows, strict=True)])
-    told = np.isfinite(inner.radius_px)
-    outer = joined(fitted)
-    entries = joined([outer, inner.part(told)])
-    both = Apertures(*map(np.stack, zip(outer.seen, inner.seen, strict=True)))
-    frame = np.concatenate([np.arange(sweep.size), np.flatnonzero(told)])
-    guesses = [guess_hyperbola(x, f.radius_px) for x, f in zip(position, fitted, strict=True)]
+    def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
+        """The same sweeps with frames elsewhere that see all of the light."""
+        each = np.arange(sweep.size)
+        return replace(
+            self, position_steps=position_steps, first_steps=position_steps, sweep=sweep,
+            stars=self.stars.elsewhere(sweep), turned=0 * each, inner=each < 0, exposure=each,
+            asked=each,
+        )  # fmt: skip
+
+
+def build_night(curves: Sequence[FocusCurve], *, known: Known, bands: Mapping[str, Band]) -> Night:
+    """Lay out the usable frames of sweeps that have enough; unnamed bands are usual ones."""
+    first = [curve.position_steps[0] for curve in curves]
+    curves = [curve.part(curve.usable) for curve in curves]
+    fitted, position = [c.to_fit() for c in curves], [c.position_steps for c in curves]
+    sweep = np.repeat(np.arange(len(curves)), [x.size for x in position])
+    outer, inner = _joined(fitted), _joined([c.inner_to_fit() for c in curves])
+    told = np.flatnonzero(np.isfinite(inner.radius_px))
+    entries, frame = _joined([outer, inner.part(told)]), np.r_[: sweep.size, told]
+    exposure = _exposures(curves)
     known_bands = tuple(bands.get(c.filter) or BANDS.get(c.filter, UNKNOWN_BAND) for c in curves)
-    start, usual = _start(guesses, known)
-    spans = [float(np.ptp(x)) for x in position]
+    guesses = np.array(
+        [guess_hyperbola(x, f.radius_px) for x, f in zip(position, fitted, strict=True)]
+    )
     spacing = float(np.median([np.ptp(x) / (x.size - 1) for x in position]))
-    exposure = exposures(curves, rows)
     dyes = bool(exposure.max() + 1 < exposure.size)
-    start[ROUNDING] = PRIORS.dyes[0] if dyes else start[ROUNDING]
-    prior = _priors(start, usual, known=known, spacing=spacing, dyes=dyes)
-    largest = float(np.exp(start[LOG_SLOPE])) * 1.3 * max(spans)
-    floor = min(g.floor_px for g in guesses)
-    colours = [(b.wavelength_nm, b.width_nm) for b in known_bands]
+    start, prior = _before_looking(guesses, known, spacing, dyes=dyes)
+    both = Apertures(*map(np.stack, zip(outer.seen, inner.seen, strict=True)))
     stars = prepare_stars(
-        colours,
+        [(band.wavelength_nm, band.width_nm) for band in known_bands],
         sweep,
         telescope=known.telescope,
-        largest_blur_px=largest,
-        finest_seeing_px=max(1.2 * floor, 0.6),
-        seen=both if told.any() else outer.seen,
+        largest_blur_px=float(np.exp(start[LOG_SLOPE]) * 1.3 * max(map(np.ptp, position))),
+        finest_seeing_px=max(1.2 * float(guesses[:, 1].min()), 0.6),
+        seen=both if told.size else outer.seen,
     )
     return Night(
         sweep=sweep[frame],
         position_steps=np.concatenate(position)[frame],
         radius_px=entries.radius_px,
         sigma_px=np.nan_to_num(entries.sigma_px),
-        first_steps=np.array([c.position_steps[0] for c in curves])[sweep[frame]],
+        first_steps=np.array(first)[sweep[frame]],
         turned=np.zeros(frame.size),
         inner=np.arange(frame.size) >= sweep.size,
         exposure=exposure[frame],
         telescope=known.telescope,
         bands=known_bands,
         stars=stars,
-        asked=np.r_[: sweep.size, sweep.size + np.flatnonzero(told)],
+        asked=np.r_[: sweep.size, sweep.size + told],
         prior=prior,
         start=start,
     )
 
 
-def _start(guesses: Sequence[Guess], known: Known) -> tuple[np.ndarray, float]:
-    """Values to start from, a lens without colour, and the usual floor in pixels."""
-    telescope = known.telescope
-    share = np.sqrt((1 + telescope.obstruction**2) / 2)
-    slope = known.slope_px_per_step or (
-        float(np.median([g.slope_px_per_step for g in guesses])) / share
-    )
-    floor = float(np.median([g.floor_px for g in guesses]))
-    start = np.zeros(FIRST + 3 * len(guesses))
-    start[LOG_SLOPE] = np.log(slope)
-    start[LOG_DIFFRACTION] = np.log(telescope.diffraction_px_per_um)
-    start[LOG_SPREAD] = np.log(PRIORS.spread_floors * floor)
-    start[AIR] = 5 / 3
-    start[SPECTRUM] = USUAL_SPECTRUM
-    start[ZERO] = np.median([g.best_steps for g in guesses])
-    start[FIRST::3] = [g.best_steps - start[ZERO] for g in guesses]
+def _joined(parts: Sequence[BoundedRadii]) -> BoundedRadii:
+    return of_columns(map(np.concatenate, zip(*parts, strict=True)))
+
+
+def _exposures(curves: Sequence[FocusCurve]) -> np.ndarray:
+    """Number of each frame's exposure, which channels of a camera share: (n,)."""
+    number: dict[tuple[object, ...], int] = {}
+    out = []
+    for s, curve in enumerate(curves):
+        facts = zip(curve.names, curve.time_mjd, curve.position_steps, strict=True)
+        for i, (name, time, position) in enumerate(facts):
+            key = (name, float(time), float(position)) if np.isfinite(time) else (s, i)
+            out.append(number.setdefault(key, len(number)))
+    return np.array(out)
+
+
+def _before_looking(
+    guesses: np.ndarray, known: Known, spacing: float, *, dyes: bool
+) -> tuple[np.ndarray, Prior]:
+    """Values to start from, a lens without colour, and what is taken as likely of each quantity.
+
+    ``guesses`` are hyperbolas, ``spacing`` that of the frames; ``dyes``: before a colour camera.
+    """
+    best, floors, wings, _ = guesses.T
+    telescope, stated = known.telescope, known.slope_px_per_step
+    px, diffraction = telescope.blur_px_per_um, telescope.diffraction_px_per_um
+    slope = stated or np.median(wings) / np.sqrt((1 + telescope.obstruction**2) / 2)
+    slope_prior = (PRIORS.slope, PRIORS.slope_tail) if stated else (PRIORS.free_slope, np.inf)
+    sure = OPTICS_STATED if known.focal_ratio and known.pixel_um else PRIORS.diffraction
+    spectrum = list(zip(USUAL_SPECTRUM, PRIORS.spectrum_spread, strict=True))
+    if dyes:
+        spectrum[-1] = PRIORS.dyes
+    floor, zero = float(np.median(floors)), np.median(best)
     # Diffraction takes its part of the floor, about 0.53 lambda N of half-flux radius.
-    airy = 0.55 * 0.53 * telescope.diffraction_px_per_um
-    start[FIRST + 1 :: 3] = np.log(
-        [np.sqrt(max(g.floor_px**2 - airy**2, 0.2 * g.floor_px**2)) / 0.57 for g in guesses]
-    )
-    return start, floor
-
-
-def _priors(start: np.ndarray, floor: float, *, known: Known, spacing: float, dyes: bool) -> Prior:
-    """What is taken as likely before looking."""
-    slope, px = float(np.exp(start[LOG_SLOPE])), known.telescope.blur_px_per_um
-    stated, sure = known.slope_px_per_step, known.focal_ratio and known.pixel_um
-    target = start.copy()
-    target[FIRST::3] = 0.0
-    scale, tail = np.ones(start.size), np.full(start.size, np.inf)
-    scale[LOG_SLOPE] = PRIORS.slope if stated else PRIORS.free_slope
-    scale[LOG_DIFFRACTION] = OPTICS_STATED if sure else PRIORS.diffraction
-    scale[COLOUR] = px * np.array(PRIORS.colour_um)
-    scale[SPHERICAL], scale[LOG_SPREAD] = PRIORS.spherical_waves, PRIORS.spread_log
-    scale[AIR], scale[SPECTRUM] = PRIORS.air, PRIORS.spectrum_spread
-    scale[ROUNDING] = PRIORS.dyes[1] if dyes else scale[ROUNDING]
-    scale[ZERO], scale[PLAY] = 1e3 * floor / slope, spacing
-    scale[FIRST::3] = PRIORS.glass_um * px / slope
-    scale[FIRST + 1 :: 3], scale[FIRST + 2 :: 3] = PRIORS.seeing, PRIORS.tint
-    tail[LOG_SLOPE] = PRIORS.slope_tail if stated else np.inf
-    tail[COLOUR], tail[PLAY], tail[FIRST::3] = (
-        PRIORS.colour_tail, PRIORS.play_tail, PRIORS.glass_tail
-    )  # fmt: skip
-    return Prior(target, scale, tail)
+    airy = 0.55 * 0.53 * diffraction
+    seeing = np.sqrt(np.maximum(floors**2 - airy**2, 0.2 * floors**2)) / 0.57
+    table = [  # likeliest, scale, tail: in the order of the quantities
+        (np.log(slope), *slope_prior),
+        (np.log(diffraction), sure, np.inf),
+        *((0.0, px * scale, PRIORS.colour_tail) for scale in PRIORS.colour_um),
+        (0.0, PRIORS.spherical_waves, np.inf),
+        (np.log(PRIORS.spread_floors * floor), PRIORS.spread_log, np.inf),
+        (5 / 3, PRIORS.air, np.inf),
+        *((*likeliest_and_scale, np.inf) for likeliest_and_scale in spectrum),
+        (zero, 1e3 * floor / slope, np.inf),
+        (0.0, spacing, PRIORS.play_tail),
+    ]
+    for width in seeing:
+        table += [
+            (0.0, PRIORS.glass_um * px / slope, PRIORS.glass_tail),
+            (np.log(width), PRIORS.seeing, np.inf),
+            (0.0, PRIORS.tint, np.inf),
+        ]
+    prior = Prior(*np.array(table, float).T)
+    start = prior.target.copy()
+    start[ZEROS] = best - zero
+    return start, prior
 
 
 def without_colour(night: Night) -> Prior:
     """The priors of a night whose lens, a mirror or an apochromat, has next to no colour."""
-    scale, tail, second = night.prior.scale.copy(), night.prior.tail.copy(), COLOUR.start + 1
-    scale[second] = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
-    tail[second] = np.inf
-    return replace(night.prior, scale=scale, tail=tail)
-
-
-def exposures(curves: Sequence[FocusCurve], rows: Sequence[np.ndarray]) -> np.ndarray:
-    """Number of each frame's exposure, which channels of a camera share: (n,)."""
-    number: dict[tuple[object, ...], int] = {}
-    keys = [
-        (c.names[i], float(c.time_mjd[i]), float(c.position_steps[i]))
-        if np.isfinite(c.time_mjd[i]) else (s, i)
-        for s, (c, r) in enumerate(zip(curves, rows, strict=True)) for i in r
-    ]  # fmt: skip
-    return np.array([number.setdefault(key, len(number)) for key in keys])
+    scale = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
+    return night.prior.changed(COLOUR.start + 1, scale=scale, tail=np.inf)

@@ -21,11 +21,11 @@ from scipy.special import expit
 
 from ..estimate import NOT_KNOWN, Estimate
 from ..optics.star import colour_terms
-from .guess import guess_hyperbola
-from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, ZERO, Night
-from .posterior import Posterior, averaged, explain
-from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend, variance_of
-from .statistics import PRIORS, believe
+from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, ZERO, ZEROS, Night
+from .plain import guess_hyperbola
+from .posterior import Posterior, explain, together
+from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend
+from .statistics import PRIORS
 
 LEAST_FRAMES = 7
 LEAST_MOVING = 4
@@ -35,7 +35,7 @@ SURE = 0.995
 play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
 MAY_BE = 0.2
 """From this chance on, first frames off the curve may have been play instead of wrecks."""
-NO_COLOUR = np.zeros(3)
+USUAL_SCATTER = {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
 
 
 class Start(NamedTuple):
@@ -47,27 +47,29 @@ class Start(NamedTuple):
 
 def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
     """Explain a night with play and without; returned is the likelier one of the two."""
-    found = explain(night)
-    first = (night.position_steps == night.first_steps) & (_way(night)[night.sweep] != 0)
-    first &= ~night.inner
+    found, nothing = explain(night), [Start()] * len(night.bands)
+    first = (night.position_steps == night.first_steps) & ~night.inner
+    first &= _way(night)[night.sweep] != 0
     # Only where a first frame is rather wrecked than before looking.
     tried = _turned(night) if np.any(found.sound[first] < 1 - PRIORS.wrecked) else None
-    starts = [Start()] * len(night.bands)
     if tried is None:
-        return night, found, starts
+        return night, found, nothing
     turned, share, mixed = tried
     with_it = explain(turned)
-    odds = np.log(PRIORS.play) + mixed + share * (with_it.log_evidence - found.log_evidence)
-    chance = float(expit(odds)) if 0 < with_it.fit.values[PLAY] < _furthest(turned) else 0.0
-    if chance > MAY_BE:
-        play = with_it.quantity(PLAY)
-        stood = np.bincount(night.sweep, turned.standing(with_it.fit.values) & ~night.inner)
-        starts = [Start(int(n), play if n and chance > SURE else NOT_KNOWN) for n in stood]
+    values, evidence = with_it.fit.values, (found.log_evidence, with_it.log_evidence)
+    chance = float(expit(np.log(PRIORS.play) + mixed + share * (evidence[1] - evidence[0])))
+    if not (chance > 0 and 0 < values[PLAY] < _furthest(turned)):
+        return night, found, nothing
+    play = with_it.quantity(PLAY) if chance > SURE else NOT_KNOWN
+    stood = np.bincount(night.sweep, turned.standing(values) & ~night.inner)
+    starts = [
+        Start(int(n), play if n else NOT_KNOWN) if chance > MAY_BE else Start() for n in stood
+    ]
     if chance > SURE:
         return turned, with_it, starts
-    parts = np.array([1 - chance, chance])
-    both = averaged((found, with_it), parts, log_evidence=found.log_evidence)
-    return (turned if chance > 0.5 else night), replace(both, sound=found.sound), starts
+    both = together((found, with_it), np.log([1 - chance, chance]) - evidence)
+    both = replace(both, soundness=found.sound + 0 * both.soundness)
+    return (turned if chance > 0.5 else night), both, starts
 
 
 def _turned(night: Night) -> tuple[Night, float, float] | None:
@@ -75,9 +77,8 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
 
     And what share of the evidence counts, and the log of the product over the sweeps.
     """
-    way, usual = _way(night), {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
+    way, spacing = _way(night), float(night.prior.scale[PLAY])
     able = replace(night, turned=way[night.sweep])
-    spacing = float(night.prior.scale[PLAY])
     # In the middle between two frames, by hyperbolas.
     tried = [_moved(able, steps) for steps in np.arange(spacing / 2, _furthest(able), spacing)]
     if not tried:
@@ -85,30 +86,37 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
     start, _ = min(tried, key=lambda one: one[1])
     # With tight variances frames that stood pass for wrecked, and no play is found.
     fit = descend(able, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
-    fit = descend(able, fit.values, **usual, steps=WIDE)
-    gain, sets = np.where(way != 0, _gain(able, fit, **usual), 0.0), _sets(night)
+    fit = descend(able, fit.values, **USUAL_SCATTER, steps=WIDE)
+    gain, sets = np.where(way != 0, _gain(able, fit), 0.0), _sets(night)
     count = np.bincount(sets)[sets]
     mean = np.bincount(sets, gain)[sets] / count
     on = mean > 0
     if not on.any():
         return None
     mixed = float(((np.log1p(np.exp(-np.abs(mean))) - np.log(2)) / count)[way != 0].sum())
-    turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep])
-    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0], near=None)
+    turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep], near=None)
+    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0])
     return turned, float((mean / count)[on].sum() / gain[on].sum()), mixed
 
 
-def _gain(night: Night, fit: Fit, **scatter: float) -> np.ndarray:
+def _gain(night: Night, fit: Fit) -> np.ndarray:
     """By how much ln likelihood of each sweep is larger turned than run in: (m,).
 
     What sweeps share is that of the fit.
     """
-    held = night.prior.held(np.arange(fit.values.size) < FIRST, fit.values)
+    shared = fit.values[:FIRST]
+    held = night.prior.changed(slice(FIRST), target=shared, scale=1e-6, tail=np.inf)
     run_in = replace(night, turned=0 * night.turned, prior=held)
     start = _moved(run_in, 0.0, fit.values[COLOUR])[0]
-    start[:FIRST] = fit.values[:FIRST]
-    other = descend(run_in, start, **scatter, steps=SCREENING)
-    return _log_likelihoods(night, fit, **scatter) - _log_likelihoods(run_in, other, **scatter)
+    start[:FIRST] = shared
+    other = descend(run_in, start, **USUAL_SCATTER, steps=SCREENING)
+
+    def likelihoods(end: Fit) -> np.ndarray:
+        scatter = night.scatter(end.sizes, **USUAL_SCATTER)
+        likely = scatter.believe(night.radius_px - end.sizes.radius).log_likelihood
+        return np.bincount(night.sweep, likely * ~night.inner)
+
+    return likelihoods(fit) - likelihoods(other)
 
 
 def _way(night: Night) -> np.ndarray:
@@ -138,24 +146,14 @@ def _sets(night: Night) -> np.ndarray:
 
 
 def _moved(
-    night: Night, steps: float, colour_px: np.ndarray = NO_COLOUR
+    night: Night, steps: float, colour_px: np.ndarray | float = 0.0
 ) -> tuple[np.ndarray, float]:
     """Quantities to start from where the play is ``steps``, and the misfit of hyperbolas there."""
     start = night.start.copy()
     start[PLAY], start[COLOUR] = steps, colour_px
-    places, middle = night.places(start), np.array([b.wavelength_nm for b in night.bands])
-    mine = [night.frames(k) for k in range(middle.size)]
-    guesses = [guess_hyperbola(places[m], night.radius_px[m]) for m in mine]
-    best = np.array([guess.best_steps for guess in guesses])
+    places, mine = night.places(start), [night.frames(k) for k in range(len(night.bands))]
+    guesses = np.array([guess_hyperbola(places[m], night.radius_px[m]) for m in mine])
     # The zero is the focus of 550 nm; what was seen is that of the band.
-    away = colour_terms(1e-3 * middle).T @ colour_px / np.exp(start[LOG_SLOPE])
-    start[FIRST::3] = best - away - start[ZERO]
-    return start, sum(guess.misfit for guess in guesses)
-
-
-def _log_likelihoods(night: Night, fit: Fit, *, jitter: float, lack: float) -> np.ndarray:
-    """Of the frames of each sweep: (m,)."""
-    variance = variance_of(night, fit.sizes, jitter=jitter, lack=lack)
-    miss = night.radius_px - fit.sizes.radius
-    belief = believe(miss, variance.sound, wild=variance.wild, doubt=variance.common**2)
-    return np.bincount(night.sweep, belief.log_likelihood * ~night.inner)
+    away = colour_terms(night.middle_um).T @ start[COLOUR] / np.exp(start[LOG_SLOPE])
+    start[ZEROS] = guesses[:, 0] - away - start[ZERO]
+    return start, float(guesses[:, 3].sum())

@@ -36,10 +36,11 @@ several critical focus zones, and all of these places make stars nearly as small
 that of all the light, for it needs no circle.
 """
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
 
 import numpy as np
+from scipy.special import gammaln
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,37 +131,45 @@ def log_usual(jitter: np.ndarray, lack: np.ndarray | float) -> np.ndarray:
     return -0.5 * (away**2 + (np.log(lack / PRIORS.lack) / PRIORS.lack_spread) ** 2)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Prior:
+    """Of each quantity a normal distribution, Student's t where its tail is finite."""
+
+    target: np.ndarray
+    scale: np.ndarray
+    tail: np.ndarray
+
+    def normal(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+        """Precisions and pulls at ``values``, and minus twice the log density."""
+        distance, heavy = (values - self.target) / self.scale, np.isfinite(self.tail)
+        tail = np.where(heavy, self.tail, 1.0)
+        # The weight that turns squares into Student's t.
+        student = (tail + 1) / (tail + distance**2)
+        weight = np.where(heavy, student, 1.0) / self.scale**2
+        cost = np.where(heavy, (tail + 1) * np.log1p(distance**2 / tail), distance**2).sum()
+        return weight, weight * (values - self.target), float(cost)
+
+    def log_density(self, values: np.ndarray) -> float:
+        """Log density, with the constants that scale and tail bring along."""
+        tail = self.tail[np.isfinite(self.tail)]
+        # Student's t (Abramowitz and Stegun 26.7, from memory).
+        heavy = gammaln((tail + 1) / 2) - gammaln(tail / 2) - 0.5 * np.log(np.pi * tail)
+        normal = 0.5 * np.log(2 * np.pi) * (self.tail.size - tail.size)
+        constant = heavy.sum() - normal - np.log(self.scale).sum()
+        return float(constant - 0.5 * self.normal(values)[2])
+
+    def changed(self, which: slice | int, **columns: np.ndarray | float) -> "Prior":
+        """The same with other columns for some of the quantities."""
+        new = {}
+        for name, value in columns.items():
+            new[name] = getattr(self, name).copy()
+            new[name][which] = value
+        return replace(self, **new)
+
+
 def log_normal(residual: np.ndarray, variance: np.ndarray) -> np.ndarray:
     """Log density of a normal distribution, but for the constant."""
     return -0.5 * (residual**2 / variance + np.log(variance))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Belief:
-    """What is believed of frames: probability of being sound, weight, log likelihood."""
-
-    sound: np.ndarray
-    weight: np.ndarray
-    log_likelihood: np.ndarray
-
-
-def believe(
-    residual: np.ndarray,
-    sound: np.ndarray,
-    *,
-    wild: np.ndarray,
-    doubt: np.ndarray | float = 0.0,
-) -> Belief:
-    """Sound or wrecked, for each frame by itself: by its miss and the variance of a sound one.
-
-    A wreck adds ``wild`` at least; ``doubt`` is the variance of the curve as all others know it.
-    """
-    wreck = wreck_variance(residual, sound, wild)
-    good = np.log1p(-PRIORS.wrecked) + log_normal(residual, sound + doubt)
-    bad = np.log(PRIORS.wrecked) + log_normal(residual, wreck + doubt)
-    both = np.logaddexp(good, bad)
-    share = np.exp(good - both)
-    return Belief(share, share / sound + (1 - share) / wreck, both)
 
 
 def wreck_variance(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> np.ndarray:
@@ -168,6 +177,71 @@ def wreck_variance(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) ->
     return sound + np.maximum(wild, residual**2)
 
 
-def student_weight(distance: np.ndarray, tail: np.ndarray | float) -> np.ndarray:
-    """Weight that turns squares into Student's t: (n + 1) / (n + d^2), d in units of the scale."""
-    return (tail + 1) / (tail + distance**2)
+class Belief(NamedTuple):
+    """What is believed of entries: probability of being sound, weight, log likelihood."""
+
+    sound: np.ndarray
+    weight: np.ndarray
+    log_likelihood: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scatter:
+    """How n entries scatter about their curves, at one pair of j and m or at several: (..., n)."""
+
+    sound: np.ndarray
+    """Variance of a sound one."""
+    wild: np.ndarray
+    """What a wreck adds at least."""
+    common: np.ndarray
+    """What the seeing scatters in each, alike in all entries of an exposure, 1 sigma."""
+    exposure: np.ndarray
+    """Number of the exposure that an entry belongs to."""
+
+    def summed(self, values: np.ndarray, axis: int = -1) -> np.ndarray:
+        """Sums over the entries of each exposure."""
+        order = np.argsort(self.exposure, kind="stable")
+        first = np.searchsorted(self.exposure[order], np.arange(self.exposure.max() + 1))
+        return np.add.reduceat(values.take(order, axis), first, axis)
+
+    def believe(self, miss: np.ndarray, doubt: np.ndarray | float = 0.0) -> Belief:
+        """Sound or wrecked, for each entry by itself.
+
+        ``doubt`` is the variance of the curve as all others know it.
+        """
+        wreck = wreck_variance(miss, self.sound, self.wild)
+        spare = self.common**2 + doubt
+        good = np.log1p(-PRIORS.wrecked) + log_normal(miss, self.sound + spare)
+        bad = np.log(PRIORS.wrecked) + log_normal(miss, wreck + spare)
+        both = np.logaddexp(good, bad)
+        share = np.exp(good - both)
+        return Belief(share, share / self.sound + (1 - share) / wreck, both)
+
+    def log_likelihood(self, miss: np.ndarray, belief: Belief) -> np.ndarray:
+        """Expected log likelihood of the entries, with the entropy of which of them are wrecked.
+
+        What the seeing did to their exposures is taken off, at its likeliest.
+        """
+        tiny, sound = 1e-12, belief.sound
+        strength = 1 + self.summed(belief.weight * self.common**2)
+        seeing = self.summed(belief.weight * self.common * miss) / strength
+        left = miss - self.common * seeing[..., self.exposure]
+        good = log_normal(left, self.sound) + np.log1p(-PRIORS.wrecked) - np.log(sound + tiny)
+        wreck = wreck_variance(left, self.sound, self.wild)
+        bad = log_normal(left, wreck) + np.log(PRIORS.wrecked) - np.log(1 - sound + tiny)
+        total = (sound * good + (1 - sound) * bad).sum(axis=-1)
+        return np.asarray(total - 0.5 * (seeing**2 + np.log(strength)).sum(axis=-1))
+
+    def normal_equations(
+        self, slopes: np.ndarray, miss: np.ndarray, weight: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Precision (..., p, p) and pull (..., p) of entries with such slopes and weights.
+
+        Scatter common to an exposure is taken off by Woodbury's identity.
+        """
+        rows = weight[..., None] * slopes
+        lever = self.summed(self.common[..., None] * rows, axis=-2)
+        strength = 1 / (1 + self.summed(weight * self.common**2))
+        pulled = strength * self.summed(weight * self.common * miss)
+        normal = slopes.T @ rows - np.swapaxes(lever, -1, -2) @ (strength[..., None] * lever)
+        return normal, (weight * miss) @ slopes - (pulled[..., None, :] @ lever)[..., 0, :]

@@ -1,14 +1,14 @@
 """From the posterior of a night to the numbers of one sweep, before anyone judges them."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr, stdtrit
 
 from ..estimate import NOT_KNOWN, Estimate
-from ..optics.pupil import PupilTable
 from .curve import FocusCurve
 from .fitted import CurveFit, LensColour
-from .mixture import SIGMA1, SIGMA2, below, matching_dof, quantiles
 from .night import (
     AIR,
     COLOUR,
@@ -16,16 +16,17 @@ from .night import (
     LOG_DIFFRACTION,
     LOG_SLOPE,
     LOG_SPREAD,
+    OWN,
     SPECTRUM,
     SPHERICAL,
     ZERO,
     Night,
 )
 from .plain import fit_plain
-from .posterior import Posterior, gain_over_flat
-from .prediction import star_radius
-from .search import variance_of
+from .posterior import Posterior, radii_at
+from .statistics import JITTERS, PRIORS, Scatter, log_usual
 
+SIGMA1, SIGMA2 = 0.682689492, 0.954499736
 BEYOND = 0.001
 """Tail in which best focus may still lie: the bound handed on when a sweep is refused."""
 HEAVIEST_TAIL = 2.77
@@ -38,8 +39,7 @@ BOTH_WAYS = 4.0
 """How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Summary:
+class Summary(NamedTuple):
     """One sweep as the posterior has it, and what speaks against an answer."""
 
     fit: CurveFit
@@ -50,39 +50,35 @@ class Summary:
     above: float
     """Probabilities that best focus lies before the first or after the last position."""
     gain: float
-    """See `posterior.gain_over_flat`."""
+    """See `_gain_over_flat`."""
 
 
 def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) -> Summary:
     """Read one sweep off the posterior; ``curve`` is what its fit stands for."""
-    mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
-    mine = night.frames(row)
-    position, suspicion = night.places(found.fit.values)[mine], 1 - found.sound[mine]
+    mine, values = night.frames(row), found.fit.values
+    # At the likeliest quantities: their mean would add up what no frame tells, such as the colour
+    # of the lens from a single filter.
+    position = night.places(values)[mine]
     places = curve.position_steps.copy()
     places[curve.usable] = position
+    mixture = found.weight, found.best_steps[:, row], np.sqrt(found.covariance[:, row, row])
     tails = np.array([0.5, (1 - SIGMA1) / 2, (1 - SIGMA2) / 2, BEYOND])
     best, low68, low95, lowest = map(float, quantiles(*mixture, at=tails))
     _, high68, high95, highest = map(float, quantiles(*mixture, at=1 - tails))
-    first, last = float(position.min()), float(position.max())
-    before, within = below(*mixture, at=np.array([first, last]))
-    # At the likeliest quantities: their mean would add up what no frame tells, such as the colour
-    # of the lens from a single filter.
-    shape = _shape(night, found.fit.values, row)
-    floor = float(star_radius(shape, np.array([best]), table=night.stars.table)[0])
-    slope = shared_slope(night, found)
-    away = floor / slope.value
-    middle = _wing_centre(shape, night.stars.table, best, away)
-    sigma = max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL) / 2
+    before, within = map(float, below(*mixture, at=np.array([position.min(), position.max()])))
+    slope, sigma = shared_slope(night, found), max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL)
+    floor = float(radii_at(night, values, np.array([best]), np.array([row]))[0])
+    middle = _wing_centre(night, values, row, best, floor / slope.value)
     fit = CurveFit(
         curve=curve,
         verdict="good",
         answered=True,
         reason="",
-        used=np.ones(curve.position_steps.size, bool),
+        used=curve.usable,
         frame_reasons=(),
         model="star",
         best_steps=best,
-        best_sigma_steps=sigma,
+        best_sigma_steps=sigma / 2,
         dof=matching_dof(high68 - low68, high95 - low95),
         interval68_steps=(low68, high68),
         interval95_steps=(low95, high95),
@@ -90,19 +86,92 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
         slope_px_per_step=slope,
         jitter=found.usual(found.jitter),
         lack=found.usual(found.lack),
-        chi2_reduced=_chi2(night, found, row),
-        wing_centre_steps=Estimate(middle, sigma),
+        chi2_reduced=_chi2(night, found, mine),
+        wing_centre_steps=Estimate(middle, sigma / 2),
         hyperbola_steps=fit_plain(replace(curve, position_steps=places)).hyperbola_steps,
         bound_steps=(lowest, highest),
-        shape=shape,
+        shape=_shape(night, values, row),
     )
-    return Summary(
-        fit=fit,
-        suspicion=suspicion,
-        below=float(before),
-        above=float(1 - within),
-        gain=gain_over_flat(night, found, row),
+    gain = _gain_over_flat(night, found, mine)
+    return Summary(fit, 1 - found.sound[mine], before, 1 - within, gain)
+
+
+def below(weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, at: np.ndarray) -> np.ndarray:
+    """Probability below each of k places, in a mixture of c normal distributions: (k,)."""
+    return ndtr((np.asarray(at, float)[:, None] - mean) / sigma) @ weight
+
+
+def quantiles(
+    weight: np.ndarray, mean: np.ndarray, sigma: np.ndarray, *, at: np.ndarray
+) -> np.ndarray:
+    """Where that distribution function reaches each of k probabilities: (k,)."""
+    low = np.full(len(at), (mean - 9 * sigma).min())
+    high = np.full(len(at), (mean + 9 * sigma).max())
+    for _ in range(60):
+        middle = (low + high) / 2
+        short = below(weight, mean, sigma, at=middle) < at
+        low, high = np.where(short, middle, low), np.where(short, high, middle)
+    return (low + high) / 2
+
+
+_DOF = np.concatenate([np.linspace(1, 10, 37), np.geomspace(10.5, 500, 40)])
+_RATIO = stdtrit(_DOF, 0.5 + SIGMA2 / 2) / stdtrit(_DOF, 0.5 + SIGMA1 / 2)
+
+
+def matching_dof(half68: float, half95: float) -> float:
+    """Degrees of freedom of the Student distribution whose two half-widths stand in that ratio."""
+    return float(np.interp(-half95 / half68, -_RATIO, _DOF))
+
+
+def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
+    """What `fitted.share_radius` draws the curve from."""
+    away, log_seeing, tint = values[FIRST + OWN * row :][:OWN]
+    band = night.bands[row]
+    numbers = (
+        *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
+        *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
+        *(values[ZERO] + away, np.exp(log_seeing), tint),
+        *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
+        *(*values[SPECTRUM], *values[COLOUR]),
     )
+    return tuple(map(float, numbers))
+
+
+def _wing_centre(
+    night: Night, values: np.ndarray, row: int, best: float, floor_steps: float
+) -> float:
+    """Middle between the two positions where the curve is twice its smallest radius."""
+    away = np.linspace(0, BOTH_WAYS * floor_steps, 30)
+    places = best + np.concatenate([-away, away])
+    radius = radii_at(night, values, places, np.full(places.size, row)).reshape(2, -1)
+    wings = np.maximum.accumulate(radius, axis=1)
+    before, after = (float(np.interp(2 * wing[0], wing, away)) for wing in wings)
+    return best + (after - before) / 2
+
+
+def _chi2(night: Night, found: Posterior, mine: np.ndarray) -> float:
+    """Misfit of the sound frames over star noise and the scatter found, reduced."""
+    sizes, sound = found.fit.sizes, found.sound[mine]
+    scatter = night.scatter(sizes, found.usual(found.jitter), found.usual(found.lack))
+    square = (night.radius_px - sizes.radius) ** 2 / (scatter.sound + scatter.common**2)
+    return float(sound @ square[mine] / max(sound.sum() - 3, 1))
+
+
+def _gain_over_flat(night: Night, found: Posterior, mine: np.ndarray) -> float:
+    """Twice the log likelihood ratio of a sweep's curve to stars that only the seeing changes.
+
+    Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
+    """
+    radius, sizes, lack = night.radius_px[mine], found.fit.sizes, found.usual(found.lack)
+    own, wild = night.sigma_px[mine] ** 2 + (lack * radius) ** 2, (PRIORS.wreck_size * radius) ** 2
+
+    def best(expected: np.ndarray, by_log_seeing: np.ndarray) -> float:
+        common = JITTERS[:, None] * by_log_seeing
+        belief = Scatter(own, wild, common, night.exposure[mine]).believe(radius - expected)
+        return float(np.max(belief.log_likelihood.sum(axis=1) + log_usual(JITTERS, lack)))
+
+    flat = np.full(radius.size, np.median(radius))
+    return 2 * (best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(flat, flat))
 
 
 def shared_slope(night: Night, found: Posterior) -> Estimate:
@@ -141,42 +210,6 @@ def correlation(found: Posterior) -> np.ndarray:
     return total / np.outer(scale, scale)
 
 
-def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
-    """What `prediction.star_radius` draws the curve from."""
-    away, log_seeing, tint = values[FIRST + 3 * row : FIRST + 3 * row + 3]
-    band, zero = night.bands[row], values[ZERO] + away
-    numbers = (
-        *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
-        *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
-        *(zero, np.exp(log_seeing), tint),
-        *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
-        *(*values[SPECTRUM], *values[COLOUR]),
-    )
-    return tuple(map(float, numbers))
-
-
-def _chi2(night: Night, found: Posterior, row: int) -> float:
-    """Misfit of the sound frames over star noise and the scatter found, reduced."""
-    mine = night.frames(row)
-    sizes = found.fit.sizes
-    scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
-    variance = variance_of(night, sizes, **scatter)
-    square = (night.radius_px - sizes.radius) ** 2 / (variance.sound + variance.common**2)
-    pull = (found.sound * square)[mine]
-    return float(pull.sum() / max(found.sound[mine].sum() - 3, 1))
-
-
-def _wing_centre(
-    shape: tuple[float, ...], table: PupilTable, best: float, floor_steps: float
-) -> float:
-    """Middle between the two positions where the curve is twice its smallest radius."""
-    away = np.linspace(0, BOTH_WAYS * floor_steps, 30)
-    radius = star_radius(shape, best + np.stack([-away, away]), table=table)
-    wings = np.maximum.accumulate(radius, axis=1)
-    before, after = (float(np.interp(2 * wing[0], wing, away)) for wing in wings)
-    return best + (after - before) / 2
-
-
 def placement(night: Night, found: Posterior) -> Estimate:
     """How exactly single positions are reached, steps: scatter of steep wing points.
 
@@ -184,14 +217,13 @@ def placement(night: Night, found: Posterior) -> Estimate:
     that the fit took up; its own uncertainty that of a mean of squares. What the model lacks counts
     too: an upper bound. Not known with fewer than `FEWEST_WING` points, or below its own noise.
     """
-    sizes = found.fit.sizes
+    sizes, jitter = found.fit.sizes, found.usual(found.jitter)
     rise = np.abs(sizes.by_blur) * np.exp(found.fit.values[LOG_SLOPE])
     steep = (rise > STEEP * rise[~night.inner].max()) & (found.sound > 0.5) & ~night.inner
     count, taken = int(steep.sum()), 3 * len(night.bands) + 6
     free = 1 - taken / np.sum(~night.inner)
     if count < FEWEST_WING or free <= 0:
         return NOT_KNOWN
-    jitter = found.usual(found.jitter)
     noise = (night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2)[steep] / rise[steep] ** 2
     seen = ((night.radius_px - sizes.radius)[steep] / rise[steep]) ** 2 / free
     square = float(np.mean(seen - noise))

@@ -1,12 +1,13 @@
 """Does a sweep answer, and if not, what to do next: stable codes and their numbers."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from ..estimate import Estimate, Finding
 from .curve import FocusCurve
-from .fitted import CurveFit, Verdict
+from .fitted import UNBOUNDED, CurveFit, Verdict
 from .plain import wings_meet
 from .play import Start
 from .summary import Summary
@@ -32,6 +33,13 @@ LOPSIDED = 0.1
 """A curve is asymmetric where its wings are centred off best focus by this part of a zone."""
 RISEN = 1.5
 """Stars that differ by this factor are beyond what the seeing mostly does."""
+APART = 4.0
+"""Two directions disagree at this many sigma."""
+BETTER = 3.0
+"""The scatter must fall by this factor before another reading of the positions is believed, where
+the one as written has a curve at all."""
+SUSPECT = 0.12
+"""Scatter from which on another reading is tried."""
 
 
 def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | None:
@@ -40,20 +48,17 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     ``others`` is the number of sweeps fitted with it that have enough frames of their own.
     """
     good = curve.usable
-    positions = np.unique(curve.position_steps[good])
+    positions, frames = np.unique(curve.position_steps[good]), int(good.sum())
     lost_one = others >= COMPANY and good.size >= LEAST_FRAMES
-    least = LEAST_FRAMES - 1 if lost_one else LEAST_FRAMES
-    if good.sum() >= least and positions.size >= LEAST_POSITIONS:
+    if frames >= LEAST_FRAMES - lost_one and positions.size >= LEAST_POSITIONS:
         return None
+    at_steps = float(positions[0]) if positions.size == 1 else None
     return CurveFit(
         curve=curve,
         verdict="too_few_positions",
         answered=False,
         reason=Finding(
-            "too_few_positions",
-            frames=int(good.sum()),
-            positions=int(positions.size),
-            at_steps=float(positions[0]) if positions.size == 1 else None,
+            "too_few_positions", frames=frames, positions=int(positions.size), at_steps=at_steps
         ),
         used=np.zeros(good.size, bool),
         frame_reasons=tuple(None if ok else Finding("no_usable_radius") for ok in good),
@@ -69,53 +74,40 @@ def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:
     early = np.cumsum(good) <= start.standing
     moving = good & ~(early & start.play.is_known)
     used = moving & (suspicion < SURE)
+    reasons = tuple(map(_frame_reason, good, moving, suspicion, early))
+    fit = replace(found.fit, used=used, frame_reasons=reasons)
     lost = 1 - float(used.sum() / moving.sum())
-    reasons = tuple(
-        _frame_reason(*one, early=bool(stood))
-        for stood, *one in zip(early, good, moving, suspicion, strict=True)
-    )
-    position, radius = curve.position_steps[used], curve.radius_px[used]
-    verdict, reason = _verdict(found, position, radius, zone_steps=zone_steps, lost=lost)
-    fit = replace(found.fit, verdict=verdict, reason=reason, used=used, frame_reasons=reasons)
+    verdict, reason = _verdict(found._replace(fit=fit), zone_steps=zone_steps, lost=lost)
     if verdict not in ("good", "asymmetric"):
         return refuse(fit, verdict, reason, bound_steps=_bound(verdict, found))
+    fit = replace(fit, verdict=verdict, reason=reason, v_steps=wings_meet(fit))
     if start.standing and start.play.is_known:
         said = Finding("play_at_start", answer=reason, frames=start.standing, play=start.play)
         fit = replace(fit, play_steps=start.play, reason=said)
-    return replace(fit, v_steps=wings_meet(fit))
+    return fit
 
 
 def refuse(
-    fit: CurveFit,
-    verdict: Verdict,
-    reason: str,
-    *,
-    bound_steps: tuple[float, float] = (float("-inf"), float("inf")),
+    fit: CurveFit, verdict: Verdict, reason: str, *, bound_steps: tuple[float, float] = UNBOUNDED
 ) -> CurveFit:
     """Take an answer back: what followed from it is no longer known."""
+    kept = ("curve", "used", "frame_reasons", "model", "jitter", "lack", "chi2_reduced", "shape")
     return CurveFit(
-        curve=fit.curve,
         verdict=verdict,
         answered=False,
         reason=reason,
-        used=fit.used,
-        frame_reasons=fit.frame_reasons,
-        model=fit.model,
-        jitter=fit.jitter,
-        lack=fit.lack,
-        chi2_reduced=fit.chi2_reduced,
         bound_steps=bound_steps,
-        shape=fit.shape,
+        **{name: getattr(fit, name) for name in kept},
     )
 
 
-def _verdict(
-    found: Summary, position: np.ndarray, radius: np.ndarray, *, zone_steps: float, lost: float
-) -> tuple[Verdict, Finding]:
-    """What frames at ``position``, those that are not wrecked, allow to say."""
-    fit, low, high = found.fit, float(position.min()), float(position.max())
+def _verdict(found: Summary, *, zone_steps: float, lost: float) -> tuple[Verdict, Finding]:
+    """What the frames that are used allow to say."""
+    fit = found.fit
+    position, radius = (c[fit.used] for c in (fit.curve.position_steps, fit.curve.radius_px))
     if lost > MOST_WRECKED:
         return "not_repeatable", Finding("frames_lost", percent=100 * lost)
+    low, high = float(position.min()), float(position.max())
     if (found.below > OUTSIDE and found.above > OUTSIDE) or found.gain < LEAST_GAIN:
         grown = float(radius.max() / radius.min())
         if grown > RISEN:
@@ -134,9 +126,8 @@ def _verdict(
 
 
 def _not_bracketed(found: Summary, low: float, high: float) -> Finding:
-    higher = found.above > found.below
+    higher, span = found.above > found.below, high - low
     edge = high if higher else low
-    span = high - low
     return Finding(
         "not_bracketed",
         edge_steps=edge,
@@ -155,14 +146,13 @@ def _too_narrow(fit: CurveFit, span: float) -> Finding:
 
 
 def _bound(verdict: Verdict, found: Summary) -> tuple[float, float]:
+    (low, high), (lowest, highest) = UNBOUNDED, found.fit.bound_steps
     if verdict != "not_bracketed":
-        return (float("-inf"), float("inf"))
-    if found.above > found.below:
-        return (found.fit.bound_steps[0], float("inf"))
-    return (float("-inf"), found.fit.bound_steps[1])
+        return UNBOUNDED
+    return (lowest, high) if found.above > found.below else (low, highest)
 
 
-def _frame_reason(usable: bool, moving: bool, doubt: float, *, early: bool) -> Finding | None:
+def _frame_reason(usable: bool, moving: bool, doubt: float, early: bool) -> Finding | None:
     """Why a frame was left out or weighed down; ``early``: play would explain it."""
     if not usable:
         return Finding("no_usable_radius")
@@ -171,3 +161,31 @@ def _frame_reason(usable: bool, moving: bool, doubt: float, *, early: bool) -> F
     if doubt >= SURE:
         return Finding("wreck_or_play") if early else Finding("off_curve", doubt=float(doubt))
     return Finding("perhaps_off_curve", percent=float(100 * doubt)) if doubt >= 0.1 else None
+
+
+def order_conflict(
+    curve: FocusCurve, fit: CurveFit, *, refit: Callable[[FocusCurve], CurveFit]
+) -> Finding | None:
+    """Why the order of a sweep spoils it, or None.
+
+    Only a sweep that turned round or jumped to and fro can tell. Its outward and inward frames may
+    have foci of their own (play), or each radius may belong to the position of the frame before
+    (a header written too early). ``refit`` fits one curve.
+    """
+    moves = np.diff(curve.position_steps)
+    if np.all(moves >= 0) or np.all(moves <= 0):
+        return None
+    lost = fit.verdict == "not_repeatable"
+    for shift, which in ((1, "before"), (-1, "after")) if lost or fit.jitter > SUSPECT else ():
+        moved = replace(curve, position_steps=np.roll(curve.position_steps, shift))
+        again = refit(moved.part(slice(1, None) if shift == 1 else slice(None, -1)))
+        if again.answered and (lost or again.jitter < fit.jitter / BETTER):
+            return Finding("late_header", which=which)
+    arrived = np.append(0.0, moves)
+    up, down = (refit(curve.part(side)) for side in (arrived > 0, arrived < 0))
+    apart = down.best_steps - up.best_steps
+    sigma = float(np.hypot(up.best_sigma_steps, down.best_sigma_steps))
+    if not (up.answered and down.answered) or abs(apart) < APART * sigma:
+        return None
+    between = Estimate(abs(apart), sigma)
+    return Finding("two_foci", up_steps=up.best_steps, down_steps=down.best_steps, apart=between)

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from ..curves.fitted import CurveFit
-from ..curves.prediction import COLOUR, STAR
+from ..curves.fitted import COLOUR, STAR, CurveFit
 from ..curves.statistics import PRIORS as CURVE_PRIORS
 from ..estimate import NOT_KNOWN, Estimate
 from ..setup import Setup, given_setup

@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from scipy.interpolate import BarycentricInterpolator, RectBivariateSpline
 
-from ..curves.prediction import share_radius
+from ..curves.fitted import share_radius
 from ..estimate import NOT_KNOWN, Estimate
 from .model import DEFOCUS_ZONES, LOG_STEP
 

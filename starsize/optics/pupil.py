@@ -131,7 +131,8 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
     table = np.empty((rows, SPHERICAL_LAYERS, nodes))
     for k, nu in enumerate(detail):
         x, share = _overlap(2 * nu, obstruction)
-        turn = _powers(8 * np.pi * nu * DEFOCUS_STEP * x[:, None], rows // 2)
+        once = np.exp(8j * np.pi * nu * DEFOCUS_STEP * x)
+        turn = np.vander(once, rows // 2 + 1, increasing=True)
         table[rows // 2 :, :, k] = (turn.T @ share).real
     # Both signs turned, the pupil passes the same.
     table[: rows // 2] = table[: rows // 2 : -1, ::-1]
@@ -139,15 +140,6 @@ def pupil_table(obstruction: float, most: float, *, top: float, nodes: int) -> P
         table = spline_filter1d(table, axis=axis, mode="mirror")
     layers = np.ascontiguousarray(np.moveaxis(table, 1, 0)).reshape(SPHERICAL_LAYERS, -1)
     return PupilTable(detail, weight, layers, rows, most, obstruction)
-
-
-def _powers(phase: np.ndarray, most: int) -> np.ndarray:
-    """exp(i k phase) for k = 0 to ``most``, along the last axis, which is of length one."""
-    powers = np.exp(0j * phase)
-    while (known := powers.shape[-1]) <= most:
-        more = powers[..., : most + 1 - known] * np.exp(1j * known * phase)
-        powers = np.concatenate([powers, more], axis=-1)
-    return powers
 
 
 @lru_cache(maxsize=256)
@@ -168,8 +160,9 @@ def _overlap(s: float, hole: float) -> tuple[np.ndarray, np.ndarray]:
     y = inner[:, None] + (rim - inner)[:, None] * (node + 1) / 2
     dy = (rim - inner)[:, None] / 2 * weight
     bend = 2 * x[:, None] ** 2 + 2 * y**2 + s * s / 2 - 1
-    phase = 4 * np.pi * s * SPHERICAL_STEP * x[:, None] * bend
-    half = np.einsum("xy,xyl->xl", dy, _powers(phase[..., None], SPHERICAL_LAYERS // 2))
+    once = np.exp(4j * np.pi * s * SPHERICAL_STEP * x[:, None] * bend)
+    turn = np.vander(once.ravel(), SPHERICAL_LAYERS // 2 + 1, increasing=True)
+    half = np.einsum("xy,xyl->xl", dy, turn.reshape(*dy.shape, -1))
     area = np.pi * (1 - hole**2)
     return x, 4 / area * dx[:, None] * np.hstack([half[:, :0:-1].conj(), half])
 

@@ -9,36 +9,35 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import j0, j1
 
-from .star import MIDDLE_UM, BandStars, Stars, StarState, onto
+from .star import MIDDLE_UM, Colours, Stars, StarState, onto
 
 MOST_STEPS, CLOSE = 12, 1e-3
 """Halley's steps at most; one so small, relative, was the last: errors fall with its cube."""
-QUANTITIES = 14
+#: The slopes in their order. Those of what all stars of a telescope share stand last.
+BLUR, LOG_SEEING, TINT, SEEN = range(4)
+COLOUR, SPHERICAL, SPREAD, AIR, SPECTRUM = slice(4, 7), 7, 8, 9, slice(10, 13)
+SLOPES, SHARED = 13, slice(4, 13)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sizes:
-    """Radii and their slopes by each quantity of `StarState`, pixels: (m,), colour (3, m).
+    """Radii (...), pixels, and their ``slopes`` (13, ...) by each quantity of `StarState`.
 
-    ``by_seen`` is the slope by the logarithm of all lengths of `Apertures` together.
+    That of `SEEN` is by the logarithm of all lengths of `Apertures` together.
     """
 
     radius: np.ndarray
-    by_blur: np.ndarray
-    by_log_seeing: np.ndarray
-    by_colour: np.ndarray
-    by_spherical: np.ndarray
-    by_spread: np.ndarray
-    by_air: np.ndarray
-    by_spectrum: np.ndarray
-    by_tint: np.ndarray
-    by_seen: np.ndarray
+    slopes: np.ndarray
 
-    def chosen(self, which: np.ndarray) -> "Sizes":
-        """Some of the radii, by where they stand among all: (m,)."""
-        columns = (getattr(self, name) for name in Sizes.__slots__)
-        ahead = self.radius.ndim
-        return Sizes(*(c.reshape(*c.shape[: c.ndim - ahead], -1)[..., which] for c in columns))
+    @property
+    def by_blur(self) -> np.ndarray:
+        """Slopes by the radius of the disc of defocus."""
+        return self.slopes[BLUR]
+
+    @property
+    def by_log_seeing(self) -> np.ndarray:
+        """Slopes by the logarithm of the seeing, in pixels."""
+        return self.slopes[LOG_SEEING]
 
 
 def star_sizes(
@@ -64,24 +63,8 @@ def star_sizes(
     a, b and c the circle and the ring of `Apertures`; m = 0 where there is no ring, and F(a) = 1
     where all light counts.
     """
-    start_px = _about(state) if start_px is None else start_px
-    found = np.empty((QUANTITIES, *stars.seen.total_px.shape))
-    for piece in stars.pieces:
-        light = _light(stars, piece, state)
-        asked = _asked(stars, piece, light, fraction=fraction, start_px=start_px)
-        found[..., piece.star] = _slopes(stars, piece, light, asked, _radius(asked))
-    return Sizes(
-        radius=found[0],
-        by_blur=found[1],
-        by_colour=found[2:5],
-        by_spread=found[5],
-        by_spherical=found[6],
-        by_log_seeing=state.air * found[7],
-        by_air=found[8],
-        by_spectrum=found[9:12],
-        by_tint=found[12],
-        by_seen=found[13],
-    )
+    found = _found(stars, state, fraction, start_px, slopes=True)
+    return Sizes(found[0], found[1:])
 
 
 def star_radii(
@@ -92,18 +75,31 @@ def star_radii(
     start_px: np.ndarray | None = None,
 ) -> np.ndarray:
     """The radii of `star_sizes` without their slopes."""
-    start_px = _about(state) if start_px is None else start_px
-    found = np.empty(stars.seen.total_px.shape)
-    for piece in stars.pieces:
-        light = _light(stars, piece, state, slopes=False)
-        asked = _asked(stars, piece, light, fraction=fraction, start_px=start_px)
-        found[..., piece.star] = _radius(asked).radius
+    return _found(stars, state, fraction, start_px, slopes=False)[0]
+
+
+def _found(
+    stars: Stars,
+    state: StarState,
+    fraction: np.ndarray | float,
+    start_px: np.ndarray | None,
+    *,
+    slopes: bool,
+) -> np.ndarray:
+    """Radii, and behind them their slopes, piece by piece."""
+    if start_px is None:
+        sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
+        start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
+    shape = stars.seen.total_px.shape
+    share, about = np.broadcast_to(fraction, shape), np.broadcast_to(start_px, shape)
+    found = np.empty((1 + SLOPES * slopes, *shape))
+    for star, colours in stars.pieces:
+        light = _light(stars, star, colours, state, slopes=slopes)
+        inside = _inside(stars, star, light.star, share[..., star], about[..., star])
+        found[0][..., star] = inside.radius
+        if slopes:
+            found[1:, ..., star] = _slopes(stars, star, colours, light, inside)
     return found
-
-
-def _about(state: StarState) -> np.ndarray:
-    sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
-    return np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
 
 
 class _Light(NamedTuple):
@@ -116,8 +112,7 @@ class _Light(NamedTuple):
     star: np.ndarray
     """All colours together: (n, k)."""
     dimmed: np.ndarray
-    """What more seeing takes off, per relative change over ``StarState.air``; what more of that
-    does: (2, n, k)."""
+    """What more seeing takes off, per relative change, and what more of its exponent: (2, n, k)."""
     slopes: np.ndarray
     """Of the pupil by spherical aberration, blur, colour (3) and spread: (6, c, n, nodes)."""
     share: np.ndarray
@@ -126,106 +121,79 @@ class _Light(NamedTuple):
     """Of defocus that a blur of a pixel is: (c,)."""
 
 
-def _light(stars: Stars, piece: BandStars, state: StarState, *, slopes: bool = True) -> _Light:
-    blur = state.blur_px[piece.star]
-    shifted = np.tensordot(state.colour_px, piece.terms, 1) - state.spread_px * piece.side
-    waves = 1 / (4 * piece.wavelength_um * state.diffraction_px_per_um)
-    defocus = (blur[:, None] - shifted[:, None]) * waves[:, None, None]
+def _light(
+    stars: Stars, star: np.ndarray, colours: Colours, state: StarState, *, slopes: bool
+) -> _Light:
+    def own(value: np.ndarray) -> np.ndarray:
+        return value[star] if np.size(value) > 1 else np.full(star.size, value)
+
+    shifted = np.tensordot(state.colour_px, colours.terms, 1) - state.spread_px * colours.side
+    waves = 1 / (4 * colours.wavelength_um * state.diffraction_px_per_um)
+    defocus = (state.blur_px[star, None] - shifted[:, None]) * waves[:, None, None]
     count, across, parts = defocus.shape
-    moved = np.stack([np.ones_like(piece.side), *-piece.terms, piece.side])[: 5 * slopes, :, None]
-    read = (
-        stars.table.reaching(defocus)
-        .read(
-            defocus.reshape(-1, parts),
-            state.spherical * MIDDLE_UM / piece.wavelength_um,
-            np.broadcast_to(moved, (len(moved), *defocus.shape)).reshape(
-                len(moved), count * across, parts
-            ),
-            which=np.repeat(np.arange(count), across),
-        )
-        .reshape(-1, count, across, stars.table.detail.size)
-    )
-    hue = (state.spectrum @ piece.hue)[:, None]
-    share = np.exp(_own(state.tint, piece) * piece.place[:, None] + hue) * piece.share[:, None]
+    moved = np.stack([np.ones_like(colours.side), *-colours.terms, colours.side])[: 5 * slopes]
+    table = stars.table.reaching(defocus)
+    read = table.read(
+        defocus.reshape(-1, parts),
+        state.spherical * MIDDLE_UM / colours.wavelength_um,
+        np.repeat(moved, across, axis=1),
+        which=np.repeat(np.arange(count), across),
+    ).reshape(-1, count, across, table.detail.size)
+    hue = state.spectrum @ colours.hue[:3]
+    share = np.exp(own(state.tint) * colours.hue[3, :, None] + hue[:, None])
+    share = share * colours.share[:, None]
     share = share / share.sum(axis=0)
     # The same air before many stars is worked out once.
-    seeing, sky = np.unique(_own(state.seeing_px, piece), return_inverse=True)
+    seeing, sky = np.unique(own(state.seeing_px), return_inverse=True)
     log_detail = np.log(stars.frequencies.cycles) + np.log(seeing / 0.976)[:, None]
-    log_colour = -0.2 * np.log(piece.wavelength_um / MIDDLE_UM)
+    log_colour = -0.2 * np.log(colours.wavelength_um / MIDDLE_UM)
     turbulence, colour = 3.44 * np.exp(state.air * log_detail), np.exp(state.air * log_colour)
     passed = np.exp(-colour[:, None, None] * turbulence) * (2 * np.pi * stars.frequencies.weight)
     passing = passed[:, sky] * share[..., None]
-    colours = tuple(piece.wavelength_um.tolist())
-    carry = onto(stars.table, stars.frequencies, colours, state.diffraction_px_per_um)
+    wavelengths = tuple(colours.wavelength_um.tolist())
+    carry = onto(stars.table, stars.frequencies, wavelengths, state.diffraction_px_per_um)
     lit = np.matmul(read[0], carry) * passing
     summed = np.stack([np.ones(count), colour, colour * log_colour]) @ lit.reshape(count, -1)
-    star, dimmed, redder = summed.reshape(3, *lit.shape[1:])
-    dimmed = turbulence[sky] * np.stack([dimmed, log_detail[sky] * dimmed + redder])
-    return _Light(lit, passing, star, dimmed, read[1:], share, carry, waves)
+    whole, dimmed, redder = summed.reshape(3, *lit.shape[1:])
+    dimmed = turbulence[sky] * np.stack([state.air * dimmed, log_detail[sky] * dimmed + redder])
+    return _Light(lit, passing, whole, dimmed, read[1:], share, carry, waves)
 
 
-def _own(value: np.ndarray, piece: BandStars) -> np.ndarray:
-    """What is stated of each star, or of all, for those of a piece."""
-    return value[piece.star] if np.size(value) > 1 else np.full(piece.star.size, value)
+class _Inside(NamedTuple):
+    """The light inside radii (..., n), those where light(R) - R^2 level is what is wanted."""
 
-
-class _Asked(NamedTuple):
-    """Which radii R of n stars are asked: those where light(R) - R^2 ring is ``wanted``."""
-
+    radius: np.ndarray
+    kernel: np.ndarray
+    """Over pi, of the light inside: (..., n, k)."""
+    rise: np.ndarray
+    """How that light grows with the radius."""
+    fraction: np.ndarray
     turn: np.ndarray
     """Frequencies, radians per pixel: (k,)."""
     pixels: np.ndarray
     """What the pixels pass, and the ``light`` of the stars that they pass: (..., n, k)."""
     light: np.ndarray
-    fraction: np.ndarray
-    """(..., n), as all that follows."""
-    wanted: np.ndarray
-    level: np.ndarray
-    start_px: np.ndarray
 
 
-def _asked(
-    stars: Stars,
-    piece: BandStars,
-    light: _Light,
-    *,
-    fraction: np.ndarray | float,
-    start_px: np.ndarray,
-) -> _Asked:
-    shape, mine = stars.seen.total_px.shape, piece.star
-    fraction, start_px = (np.broadcast_to(v, shape)[..., mine] for v in (fraction, start_px))
-    turn = 2 * np.pi * stars.frequencies.cycles
-    pixels = np.exp(-0.5 * stars.seen.pixel_px2[..., mine, None] * turn**2)
-    seen = light.star * pixels
-    inside = (seen * stars.whole.light[..., mine, :]).sum(-1)
-    level = (seen * stars.whole.ring[..., mine, :]).sum(-1)
-    counted = np.isfinite(stars.seen.total_px[..., mine])
-    wanted = fraction * np.where(counted, inside, 1.0)
-    return _Asked(turn, pixels, seen, fraction, wanted, level, start_px)
-
-
-class _Found(NamedTuple):
-    """Radii (..., n), kernels of the light inside them (..., n, k), and how it grows with them."""
-
-    radius: np.ndarray
-    inside: np.ndarray
-    rise: np.ndarray
-
-
-def _radius(asked: _Asked) -> _Found:
+def _inside(
+    stars: Stars, star: np.ndarray, light: np.ndarray, fraction: np.ndarray, radius: np.ndarray
+) -> _Inside:
     """Halley's method on the light inside a radius."""
-    radius, level, turn = asked.start_px, asked.level, asked.turn
+    turn = 2 * np.pi * stars.frequencies.cycles
+    pixels = np.exp(-0.5 * stars.seen.pixel_px2[..., star, None] * turn**2)
+    light = light * pixels
+    whole, level = (light * stars.whole[:2, ..., star, :]).sum(-1)
+    wanted = fraction * np.where(np.isfinite(stars.seen.total_px[..., star]), whole, 1.0)
+    growth = light * turn
     for _ in range(MOST_STEPS):
         phase = turn * radius[..., None]
         first, zero = j1(phase), j0(phase)
-        growth = asked.light * turn
-        edge = (asked.light * first).sum(-1)
-        rise = (growth * zero).sum(-1)
-        missing = asked.wanted - radius * edge + radius**2 * level
+        edge, rise = (light * first).sum(-1), (growth * zero).sum(-1)
+        missing = wanted - radius * edge + radius**2 * level
         slope = radius * (rise - 2 * level)
         bend = rise - (growth * phase * first).sum(-1) - 2 * level
         # The light grows all the way out; where rounding says no, a step in its direction will do.
-        slope = np.maximum(slope, 0.05 * asked.fraction / radius)
+        slope = np.maximum(slope, 0.05 * fraction / radius)
         step = missing / slope
         step = step / np.maximum(1 + 0.5 * step * bend / slope, 0.5)
         step = np.clip(step, -0.4 * radius, 0.6 * radius)
@@ -234,34 +202,33 @@ def _radius(asked: _Asked) -> _Found:
             break
     # Carried over the last step: that spares one more evaluation of the kernels.
     short = step[..., None]
-    inside = phase / turn * first + short * (
-        phase * zero + short / 2 * turn * (zero - phase * first)
-    )
-    return _Found(radius, inside, slope + step * bend)
+    bent = phase * zero + short / 2 * turn * (zero - phase * first)
+    kernel = phase / turn * first + short * bent
+    return _Inside(radius, kernel, slope + step * bend, fraction, turn, pixels, light)
 
 
 def _slopes(
-    stars: Stars, piece: BandStars, light: _Light, asked: _Asked, found: _Found
+    stars: Stars, star: np.ndarray, colours: Colours, light: _Light, inside: _Inside
 ) -> np.ndarray:
-    """Radii and slopes of the radius: how the light inside changes, over how it grows outwards."""
-    mine, whole, count = piece.star, stars.whole, len(piece.wavelength_um)
-    share, square = asked.fraction[..., None], found.radius[..., None] ** 2
-    kernel = found.inside - share * whole.light[..., mine, :] - square * whole.ring[..., mine, :]
-    grown = -share * whole.light_grown[..., mine, :] - square * whole.ring_grown[..., mine, :]
-    pixels = stars.seen.pixel_px2[..., mine] * (kernel * asked.light @ asked.turn**2)
-    by_seen = (asked.light * grown).sum(-1) - pixels
-    kernel = kernel * asked.pixels
-    passing = light.passing.reshape(count, *(1,) * (kernel.ndim - 2), *light.star.shape)
-    shaped = (kernel * passing).reshape(count, -1, asked.turn.size)
+    """How the light inside changes, over how it grows outwards: (13, ..., n)."""
+    share, square = inside.fraction[..., None], inside.radius[..., None] ** 2
+    whole, ring, whole_grown, ring_grown = stars.whole[..., star, :]
+    kernel = inside.kernel - share * whole - square * ring
+    by_seen = -(inside.light * (share * whole_grown + square * ring_grown)).sum(-1)
+    by_seen -= stars.seen.pixel_px2[..., star] * (kernel * inside.light @ inside.turn**2)
+    kernel = kernel * inside.pixels
+    # Behind the colours, as many axes as the radii have in front of their stars.
+    passing = np.expand_dims(light.passing, tuple(range(1, kernel.ndim - 1)))
+    shaped = (kernel * passing).reshape(len(passing), -1, inside.turn.size)
     at_nodes = np.matmul(shaped, light.onto.swapaxes(1, 2))
-    at_nodes = at_nodes.reshape(*passing.shape[:1], *found.radius.shape, -1)
+    at_nodes = at_nodes.reshape(len(passing), *inside.radius.shape, -1)
     moved = np.einsum("c...nj,qcnj->qc...n", at_nodes, light.slopes)
-    by_spherical = np.tensordot(MIDDLE_UM / piece.wavelength_um, moved[0], 1)
-    by_px = np.tensordot(light.waves, moved[1:], ((0,), (1,)))
+    by_spherical = np.tensordot(MIDDLE_UM / colours.wavelength_um, moved[0], 1)
+    by_blur, *by_colour, by_spread = np.tensordot(light.waves, moved[1:], ((0,), (1,)))
     enclosed = np.einsum("...nk,cnk->c...n", kernel, light.lit)
-    hue = np.stack([*piece.hue, piece.place])
-    usual = (hue @ light.share).reshape(len(hue), *passing.shape[1:-1])
-    by_hue = np.tensordot(hue, enclosed, 1) - usual * enclosed.sum(axis=0)
+    usual = (colours.hue @ light.share).reshape(len(colours.hue), *passing.shape[1:-1])
+    *by_spectrum, by_tint = np.tensordot(colours.hue, enclosed, 1) - usual * enclosed.sum(axis=0)
     by_seeing, by_air = -(kernel * light.dimmed.reshape(2, *passing.shape[1:])).sum(-1)
-    slopes = np.stack([*by_px, by_spherical, by_seeing, by_air, *by_hue, by_seen])
-    return np.concatenate([found.radius[None], slopes / -found.rise])
+    lone = [by_blur, by_seeing, by_tint, by_seen]
+    shared = [*by_colour, by_spherical, by_spread, by_air, *by_spectrum]
+    return np.stack([*lone, *shared]) / -inside.rise

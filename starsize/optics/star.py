@@ -8,7 +8,7 @@ falls on the sensor, or as much of it as photometry sees (`Apertures`).
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.special import j0, j1
@@ -49,42 +49,6 @@ class Telescope:
     def blur_px_per_um(self) -> float:
         """Radius in pixels of the disc that a micrometre of defocus makes."""
         return 1 / (2 * self.focal_ratio * self.pixel_um)
-
-
-def band_colours(
-    wavelength_nm: float, width_nm: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Colours of a band, in cells of equal v = (550 nm / lambda)^2: micrometres, shares, parts.
-
-    Where a lens spreads a band over many discs, no few of them fill it: the parts (n, 4) of a cell
-    each have a defocus of their own, and stand for equal shares of the usual light: a
-    nanometre in the blue moves a fast achromat's focus by as much as the zone.
-    """
-    count = 1 if width_nm < FINE_NM else max(3, int(np.ceil(width_nm / FINE_NM)))
-    low, high = ((1e-3 * (wavelength_nm + side * width_nm / 2)) ** -2.0 for side in (-1, 1))
-    edge = (low + (high - low) * (np.arange(count + 1) / count)) ** -0.5
-    share = np.diff(edge) / np.ptp(edge) if width_nm else np.ones(1)
-    fine = np.linspace(edge[0], edge[-1], 401)
-    u = (fine - MIDDLE_UM) / HUE_UM
-    light = np.cumsum(np.exp(USUAL_SPECTRUM[:2] @ np.stack([u, u * u])))
-    first = np.interp(edge, fine, light)
-    at = first[:-1, None] + np.diff(first)[:, None] * (np.arange(1, 2 * PARTS) / (2 * PARTS))
-    colours = np.interp(at, light, fine)
-    return colours[:, PARTS - 1], share, colours[:, ::2]
-
-
-def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
-    """Terms of the focus of a lens, v = (550 nm / lambda)^2 - 1: (3, ...).
-
-    v, w - u / 5 and u, with w = v^2 + v^4 / (5 (1 + v)) and u = v^3 / (1 + v). The index of glass
-    is a sum of powers lambda^-2, lambda^-4 and lambda^2 (Schott's formula) with a pole in the
-    ultraviolet behind them, and so is the power of thin lenses; the fifths are what 36 pairs of
-    catalogue glasses ask for: the second term is what a doublet of crown and flint leaves.
-    Accuracy: from 402 to 692 nm 2 um rms for doublets of 1,000 mm (of nine in ten 5 um).
-    """
-    v = (MIDDLE_UM / wavelength_um) ** 2 - 1
-    last = v**3 / (1 + v)
-    return np.stack([v, v * v + 0.2 * (v - 1) * last, last])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,21 +98,61 @@ def all_light(count: int) -> Apertures:
     return Apertures(nothing, nothing, nothing, np.zeros(count))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BandStars:
-    """Stars of n frames through one band of c colours, in p parts each."""
+def colour_terms(wavelength_um: np.ndarray) -> np.ndarray:
+    """Terms of the focus of a lens, v = (550 nm / lambda)^2 - 1: (3, ...).
 
-    star: np.ndarray
-    """Which of all stars they are: (n,)."""
+    v, w - u / 5 and u, with w = v^2 + v^4 / (5 (1 + v)) and u = v^3 / (1 + v). The index of glass
+    is a sum of powers lambda^-2, lambda^-4 and lambda^2 (Schott's formula) with a pole in the
+    ultraviolet behind them, and so is the power of thin lenses; the fifths are what 36 pairs of
+    catalogue glasses ask for: the second term is what a doublet of crown and flint leaves.
+    Accuracy: from 402 to 692 nm 2 um rms for doublets of 1,000 mm (of nine in ten 5 um).
+    """
+    v = (MIDDLE_UM / wavelength_um) ** 2 - 1
+    last = v**3 / (1 + v)
+    return np.stack([v, v * v + 0.2 * (v - 1) * last, last])
+
+
+class Colours(NamedTuple):
+    """The c colours of a band, whose cells have p parts each."""
+
     wavelength_um: np.ndarray
-    place: np.ndarray
     share: np.ndarray
     terms: np.ndarray
-    """Of the parts of each colour's cell: (3, c, p)."""
+    """`colour_terms` of the parts: (3, c, p)."""
     side: np.ndarray
-    """Where each stands in a spread of defocus: (c, p)."""
+    """Where each part stands in a spread of defocus: (c, p)."""
     hue: np.ndarray
-    """What ``StarState.spectrum`` stands before: (3, c)."""
+    """What ``StarState.spectrum`` and ``tint`` stand before: (4, c)."""
+
+
+def band_colours(wavelength_nm: float, width_nm: float) -> Colours:
+    """Colours of a band, in cells of equal v = (550 nm / lambda)^2.
+
+    Where a lens spreads a band over many discs, no few of them fill it: the four parts of a cell
+    each have a defocus of their own, and stand for equal shares of the usual light: a
+    nanometre in the blue moves a fast achromat's focus by as much as the zone.
+    """
+    count = 1 if width_nm < FINE_NM else max(3, int(np.ceil(width_nm / FINE_NM)))
+    low, high = ((1e-3 * (wavelength_nm + side * width_nm / 2)) ** -2.0 for side in (-1, 1))
+    edge = (low + (high - low) * (np.arange(count + 1) / count)) ** -0.5
+    fine = np.linspace(edge[0], edge[-1], 401)
+    u = (fine - MIDDLE_UM) / HUE_UM
+    light = np.cumsum(np.exp(USUAL_SPECTRUM[:2] @ np.stack([u, u * u])))
+    first = np.interp(edge, fine, light)
+    at = first[:-1, None] + np.diff(first)[:, None] * (np.arange(1, 2 * PARTS) / (2 * PARTS))
+    parts = np.interp(at, light, fine)
+    wavelength = parts[:, PARTS - 1]
+    u = (wavelength - MIDDLE_UM) / HUE_UM
+    place = (wavelength - 1e-3 * wavelength_nm) / max(0.5e-3 * width_nm, 5e-7)
+    # Neighbouring colours take the places of a spread in other orders, so that all pairs meet.
+    order = (np.arange(PARTS) + np.arange(count)[:, None]) % PARTS
+    return Colours(
+        wavelength_um=wavelength,
+        share=np.diff(edge) / np.ptp(edge) if width_nm else np.ones(1),
+        terms=colour_terms(parts[:, ::2]),
+        side=SPREAD_NODES[order],
+        hue=np.stack([u, u * u, place**2, place]),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,6 +163,14 @@ class Frequencies:
     weight: np.ndarray
 
 
+@lru_cache(maxsize=32)
+def _frequencies(top: float, nodes: int) -> Frequencies:
+    node, weight = gauss_legendre(nodes)
+    # Wide stars show but coarse detail.
+    node = (node + 1) / 2
+    return Frequencies(top * node**1.5, 0.75 * top * weight * np.sqrt(node))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Stars:
     """The stars of n frames, ready to be computed piece by piece.
@@ -166,46 +178,24 @@ class Stars:
     Of each star the radii are asked that lie in the light ``seen``: (n,), or (r, n) for r of each.
     """
 
-    pieces: tuple[BandStars, ...]
+    bands_nm: list[tuple[float, float]]
+    """Wavelength and width."""
+    diffraction: float
+    """About that of `StarState`."""
+    pieces: list[tuple[np.ndarray, Colours]]
+    """Which stars, and the colours of their band."""
     table: PupilTable
     frequencies: Frequencies
     seen: Apertures
-    whole: "Whole"
+    whole: np.ndarray
+    """Kernels over pi of what counts as all of the light, F(a) - a^2 m of `sizes.star_sizes`, and
+    of the sky's level m, and the slopes of both by the logarithm of all lengths of `Apertures`:
+    (4, ..., n, k)."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Whole:
-    """What counts as all of a star's light, and the level of its sky: kernels (..., n, k) over pi.
-
-    ``light`` is F(a) - a^2 m and ``ring`` is m of `sizes.star_sizes`; ``light_grown`` and
-    ``ring_grown`` are their slopes by the logarithm of all lengths of `Apertures`.
-    """
-
-    light: np.ndarray
-    ring: np.ndarray
-    light_grown: np.ndarray
-    ring_grown: np.ndarray
-
-
-def whole_of(seen: Apertures, frequencies: Frequencies) -> Whole:
-    """Kernels of what photometry took for all of the light; zero where it is all there is."""
-    if not np.isfinite(seen.total_px).any():
-        none = np.broadcast_to(0.0, (*seen.total_px.shape, frequencies.cycles.size))
-        return Whole(none, none, none, none)
-    a, b, c = map(np.nan_to_num, (seen.total_px, seen.inner_px, seen.outer_px))
-    (circle, grown), inner, outer = (disc(frequencies, radius) for radius in (a, b, c))
-    area = np.where(c > b, c * c - b * b, 1.0)[..., None]
-    ring, ring_grown = ((far - near) / area for far, near in zip(outer, inner, strict=True))
-    ring_grown = ring_grown - 2 * ring
-    square = (a * a)[..., None]
-    light_grown = grown - square * (2 * ring + ring_grown)
-    return Whole(circle - square * ring, ring, light_grown, ring_grown)
-
-
-def disc(frequencies: Frequencies, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Kernels (..., k) of the light inside radii over pi, and their slopes by ln radius."""
-    phase = 2 * np.pi * frequencies.cycles * radius[..., None]
-    return radius[..., None] * j1(phase), radius[..., None] * phase * j0(phase)
+    def elsewhere(self, which: np.ndarray) -> "Stars":
+        """Stars of other frames in the bands ``which``, all of their light seen."""
+        nodes, seen = 2 * self.table.detail.size, all_light(len(which))
+        return _laid_out(self.table, self.bands_nm, which, self.diffraction, seen, nodes)
 
 
 def prepare_stars(
@@ -221,9 +211,9 @@ def prepare_stars(
 
     Blur and seeing bound the table's size; all of the light is seen where nothing is ``seen``.
     """
+    diffraction = telescope.diffraction_px_per_um
     edges = np.array([w + side * width / 2 for w, width in bands_nm for side in (-1, 1)])
-    shortest = 1e-3 * edges.min() * telescope.diffraction_px_per_um
-    longest = 1e-3 * edges.max() * telescope.diffraction_px_per_um
+    shortest, longest = (1e-3 * edge * diffraction for edge in (edges.min(), edges.max()))
     top = float(min(1.0, _SEEING_REACH * longest / finest_seeing_px))
     table = pupil_table(
         round(telescope.obstruction, 3),
@@ -231,10 +221,10 @@ def prepare_stars(
         top=min(1.0, np.ceil(10 * top) / 10),
         nodes=_nodes(top * largest_blur_px / longest),
     )
-    widest = np.nanmax(seen.outer_px) if seen and np.isfinite(seen.outer_px).any() else 0.0
-    nodes = max(2 * table.detail.size, _nodes(top * float(widest) / longest))
-    diffraction = telescope.diffraction_px_per_um
-    return lay_out(table, bands_nm, which, diffraction=diffraction, seen=seen, nodes=nodes)
+    seen = seen or all_light(len(which))
+    widest = float(np.nanmax(np.append(seen.outer_px, 0.0)))
+    nodes = max(2 * table.detail.size, _nodes(top * widest / longest))
+    return _laid_out(table, bands_nm, which, diffraction, seen, nodes)
 
 
 def _nodes(turns: float) -> int:
@@ -242,57 +232,38 @@ def _nodes(turns: float) -> int:
     return int(16 * np.ceil(np.clip(32 + 1.2 * turns, 48, 320) / 16))
 
 
-def lay_out(
+def _laid_out(
     table: PupilTable,
     bands_nm: list[tuple[float, float]],
     which: np.ndarray,
-    *,
     diffraction: float,
-    seen: Apertures | None = None,
-    nodes: int | None = None,
+    seen: Apertures,
+    nodes: int,
 ) -> Stars:
-    """Stars of frames in the bands given, by a table there is.
-
-    ``diffraction`` is about that of `StarState`; ``nodes`` is the number of frequencies.
-    """
-    kinds = list(dict.fromkeys(bands_nm[k] for k in which))
-    kind = np.array([kinds.index(bands_nm[k]) for k in which], int)
     pieces = []
-    for k, band in enumerate(kinds):
-        mine = np.flatnonzero(kind == k)
-        some = np.array_split(mine, -(-mine.size // PIECE))
-        pieces += [_of_band(band, star) for star in some]
+    for band in dict.fromkeys(bands_nm[k] for k in which):
+        mine = np.flatnonzero([bands_nm[k] == band for k in which])
+        colours = band_colours(*band)
+        pieces += [(star, colours) for star in np.array_split(mine, -(-mine.size // PIECE))]
     # No colour shows detail beyond the table's last frequency.
-    shortest = min(piece.wavelength_um.min() for piece in pieces)
-    top = table.top / (float(shortest) * diffraction)
-    frequencies = _frequencies(top, nodes or 2 * table.detail.size)
-    seen = seen or all_light(len(which))
-    return Stars(tuple(pieces), table, frequencies, seen, whole_of(seen, frequencies))
+    shortest = min(float(colours.wavelength_um.min()) for _, colours in pieces)
+    frequencies = _frequencies(table.top / (shortest * diffraction), nodes)
+    whole = _whole(seen, frequencies.cycles)
+    return Stars(bands_nm, diffraction, pieces, table, frequencies, seen, whole)
 
 
-def _of_band(band_nm: tuple[float, float], star: np.ndarray) -> BandStars:
-    wavelength, share, parts = band_colours(*band_nm)
-    middle, half = 1e-3 * band_nm[0], 0.5e-3 * band_nm[1]
-    place = (wavelength - middle) / max(half, 5e-7)
-    # Neighbouring colours take the places of a spread in other orders, so that all pairs meet.
-    order = (np.arange(PARTS) + np.arange(wavelength.size)[:, None]) % PARTS
-    return BandStars(
-        star=star,
-        wavelength_um=wavelength,
-        place=place,
-        share=share,
-        terms=colour_terms(parts),
-        side=SPREAD_NODES[order],
-        hue=np.stack([u := (wavelength - MIDDLE_UM) / HUE_UM, u * u, place**2]),
-    )
-
-
-@lru_cache(maxsize=32)
-def _frequencies(top: float, nodes: int) -> Frequencies:
-    node, weight = gauss_legendre(nodes)
-    # Wide stars show but coarse detail.
-    node = (node + 1) / 2
-    return Frequencies(top * node**1.5, 0.75 * top * weight * np.sqrt(node))
+def _whole(seen: Apertures, cycles: np.ndarray) -> np.ndarray:
+    """``Stars.whole``; zero where there is no circle."""
+    if not np.isfinite(seen.total_px).any():
+        return np.broadcast_to(0.0, (4, *seen.total_px.shape, cycles.size))
+    a, b, c = radius = np.nan_to_num(np.stack([*seen][:3]))[..., None]
+    phase = 2 * np.pi * cycles * radius
+    # The light inside a radius, and its slope by ln radius.
+    circle, inner, outer = np.stack([radius * j1(phase), radius * phase * j0(phase)], axis=1)
+    ring, ring_grown = (outer - inner) / np.where(c > b, c * c - b * b, 1.0)
+    ring_grown = ring_grown - 2 * ring
+    light, light_grown = circle - a * a * np.stack([ring, 2 * ring + ring_grown])
+    return np.stack([light, ring, light_grown, ring_grown])
 
 
 @lru_cache(maxsize=32)

@@ -15,8 +15,7 @@ from scipy.linalg import block_diag
 from ..comparison.field import at_centre
 from ..comparison.sets import MeasuredSet
 from ..curves.curve import FocusCurve
-from ..curves.fitted import CurveFit, CurveSet, ModelName
-from ..curves.prediction import STAR
+from ..curves.fitted import STAR, CurveFit, CurveSet, ModelName
 from ..errors import InputError
 from ..estimate import NOT_KNOWN, Estimate
 from ..frames.frame import FrameFacts, InputFile, Sweep

@@ -10,7 +10,7 @@ from starsize.curves import Known, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, _values, design_of
 from starsize.curves.night import build_night
 from starsize.curves.posterior import best_focus
-from starsize.curves.search import normal_equations, variance_of
+from starsize.curves.search import normal_equations
 
 KNOWN = Known(focal_ratio=5.5, pixel_um=3.76, um_per_step=4.0)
 AWAY = np.arange(-80.0, 81.0, 8.0)
@@ -35,7 +35,7 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(outlook):
     """Two sweeps of L about one of R, through the equations that the fit itself solves."""
     design = design_of(["L", "R"], AWAY, outlook=outlook)
     order = ["L", "R", "L"]
-    radii = {name: one.radius_px for name, one in design.filters.items()}
+    radii = dict(zip(design.filters, design.radius_px, strict=True))
     curves = [
         focus_curve(
             AWAY,
@@ -51,13 +51,11 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(outlook):
     curves = [
         replace(c, inner=inner_radii(0.6 * c.radius_px, c.radius_px, c.to_fit())) for c in curves
     ]
-    used = [np.ones(AWAY.size, bool)] * 3
-    night = build_night(curves, used, known=KNOWN, bands={})
+    night = build_night(curves, known=KNOWN, bands={})
     values = _values(night, KNOWN.slope_px_per_step, outlook)
     sizes = night.sizes(values)
     night = replace(night, radius_px=sizes.radius)
-    variance = variance_of(night, sizes, jitter=0.05, lack=0.004)
-    normal, _ = normal_equations(night, values, sizes, variance)
+    normal = normal_equations(night, values, sizes, night.scatter(sizes, 0.05, 0.004))[1]
     lever = best_focus(night, values)[1]
     wanted = lever @ np.linalg.inv(normal) @ lever.T
     assert_allclose(best_focus(night, values)[0], 0.0, atol=0.3)
@@ -98,7 +96,7 @@ def test_twice_the_frames_tell_twice_as_much_where_only_they_count(design):
 
 
 def test_the_floor_is_as_asked(design):
-    assert_allclose(design.filters["L"].radius_px.min(), 1.3, rtol=0.01)
+    assert_allclose(design.radius_px[0].min(), 1.3, rtol=0.01)
 
 
 def test_a_star_smaller_than_diffraction_allows_is_refused():

@@ -97,13 +97,13 @@ def test_narrow_sweeps_that_turned_share_one_play():
 def test_the_uncertainty_of_the_play_is_that_of_its_profile_likelihood():
     """Minus twice its log rises by 1 at one sigma (Wilks 1938); more, as scatters are averaged."""
     curves = night_of(85, 85)
-    night = build_night(curves, [np.ones(7, bool)] * 2, known=Known(), bands={})
+    night = build_night(curves, known=Known(), bands={})
     night, found, starts = explain_with_play(night)
     play, values = starts[0].play, found.fit.values
     scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
 
     def cost(steps):
-        held = night.prior.held(np.arange(values.size) == PLAY, steps)
+        held = night.prior.changed(PLAY, target=steps, scale=1e-6, tail=np.inf)
         return descend(replace(night, prior=held), values, steps=30, **scatter).cost
 
     low, middle, high = (cost(play.value + k * play.sigma) for k in (-1, 0, 1))

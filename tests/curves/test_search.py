@@ -26,7 +26,7 @@ def night_of(seed):
         focus_curve(position + middle[f], np.hypot(2.5, 0.05 * position), 0.01, filter=f, id=f)
         for f in FILTERS
     ]
-    night = build_night(curves, [np.ones(11, bool)] * len(curves), known=KNOWN, bands={})
+    night = build_night(curves, known=KNOWN, bands={})
     true = night.start.copy()
     true[COLOUR], true[LOG_SPREAD] = FAST_ACHROMAT_UM * px, np.log(0.1)
     true[ZERO], true[FIRST::3] = 0.0, 0.0

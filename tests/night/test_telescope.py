@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.curves.prediction import COLOUR, share_radius
+from starsize.curves.fitted import COLOUR, share_radius
 from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.observed import Exposure

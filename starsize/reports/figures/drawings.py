@@ -9,7 +9,7 @@ import numpy as np
 
 from ...comparison.compared import ColourPoint, ColourReport, Comparison, FieldReport, LensReport
 from ...curves import CurveFit, radius_at
-from ...curves.residuals import curve_sigma_px
+from ...curves.fitted import curve_sigma_px
 from ..numbers import known, with_sign
 from ..tables import left_out_letters, residuals
 from . import _canvas

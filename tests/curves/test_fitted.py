@@ -5,7 +5,7 @@ from functools import lru_cache
 import numpy as np
 
 from starsize.curves import fit_curve, focus_curve, radius_at
-from starsize.curves.residuals import curve_sigma_px, residual_sigmas
+from starsize.curves.fitted import curve_sigma_px, residual_sigmas
 
 POSITION = np.arange(900.0, 1101.0, 20.0)
 
