@@ -23,7 +23,6 @@ from precision import curves_of, radii_of, what_is_known
 from starsize.curves import (
     FocusCurve,
     fit as fit_module,
-    night as night_module,
     posterior,
     search,
     statistics,
@@ -59,6 +58,7 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
     "tail of slope": {"slope_tail": np.inf},
     "wrecks": {"wrecked": 1e-12},
     "second radius": {"core": 1e3},
+    "scatter of diffraction": {"optics_stated": 1e-5},
 }
 
 
@@ -72,7 +72,6 @@ def _known_wreck(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> n
 
 
 SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
-    "scatter of diffraction": [(night_module, "OPTICS_STATED", 1e-5)],
     "lack": [(posterior, "LACKS", np.array([1e-3])), (statistics.PRIORS, "lack", 1e-3)],
     "fine grid of jitter": [(posterior, "JITTERS", statistics.JITTERS[::2])],
     "wrecks of their own scale": [

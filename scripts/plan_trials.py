@@ -31,8 +31,8 @@ from starsize import fit_curves, load_setup, measure_offsets
 from starsize.comparison import compare_sweeps
 from starsize.curves import CurveSet, FocusCurve, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, design_of
-from starsize.curves.night import USUAL
 from starsize.frames.tables import PlannedExposure
+from starsize.optics.star import USUAL_PIXEL_UM
 from starsize.photometry import measure_image
 from starsize.plan import CapturePlan, plan_capture
 from starsize.plan.equipment import Scouted, colour_of, equip
@@ -73,7 +73,7 @@ class Trial:
 def _setup(focal: float, aperture: float, hole: float, step: float, repeats: float) -> Setup:
     return Setup(
         telescope=Telescope(focal_length_mm=focal, aperture_mm=aperture, obstruction_mm=hole),
-        camera=Camera(pixel_um=USUAL.pixel_um),
+        camera=Camera(pixel_um=USUAL_PIXEL_UM),
         focuser=Focuser(um_per_step=step, repeatability_steps=repeats),
     )
 

@@ -1,5 +1,6 @@
 """Curves: half-flux radius against position, the model fitted to it, best focus."""
 
+from ..optics.star import Known
 from .curve import (
     BoundedRadii,
     FocusCurve,
@@ -9,7 +10,6 @@ from .curve import (
 )
 from .fit import fit_curve, fit_curves
 from .fitted import CurveFit, CurveSet, ModelName, Verdict, radius_at
-from .night import Known
 from .plain import (
     Guess,
     LeastSquares,

@@ -9,8 +9,7 @@ import numpy as np
 from ..conventions import Approach
 from ..optics.star import Apertures, all_light
 
-INNER: Final = 0.6
-"""30 % of a star's light over half of it."""
+INNER: Final = 0.6  # 30 % of a star's light over half of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,17 +188,10 @@ def focus_curve(
         np.array(np.broadcast_to(np.asarray(value, float), position.shape)) for value in spread
     )
     return FocusCurve(
-        id=id,
-        filter=filter,
-        position_steps=position,
-        radius_px=radius,
-        radius_sigma_px=sigma,
-        n_stars=np.ones(position.size, int),
-        temperature_degC=temperature,
-        time_mjd=time,
-        names=tuple(f"frame {i + 1}" for i in range(position.size)),
-        approach=approach,
-    )
+        id=id, filter=filter, position_steps=position, radius_px=radius, radius_sigma_px=sigma,
+        n_stars=np.ones(position.size, int), temperature_degC=temperature, time_mjd=time,
+        names=tuple(f"frame {i + 1}" for i in range(position.size)), approach=approach,
+    )  # fmt: skip
 
 
 def correct_to_mean_temperature(curve: FocusCurve, *, steps_per_degC: float) -> FocusCurve:

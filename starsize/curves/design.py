@@ -46,10 +46,8 @@ class Outlook:
     """What is expected of telescope (all of it known), sky and frames."""
 
     telescope: Known
-    floor_px: float
-    """Smallest half-flux radius through the first filter."""
-    star_noise: Mapping[str, float]
-    """By filter, the star noise of a frame in focus over its radius."""
+    floor_px: float  # smallest half-flux radius through the first filter
+    star_noise: Mapping[str, float]  # by filter, the star noise of a frame in focus over its radius
     bands: Mapping[str, Band] = field(default_factory=dict)
     colour_um: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Of the lens, in the terms of `optics.star.colour_terms`; outward is positive."""
@@ -66,14 +64,11 @@ class Design:
 
     filters: tuple[str, ...]
     away_steps: np.ndarray
-    radius_px: np.ndarray
-    """(f, k)."""
+    radius_px: np.ndarray  # (f, k)
     slopes: np.ndarray
     """Derivatives of both radii, in units of what they scatter together: (f, k, 2, q)."""
-    precision: np.ndarray
-    """Before looking: (f, q)."""
-    lever: np.ndarray
-    """How best focus of a sweep answers: (f, q)."""
+    precision: np.ndarray  # before looking: (f, q)
+    lever: np.ndarray  # how best focus of a sweep answers: (f, q)
 
     def covariance(self, sweeps: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
         """Of the best foci, (m, m): ``sweeps`` are filters, and how many frames at each place."""

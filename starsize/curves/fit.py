@@ -6,11 +6,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from ..estimate import NOT_KNOWN, Notice, notice
+from ..estimate import NOT_KNOWN, notice
 from ..filters import Band
+from ..optics.star import Known
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, Ending
-from .night import LOG_SLOPE, Known, Night, build_night
+from .night import LOG_SLOPE, Night, build_night
 from .plain import fit_plain
 from .play import Start, explain_with_play
 from .posterior import Posterior, radii_at
@@ -122,24 +123,29 @@ def _together(fits: Sequence[CurveFit], correlation: np.ndarray) -> CurveSet:
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
     night, found, starts = _fit(curves, known)
-    fits, notices = _judged(curves, night, found, starts), []
-    rest = [s for s in range(len(curves)) if not _misfit(night, found, s)]
-    if 0 < len(rest) < len(curves):
+    fits, notices, every = _judged(curves, night, found, starts), [], np.arange(len(curves))
+    doubtful = found.sound < 0.5
+    lost = np.array([np.mean(doubtful[night.frames(s)]) for s in range(every.size)])
+    rest = every[lost <= MISFIT]
+    if 0 < rest.size < every.size:
         shared, few = shared_slope(night, found).value, [curves[s] for s in rest]
         night, found, starts = _fit(few, known)
         again = dict(zip(rest, _judged(few, night, found, starts), strict=True))
         fits = [again.get(s) or _alone(curve, known) for s, curve in enumerate(curves)]
         notices = [
-            _disagrees(f, shared) for s, f in enumerate(fits) if s not in rest and f.answered
-        ]
+            notice(
+                "slope_disagrees", sweep=f.curve.id, filter=f.curve.filter,
+                slope=f.slope_px_per_step.value, shared=shared,
+            )
+            for s, f in enumerate(fits) if s not in again and f.answered
+        ]  # fmt: skip
     else:
-        rest = list(range(len(curves)))
+        rest = every
     together = np.eye(len(curves))
     together[np.ix_(rest, rest)] = correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
-        if conflict:
-            fits[s] = refuse(fits[s], "order_conflict", conflict)
+        fits[s] = refuse(fits[s], "order_conflict", conflict) if conflict else fits[s]
     return replace(
         _together(fits, together),
         slope_px_per_step=shared_slope(night, found) if len(curves) > 1 else NOT_KNOWN,
@@ -165,7 +171,7 @@ def _judged(
     sweep = night.sweep[frames]
     whole = radii_at(night, values, night.places(values)[frames], sweep)
     added = whole / found.fit.sizes.radius[frames]
-    # 2 lambda N^2 of defocus, half a critical focus zone, makes a disc of radius lambda N.
+    # 2 lambda N^2 of defocus, half the width of the zone, makes a disc of radius lambda N.
     slope = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
     zones = night.middle_um * night.telescope.diffraction_px_per_um / slope
     fits = []
@@ -189,14 +195,3 @@ def _completed(curve: FocusCurve, added: np.ndarray) -> FocusCurve:
 def _alone(curve: FocusCurve, known: _Knowledge) -> CurveFit:
     refused = refuse_before_fitting(curve)
     return refused or _judged([curve], *_fit([curve], known._replace(near=None)))[0]
-
-
-def _misfit(night: Night, found: Posterior, row: int) -> bool:
-    return float(np.mean(found.sound[night.frames(row)] < 0.5)) > MISFIT
-
-
-def _disagrees(fit: CurveFit, shared: float) -> Notice:
-    slope, curve = fit.slope_px_per_step.value, fit.curve
-    return notice(
-        "slope_disagrees", sweep=curve.id, filter=curve.filter, slope=slope, shared=shared
-    )

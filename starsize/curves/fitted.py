@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 from ..estimate import NOT_KNOWN, Estimate, Notice
 from ..notebook import html_table, plus_minus
 from ..optics.sizes import star_radii
-from ..optics.star import StarState, Telescope, colour_terms, prepare_stars
+from ..optics.star import Known, StarState, colour_terms, prepare_stars
 from .curve import FocusCurve
 
 Verdict = Literal[
@@ -24,10 +24,8 @@ Verdict = Literal[
     "order_conflict",  # positions and time disagree
 ]
 ModelName = Literal["star", "hyperbola"]
-STAR = 17
-"""Numbers that make the shape of a star's curve (`share_radius`); a hyperbola has three."""
-COLOUR = 14
-"""Where those of the lens' colour begin, the last three."""
+STAR = 17  # numbers that make the shape of a star's curve (`share_radius`); a hyperbola has three
+COLOUR = 14  # where those of the lens' colour begin, the last three
 #: Lines F, C and d, nanometres.
 LINES_NM = (486.1327, 656.2725, 587.5618)
 UNBOUNDED = (float("-inf"), float("inf"))
@@ -55,8 +53,7 @@ class CurveFit:
     curve: FocusCurve
     verdict: Verdict
     answered: bool
-    reason: str
-    """One sentence in plain words, with the next step where there is one."""
+    reason: str  # one sentence in plain words, with the next step where there is one
     used: np.ndarray
     frame_reasons: tuple[str | None, ...]
     model: ModelName = "hyperbola"
@@ -65,24 +62,17 @@ class CurveFit:
     dof: float = float("nan")
     interval68_steps: tuple[float, float] = _UNKNOWN
     interval95_steps: tuple[float, float] = _UNKNOWN
-    floor_px: Estimate = NOT_KNOWN
-    """Smallest half-flux radius of the fitted curve."""
-    slope_px_per_step: Estimate = NOT_KNOWN
-    """Slope of the straight wings, >= 0."""
-    jitter: float = float("nan")
-    """Relative scatter of the floor from frame to frame (seeing)."""
-    lack: float = 0.0
-    """Relative scatter about the curve that is neither star noise nor seeing."""
+    floor_px: Estimate = NOT_KNOWN  # smallest half-flux radius of the fitted curve
+    slope_px_per_step: Estimate = NOT_KNOWN  # slope of the straight wings, >= 0
+    jitter: float = float("nan")  # relative scatter of the floor from frame to frame (seeing)
+    lack: float = 0.0  # relative scatter about the curve that is neither star noise nor seeing
     chi2_reduced: float = float("nan")
     wing_centre_steps: Estimate = NOT_KNOWN
     """Middle of the two wings; differs from best focus on an asymmetric curve."""
-    hyperbola_steps: Estimate = NOT_KNOWN
-    """Vertex of the plain hyperbola, the cross-check."""
-    v_steps: Estimate = NOT_KNOWN
-    """Where the two straight wings meet, the second cross-check."""
+    hyperbola_steps: Estimate = NOT_KNOWN  # vertex of the plain hyperbola, the cross-check
+    v_steps: Estimate = NOT_KNOWN  # where the two straight wings meet, the second cross-check
     bound_steps: tuple[float, float] = UNBOUNDED
-    shape: tuple[float, ...] = ()
-    """What ``radius_at`` draws the curve from."""
+    shape: tuple[float, ...] = ()  # what ``radius_at`` draws the curve from
     play_steps: Estimate = NOT_KNOWN
     """Play taken up at the start of the sweep; NaN where it shows none."""
 
@@ -186,10 +176,8 @@ class CurveSet:
     notices: tuple[Notice, ...] = ()
     placement_steps: Estimate = NOT_KNOWN
     """How exactly single positions are reached, 1 sigma; NaN where the points cannot tell."""
-    lens: LensColour | None = None
-    """The lens' own colour, where the bands span enough to tell."""
-    ending: Ending | None = None
-    """From where a fit of the same sweeps may set out."""
+    lens: LensColour | None = None  # the lens' own colour, where the bands span enough to tell
+    ending: Ending | None = None  # from where a fit of the same sweeps may set out
 
     @property
     def answered(self) -> tuple[CurveFit, ...]:
@@ -281,7 +269,7 @@ def share_radius(
     stars = prepare_stars(
         [(wavelength, width)],
         np.zeros(blur_px.size, int),
-        telescope=Telescope(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
+        telescope=Known(focal_ratio=diffraction, pixel_um=1.0, obstruction=hole),
         largest_blur_px=float(np.abs(blur_px).max(initial=1.0)),
         finest_seeing_px=float(seeing_px.min()),
     )

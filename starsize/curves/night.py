@@ -12,9 +12,9 @@ from ..optics.sizes import Sizes, star_sizes
 from ..optics.star import (
     USUAL_SPECTRUM,
     Apertures,
+    Known,
     Stars,
     StarState,
-    Telescope,
     prepare_stars,
 )
 from .curve import INNER, BoundedRadii, FocusCurve, of_columns
@@ -22,11 +22,7 @@ from .fitted import Ending
 from .plain import guess_hyperbola
 from .statistics import PRIORS, Prior, Scatter
 
-USUAL: Final = Telescope(focal_ratio=6.0, pixel_um=3.76)
-"""Stands in for what is not stated."""
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
-OPTICS_STATED: Final = 0.02
-"""Relative doubt of focal ratio over pixel where both are stated."""
 #: Where each quantity of the night stands; those of SHARED in the order of `optics.sizes`.
 LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, LOG_SPREAD = 0, 1, slice(2, 5), 5, 6
 AIR, SPECTRUM, ZERO, PLAY, SHARED = 7, slice(8, 11), 11, 12, slice(2, 11)
@@ -34,32 +30,6 @@ AIR, SPECTRUM, ZERO, PLAY, SHARED = 7, slice(8, 11), 11, 12, slice(2, 11)
 #: its tint.
 FIRST, OWN = 13, 3
 ZEROS, LOG_SEEINGS = slice(FIRST, None, OWN), slice(FIRST + 1, None, OWN)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What is stated of the telescope; each may be None."""
-
-    focal_ratio: float | None = None
-    pixel_um: float | None = None
-    um_per_step: float | None = None
-    obstruction: float = 0.0
-
-    @property
-    def telescope(self) -> Telescope:
-        """The telescope, with usual values for what is not stated."""
-        return Telescope(
-            focal_ratio=self.focal_ratio or USUAL.focal_ratio,
-            pixel_um=self.pixel_um or USUAL.pixel_um,
-            obstruction=self.obstruction,
-        )
-
-    @property
-    def slope_px_per_step(self) -> float | None:
-        """Radius of the disc of defocus per step, where all it takes is stated."""
-        if self.focal_ratio and self.pixel_um and self.um_per_step:
-            return self.telescope.blur_px_per_um * self.um_per_step
-        return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,24 +40,18 @@ class Night:
     position_steps: np.ndarray
     radius_px: np.ndarray
     sigma_px: np.ndarray
-    first_steps: np.ndarray
-    """Where the counter stood at the sweep's first frame."""
-    turned: np.ndarray
-    """The way it ran, 1 or -1, if play was taken up there, else 0."""
-    inner: np.ndarray
-    """True for the inner radius of a frame that has its own entry."""
+    first_steps: np.ndarray  # where the counter stood at the sweep's first frame
+    turned: np.ndarray  # the way it ran, 1 or -1, if play was taken up there, else 0
+    inner: np.ndarray  # true for the inner radius of a frame that has its own entry
     exposure: np.ndarray
     """Number of the exposure that an entry belongs to, with others in the same seeing."""
-    telescope: Telescope
+    telescope: Known
     bands: tuple[Band, ...]
-    stars: Stars
-    """One for each frame; of those with inner radii both are asked."""
-    asked: np.ndarray
-    """Where the radius of an entry stands among all that are asked of the stars."""
+    stars: Stars  # one for each frame; of those with inner radii both are asked
+    asked: np.ndarray  # where the radius of an entry stands among all that are asked of the stars
     prior: Prior
     start: np.ndarray
-    near: Ending | None = None
-    """Where the same sweeps ended at nearly the same positions."""
+    near: Ending | None = None  # where the same sweeps ended at nearly the same positions
 
     @property
     def fraction(self) -> np.ndarray | float:
@@ -132,6 +96,19 @@ class Night:
             spectrum=values[SPECTRUM],
             tint=own[:, 2],
         )
+
+    def shape(self, values: np.ndarray, sweep: int) -> tuple[float, ...]:
+        """What `fitted.share_radius` draws the curve of a sweep from."""
+        away, log_seeing, tint = values[FIRST + OWN * sweep :][:OWN]
+        band = self.bands[sweep]
+        numbers = (
+            *(self.telescope.obstruction, band.wavelength_nm, band.width_nm),
+            *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
+            *(values[ZERO] + away, np.exp(log_seeing), tint),
+            *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
+            *(*values[SPECTRUM], *values[COLOUR]),
+        )
+        return tuple(map(float, numbers))
 
     def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
         """Radii of all entries; ``start_px`` is about where they lie."""
@@ -205,27 +182,19 @@ def build_night(curves: Sequence[FocusCurve], *, known: Known, bands: Mapping[st
     stars = prepare_stars(
         [(band.wavelength_nm, band.width_nm) for band in known_bands],
         sweep,
-        telescope=known.telescope,
+        telescope=known,
         largest_blur_px=float(np.exp(start[LOG_SLOPE]) * 1.3 * max(map(np.ptp, position))),
         finest_seeing_px=max(1.2 * float(guesses[:, 1].min()), 0.6),
         seen=both if told.size else outer.seen,
     )
     return Night(
-        sweep=sweep[frame],
-        position_steps=np.concatenate(position)[frame],
-        radius_px=entries.radius_px,
-        sigma_px=np.nan_to_num(entries.sigma_px),
-        first_steps=np.array(first)[sweep[frame]],
-        turned=np.zeros(frame.size),
-        inner=np.arange(frame.size) >= sweep.size,
-        exposure=exposure[frame],
-        telescope=known.telescope,
-        bands=known_bands,
-        stars=stars,
-        asked=np.r_[: sweep.size, sweep.size + told],
-        prior=prior,
-        start=start,
-    )
+        sweep=sweep[frame], position_steps=np.concatenate(position)[frame],
+        radius_px=entries.radius_px, sigma_px=np.nan_to_num(entries.sigma_px),
+        first_steps=np.array(first)[sweep[frame]], turned=np.zeros(frame.size),
+        inner=np.arange(frame.size) >= sweep.size, exposure=exposure[frame], telescope=known,
+        bands=known_bands, stars=stars, asked=np.r_[: sweep.size, sweep.size + told],
+        prior=prior, start=start,
+    )  # fmt: skip
 
 
 def _joined(parts: Sequence[BoundedRadii]) -> BoundedRadii:
@@ -252,11 +221,10 @@ def _before_looking(
     ``guesses`` are hyperbolas, ``spacing`` that of the frames; ``dyes``: before a colour camera.
     """
     best, floors, wings, _ = guesses.T
-    telescope, stated = known.telescope, known.slope_px_per_step
-    px, diffraction = telescope.blur_px_per_um, telescope.diffraction_px_per_um
-    slope = stated or np.median(wings) / np.sqrt((1 + telescope.obstruction**2) / 2)
+    stated, diffraction = known.slope_px_per_step, known.diffraction_px_per_um
+    slope = stated or np.median(wings) / np.sqrt((1 + known.obstruction**2) / 2)
     slope_prior = (PRIORS.slope, PRIORS.slope_tail) if stated else (PRIORS.free_slope, np.inf)
-    sure = OPTICS_STATED if known.focal_ratio and known.pixel_um else PRIORS.diffraction
+    sure = PRIORS.optics_stated if known.focal_ratio and known.pixel_um else PRIORS.diffraction
     spectrum = list(zip(USUAL_SPECTRUM, PRIORS.spectrum_spread, strict=True))
     if dyes:
         spectrum[-1] = PRIORS.dyes
@@ -267,7 +235,7 @@ def _before_looking(
     table = [  # likeliest, scale, tail: in the order of the quantities
         (np.log(slope), *slope_prior),
         (np.log(diffraction), sure, np.inf),
-        *((0.0, px * scale, PRIORS.colour_tail) for scale in PRIORS.colour_um),
+        *((0.0, known.blur_px_per_um * scale, PRIORS.colour_tail) for scale in PRIORS.colour_um),
         (0.0, PRIORS.spherical_waves, np.inf),
         (np.log(PRIORS.spread_floors * floor), PRIORS.spread_log, np.inf),
         (5 / 3, PRIORS.air, np.inf),
@@ -277,7 +245,7 @@ def _before_looking(
     ]
     for width in seeing:
         table += [
-            (0.0, PRIORS.glass_um * px / slope, PRIORS.glass_tail),
+            (0.0, PRIORS.glass_um * known.blur_px_per_um / slope, PRIORS.glass_tail),
             (np.log(width), PRIORS.seeing, np.inf),
             (0.0, PRIORS.tint, np.inf),
         ]

@@ -14,12 +14,9 @@ from .fitted import CurveFit
 
 USUAL_JITTER = 0.08
 """Frame-to-frame scatter of the seeing taken before the data have spoken (common practice)."""
-MOST_PAIRS = 120
-"""Curves tried for each place of best focus."""
-FAR = 5.0
-"""A frame so many times the typical miss off is left out."""
-WING = 1.2
-"""Defocus in floors from which a point counts as lying on a wing."""
+MOST_PAIRS = 120  # curves tried for each place of best focus
+FAR = 5.0  # a frame so many times the typical miss off is left out
+WING = 1.2  # defocus in floors from which a point counts as lying on a wing
 DIFFRACTION = 0.047
 """The straight asymptote lies this share of the wings' slope above them, for diffraction: 2.7 % at
 four waves of defocus for a clear pupil, 4.7 % for one obstructed by 0.35
@@ -214,23 +211,18 @@ def fit_plain(curve: FocusCurve) -> CurveFit:
     if not (x[used].min() < best < x[used].max()) or not np.isfinite(fit.sigma).all():
         return replace(bare, verdict="not_bracketed", reason=Finding("vertex_outside"))
     sigma = scale * float(fit.sigma[0])
+    vertex = Estimate(best, sigma)
     return replace(
         bare,
-        verdict="good",
-        answered=True,
-        reason=Finding("vertex", best=Estimate(best, sigma)),
-        best_steps=best,
-        best_sigma_steps=sigma,
-        dof=float(fit.dof),
+        verdict="good", answered=True, reason=Finding("vertex", best=vertex), best_steps=best,
+        best_sigma_steps=sigma, dof=float(fit.dof),
         interval68_steps=(best - sigma, best + sigma),
         interval95_steps=(best - 2 * sigma, best + 2 * sigma),
         floor_px=Estimate(abs(floor), scale * float(fit.sigma[1])),
         slope_px_per_step=Estimate(abs(slope), scale * float(fit.sigma[2])),
-        chi2_reduced=scale**2,
-        wing_centre_steps=Estimate(best, sigma),
-        hyperbola_steps=Estimate(best, sigma),
+        chi2_reduced=scale**2, wing_centre_steps=vertex, hyperbola_steps=vertex,
         shape=(best, abs(floor), abs(slope)),
-    )
+    )  # fmt: skip
 
 
 def wings_meet(fit: CurveFit) -> Estimate:

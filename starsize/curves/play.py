@@ -27,14 +27,12 @@ from .posterior import Posterior, explain, together
 from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend
 from .statistics import PRIORS
 
-LEAST_FRAMES = 7
-LEAST_MOVING = 4
+LEAST_FRAMES, LEAST_MOVING = 7, 4
 """Frames of a sweep that can show play, and that must have moved for it to be read."""
 SURE = 0.995
 """Play is named where it is more likely than this. One frame that is too small is about as likely
 play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
-MAY_BE = 0.2
-"""From this chance on, first frames off the curve may have been play instead of wrecks."""
+MAY_BE = 0.2  # from this chance on, first frames off the curve may have been play instead of wrecks
 USUAL_SCATTER = {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
 
 

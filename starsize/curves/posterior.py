@@ -17,34 +17,25 @@ from .statistics import JITTERS, LACKS, PRIORS, log_usual
 ROUNDS, CLOSE = 14, 3e-3
 """Of the search for wrecks at most; where misses move by less than this of their sigma, the last.
 """
-GRID = 41
-"""Places where the smallest radius is looked for first."""
-UNLIKELY = 1e-5
-"""Scatters less likely than this where all were tried are left out in the end."""
-AT_ONCE = 2_000_000
-"""Numbers in an array of grid points x frames x quantities: 16 MB."""
+GRID = 41  # places where the smallest radius is looked for first
+UNLIKELY = 1e-5  # scatters less likely than this where all were tried are left out in the end
+AT_ONCE = 2_000_000  # numbers in an array of grid points x frames x quantities: 16 MB
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
     """Normal distributions of the quantities, one for each of g points: pairs of scatters."""
 
-    fit: Fit
-    """Likeliest quantities, about which all is linear."""
+    fit: Fit  # likeliest quantities, about which all is linear
     jitter: np.ndarray
     lack: np.ndarray
-    evidence: np.ndarray
-    """Its logarithm at each point."""
-    values: np.ndarray
-    """The quantities (g, p), and their covariance ``known`` (g, p, p)."""
+    evidence: np.ndarray  # its logarithm at each point
+    values: np.ndarray  # the quantities (g, p), and their covariance ``known`` (g, p, p)
     known: np.ndarray
-    soundness: np.ndarray
-    """Probability that an entry is sound: (g, n)."""
-    best_steps: np.ndarray
-    """Best focus of the m sweeps, (g, m), and its ``covariance`` (g, m, m)."""
+    soundness: np.ndarray  # probability that an entry is sound: (g, n)
+    best_steps: np.ndarray  # best focus of the m sweeps, (g, m), and its ``covariance`` (g, m, m)
     covariance: np.ndarray
-    floor_spread: np.ndarray
-    """Standard deviations of the smallest radii, pixels: (g, m)."""
+    floor_spread: np.ndarray  # standard deviations of the smallest radii, pixels: (g, m)
 
     @property
     def weight(self) -> np.ndarray:

@@ -45,77 +45,53 @@ from scipy.special import gammaln
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Priors:
-    """What is taken as likely before looking; standard deviations unless said otherwise.
+    """What is taken as likely before looking; standard deviations unless said otherwise."""
 
-    Attributes
-    ----------
-    colour_um, colour_tail : tuple of float, float
-        Scales of the three terms of the lens' colour, and the degrees of freedom of their Student's
-        t: an achromat of 600 mm has 180, 3,900 and -360 um, a triplet of 480 mm -70, -40 and 420.
-    plain, plain_colour_um, few_bands : float, float, int
-        Share of mirrors and apochromats (judgement), and the standard deviation of their second
-        term; where there are no more bands than so few, both kinds are tried.
-    glass_um, glass_tail : float
-        Scale and degrees of freedom of Student's t for the zero of a sweep about the others'
-        (0.1 mm of glass is 35 um; common practice).
-    spherical_waves : float
-    spread_floors, spread_log : float
-        Spread of defocus, in units of the smallest radius: median, standard deviation of its log.
-    spectrum_spread : tuple of float
-        Of the slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000
-        K have slopes of 0.6 and -0.2, by Planck's law), and of how bands round off.
-    dyes : tuple of float
-        How channels of a colour camera round off, mean and standard deviation: to half at the edges
-        of the width that is stated (-0.7), or to a tenth where that is all of it (-2.3).
-    tint : float
-        What a filter's own shape tilts.
-    air : float
-        Of the exponent of the seeing's transfer function about Kolmogorov's 5/3.
-    seeing : float
-        Relative, of each sweep about the guess.
-    slope, slope_tail : float
-        Relative, Student's t: of the wings where focal ratio, pixel and step are stated.
-    free_slope, diffraction : float
-        Relative: the wings where they are not, and diffraction where focal ratio or pixel is not.
-    wrecked, wreck_size : float
-        Share of wrecked frames, and by how much of their radius they scatter.
-    jitter, jitter_spread, lack, lack_spread : float
-        Medians of j and m, and standard deviations of their logarithms.
-    core : float
-        Share of the inner radius by which real stars differ from the model's in one and all frames,
-        but is taken as of each: of Moffat stars with exponents 2.5 to 4 the radii of 30 and 50 % of
-        the light have ratios of 0.676 to 0.697 (closed form).
-    play, play_tail : float
-        Odds that sweeps of a night begin with play, and degrees of
-        freedom of Student's t for how much; its scale is the spacing of the frames (judgement).
-    """
-
+    # Three terms of the lens' colour, Student's t: an achromat of 600 mm has 180, 3,900 and -360
+    # um, a triplet of 480 mm -70, -40 and 420.
     colour_um: tuple[float, float, float] = (150.0, 2000.0, 300.0)
     colour_tail: float = 1.5
+    # Share of mirrors and apochromats (judgement), and what their second term is; where there are
+    # no more bands than so few, both kinds are tried.
     plain: float = 0.75
     plain_colour_um: float = 150.0
     few_bands: int = 2
+    # Zero of a sweep about the others', Student's t (0.1 mm of glass is 35 um; common practice).
     glass_um: float = 40.0
     glass_tail: float = 2.0
     spherical_waves: float = 0.4
+    # Spread of defocus, in units of the smallest radius: median, and of its logarithm.
     spread_floors: float = 0.4
     spread_log: float = 0.9
+    # Slope and bend of star and sensor about usual light (black bodies of 4,500 and 9,000 K have
+    # slopes of 0.6 and -0.2, by Planck's law), and how bands round off.
     spectrum_spread: tuple[float, float, float] = (0.4, 0.4, 0.3)
+    # Channels of a colour camera round off to half at the edges of the width that is stated (-0.7),
+    # or to a tenth where that is all of it (-2.3): mean and standard deviation.
     dyes: tuple[float, float] = (-1.0, 0.7)
-    tint: float = 0.4
-    air: float = 0.15
-    seeing: float = 0.7
+    tint: float = 0.4  # what a filter's own shape tilts
+    air: float = 0.15  # exponent of the seeing's transfer function about Kolmogorov's 5/3
+    seeing: float = 0.7  # relative, of each sweep about the guess
+    # Relative: the wings, Student's t where focal ratio, pixel and step are stated, and where they
+    # are not; diffraction where focal ratio and pixel are stated, and where they are not.
     slope: float = 0.02
     slope_tail: float = 2.0
     free_slope: float = 0.7
+    optics_stated: float = 0.02
     diffraction: float = 0.5
-    wrecked: float = 0.03
-    wreck_size: float = 0.35
+    wrecked: float = 0.03  # share of wrecked frames
+    wreck_size: float = 0.35  # by how much of their radius they scatter
+    # Medians of j and m, and of their logarithms.
     jitter: float = 0.05
     jitter_spread: float = 0.8
     lack: float = 0.004
     lack_spread: float = 0.7
+    # Share of the inner radius by which real stars differ from the model's in one and all frames,
+    # but is taken as of each: of Moffat stars with exponents 2.5 to 4 the radii of 30 and 50 % of
+    # the light have ratios of 0.676 to 0.697 (closed form).
     core: float = 0.008
+    # Odds that sweeps of a night begin with play, and tail of Student's t for how much; its scale
+    # is the spacing of the frames (judgement).
     play: float = 0.05
     play_tail: float = 1.0
 
@@ -189,14 +165,11 @@ class Belief(NamedTuple):
 class Scatter:
     """How n entries scatter about their curves, at one pair of j and m or at several: (..., n)."""
 
-    sound: np.ndarray
-    """Variance of a sound one."""
-    wild: np.ndarray
-    """What a wreck adds at least."""
+    sound: np.ndarray  # variance of a sound one
+    wild: np.ndarray  # what a wreck adds at least
     common: np.ndarray
     """What the seeing scatters in each, alike in all entries of an exposure, 1 sigma."""
-    exposure: np.ndarray
-    """Number of the exposure that an entry belongs to."""
+    exposure: np.ndarray  # number of the exposure that an entry belongs to
 
     def summed(self, values: np.ndarray, axis: int = -1) -> np.ndarray:
         """Sums over the entries of each exposure."""

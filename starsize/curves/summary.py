@@ -9,19 +9,7 @@ from scipy.special import ndtr, stdtrit
 from ..estimate import NOT_KNOWN, Estimate
 from .curve import FocusCurve
 from .fitted import CurveFit, LensColour
-from .night import (
-    AIR,
-    COLOUR,
-    FIRST,
-    LOG_DIFFRACTION,
-    LOG_SLOPE,
-    LOG_SPREAD,
-    OWN,
-    SPECTRUM,
-    SPHERICAL,
-    ZERO,
-    Night,
-)
+from .night import COLOUR, LOG_SLOPE, SPHERICAL, Night
 from .plain import fit_plain
 from .posterior import Posterior, radii_at
 from .statistics import JITTERS, PRIORS, Scatter, log_usual
@@ -33,8 +21,7 @@ HEAVIEST_TAIL = 2.77
 """Ratio of the 95.4 to the 68.3 % interval of Student's t with 3 degrees of freedom."""
 STEEP, FEWEST_WING = 0.8, 12
 """A wing point: the radius grows by this part of the steepest; and how many it takes."""
-LEAST_SPAN_NM = 100.0
-"""Bands that span less do not tell of a lens' colour."""
+LEAST_SPAN_NM = 100.0  # bands that span less do not tell of a lens' colour
 BOTH_WAYS = 4.0
 """How far to each side, in smallest radii of defocus, the middle of the wings is looked for."""
 
@@ -42,15 +29,11 @@ BOTH_WAYS = 4.0
 class Summary(NamedTuple):
     """One sweep as the posterior has it, and what speaks against an answer."""
 
-    fit: CurveFit
-    """As if it answered."""
-    suspicion: np.ndarray
-    """Of each frame that took part, the probability that it is wrecked."""
-    below: float
+    fit: CurveFit  # as if it answered
+    suspicion: np.ndarray  # of each frame that took part, the probability that it is wrecked
+    below: float  # probabilities that best focus lies before the first or after the last position
     above: float
-    """Probabilities that best focus lies before the first or after the last position."""
-    gain: float
-    """See `_gain_over_flat`."""
+    gain: float  # see `_gain_over_flat`
 
 
 def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) -> Summary:
@@ -69,29 +52,18 @@ def summarise(night: Night, found: Posterior, row: int, *, curve: FocusCurve) ->
     slope, sigma = shared_slope(night, found), max(high68 - low68, (high95 - low95) / HEAVIEST_TAIL)
     floor = float(radii_at(night, values, np.array([best]), np.array([row]))[0])
     middle = _wing_centre(night, values, row, best, floor / slope.value)
+    plain = fit_plain(replace(curve, position_steps=places))
     fit = CurveFit(
-        curve=curve,
-        verdict="good",
-        answered=True,
-        reason="",
-        used=curve.usable,
-        frame_reasons=(),
-        model="star",
-        best_steps=best,
-        best_sigma_steps=sigma / 2,
+        curve=curve, verdict="good", answered=True, reason="", used=curve.usable, frame_reasons=(),
+        model="star", best_steps=best, best_sigma_steps=sigma / 2,
         dof=matching_dof(high68 - low68, high95 - low95),
-        interval68_steps=(low68, high68),
-        interval95_steps=(low95, high95),
+        interval68_steps=(low68, high68), interval95_steps=(low95, high95),
         floor_px=Estimate(floor, float(found.weight @ found.floor_spread[:, row])),
-        slope_px_per_step=slope,
-        jitter=found.usual(found.jitter),
-        lack=found.usual(found.lack),
-        chi2_reduced=_chi2(night, found, mine),
-        wing_centre_steps=Estimate(middle, sigma / 2),
-        hyperbola_steps=fit_plain(replace(curve, position_steps=places)).hyperbola_steps,
-        bound_steps=(lowest, highest),
-        shape=_shape(night, values, row),
-    )
+        slope_px_per_step=slope, jitter=found.usual(found.jitter), lack=found.usual(found.lack),
+        chi2_reduced=_chi2(night, found, mine), wing_centre_steps=Estimate(middle, sigma / 2),
+        hyperbola_steps=plain.hyperbola_steps, bound_steps=(lowest, highest),
+        shape=night.shape(values, row),
+    )  # fmt: skip
     gain = _gain_over_flat(night, found, mine)
     return Summary(fit, 1 - found.sound[mine], before, 1 - within, gain)
 
@@ -121,20 +93,6 @@ _RATIO = stdtrit(_DOF, 0.5 + SIGMA2 / 2) / stdtrit(_DOF, 0.5 + SIGMA1 / 2)
 def matching_dof(half68: float, half95: float) -> float:
     """Degrees of freedom of the Student distribution whose two half-widths stand in that ratio."""
     return float(np.interp(-half95 / half68, -_RATIO, _DOF))
-
-
-def _shape(night: Night, values: np.ndarray, row: int) -> tuple[float, ...]:
-    """What `fitted.share_radius` draws the curve from."""
-    away, log_seeing, tint = values[FIRST + OWN * row :][:OWN]
-    band = night.bands[row]
-    numbers = (
-        *(night.telescope.obstruction, band.wavelength_nm, band.width_nm),
-        *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
-        *(values[ZERO] + away, np.exp(log_seeing), tint),
-        *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
-        *(*values[SPECTRUM], *values[COLOUR]),
-    )
-    return tuple(map(float, numbers))
 
 
 def _wing_centre(

@@ -16,8 +16,7 @@ COMPANY = 3
 """Other sweeps that tell slope and seeing well enough to make up for a frame lost or wrecked."""
 LEAST_POSITIONS = 4
 LEAST_FRAMES = 5
-OUTSIDE = 0.001
-"""A sweep answers only if best focus lies inside it with all but this probability."""
+OUTSIDE = 0.001  # a sweep answers only if best focus lies inside it with all but this probability
 LARGEST_JITTER = 0.35
 RESTLESS = 0.20
 VAGUE = 0.2
@@ -31,15 +30,12 @@ MOST_WRECKED = 0.34
 """A sweep that loses more of its frames than this share has no curve to lose them from."""
 LOPSIDED = 0.1
 """A curve is asymmetric where its wings are centred off best focus by this part of a zone."""
-RISEN = 1.5
-"""Stars that differ by this factor are beyond what the seeing mostly does."""
-APART = 4.0
-"""Two directions disagree at this many sigma."""
+RISEN = 1.5  # stars that differ by this factor are beyond what the seeing mostly does
+APART = 4.0  # two directions disagree at this many sigma
 BETTER = 3.0
 """The scatter must fall by this factor before another reading of the positions is believed, where
 the one as written has a curve at all."""
-SUSPECT = 0.12
-"""Scatter from which on another reading is tried."""
+SUSPECT = 0.12  # scatter from which on another reading is tried
 
 
 def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | None:

@@ -82,21 +82,9 @@ def glass_for_shift_mm(
 ) -> float:
     """Thickness of glass whose plate moves focus by ``shift_mm``: the inverse of the plate shift.
 
-    Parameters
-    ----------
-    shift_mm : float
-        Shift seen at the focuser, mm; further out is positive. A negative shift is glass too few.
-    index : float
-        Refractive index, above 1.
-    focal_ratio : float, optional
-        Of the beam through the plate; paraxial where None.
-    focus_scale : float
-        Focuser travel per shift at the plate, where optics in between rescale it.
-
-    Raises
-    ------
-    ValueError
-        If glass of that index cannot move focus.
+    The shift is that seen at the focuser, positive further out (a negative one is glass too few);
+    ``focus_scale`` is focuser travel per shift at the plate, where optics in between rescale it.
+    ValueError if glass of that index cannot move focus.
 
     Examples
     --------

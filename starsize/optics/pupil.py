@@ -16,8 +16,7 @@ SPHERICAL_STEP = 0.18
 SPHERICAL_LAYERS = 19
 """Waves between tabulated curves, and how many of spherical aberration: +-1.62 waves."""
 MARGIN = 2
-FURTHEST = 64.0
-"""Waves of defocus that are tabulated at most."""
+FURTHEST = 64.0  # waves of defocus that are tabulated at most
 _ACROSS = 40
 _ALONG = 10
 
@@ -35,12 +34,9 @@ class PupilTable:
 
     detail: np.ndarray
     """Frequencies over the cut-off 1 / (lambda N), Legendre nodes from 0 to ``top``: (n,)."""
-    weight: np.ndarray
-    """Of their quadrature."""
-    coefficients: np.ndarray
-    """(spherical layers, defocus rows * n)."""
-    rows: int
-    """Of defocus, from ``-most`` to ``most`` waves."""
+    weight: np.ndarray  # of their quadrature
+    coefficients: np.ndarray  # (spherical layers, defocus rows * n)
+    rows: int  # of defocus, from ``-most`` to ``most`` waves
     most: float
     obstruction: float
 

@@ -105,20 +105,17 @@ def _found(
 class _Light(NamedTuple):
     """The light of n stars at k frequencies, of c colours or of all together."""
 
-    lit: np.ndarray
-    """Of each colour: (c, n, k)."""
+    lit: np.ndarray  # of each colour: (c, n, k)
     passing: np.ndarray
     """Of that, what the seeing passes, times share of the colour and weight of the frequency."""
-    star: np.ndarray
-    """All colours together: (n, k)."""
+    star: np.ndarray  # all colours together: (n, k)
     dimmed: np.ndarray
     """What more seeing takes off, per relative change, and what more of its exponent: (2, n, k)."""
     slopes: np.ndarray
     """Of the pupil by spherical aberration, blur, colour (3) and spread: (6, c, n, nodes)."""
     share: np.ndarray
     onto: np.ndarray
-    waves: np.ndarray
-    """Of defocus that a blur of a pixel is: (c,)."""
+    waves: np.ndarray  # of defocus that a blur of a pixel is: (c,)
 
 
 def _light(
@@ -163,13 +160,10 @@ class _Inside(NamedTuple):
     """The light inside radii (..., n), those where light(R) - R^2 level is what is wanted."""
 
     radius: np.ndarray
-    kernel: np.ndarray
-    """Over pi, of the light inside: (..., n, k)."""
-    rise: np.ndarray
-    """How that light grows with the radius."""
+    kernel: np.ndarray  # over pi, of the light inside: (..., n, k)
+    rise: np.ndarray  # how that light grows with the radius
     fraction: np.ndarray
-    turn: np.ndarray
-    """Frequencies, radians per pixel: (k,)."""
+    turn: np.ndarray  # frequencies, radians per pixel: (k,)
     pixels: np.ndarray
     """What the pixels pass, and the ``light`` of the stars that they pass: (..., n, k)."""
     light: np.ndarray

@@ -15,55 +15,63 @@ from scipy.special import j0, j1
 
 from .pupil import PupilTable, gauss_legendre, pupil_table, round_reach
 
-MIDDLE_UM: Final = 0.55
-"""Wavelength at which seeing and spherical aberration are stated."""
+MIDDLE_UM: Final = 0.55  # wavelength at which seeing and spherical aberration are stated
+USUAL_FOCAL_RATIO: Final = 6.0
+USUAL_PIXEL_UM: Final = 3.76
 HUE_UM: Final = 0.15
 USUAL_SPECTRUM: Final = np.array([0.3, -0.7, 0.0])
 """Slope and bend of usual light (`StarState.spectrum`): photons of a black body of 5,500 K (Planck:
 0.29, -0.22) on silicon that passes 0.6 as much at 400 and 700 nm as at 550 (common practice)."""
-PARTS: Final = 4
-"""Of each colour's cell."""
+PARTS: Final = 4  # of each colour's cell
 #: Chebyshev places of a spread of defocus, in units of its half-width, in no order.
 SPREAD_NODES: Final = np.cos(np.pi * (2 * np.array([1, 3, 0, 2]) + 1) / 8)
 FINE_NM: Final = 20.0
 """A narrower band is one colour; a wider one has a colour for each so many nanometres."""
-PIECE: Final = 64
-"""Frames of a band computed at once: their arrays stay in the processor's cache."""
+PIECE: Final = 64  # frames of a band computed at once: their arrays stay in the processor's cache
 _SEEING_REACH = 1.75
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Telescope:
-    """A telescope and its camera as the light sees them; the obstruction over the aperture."""
+class Known:
+    """What is stated of telescope and camera; the obstruction is over the aperture.
 
-    focal_ratio: float
-    pixel_um: float
+    Usual values stand in for focal ratio and pixel.
+    """
+
+    focal_ratio: float | None = None
+    pixel_um: float | None = None
+    um_per_step: float | None = None
     obstruction: float = 0.0
 
     @property
     def diffraction_px_per_um(self) -> float:
         """Size lambda N of diffraction in pixels, for each micrometre of wavelength."""
-        return self.focal_ratio / self.pixel_um
+        return (self.focal_ratio or USUAL_FOCAL_RATIO) / (self.pixel_um or USUAL_PIXEL_UM)
 
     @property
     def blur_px_per_um(self) -> float:
         """Radius in pixels of the disc that a micrometre of defocus makes."""
-        return 1 / (2 * self.focal_ratio * self.pixel_um)
+        ratio, pixel_um = self.focal_ratio or USUAL_FOCAL_RATIO, self.pixel_um or USUAL_PIXEL_UM
+        return 1 / (2 * ratio * pixel_um)
+
+    @property
+    def slope_px_per_step(self) -> float | None:
+        """Radius of the disc of defocus per step, where all it takes is stated."""
+        if self.focal_ratio and self.pixel_um and self.um_per_step:
+            return self.blur_px_per_um * self.um_per_step
+        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarState:
     """What shapes the stars of n frames; a scalar serves all of them."""
 
-    blur_px: np.ndarray
-    """Defocus as the radius of its disc, signed: (n,)."""
-    seeing_px: np.ndarray
-    """Full width at half maximum at 550 nm: (n,)."""
+    blur_px: np.ndarray  # defocus as the radius of its disc, signed: (n,)
+    seeing_px: np.ndarray  # full width at half maximum at 550 nm: (n,)
     diffraction_px_per_um: float
     colour_px: np.ndarray = field(default_factory=lambda: np.zeros(3))
     """The lens: disc radius that `colour_terms` takes off."""
-    spherical: float = 0.0
-    """Waves at 550 nm."""
+    spherical: float = 0.0  # waves at 550 nm
     spread_px: float = 0.0
     """Half-width of a spread of defocus over the field or over the directions in the pupil."""
     air: float = 5 / 3
@@ -79,13 +87,10 @@ class StarState:
 class Apertures:
     """In which light photometry sees the stars of n frames, pixels; NaN where it is all of it."""
 
-    total_px: np.ndarray
-    """The light inside this circle counts as all of it."""
-    inner_px: np.ndarray
+    total_px: np.ndarray  # the light inside this circle counts as all of it
+    inner_px: np.ndarray  # of the ring whose mean level was taken for the sky's
     outer_px: np.ndarray
-    """The ring whose mean level was taken for the sky's."""
-    pixel_px2: np.ndarray
-    """Variance along an axis of what the pixels add to the blur."""
+    pixel_px2: np.ndarray  # variance along an axis of what the pixels add to the blur
 
     def __iter__(self) -> Iterator[np.ndarray]:
         """Its columns, in order."""
@@ -117,12 +122,9 @@ class Colours(NamedTuple):
 
     wavelength_um: np.ndarray
     share: np.ndarray
-    terms: np.ndarray
-    """`colour_terms` of the parts: (3, c, p)."""
-    side: np.ndarray
-    """Where each part stands in a spread of defocus: (c, p)."""
-    hue: np.ndarray
-    """What ``StarState.spectrum`` and ``tint`` stand before: (4, c)."""
+    terms: np.ndarray  # `colour_terms` of the parts: (3, c, p)
+    side: np.ndarray  # where each part stands in a spread of defocus: (c, p)
+    hue: np.ndarray  # what ``StarState.spectrum`` and ``tint`` stand before: (4, c)
 
 
 def band_colours(wavelength_nm: float, width_nm: float) -> Colours:
@@ -178,12 +180,9 @@ class Stars:
     Of each star the radii are asked that lie in the light ``seen``: (n,), or (r, n) for r of each.
     """
 
-    bands_nm: list[tuple[float, float]]
-    """Wavelength and width."""
-    diffraction: float
-    """About that of `StarState`."""
-    pieces: list[tuple[np.ndarray, Colours]]
-    """Which stars, and the colours of their band."""
+    bands_nm: list[tuple[float, float]]  # wavelength and width
+    diffraction: float  # about that of `StarState`
+    pieces: list[tuple[np.ndarray, Colours]]  # which stars, and the colours of their band
     table: PupilTable
     frequencies: Frequencies
     seen: Apertures
@@ -202,7 +201,7 @@ def prepare_stars(
     bands_nm: list[tuple[float, float]],
     which: np.ndarray,
     *,
-    telescope: Telescope,
+    telescope: Known,
     largest_blur_px: float,
     finest_seeing_px: float,
     seen: Apertures | None = None,

@@ -12,12 +12,11 @@ from ..comparison.offsets.found import zones_in_steps
 from ..comparison.offsets.terms import BACKLASH_BOUND_STEPS, COOLING_DEGC_PER_HOUR, REPEATS_UM
 from ..curves.design import Outlook
 from ..curves.fitted import CurveSet
-from ..curves.night import USUAL, Known
 from ..curves.statistics import PRIORS
 from ..errors import InputError, SetupError
 from ..filters import Band
 from ..frames.tables import FRAME_OVERHEAD_S, SWEEP_OVERHEAD_S
-from ..optics.star import colour_terms
+from ..optics.star import USUAL_PIXEL_UM, Known, colour_terms
 from ..setup import Setup, given_setup
 from ..tracking.measured import FrameRadius, MeasuredSweep
 from .planned import Assumed
@@ -231,7 +230,7 @@ def _completed(
     if camera.pixel_um is None:
         if hfr_px is not None or told.floor_px is not None:
             raise SetupError("a radius in pixels needs pixel_um under [camera] in the setup file")
-        camera = replace(camera, pixel_um=assumed.take("pixel", USUAL.pixel_um, "um"))
+        camera = replace(camera, pixel_um=assumed.take("pixel", USUAL_PIXEL_UM, "um"))
     if focuser.backlash_steps is None:
         assumed.take("play, at most", BACKLASH_BOUND_STEPS, "steps")
     if focuser.repeatability_steps is None:
@@ -293,9 +292,9 @@ def _centres(
 
 def _floor_px(telescope: Known, seeing_um: float) -> float:
     """Half-flux radius in focus: 0.57 widths of turbulence, 0.53 lambda N at 550 nm."""
-    scope = telescope.telescope
+    pixel_um = telescope.pixel_um or USUAL_PIXEL_UM
     return float(
-        np.hypot(0.57 * seeing_um / scope.pixel_um, 0.53 * 0.55 * scope.diffraction_px_per_um)
+        np.hypot(0.57 * seeing_um / pixel_um, 0.53 * 0.55 * telescope.diffraction_px_per_um)
     )
 
 

@@ -18,7 +18,7 @@ FAST_ACHROMAT_UM = np.array([183.0, 3857.0, -359.0])
 def night_of(seed):
     """Four sweeps of a fast achromat, the quantities behind them, and radii drawn from these."""
     rng = np.random.default_rng(seed)
-    px = KNOWN.telescope.blur_px_per_um
+    px = KNOWN.blur_px_per_um
     position = np.linspace(-160.0, 160.0, 11)
     # About best focus of each band.
     middle = {"L": 21.0, "R": 39.0, "G": 6.0, "B": 83.0}

@@ -7,13 +7,13 @@ from numpy.testing import assert_allclose
 from starsize.filters import BANDS as USUAL_BANDS
 from starsize.optics import sizes as optics, wing_slope_px_per_um
 from starsize.optics.sizes import star_radii, star_sizes
-from starsize.optics.star import Apertures, StarState, Telescope, colour_terms, prepare_stars
+from starsize.optics.star import Apertures, Known, StarState, colour_terms, prepare_stars
 from starsize.simulate import Scene, Sky, star_blur
 from starsize.simulate.curve import bounded_radius_px, half_flux_radius_px
 from starsize.simulate.lens import Lens
 from starsize.simulate.plate import usual_plate
 
-TELESCOPE = Telescope(focal_ratio=6.0, pixel_um=3.76, obstruction=0.2)
+TELESCOPE = Known(focal_ratio=6.0, pixel_um=3.76, obstruction=0.2)
 BANDS = [(550.0, 300.0), (656.3, 0.0), (450.0, 100.0)]
 WHICH = np.repeat([0, 1, 2], 5)
 CIRCLE = np.tile([11.0, 6.0, 5.0, np.nan, 12.0], 3)
@@ -105,7 +105,7 @@ def test_the_many_discs_of_an_achromat_fill_its_blue_as_continuous_light_does(na
     shift = np.array([lens.colour_shift_um(c) for c in nm])
     rows = np.vstack([np.ones(60), colour_terms(nm * 1e-3)]).T
     zero, *colour = np.linalg.lstsq(rows, shift, rcond=None)[0]
-    telescope = Telescope(focal_ratio=6.0, pixel_um=scene.sensor.pixel_um)
+    telescope = Known(focal_ratio=6.0, pixel_um=scene.sensor.pixel_um)
     px = telescope.blur_px_per_um
     plate = scene.filters[name]
     hue = (np.array(plate.wavelengths_nm) - 550) / 150
@@ -159,7 +159,7 @@ def test_colours_far_beyond_the_blur_expected_are_as_far_out_of_focus_as_they_ar
 
 def test_seeing_alone_has_the_half_light_radius_of_turbulence():
     """Kolmogorov seeing: 0.568533 FWHM (GalSim, references section 3); waves far too small."""
-    telescope = Telescope(focal_ratio=0.2, pixel_um=3.76)
+    telescope = Known(focal_ratio=0.2, pixel_um=3.76)
     stars = prepare_stars(
         [(656.3, 0.0)],
         np.zeros(1, int),
@@ -198,7 +198,7 @@ def test_far_from_focus_the_radius_grows_as_geometry_says():
 @pytest.mark.parametrize(("fraction", "known"), [(0.5, 0.534832), (0.8, 0.89694)])
 def test_a_perfect_star_holds_the_shares_of_the_airy_pattern(fraction, known):
     """Root of J0^2 + J1^2 = 1 - share, in lambda N (references 2.4)."""
-    telescope = Telescope(focal_ratio=10.0, pixel_um=1.0)
+    telescope = Known(focal_ratio=10.0, pixel_um=1.0)
     stars = prepare_stars(
         [(500.0, 0.0)],
         np.zeros(1, int),
