@@ -24,7 +24,6 @@ from starsize.curves import (
     FocusCurve,
     fit as fit_module,
     posterior,
-    search,
     statistics,
 )
 from starsize.curves.fit import fit_curves
@@ -63,7 +62,7 @@ PRIORS: Mapping[str, Mapping[str, object]] = {
 
 
 def _starts(chosen: Callable[[list], list]) -> Callable:
-    whole = search.starts
+    whole = posterior.starts
     return lambda night: chosen(whole(night))
 
 
@@ -78,15 +77,14 @@ SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
         (statistics, "wreck_variance", _known_wreck),
     ],
     "second descent": [
-        (posterior, "descend", lambda n, v, **k: search.descend(n, v, **{**k, "steps": 0}))
+        (posterior, "descend", lambda n, v, **k: posterior.descend(n, v, **{**k, "steps": 0}))
     ],
-    "all starts but one": [(search, "starts", _starts(lambda s: s[:1]))],
-    "starts of strong colour": [(search, "starts", _starts(lambda s: s[:-2]))],
-    "followed starts but one": [(search, "STARTS_KEPT", 1)],
-    "start of seen colour": [(search, "starts", _starts(lambda s: [s[0], *s[-2:]]))],
+    "all starts but one": [(posterior, "starts", _starts(lambda s: s[:1]))],
+    "starts of strong colour": [(posterior, "starts", _starts(lambda s: s[:-2]))],
+    "followed starts but one": [(posterior, "STARTS_KEPT", 1)],
+    "start of seen colour": [(posterior, "starts", _starts(lambda s: [s[0], *s[-2:]]))],
     "wide first variance": [
-        (search, "COARSE_JITTER", statistics.PRIORS.jitter),
-        (search, "COARSE_LACK", statistics.PRIORS.lack),
+        (posterior, "COARSE", posterior.USUAL),
     ],
     "four parts of a cell": [
         (star, "PARTS", 2),

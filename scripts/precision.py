@@ -22,8 +22,7 @@ from _sweeps import drawn_curve
 from starsize.curves import BoundedRadii, Known, fit_curves
 from starsize.curves.curve import FocusCurve
 from starsize.curves.night import build_night
-from starsize.curves.posterior import best_focus
-from starsize.curves.search import find, normal_equations
+from starsize.curves.posterior import best_focus, find, normal_equations
 from starsize.filters import Band
 from starsize.optics.star import Apertures
 from starsize.simulate import (

@@ -20,16 +20,8 @@ from scipy.stats import beta
 
 from starsize.curves import Known, focus_curve, inner_radii
 from starsize.curves.curve import INNER
-from starsize.curves.night import (
-    COLOUR,
-    FIRST,
-    LOG_SLOPE,
-    LOG_SPREAD,
-    SPHERICAL,
-    Night,
-    build_night,
-)
-from starsize.curves.search import COARSE_JITTER, COARSE_LACK, descend, find
+from starsize.curves.night import Night, Q, build_night
+from starsize.curves.posterior import COARSE, USUAL, descend, find
 from starsize.curves.statistics import PRIORS
 from starsize.optics.sizes import star_radii
 
@@ -67,8 +59,8 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
     half = np.tile(np.hypot(floor, 0.03 * position), len(names))
     night = night_of(half, INNER * half)
     true = scattered(night, rng)
-    true[FIRST::3] = rng.normal(size=len(names)) * 5
-    true[FIRST + 1 :: 3] = np.log(floor / 0.57) + 0.1 * rng.normal(size=len(names))
+    true[Q.FIRST :: 3] = rng.normal(size=len(names)) * 5
+    true[Q.FIRST + 1 :: 3] = np.log(floor / 0.57) + 0.1 * rng.normal(size=len(names))
     jitter = float(rng.choice([0.01, 0.05, 0.12]))
     air = np.exp(jitter * rng.normal(size=half.size))
 
@@ -90,11 +82,11 @@ def draw(rng: np.random.Generator) -> tuple[Night, np.ndarray, float]:
 def scattered(night: Night, rng: np.random.Generator) -> np.ndarray:
     """The program's first start, thrown about."""
     start = night.start.copy()
-    start[COLOUR] = wild_colour(rng, night.telescope.blur_px_per_um)
-    start[SPHERICAL] = 0.5 * rng.normal()
-    start[LOG_SPREAD] += rng.normal()
-    start[FIRST::3] += 0.5 * rng.normal(size=len(night.bands)) / np.exp(start[LOG_SLOPE])
-    start[FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.bands))
+    start[Q.COLOUR] = wild_colour(rng, night.telescope.blur_px_per_um)
+    start[Q.SPHERICAL] = 0.5 * rng.normal()
+    start[Q.LOG_SPREAD] += rng.normal()
+    start[Q.FIRST :: 3] += 0.5 * rng.normal(size=len(night.bands)) / np.exp(start[Q.LOG_SLOPE])
+    start[Q.FIRST + 1 :: 3] += 0.3 * rng.normal(size=len(night.bands))
     return start
 
 
@@ -104,11 +96,10 @@ def trial(seed: int, starts: int) -> tuple[float, int]:
     night, true, jitter = draw(rng)
     # As the program goes on from the usual scatters to those of the night.
     end = partial(descend, night, jitter=jitter, lack=PRIORS.lack, steps=40)
-    found = end(find(night, jitter=PRIORS.jitter, lack=PRIORS.lack).values).cost
+    found = end(find(night, **USUAL).values).cost
     ends = [found, end(true).cost]
     while len(ends) - 2 < (FEW if np.ptp(ends) < WORSE else starts):
-        wide = {"jitter": COARSE_JITTER, "lack": COARSE_LACK}
-        coarse = descend(night, scattered(night, rng), **wide, steps=40)
+        coarse = descend(night, scattered(night, rng), **COARSE, steps=40)
         ends.append(end(coarse.values).cost)
     return found - min(ends), len(ends) - 2
 

@@ -1,8 +1,8 @@
 """What frames that nobody has taken yet would tell: the covariance of best foci at a design.
 
-It is that of the fit (`statistics`, `night`, `search`) at the likeliest quantities of a telescope
-whose lens has the colour stated, every frame sound with the probability that is usual, jitter and
-lack as expected:
+It is that of the fit (`night`, `posterior`) at the likeliest quantities of a telescope whose lens
+has the colour stated, every frame sound with the probability that is usual, jitter and lack as
+expected:
 
     C = L (P + sum of G' V^-1 G)^-1 L'
 
@@ -20,18 +20,7 @@ import numpy as np
 
 from ..filters import Band
 from .curve import INNER, FocusCurve, focus_curve, inner_radii
-from .night import (
-    COLOUR,
-    FIRST,
-    LOG_SEEINGS,
-    LOG_SLOPE,
-    OWN,
-    ZERO,
-    ZEROS,
-    Known,
-    Night,
-    build_night,
-)
+from .night import Known, Night, Q, build_night
 from .posterior import best_focus
 from .statistics import PRIORS
 
@@ -72,16 +61,16 @@ class Design:
 
     def covariance(self, sweeps: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
         """Of the best foci, (m, m): ``sweeps`` are filters, and how many frames at each place."""
-        normal = np.diag(np.r_[self.precision[0, :FIRST], np.zeros(OWN * len(sweeps))])
+        normal = np.diag(np.r_[self.precision[0, : Q.FIRST], np.zeros(Q.OWN * len(sweeps))])
         lever, told = np.zeros((len(sweeps), len(normal))), {}
         for s, (name, count) in enumerate(sweeps):
             row, key, on = self.filters.index(name), (name, count.tobytes()), count > 0
             if key not in told:
                 rows = (np.sqrt(count[on])[:, None, None] * self.slopes[row, on]).reshape(
-                    -1, FIRST + OWN
+                    -1, Q.FIRST + Q.OWN
                 )
                 told[key] = rows.T @ rows
-                told[key][FIRST:, FIRST:] += np.diag(self.precision[row, FIRST:])
+                told[key][Q.FIRST :, Q.FIRST :] += np.diag(self.precision[row, Q.FIRST :])
             at = _columns(s)
             normal[np.ix_(at, at)] += told[key]
             lever[s, at] = self.lever[row]
@@ -126,7 +115,7 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
 
 def _columns(row: int) -> np.ndarray:
     """Where the quantities of a sweep stand, shared and own."""
-    return np.r_[:FIRST, FIRST + OWN * row : FIRST + OWN * (row + 1)]
+    return np.r_[: Q.FIRST, Q.FIRST + Q.OWN * row : Q.FIRST + Q.OWN * (row + 1)]
 
 
 def _night(curves: Sequence[FocusCurve], outlook: Outlook) -> Night:
@@ -151,25 +140,25 @@ def _whitened(night: Night, values: np.ndarray, outlook: Outlook) -> np.ndarray:
 def _values(night: Night, slope: float, outlook: Outlook) -> np.ndarray:
     """Quantities of the telescope, best foci at 0, in the seeing that makes the floor as asked."""
     values = night.start.copy()
-    values[LOG_SLOPE], values[ZERO], values[ZEROS] = np.log(slope), 0.0, 0.0
-    values[COLOUR] = np.array(outlook.colour_um) * night.telescope.blur_px_per_um
+    values[Q.LOG_SLOPE], values[Q.ZERO], values[Q.ZEROS] = np.log(slope), 0.0, 0.0
+    values[Q.COLOUR] = np.array(outlook.colour_um) * night.telescope.blur_px_per_um
     _set_seeing(night, values, outlook.floor_px)
     # Where best focus lies depends on the seeing a little, and so does the smallest star.
     for _ in range(2 if any(outlook.colour_um) else 0):
-        values[ZEROS] -= best_focus(night, values)[0]
+        values[Q.ZEROS] -= best_focus(night, values)[0]
         _set_seeing(night, values, outlook.floor_px)
     return values
 
 
 def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
     """Change ``values`` to the seeing that makes stars of the first filter ``floor_px`` at 0."""
-    values[LOG_SEEINGS] = values[FIRST + 1]
+    values[Q.LOG_SEEINGS] = values[Q.FIRST + 1]
     sharp = night.at(np.zeros(1), np.zeros(1, int))
     for _ in range(12):
         sizes = sharp.sizes(values)
         least = float(sizes.radius[0])
         move = (floor_px - least) / max(float(sizes.by_log_seeing[0]), 1e-6)
-        values[LOG_SEEINGS] += np.clip(move, -0.7, 0.7)
+        values[Q.LOG_SEEINGS] += np.clip(move, -0.7, 0.7)
     if abs(floor_px - least) > 0.02 * floor_px:
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "
         msg += f"{least:.2f} px wide"

@@ -9,14 +9,14 @@ import numpy as np
 from ..estimate import NOT_KNOWN, notice
 from ..filters import Band
 from ..optics.star import Known
+from . import verdicts
 from .curve import FocusCurve
 from .fitted import CurveFit, CurveSet, Ending
-from .night import LOG_SLOPE, Night, build_night
+from .night import Q, build_night
 from .plain import fit_plain
 from .play import Start, explain_with_play
 from .posterior import Posterior, radii_at
-from .summary import correlation, lens_colour, placement, shared_slope, summarise
-from .verdicts import judge, order_conflict, refuse, refuse_before_fitting
+from .verdicts import judge, order_conflict, refuse, refuse_before_fitting, summarise
 
 Model = Literal["auto", "star", "hyperbola"]
 MISFIT = 0.4
@@ -122,15 +122,15 @@ def _together(fits: Sequence[CurveFit], correlation: np.ndarray) -> CurveSet:
 
 def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
     """Fit sweeps together; one that does not belong to the others is fitted alone."""
-    night, found, starts = _fit(curves, known)
-    fits, notices, every = _judged(curves, night, found, starts), [], np.arange(len(curves))
-    doubtful = found.sound < 0.5
+    found, starts = _fit(curves, known)
+    fits, notices, every = _judged(curves, found, starts), [], np.arange(len(curves))
+    night, doubtful = found.fit.night, found.sound < 0.5
     lost = np.array([np.mean(doubtful[night.frames(s)]) for s in range(every.size)])
     rest = every[lost <= MISFIT]
     if 0 < rest.size < every.size:
-        shared, few = shared_slope(night, found).value, [curves[s] for s in rest]
-        night, found, starts = _fit(few, known)
-        again = dict(zip(rest, _judged(few, night, found, starts), strict=True))
+        shared, few = verdicts.shared_slope(found).value, [curves[s] for s in rest]
+        found, starts = _fit(few, known)
+        again = dict(zip(rest, _judged(few, found, starts), strict=True))
         fits = [again.get(s) or _alone(curve, known) for s, curve in enumerate(curves)]
         notices = [
             notice(
@@ -142,21 +142,21 @@ def _joint(curves: Sequence[FocusCurve], known: _Knowledge) -> CurveSet:
     else:
         rest = every
     together = np.eye(len(curves))
-    together[np.ix_(rest, rest)] = correlation(found)
+    together[np.ix_(rest, rest)] = verdicts.correlation(found)
     for s, curve in enumerate(curves):
         conflict = order_conflict(curve, fits[s], refit=lambda c: _alone(c, known))
         fits[s] = refuse(fits[s], "order_conflict", conflict) if conflict else fits[s]
     return replace(
         _together(fits, together),
-        slope_px_per_step=shared_slope(night, found) if len(curves) > 1 else NOT_KNOWN,
+        slope_px_per_step=verdicts.shared_slope(found) if len(curves) > 1 else NOT_KNOWN,
         notices=tuple(notices),
-        placement_steps=placement(night, found),
-        lens=lens_colour(night, found),
-        ending=None if night.turned.any() else found.ending,
+        placement_steps=verdicts.placement(found),
+        lens=verdicts.lens_colour(found),
+        ending=None if found.fit.night.turned.any() else found.ending,
     )
 
 
-def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Posterior, list[Start]]:
+def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Posterior, list[Start]]:
     night = build_night(curves, known=known.telescope, bands=known.bands)
     if known.near and known.near.values.size == night.start.size:
         night = replace(night, near=known.near)
@@ -164,20 +164,19 @@ def _fit(curves: Sequence[FocusCurve], known: _Knowledge) -> tuple[Night, Poster
 
 
 def _judged(
-    curves: Sequence[FocusCurve], night: Night, found: Posterior, starts: Sequence[Start]
+    curves: Sequence[FocusCurve], found: Posterior, starts: Sequence[Start]
 ) -> list[CurveFit]:
     """The answers of all sweeps; those that turned state the play that they share."""
-    values, frames = found.fit.values, ~night.inner
-    sweep = night.sweep[frames]
-    whole = radii_at(night, values, night.places(values)[frames], sweep)
-    added = whole / found.fit.sizes.radius[frames]
+    night, frames = found.fit.night, ~found.fit.night.inner
+    sweep, places = night.sweep[frames], night.places(found.fit.values)[frames]
+    added = radii_at(found.fit, places, sweep) / found.fit.sizes.radius[frames]
     # 2 lambda N^2 of defocus, half the width of the zone, makes a disc of radius lambda N.
-    slope = float(np.exp(found.weight @ found.values[:, LOG_SLOPE]))
+    slope = float(np.exp(found.weight @ found.values[:, Q.LOG_SLOPE]))
     zones = night.middle_um * night.telescope.diffraction_px_per_um / slope
     fits = []
     for row, curve in enumerate(curves):
         drawn = _completed(curve, added[sweep == row])
-        summary = summarise(night, found, row, curve=drawn)
+        summary = summarise(found, row, curve=drawn)
         fits.append(judge(summary, starts[row], zone_steps=float(zones[row])))
     return fits
 

@@ -9,27 +9,26 @@ import numpy as np
 from ..filters import BANDS, Band
 from ..optics import sizes as optics
 from ..optics.sizes import Sizes, star_sizes
-from ..optics.star import (
-    USUAL_SPECTRUM,
-    Apertures,
-    Known,
-    Stars,
-    StarState,
-    prepare_stars,
-)
+from ..optics.star import USUAL_SPECTRUM, Apertures, Known, Stars, StarState, prepare_stars
 from .curve import INNER, BoundedRadii, FocusCurve, of_columns
 from .fitted import Ending
 from .plain import guess_hyperbola
 from .statistics import PRIORS, Prior, Scatter
 
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
-#: Where each quantity of the night stands; those of SHARED in the order of `optics.sizes`.
-LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, LOG_SPREAD = 0, 1, slice(2, 5), 5, 6
-AIR, SPECTRUM, ZERO, PLAY, SHARED = 7, slice(8, 11), 11, 12, slice(2, 11)
-#: From FIRST on of each sweep how far its zero lies beyond that of the night, its log seeing and
-#: its tint.
-FIRST, OWN = 13, 3
-ZEROS, LOG_SEEINGS = slice(FIRST, None, OWN), slice(FIRST + 1, None, OWN)
+
+
+class Q:
+    """Where each quantity of the night stands; those of SHARED in the order of `optics.sizes`.
+
+    From FIRST on of each sweep how far its zero lies beyond that of the night, its log seeing and
+    its tint.
+    """
+
+    LOG_SLOPE, LOG_DIFFRACTION, COLOUR, SPHERICAL, LOG_SPREAD = 0, 1, slice(2, 5), 5, 6
+    AIR, SPECTRUM, ZERO, PLAY, SHARED = 7, slice(8, 11), 11, 12, slice(2, 11)
+    FIRST, OWN = 13, 3
+    ZEROS, LOG_SEEINGS = slice(FIRST, None, OWN), slice(FIRST + 1, None, OWN)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,43 +69,43 @@ class Night:
     def standing(self, values: np.ndarray) -> np.ndarray:
         """Frames taken while the play was taken up and the camera stood: (n,)."""
         run = np.abs(self.position_steps - self.first_steps)
-        return (self.turned != 0) & (run < values[PLAY])
+        return (self.turned != 0) & (run < values[Q.PLAY])
 
     def places(self, values: np.ndarray) -> np.ndarray:
         """Where the camera was, as the counter has it: (n,)."""
-        stood = self.first_steps + self.turned * values[PLAY]
+        stood = self.first_steps + self.turned * values[Q.PLAY]
         return np.where(self.standing(values), stood, self.position_steps)
 
     def blur_px(self, values: np.ndarray) -> np.ndarray:
         """Defocus of 550 nm, as the radius of its disc: (n,)."""
-        zero = values[ZERO] + values[ZEROS][self.sweep]
-        return np.exp(values[LOG_SLOPE]) * (self.places(values) - zero)
+        zero = values[Q.ZERO] + values[Q.ZEROS][self.sweep]
+        return np.exp(values[Q.LOG_SLOPE]) * (self.places(values) - zero)
 
     def state(self, values: np.ndarray) -> StarState:
         """What shapes the stars of all frames, in order of their outer radii."""
-        own = values[FIRST:].reshape(-1, OWN)[self.sweep[~self.inner]]
+        own = values[Q.FIRST :].reshape(-1, Q.OWN)[self.sweep[~self.inner]]
         return StarState(
             blur_px=self.blur_px(values)[~self.inner],
             seeing_px=np.exp(own[:, 1]),
-            diffraction_px_per_um=float(np.exp(values[LOG_DIFFRACTION])),
-            colour_px=values[COLOUR],
-            spherical=float(values[SPHERICAL]),
-            spread_px=float(np.exp(values[LOG_SPREAD])),
-            air=float(values[AIR]),
-            spectrum=values[SPECTRUM],
+            diffraction_px_per_um=float(np.exp(values[Q.LOG_DIFFRACTION])),
+            colour_px=values[Q.COLOUR],
+            spherical=float(values[Q.SPHERICAL]),
+            spread_px=float(np.exp(values[Q.LOG_SPREAD])),
+            air=float(values[Q.AIR]),
+            spectrum=values[Q.SPECTRUM],
             tint=own[:, 2],
         )
 
     def shape(self, values: np.ndarray, sweep: int) -> tuple[float, ...]:
         """What `fitted.share_radius` draws the curve of a sweep from."""
-        away, log_seeing, tint = values[FIRST + OWN * sweep :][:OWN]
+        away, log_seeing, tint = values[Q.FIRST + Q.OWN * sweep :][: Q.OWN]
         band = self.bands[sweep]
         numbers = (
             *(self.telescope.obstruction, band.wavelength_nm, band.width_nm),
-            *np.exp(values[[LOG_DIFFRACTION, LOG_SLOPE]]),
-            *(values[ZERO] + away, np.exp(log_seeing), tint),
-            *(values[SPHERICAL], np.exp(values[LOG_SPREAD]), values[AIR]),
-            *(*values[SPECTRUM], *values[COLOUR]),
+            *np.exp(values[[Q.LOG_DIFFRACTION, Q.LOG_SLOPE]]),
+            *(values[Q.ZERO] + away, np.exp(log_seeing), tint),
+            *(values[Q.SPHERICAL], np.exp(values[Q.LOG_SPREAD]), values[Q.AIR]),
+            *(*values[Q.SPECTRUM], *values[Q.COLOUR]),
         )
         return tuple(map(float, numbers))
 
@@ -124,18 +123,18 @@ class Night:
 
     def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
         """Derivatives of all radii by all quantities: (n, p)."""
-        slope, by_blur = np.exp(values[LOG_SLOPE]), sizes.by_blur
+        slope, by_blur = np.exp(values[Q.LOG_SLOPE]), sizes.by_blur
         out = np.zeros((self.sweep.size, values.size))
-        out[:, SHARED] = sizes.slopes[optics.SHARED].T
-        out[:, LOG_SPREAD] *= np.exp(values[LOG_SPREAD])
-        out[:, LOG_SLOPE] = by_blur * self.blur_px(values)
+        out[:, Q.SHARED] = sizes.slopes[optics.SHARED].T
+        out[:, Q.LOG_SPREAD] *= np.exp(values[Q.LOG_SPREAD])
+        out[:, Q.LOG_SLOPE] = by_blur * self.blur_px(values)
         # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
-        lengths = out[:, LOG_SLOPE] + out[:, LOG_SPREAD] + out[:, COLOUR] @ values[COLOUR]
+        lengths = out[:, Q.LOG_SLOPE] + out[:, Q.LOG_SPREAD] + out[:, Q.COLOUR] @ values[Q.COLOUR]
         lengths += sizes.by_log_seeing + sizes.slopes[optics.SEEN]
-        out[:, LOG_DIFFRACTION] = sizes.radius - lengths
-        out[:, PLAY] = slope * by_blur * self.turned * self.standing(values)
-        row, first = np.arange(self.sweep.size), FIRST + OWN * self.sweep
-        out[row, first] = out[:, ZERO] = -slope * by_blur
+        out[:, Q.LOG_DIFFRACTION] = sizes.radius - lengths
+        out[:, Q.PLAY] = slope * by_blur * self.turned * self.standing(values)
+        row, first = np.arange(self.sweep.size), Q.FIRST + Q.OWN * self.sweep
+        out[row, first] = out[:, Q.ZERO] = -slope * by_blur
         out[row, first + 1] = sizes.by_log_seeing
         out[row, first + 2] = sizes.slopes[optics.TINT]
         return out
@@ -183,7 +182,7 @@ def build_night(curves: Sequence[FocusCurve], *, known: Known, bands: Mapping[st
         [(band.wavelength_nm, band.width_nm) for band in known_bands],
         sweep,
         telescope=known,
-        largest_blur_px=float(np.exp(start[LOG_SLOPE]) * 1.3 * max(map(np.ptp, position))),
+        largest_blur_px=float(np.exp(start[Q.LOG_SLOPE]) * 1.3 * max(map(np.ptp, position))),
         finest_seeing_px=max(1.2 * float(guesses[:, 1].min()), 0.6),
         seen=both if told.size else outer.seen,
     )
@@ -251,11 +250,11 @@ def _before_looking(
         ]
     prior = Prior(*np.array(table, float).T)
     start = prior.target.copy()
-    start[ZEROS] = best - zero
+    start[Q.ZEROS] = best - zero
     return start, prior
 
 
 def without_colour(night: Night) -> Prior:
     """The priors of a night whose lens, a mirror or an apochromat, has next to no colour."""
     scale = PRIORS.plain_colour_um * night.telescope.blur_px_per_um
-    return night.prior.changed(COLOUR.start + 1, scale=scale, tail=np.inf)
+    return night.prior.changed(Q.COLOUR.start + 1, scale=scale, tail=np.inf)

@@ -255,11 +255,7 @@ def wings_meet(fit: CurveFit) -> Estimate:
 
 
 def micrometres_per_step(
-    slope_px_per_step: Estimate,
-    *,
-    focal_ratio: float,
-    pixel_um: float,
-    obstruction: float = 0.0,
+    slope_px_per_step: Estimate, *, focal_ratio: float, pixel_um: float, obstruction: float = 0.0
 ) -> Estimate:
     """Focuser travel per step in micrometres, with its uncertainty.
 

@@ -21,10 +21,9 @@ from scipy.special import expit
 
 from ..estimate import NOT_KNOWN, Estimate
 from ..optics.star import colour_terms
-from .night import COLOUR, FIRST, LOG_SLOPE, PLAY, ZERO, ZEROS, Night
+from .night import Night, Q
 from .plain import guess_hyperbola
-from .posterior import Posterior, explain, together
-from .search import COARSE_JITTER, COARSE_LACK, SCREENING, WIDE, Fit, descend
+from .posterior import COARSE, SCREENING, USUAL, WIDE, Fit, Posterior, descend, explain, together
 from .statistics import PRIORS
 
 LEAST_FRAMES, LEAST_MOVING = 7, 4
@@ -33,7 +32,6 @@ SURE = 0.995
 """Play is named where it is more likely than this. One frame that is too small is about as likely
 play as a wreck, so it never suffices; two of one sweep, or of two, mostly do."""
 MAY_BE = 0.2  # from this chance on, first frames off the curve may have been play instead of wrecks
-USUAL_SCATTER = {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
 
 
 class Start(NamedTuple):
@@ -43,31 +41,30 @@ class Start(NamedTuple):
     play: Estimate = NOT_KNOWN
 
 
-def explain_with_play(night: Night) -> tuple[Night, Posterior, list[Start]]:
-    """Explain a night with play and without; returned is the likelier one of the two."""
+def explain_with_play(night: Night) -> tuple[Posterior, list[Start]]:
+    """Explain a night with play and without; its fit is the likelier one of the two."""
     found, nothing = explain(night), [Start()] * len(night.bands)
     first = (night.position_steps == night.first_steps) & ~night.inner
     first &= _way(night)[night.sweep] != 0
     # Only where a first frame is rather wrecked than before looking.
     tried = _turned(night) if np.any(found.sound[first] < 1 - PRIORS.wrecked) else None
     if tried is None:
-        return night, found, nothing
+        return found, nothing
     turned, share, mixed = tried
     with_it = explain(turned)
     values, evidence = with_it.fit.values, (found.log_evidence, with_it.log_evidence)
     chance = float(expit(np.log(PRIORS.play) + mixed + share * (evidence[1] - evidence[0])))
-    if not (chance > 0 and 0 < values[PLAY] < _furthest(turned)):
-        return night, found, nothing
-    play = with_it.quantity(PLAY) if chance > SURE else NOT_KNOWN
+    if not (chance > 0 and 0 < values[Q.PLAY] < _furthest(turned)):
+        return found, nothing
+    play = with_it.quantity(Q.PLAY) if chance > SURE else NOT_KNOWN
     stood = np.bincount(night.sweep, turned.standing(values) & ~night.inner)
     starts = [
         Start(int(n), play if n else NOT_KNOWN) if chance > MAY_BE else Start() for n in stood
     ]
     if chance > SURE:
-        return turned, with_it, starts
+        return with_it, starts
     both = together((found, with_it), np.log([1 - chance, chance]) - evidence)
-    both = replace(both, soundness=found.sound + 0 * both.soundness)
-    return (turned if chance > 0.5 else night), both, starts
+    return replace(both, soundness=found.sound + 0 * both.soundness), starts
 
 
 def _turned(night: Night) -> tuple[Night, float, float] | None:
@@ -75,7 +72,7 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
 
     And what share of the evidence counts, and the log of the product over the sweeps.
     """
-    way, spacing = _way(night), float(night.prior.scale[PLAY])
+    way, spacing = _way(night), float(night.prior.scale[Q.PLAY])
     able = replace(night, turned=way[night.sweep])
     # In the middle between two frames, by hyperbolas.
     tried = [_moved(able, steps) for steps in np.arange(spacing / 2, _furthest(able), spacing)]
@@ -83,9 +80,9 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
         return None
     start, _ = min(tried, key=lambda one: one[1])
     # With tight variances frames that stood pass for wrecked, and no play is found.
-    fit = descend(able, start, jitter=COARSE_JITTER, lack=COARSE_LACK, steps=SCREENING)
-    fit = descend(able, fit.values, **USUAL_SCATTER, steps=WIDE)
-    gain, sets = np.where(way != 0, _gain(able, fit), 0.0), _sets(night)
+    fit = descend(able, start, **COARSE, steps=SCREENING)
+    fit = descend(able, fit.values, **USUAL, steps=WIDE)
+    gain, sets = np.where(way != 0, _gain(fit), 0.0), _sets(night)
     count = np.bincount(sets)[sets]
     mean = np.bincount(sets, gain)[sets] / count
     on = mean > 0
@@ -93,24 +90,24 @@ def _turned(night: Night) -> tuple[Night, float, float] | None:
         return None
     mixed = float(((np.log1p(np.exp(-np.abs(mean))) - np.log(2)) / count)[way != 0].sum())
     turned = replace(night, turned=np.where(on, way, 0.0)[night.sweep], near=None)
-    turned = replace(turned, start=_moved(turned, float(fit.values[PLAY]))[0])
+    turned = replace(turned, start=_moved(turned, float(fit.values[Q.PLAY]))[0])
     return turned, float((mean / count)[on].sum() / gain[on].sum()), mixed
 
 
-def _gain(night: Night, fit: Fit) -> np.ndarray:
+def _gain(fit: Fit) -> np.ndarray:
     """By how much ln likelihood of each sweep is larger turned than run in: (m,).
 
     What sweeps share is that of the fit.
     """
-    shared = fit.values[:FIRST]
-    held = night.prior.changed(slice(FIRST), target=shared, scale=1e-6, tail=np.inf)
+    night, shared = fit.night, fit.values[: Q.FIRST]
+    held = night.prior.changed(slice(Q.FIRST), target=shared, scale=1e-6, tail=np.inf)
     run_in = replace(night, turned=0 * night.turned, prior=held)
-    start = _moved(run_in, 0.0, fit.values[COLOUR])[0]
-    start[:FIRST] = shared
-    other = descend(run_in, start, **USUAL_SCATTER, steps=SCREENING)
+    start = _moved(run_in, 0.0, fit.values[Q.COLOUR])[0]
+    start[: Q.FIRST] = shared
+    other = descend(run_in, start, **USUAL, steps=SCREENING)
 
     def likelihoods(end: Fit) -> np.ndarray:
-        scatter = night.scatter(end.sizes, **USUAL_SCATTER)
+        scatter = night.scatter(end.sizes, **USUAL)
         likely = scatter.believe(night.radius_px - end.sizes.radius).log_likelihood
         return np.bincount(night.sweep, likely * ~night.inner)
 
@@ -148,10 +145,10 @@ def _moved(
 ) -> tuple[np.ndarray, float]:
     """Quantities to start from where the play is ``steps``, and the misfit of hyperbolas there."""
     start = night.start.copy()
-    start[PLAY], start[COLOUR] = steps, colour_px
+    start[Q.PLAY], start[Q.COLOUR] = steps, colour_px
     places, mine = night.places(start), [night.frames(k) for k in range(len(night.bands))]
     guesses = np.array([guess_hyperbola(places[m], night.radius_px[m]) for m in mine])
     # The zero is the focus of 550 nm; what was seen is that of the band.
-    away = colour_terms(night.middle_um).T @ start[COLOUR] / np.exp(start[LOG_SLOPE])
-    start[ZEROS] = guesses[:, 0] - away - start[ZERO]
+    away = colour_terms(night.middle_um).T @ start[Q.COLOUR] / np.exp(start[Q.LOG_SLOPE])
+    start[Q.ZEROS] = guesses[:, 0] - away - start[Q.ZERO]
     return start, float(guesses[:, 3].sum())

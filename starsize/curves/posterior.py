@@ -1,25 +1,147 @@
-"""What the frames say of best focus: an average over the seeing's scatter and what is lacking."""
+"""What the frames say of best focus: the likeliest telescope and sky, and how far others are.
+
+The likeliest quantities are found from several starts by damped Newton steps; about them all is
+normal, at each pair of the seeing's scatter and of what is lacking, and averaged over these.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import logsumexp
 
 from ..estimate import Estimate
-from ..optics.sizes import star_radii
+from ..optics.sizes import Sizes, star_radii
+from ..optics.star import colour_terms
 from .fitted import Ending
-from .night import FIRST, LOG_SEEINGS, LOG_SLOPE, OWN, ZERO, ZEROS, Night, without_colour
-from .search import POLISHING, Fit, descend, find
-from .statistics import JITTERS, LACKS, PRIORS, log_usual
+from .night import Night, Q, without_colour
+from .statistics import JITTERS, LACKS, PRIORS, Scatter, log_usual
 
+DAMPING = 1e-3
+SCREENING, WIDE, POLISHING = 6, 20, 30
+ENOUGH = {SCREENING: 0.3, WIDE: 0.05, POLISHING: 1e-2}
+"""A descent is at its end where a step gains less."""
+STARTS_KEPT = 3
+SAME, HOPELESS = 0.3, 20.0
+"""Ends of descents whose costs differ by less are one, and by more not worth following."""
+COARSE = {"jitter": 0.1, "lack": 0.03}
+USUAL = {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
 ROUNDS, CLOSE = 14, 3e-3
 """Of the search for wrecks at most; where misses move by less than this of their sigma, the last.
 """
 GRID = 41  # places where the smallest radius is looked for first
 UNLIKELY = 1e-5  # scatters less likely than this where all were tried are left out in the end
 AT_ONCE = 2_000_000  # numbers in an array of grid points x frames x quantities: 16 MB
+
+
+class Fit(NamedTuple):
+    """Quantities found, the stars they make, and minus twice the log of their probability."""
+
+    night: Night
+    values: np.ndarray
+    sizes: Sizes
+    cost: float
+
+
+def find(night: Night, *, jitter: float, lack: float) -> Fit:
+    """Likeliest quantities of the night, from every start that could lead elsewhere."""
+    # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
+    fits = [descend(night, start, **COARSE, steps=SCREENING) for start in starts(night)]
+    best = _apart(fits)[:STARTS_KEPT]
+    fits = [descend(night, fit.values, **COARSE, steps=WIDE) for fit in best]
+    tight = {"jitter": jitter, "lack": lack}
+    ends = [descend(night, fit.values, **tight, steps=POLISHING) for fit in _apart(fits)]
+    return min(ends, key=lambda fit: fit.cost)
+
+
+def _apart(fits: list[Fit]) -> list[Fit]:
+    """Those that ended elsewhere than any better one and not far above, best first."""
+    out: list[Fit] = []
+    for fit in sorted(fits, key=lambda fit: fit.cost):
+        if not out or out[-1].cost + SAME < fit.cost < out[0].cost + HOPELESS:
+            out.append(fit)
+    return out
+
+
+def starts(night: Night) -> list[np.ndarray]:
+    """A lens without colour, the colour that best foci suggest, strong colours of both signs."""
+    slope, best = np.exp(night.start[Q.LOG_SLOPE]), night.start[Q.ZEROS]
+    terms = colour_terms(night.middle_um).T
+    tried = [np.zeros(3)]
+    if np.ptp(night.middle_um) > 0.05:
+        away = slope * (best - np.median(best))
+        basis = np.column_stack([np.ones(len(best)), terms])
+        normal = basis.T @ basis + np.diag([0, 1e-3, 1e-3, 1.0])
+        tried.append(np.linalg.solve(normal, basis.T @ away)[1:])
+    strong = 500.0 * night.telescope.blur_px_per_um
+    tried += [np.array([0.0, strong, 0.0]), np.array([0.0, -strong, 0.0])]
+    out = []
+    for colour in tried:
+        start = night.start.copy()
+        start[Q.COLOUR] = colour
+        # The zero is the focus of 550 nm; what was seen is that of the band.
+        start[Q.ZEROS] = best - terms @ colour / slope
+        out.append(start)
+    return out
+
+
+def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
+    """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
+    fit, damping = Fit(night, start, night.sizes(start), np.inf), DAMPING
+    for _ in range(steps):
+        scatter = night.scatter(fit.sizes, jitter, lack)
+        fit = fit._replace(cost=cost_of(night, fit.values, fit.sizes, scatter))
+        slopes, normal, pull, likely = normal_equations(night, fit.values, fit.sizes, scatter)
+        # Radii grow with the square of the spread: what pulls it down pulls ever less.
+        normal[Q.LOG_SPREAD, Q.LOG_SPREAD] += 2 * max(-likely[Q.LOG_SPREAD], 0.0)
+        scale = np.sqrt(np.diag(normal))
+        for _ in range(8):
+            damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
+            step = _bounded(np.linalg.solve(damped, pull / scale) / scale)
+            about = np.clip((slopes @ step) / fit.sizes.radius, -0.5, 0.5)
+            values = fit.values + step
+            sizes = night.sizes(values, start_px=fit.sizes.radius * np.exp(about))
+            gain = fit.cost - cost_of(night, values, sizes, scatter)
+            # A step that gains as foretold may be followed by a bolder one.
+            foretold = float(step @ (2 * pull - normal @ step))
+            told = gain / foretold if foretold > 0 else 0.0
+            damping *= 0.2 if told > 0.7 else 1.0 if told > 0.3 else 3.0 if told > 0 else 6.0
+            damping = max(damping, 1e-6)
+            if gain > 0:
+                break
+        if gain <= 0:
+            break
+        fit = Fit(night, values, sizes, np.inf)
+        if gain < ENOUGH.get(steps, 1e-3):
+            break
+    scatter = night.scatter(fit.sizes, jitter, lack)
+    return fit._replace(cost=cost_of(night, fit.values, fit.sizes, scatter))
+
+
+def _bounded(step: np.ndarray) -> np.ndarray:
+    """A step shortened so that no size changes by more than a factor e^0.7 and S by 0.5 waves."""
+    logs = np.append(step[Q.LOG_SEEINGS], step[Q.LOG_SLOPE])
+    most = max(np.abs(logs).max() / 0.7, abs(step[Q.SPHERICAL]) / 0.5, 1.0)
+    return step / most
+
+
+def cost_of(night: Night, values: np.ndarray, sizes: Sizes, scatter: Scatter) -> float:
+    """Minus twice the log of the posterior probability, but for a constant."""
+    miss = night.radius_px - sizes.radius
+    likely = scatter.log_likelihood(miss, scatter.believe(miss))
+    return night.prior.normal(values)[2] - 2 * float(likely)
+
+
+def normal_equations(
+    night: Night, values: np.ndarray, sizes: Sizes, scatter: Scatter
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Slopes of the radii, precision of the quantities, the pull on them, that of the frames."""
+    slopes, miss = night.slopes(values, sizes), night.radius_px - sizes.radius
+    precision, down, _ = night.prior.normal(values)
+    normal, pull = scatter.normal_equations(slopes, miss, scatter.believe(miss).weight)
+    return slopes, normal + np.diag(precision), pull - down, pull
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,12 +225,12 @@ def _explain(night: Night) -> Posterior:
     jitter, lack = np.repeat(JITTERS, LACKS.size), np.tile(LACKS, JITTERS.size)
     end = night.near
     if end is None:
-        fit = find(night, jitter=PRIORS.jitter, lack=PRIORS.lack)
-        first = _over_grid(night, fit, jitter, lack)
+        fit = find(night, **USUAL)
+        first = _over_grid(fit, jitter, lack)
         end, likely = first.ending, first.weight > UNLIKELY
         jitter, lack = jitter[likely], lack[likely]
     fit = descend(night, end.values, jitter=end.jitter, lack=end.lack, steps=POLISHING)
-    found = _over_grid(night, fit, jitter, lack)
+    found = _over_grid(fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
     floor = night.at(place, np.arange(len(place)))
     rise = floor.slopes(fit.values, floor.sizes(fit.values))
@@ -121,17 +243,17 @@ def _explain(night: Night) -> Posterior:
     )
 
 
-def _over_grid(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
+def _over_grid(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
     """Quantities at all pairs of scatters, as many at once as memory should hold."""
-    parts = -(-jitter.size * night.sweep.size * fit.values.size // AT_ONCE)
+    parts = -(-jitter.size * fit.night.sweep.size * fit.values.size // AT_ONCE)
     pairs = zip(np.array_split(jitter, parts), np.array_split(lack, parts), strict=True)
-    solved = [_solved(night, fit, *pair) for pair in pairs]
+    solved = [_solved(fit, *pair) for pair in pairs]
     return together(solved, [0.0] * parts)
 
 
-def _solved(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
+def _solved(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
     """Normal distributions of the quantities; which frames are wrecked is found by turns."""
-    precision, down, _ = night.prior.normal(fit.values)
+    night, precision, down = fit.night, *fit.night.prior.normal(fit.values)[:2]
     slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
     scatter = night.scatter(fit.sizes, jitter[:, None], lack[:, None])
     left, doubt = miss + 0 * scatter.sound, np.zeros_like(scatter.sound)
@@ -157,13 +279,14 @@ def _solved(night: Night, fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Pos
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Positions of the smallest radius at the median seeing, and their derivatives (m, p)."""
     which, usual = np.arange(len(night.bands)), values.copy()
-    usual[LOG_SEEINGS] = np.median(values[LOG_SEEINGS])
+    usual[Q.LOG_SEEINGS] = np.median(values[Q.LOG_SEEINGS])
     reach = 1.2 * max(float(np.ptp(night.position_steps[night.sweep == s])) for s in which)
-    zero, grid = values[ZERO] + values[ZEROS], np.linspace(-reach, reach, GRID)
+    zero, grid = values[Q.ZERO] + values[Q.ZEROS], np.linspace(-reach, reach, GRID)
     places = (zero[:, None] + grid).ravel()
-    radius = radii_at(night, usual, places, np.repeat(which, GRID)).reshape(-1, GRID)
+    there = night.at(places, np.repeat(which, GRID))
+    radius = star_radii(there.stars, there.state(usual)).reshape(-1, GRID)
     best, step = zero + grid[np.argmin(radius, axis=1)], float(grid[1] - grid[0])
-    close = float(radius.min() / np.exp(values[LOG_SLOPE]))
+    close = float(radius.min() / np.exp(values[Q.LOG_SLOPE]))
 
     def beside(best: np.ndarray, away: float) -> tuple[np.ndarray, np.ndarray]:
         """Slopes of the radii by all quantities, on both sides of the places."""
@@ -172,7 +295,7 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
         return before, after
 
     for _ in range(6):
-        down, up = (-side[:, ZERO] for side in beside(best, step / 2))
+        down, up = (-side[:, Q.ZERO] for side in beside(best, step / 2))
         move = np.clip(-(down + up) / 2 * step / np.maximum(up - down, 1e-9), -step, step)
         best = best + move
         if np.abs(move).max() < 1e-3 * close:
@@ -181,13 +304,11 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     # There dR/dx = 0; how it moves follows from how that slope changes.
     before, after = beside(best, 0.05 * close)
     change = after - before
-    change[:, LOG_SEEINGS] = 0.0
-    return best, change / change[which, FIRST + OWN * which][:, None]
+    change[:, Q.LOG_SEEINGS] = 0.0
+    return best, change / change[which, Q.FIRST + Q.OWN * which][:, None]
 
 
-def radii_at(
-    night: Night, values: np.ndarray, position_steps: np.ndarray, sweep: np.ndarray
-) -> np.ndarray:
+def radii_at(fit: Fit, position_steps: np.ndarray, sweep: np.ndarray) -> np.ndarray:
     """Radii of half of all the light, in frames elsewhere."""
-    there = night.at(position_steps, sweep)
-    return star_radii(there.stars, there.state(values))
+    there = fit.night.at(position_steps, sweep)
+    return star_radii(there.stars, there.state(fit.values))

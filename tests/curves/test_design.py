@@ -9,8 +9,7 @@ from numpy.testing import assert_allclose
 from starsize.curves import Known, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, _values, design_of
 from starsize.curves.night import build_night
-from starsize.curves.posterior import best_focus
-from starsize.curves.search import normal_equations
+from starsize.curves.posterior import best_focus, normal_equations
 
 KNOWN = Known(focal_ratio=5.5, pixel_um=3.76, um_per_step=4.0)
 AWAY = np.arange(-80.0, 81.0, 8.0)

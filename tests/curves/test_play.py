@@ -7,9 +7,9 @@ import pytest
 
 from starsize import fit_curve
 from starsize.curves import fit_curves, focus_curve
-from starsize.curves.night import PLAY, Known, build_night
+from starsize.curves.night import Known, Q, build_night
 from starsize.curves.play import explain_with_play
-from starsize.curves.search import descend
+from starsize.curves.posterior import descend
 
 from .helpers import at_positions, sweep
 
@@ -98,12 +98,12 @@ def test_the_uncertainty_of_the_play_is_that_of_its_profile_likelihood():
     """Minus twice its log rises by 1 at one sigma (Wilks 1938); more, as scatters are averaged."""
     curves = night_of(85, 85)
     night = build_night(curves, known=Known(), bands={})
-    night, found, starts = explain_with_play(night)
-    play, values = starts[0].play, found.fit.values
+    found, starts = explain_with_play(night)
+    play, (night, values, *_) = starts[0].play, found.fit
     scatter = {"jitter": found.usual(found.jitter), "lack": found.usual(found.lack)}
 
     def cost(steps):
-        held = night.prior.changed(PLAY, target=steps, scale=1e-6, tail=np.inf)
+        held = night.prior.changed(Q.PLAY, target=steps, scale=1e-6, tail=np.inf)
         return descend(replace(night, prior=held), values, steps=30, **scatter).cost
 
     low, middle, high = (cost(play.value + k * play.sigma) for k in (-1, 0, 1))

@@ -3,7 +3,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm, t as student
 
 from starsize.curves import fit_curves
-from starsize.curves.summary import SIGMA1, SIGMA2, matching_dof, quantiles
+from starsize.curves.verdicts import SIGMA1, SIGMA2, matching_dof, quantiles
 
 from .helpers import at_positions
 

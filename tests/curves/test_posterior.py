@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from starsize.curves import Known, focus_curve
-from starsize.curves.night import COLOUR, FIRST, LOG_SPREAD, ZERO, build_night
-from starsize.curves.posterior import best_focus, explain
-from starsize.curves.search import descend, find
+from starsize.curves.night import Q, build_night
+from starsize.curves.posterior import best_focus, descend, explain, find
 from starsize.optics.sizes import star_radii
 
 KNOWN = Known(focal_ratio=6.0, pixel_um=3.76, um_per_step=3.1)
@@ -28,10 +27,10 @@ def night_of(seed):
     ]
     night = build_night(curves, known=KNOWN, bands={})
     true = night.start.copy()
-    true[COLOUR], true[LOG_SPREAD] = FAST_ACHROMAT_UM * px, np.log(0.1)
-    true[ZERO], true[FIRST::3] = 0.0, 0.0
-    true[FIRST + 1 :: 3] = np.log(2.6)
-    air = np.exp(true[FIRST + 1] + 0.05 * rng.standard_normal(44))
+    true[Q.COLOUR], true[Q.LOG_SPREAD] = FAST_ACHROMAT_UM * px, np.log(0.1)
+    true[Q.ZERO], true[Q.FIRST :: 3] = 0.0, 0.0
+    true[Q.FIRST + 1 :: 3] = np.log(2.6)
+    air = np.exp(true[Q.FIRST + 1] + 0.05 * rng.standard_normal(44))
     radius = star_radii(night.stars, replace(night.state(true), seeing_px=air))
     radius *= 1 + 0.003 * rng.standard_normal(44)
     return replace(night, radius_px=radius, sigma_px=0.003 * radius), true
