@@ -16,8 +16,7 @@ import astropy.units as u
 import numpy as np
 
 from ..comparison.compared import OffsetRow
-from ..curves.fitted import CurveFit
-from ..curves.fitted import residual_sigmas
+from ..curves.fitted import CurveFit, residual_sigmas
 from ..estimate import NOT_KNOWN, Estimate
 from ..frames.frame import FrameFacts
 from ..tracking.measured import FrameRadius, MeasuredSweep
