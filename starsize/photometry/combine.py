@@ -5,9 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from .flags import StarFlag, count_flags
 from .law import SHARES
-from .measured import Bounded, ImageRadius, Stars
+from .measured import Bounded, ImageRadius, StarFlag, Stars, count_flags
 from .sky import Sky
 
 #: Stars differ over a field by so much at least: no weight grows beyond that of such a star.

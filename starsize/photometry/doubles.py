@@ -18,8 +18,7 @@ from typing import Any
 import numpy as np
 
 from .detect import Detected, Peaks
-from .flags import StarFlag
-from .measured import Stars
+from .measured import StarFlag, Stars
 
 #: Longer over shorter axis and signal-to-noise ratio from which moments can tell.
 _LONG, _BRIGHT = 1.12, 50.0

@@ -2,10 +2,49 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from enum import IntFlag
 
 import numpy as np
 
 from .sky import Sky
+
+
+class StarFlag(IntFlag):
+    """Reasons to set a star aside; 0 means none.
+
+    Examples
+    --------
+    >>> flag = StarFlag.SATURATED | StarFlag.EDGE
+    >>> bool(flag & StarFlag.SATURATED), bool(flag & StarFlag.BLENDED)
+    (True, False)
+    """
+
+    EDGE = 1
+    """Its light, or its sky, reaches beyond the frame."""
+    SATURATED = 2
+    """A pixel within its light stands at the ceiling of the camera."""
+    BLENDED = 4
+    """Another star shares its light."""
+    FAINT = 8
+    """Too faint for its radius to mean anything."""
+    SHAPE = 16
+    """Not like the other stars of the frame: a trail, a spike, a galaxy, a cosmic ray."""
+    MASKED = 32
+    """Too many of its pixels cannot be used."""
+    UNMEASURED = 64
+    """No radius could be found."""
+
+
+def count_flags(flags: np.ndarray) -> dict[str, int]:
+    """Count how many stars carry each flag, by flag name, leaving out those that none carries.
+
+    Examples
+    --------
+    >>> count_flags(np.array([0, StarFlag.EDGE, StarFlag.EDGE | StarFlag.FAINT]))
+    {'edge': 2, 'faint': 1}
+    """
+    counts = {flag: int(np.count_nonzero(flags & flag)) for flag in StarFlag}
+    return {str(flag.name).lower(): n for flag, n in counts.items() if n}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,66 +82,45 @@ class Grid:
         return smeared / self.pitch**2
 
 
-#: What of ``Stars`` is a length.
-_LENGTHS = (
-    "radius", "radius_sigma", "radius30", "radius30_sigma", "radius80", "radius80_sigma",
-    "bounded", "bounded_sigma", "mean_radius",
-)  # fmt: skip
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Stars:
-    """The stars of one image, one array entry each; NaN where a star could not be measured.
+    """The stars of one image, an entry of each (n,) array; NaN where one could not be measured.
 
-    Brightest first, but in the order of the places where these were given.
-
-    Attributes
-    ----------
-    x, y : (n,) arrays
-        Centre, pixels.
-    flux, flux_sigma : (n,) arrays
-        All the star's light, wings included, ADU.
-    radius, radius_sigma : (n,) arrays
-        Half-flux radius (see ``conventions``) and its standard uncertainty from this star's own
-        light alone, pixels; never drawn towards that of other stars.
-    radius30, radius30_sigma, radius80, radius80_sigma : (n,) arrays
-        The same for 30 and 80 % of the light.
-    bounded, bounded_sigma : (n,) arrays
-        Radius of half of the light inside a circle of this image, as the pixels show it: no law
-        of growth in it. What is half of what says ``bounds``.
-    bounds : (n, 4) array
-        As `Bounded` has them, in its order.
-    mean_radius : (n,) array
-        Flux-weighted mean radius inside twice ``radius80``, pixels: another quantity.
-    background : (n,) array
-        Level of the sky under the star, ADU.
-    elongation, angle_deg : (n,) arrays
-        Longer over shorter axis; direction of the longer, degrees from +x towards +y, -90 to 90.
-    snr : (n,) array
-        ``flux`` over ``flux_sigma``.
-    flags : (n,) int array
-        ``StarFlag`` bits.
+    Brightest first, but in the order of the places where these were given. Each star's radii and
+    their standard uncertainties are from its own light alone, never drawn towards other stars'.
     """
 
     x: np.ndarray
     y: np.ndarray
+    """Centre, pixels."""
     flux: np.ndarray
     flux_sigma: np.ndarray
+    """All the star's light, wings included, ADU."""
     radius: np.ndarray
     radius_sigma: np.ndarray
+    """Half-flux radius (see ``conventions``), pixels."""
     radius30: np.ndarray
     radius30_sigma: np.ndarray
     radius80: np.ndarray
     radius80_sigma: np.ndarray
+    """The same for 30 and 80 % of the light."""
     bounded: np.ndarray
     bounded_sigma: np.ndarray
+    """Of half of the light inside a circle of this image, as the pixels show it: no law of growth
+    in it. What is half of what says ``bounds``."""
     bounds: np.ndarray
+    """(n, 4), as `Bounded` has them, in its order."""
     mean_radius: np.ndarray
+    """Flux-weighted mean radius inside twice ``radius80``, pixels: another quantity."""
     background: np.ndarray
+    """Level of the sky under the star, ADU."""
     elongation: np.ndarray
     angle_deg: np.ndarray
+    """Longer over shorter axis; direction of the longer, from +x towards +y, -90 to 90."""
     snr: np.ndarray
+    """``flux`` over ``flux_sigma``."""
     flags: np.ndarray
+    """``StarFlag`` bits, whole numbers."""
 
     def __len__(self) -> int:
         return len(self.x)
@@ -116,9 +134,10 @@ class Stars:
 
     def on_finer(self, pitch: int, origin: np.ndarray) -> "Stars":
         """Return the stars in pixels so many times finer; ``origin`` is there where (0, 0) was."""
+        lengths = [f.name for f in fields(self) if "radius" in f.name or "bounded" in f.name]
         return replace(
             self,
-            **{name: getattr(self, name) * pitch for name in _LENGTHS},
+            **{name: getattr(self, name) * pitch for name in lengths},
             x=self.x * pitch + origin[0],
             y=self.y * pitch + origin[1],
             bounds=self.bounds * (pitch, pitch, pitch, pitch**2),
@@ -180,19 +199,14 @@ class ImageRadius:
     set_aside: Mapping[str, int] = field(default_factory=dict)
     """Why other stars were not used: flag name -> how many."""
     reason: str | None = None
-    """None, or a key of ``REASONS``."""
+    """None, or one of ``REASONS``."""
 
 
 #: Why an image has no radius.
-REASONS: Mapping[str, str] = {
-    "no_pixels": "the image has no usable pixels",
-    "too_small": "the image is only a few pixels wide",
-    "too_many_holes": "unusable pixels lie scattered all over the image",
-    "no_stars": "no stars were found",
-    "all_saturated": "all stars are burnt out",
-    "all_faint": "all stars are too faint to measure",
-    "none_usable": "none of the stars could be measured",
-}
+REASONS = (
+    "no_pixels", "too_small", "too_many_holes", "no_stars",
+    "all_saturated", "all_faint", "none_usable",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

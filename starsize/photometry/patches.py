@@ -27,7 +27,7 @@ Grown = tuple[np.ndarray, np.ndarray]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
-    """Patches about ``n`` stars, each ``2 half + 1`` pixels wide, less the sky map.
+    """Patches about ``n`` stars, each ``2 half + 1`` pixels wide, less the plane of the sky map.
 
     ``read`` (n, s, s) is False where the image has no reading, ``trusted`` also under neighbours;
     ``pixels`` not to be trusted hold what lies opposite the star's centre. ``x``, ``y`` are centres
@@ -57,15 +57,15 @@ class Patches:
 
     def growth(self, limit_px: float) -> Grown:
         """(k,) radii in small steps up to a limit, pixels, and (n, k) light inside each."""
-        grown = _inside(self.pixels, self.x, self.y, limit_px)
+        radii, light = _inside(self.pixels, self.x, self.y, limit_px)
         if self.fine is None:
-            return grown
+            return radii, light
         # The middle on a finer grid, where small circles hardly feel where the pixels lie.
-        middle = self.fine.shape[1] // 2
-        x, y = ((c - self.half) * FINER + middle for c in (self.x, self.y))
-        radii, light = _inside(self.fine, x, y, min(limit_px, _FINE_PX) * FINER)
-        beyond = grown[0] > radii[-1] / FINER
-        return np.r_[radii / FINER, grown[0][beyond]], np.hstack([light, grown[1][:, beyond]])
+        far = self.fine.shape[1] // 2
+        x, y = ((c - self.half) * FINER + far for c in (self.x, self.y))
+        near, middle = _inside(self.fine, x, y, min(limit_px, _FINE_PX) * FINER)
+        beyond = radii > near[-1] / FINER
+        return np.r_[near / FINER, radii[beyond]], np.hstack([middle, light[:, beyond]])
 
     def refined(self) -> "Patches":
         """The same with the middle of each patch on a finer grid, by quintic splines."""
@@ -74,6 +74,21 @@ class Patches:
         spline = _refining(2 * far + 1)
         fine = spline @ self.pixels[:, middle, middle] @ spline.T / FINER**2
         return replace(self, fine=np.ascontiguousarray(fine, np.float32))
+
+    def centred(self, half_flux_px: float) -> "Patches":
+        """The same with centres moved to the middle of the light, through a Gaussian window.
+
+        The window is as wide as the star (Bertin & Arnouts' windowed positions, SExtractor manual).
+        A centre that strays by more than the star's own radius stays where it was.
+        """
+        n, size = self.pixels.shape[:2]
+        tower, floors = self.pixels.reshape(n * size, size), size * np.arange(n)
+        sigma = max(0.85 * half_flux_px, _LEAST_WINDOW_PX)
+        x, y, _ = sep.winpos(tower, self.x, self.y + floors, sigma, subpix=1)
+        y -= floors
+        good = np.hypot(x - self.x, y - self.y) < half_flux_px + 0.5
+        good &= np.maximum(np.abs(x - self.half), np.abs(y - self.half)) < self.half / 2
+        return replace(self, x=np.where(good, x, self.x), y=np.where(good, y, self.y))
 
 
 def _around(
@@ -122,22 +137,24 @@ def _refining(n: int) -> np.ndarray:
 
 
 def read_patches(
-    level: np.ndarray, sky: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
+    image: np.ndarray, planes: np.ndarray, peaks: Peaks, chosen: np.ndarray, *, half: int
 ) -> Patches:
     """Cut patches about the chosen peaks from an image; places are in its pixels.
 
-    The (n, 3) ``sky`` is the level at each peak and its rise a pixel along y and x.
+    The (n, 3) ``planes`` are the sky's level at each and its rise a pixel along y and x: near the
+    rim and beside neighbours half a star tells, and with it the slope of its sky.
     """
     x, y = peaks.x[chosen], peaks.y[chosen]
     left, top = (np.rint(c).astype(int) - half for c in (x, y))
     size = 2 * half + 1
     pixels = np.full((len(chosen), size, size), np.float32(np.nan))
-    first, last = (np.clip(np.stack([top, left], 1) + n, 0, level.shape) for n in (0, size))
-    for patch, (y0, x0), (y1, x1), up, aside in zip(pixels, first, last, top, left, strict=True):
-        patch[y0 - up : y1 - up, x0 - aside : x1 - aside] = level[y0:y1, x0:x1]
-    at_star, down, right = sky[chosen].T[:, :, None]
+    for patch, y0, x0 in zip(pixels, top.tolist(), left.tolist(), strict=True):
+        seen = image[max(y0, 0) : max(y0 + size, 0), max(x0, 0) : max(x0 + size, 0)]
+        down, right = max(-y0, 0), max(-x0, 0)
+        patch[down : down + seen.shape[0], right : right + seen.shape[1]] = seen
+    level, down, right = planes.T[:, :, None]
     grid = np.arange(size)
-    pixels -= (at_star + down * ((top - y)[:, None] + grid)).astype(np.float32)[:, :, None]
+    pixels -= (level + down * ((top - y)[:, None] + grid)).astype(np.float32)[:, :, None]
     pixels -= (right * ((left - x)[:, None] + grid)).astype(np.float32)[:, None, :]
     read = np.isfinite(pixels)
     trusted = read.copy()
@@ -168,59 +185,36 @@ def _leave_out_neighbours(
         [(first[star, None] + grid - c[some, None]) ** 2 for some in (other, own)]
         for first, c in ((left, peaks.x), (top, peaks.y))
     )
-    columns = np.stack([dx - share * own_dx, dx], 1).astype(np.float32)[:, :, None]
-    rows = np.stack([dy - share * own_dy, dy - reach[other, None] ** 2], 1).astype(np.float32)
-    for k, across, down in zip(star, columns, rows[:, :, :, None], strict=True):
-        trusted[k] &= (down + across >= 0).any(axis=0)
+    columns = (c.astype(np.float32) for c in (share * own_dx - dx, reach[other, None] ** 2 - dx))
+    rows = (c.astype(np.float32)[:, :, None] for c in (dy - share * own_dy, dy))
+    for k, nearer, near, down, far in zip(star, *columns, *rows, strict=True):
+        trusted[k] &= (down >= nearer) | (far >= near)
 
 
-def centred(patches: Patches, half_flux_px: np.ndarray) -> Patches:
-    """Patches with centres moved to the middle of the light, through a Gaussian window.
+def sky_rings(
+    patches: Patches, inner_px: float, outer_px: float, noise: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Level of the sky beyond the map about each star, from how many pixels, and their ring.
 
-    The window is as wide as the star (Bertin & Arnouts' windowed positions, SExtractor manual).
-    A centre that strays by more than the star's own radius stays where it was.
+    A clipped mean; where the ring has too few pixels, of those farthest out that can tell it.
     """
-    n, size = len(patches.x), patches.pixels.shape[1]
-    tower, floors = patches.pixels.reshape(n * size, size), size * np.arange(n)
-    sigma = np.maximum(0.85 * half_flux_px, _LEAST_WINDOW_PX)
-    x, y, _ = sep.winpos(tower, patches.x, patches.y + floors, sigma, subpix=1)
-    y -= floors
-    good = np.hypot(x - patches.x, y - patches.y) < 1.0 * half_flux_px + 0.5
-    good &= np.maximum(np.abs(x - patches.half), np.abs(y - patches.half)) < patches.half / 2
-    return replace(patches, x=np.where(good, x, patches.x), y=np.where(good, y, patches.y))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Rings:
-    """The sky about each star beyond the sky map: clipped mean of ``count`` pixels of a ring."""
-
-    level: np.ndarray
-    count: np.ndarray
-    inner: np.ndarray
-    outer: np.ndarray
-
-
-def sky_rings(patches: Patches, inner_px: float, outer_px: float, noise: float) -> Rings:
-    """Level of the sky in a ring about each star, or as far out as there are pixels to tell it."""
     n = len(patches.x)
     offset = np.arange(-patches.half, patches.half + 1)
     distance = np.hypot(offset[:, None], offset)
-    rows, columns = np.nonzero((distance > inner_px) & (distance <= outer_px))
-    values = patches.pixels[:, rows, columns]
-    values[~patches.trusted[:, rows, columns]] = np.nan
+    ring = (distance > inner_px) & (distance <= outer_px)
+    values = np.where(patches.trusted[:, ring], patches.pixels[:, ring], np.float32(np.nan))
     level, count = _clipped_mean(values, noise)
     inner, outer = np.full(n, inner_px), np.full(n, outer_px)
-    for k in np.flatnonzero(count < max(_FEWEST, 0.12 * len(rows))):
+    for k in np.flatnonzero(count < max(_FEWEST, 0.12 * ring.sum())):
         trusted = patches.trusted[k]
-        wanted = _FARTHEST * trusted.sum()
-        if wanted < _FEWEST / 4:
-            level[k], count[k] = 0.0, 0
-            continue
-        far = np.sort(distance[trusted])[-int(wanted) :]
-        chosen = patches.pixels[k][trusted & (distance >= far[0])]
-        level[k], count[k] = (v[0] for v in _clipped_mean(chosen[None], noise))
-        inner[k], outer[k] = far[0], np.sqrt(2 * np.mean(far**2) - far[0] ** 2)
-    return Rings(level, count, inner, outer)
+        wanted = int(_FARTHEST * trusted.sum())
+        level[k], count[k] = 0.0, 0
+        if wanted >= _FEWEST / 4:
+            far = np.sort(distance[trusted])[-wanted:]
+            chosen = patches.pixels[k, trusted & (distance >= far[0])]
+            level[k], count[k] = np.ravel(_clipped_mean(chosen[None], noise))
+            inner[k], outer[k] = far[0], np.sqrt(2 * np.mean(far**2) - far[0] ** 2)
+    return level, count, inner, outer
 
 
 def _clipped_mean(values: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray]:

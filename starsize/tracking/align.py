@@ -1,4 +1,4 @@
-"""Where the stars of one frame stand in another: shift, turn and scale between star lists.
+"""The same stars in two lists: shift, turn and scale between them.
 
 Places are complex numbers, x + iy in pixels.
 """
@@ -11,8 +11,9 @@ from scipy.special import bdtrc
 
 #: So many stars tell how a field moved; fewer may be specks.
 FEWEST = 4
-#: Stars of either list, brightest first, whose pairs are compared: few at first, then more.
-_BRIGHTEST = (15, 25)
+#: Stars of either list, brightest first, that are looked at; those whose pairs are compared, few
+#: at first, then more.
+_LONGEST, _BRIGHTEST = 400, (15, 25)
 #: A match that unrelated stars would make by chance once in so many trials is none.
 _CHANCE = 1e-4
 #: Focus and temperature change the scale of a frame by parts in a thousand.
@@ -27,12 +28,8 @@ class Motion:
     shift: complex
 
     def __call__(self, places: np.ndarray) -> np.ndarray:
-        """Map places of the reference frame into the other frame."""
+        """Map places of the reference into the other list's pixels."""
         return self.turn * places + self.shift
-
-    def after(self, first: "Motion") -> "Motion":
-        """Return the motion that does ``first`` and then this one."""
-        return Motion(self.turn * first.turn, self.turn * first.shift + self.shift)
 
     def back(self) -> "Motion":
         """Return the way back."""
@@ -52,11 +49,12 @@ def nearest(among: np.ndarray, places: np.ndarray, reach: float) -> tuple[np.nda
     """Rows of ``places`` and of ``among`` that are each other's nearest within ``reach``."""
     if min(len(among), len(places)) == 0:
         return np.zeros(0, int), np.zeros(0, int)
-    left, right = cKDTree(xy(among)), cKDTree(xy(places))
-    gap, there = map(np.asarray, left.query(right.data))
-    back = np.asarray(right.query(left.data)[1])
-    here = np.flatnonzero((gap < reach) & (back[there] == np.arange(len(places))))
-    return here, there[here]
+    left, right = xy(among), xy(places)
+    there = np.asarray(cKDTree(left).query(right, distance_upper_bound=reach)[1])
+    here = np.flatnonzero(there < len(among))
+    there = there[here]
+    both = np.asarray(cKDTree(right).query(left[there])[1]) == here
+    return here[both], there[both]
 
 
 def align(
@@ -77,7 +75,7 @@ def align(
     """
     if min(len(reference), len(places)) < FEWEST:
         return None
-    lists = reference, places, tolerance_px
+    lists = reference[:_LONGEST], places[:_LONGEST], tolerance_px
     for guess in guesses:
         if (found := _confirmed(guess, *lists, trials=1)) is not None:
             return found

@@ -9,8 +9,8 @@ import numpy as np
 from ..errors import FrameReadError
 from ..frames.pixels import read_window
 from ..setup import Camera
-from .colour import grid_of
 from .measured import FrameRadius, MeasuredSweep
+from .tasks import grid_of
 
 #: Half the width of a picture, in half-flux radii of the largest star: a disc and its surroundings.
 _ROOM = 1.8
@@ -19,23 +19,16 @@ _LEAST_HALF_PX, _LARGEST_HALF_PX = 9, 80
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Filmstrip:
-    """Pictures of one star, all of the same part of the sky and the same scale.
-
-    Attributes
-    ----------
-    pictures : tuple of (n, n) float32 array or None
-        One for each frame of the measured sweep, in its order, in ADU above the sky; NaN beyond
-        the frame's edge. None where the star was not recognised or the file could not be read.
-    radius_px : (n_frames,) array
-        The star's own half-flux radius in each frame, pixels.
-    x_px, y_px : float
-        Its place in the frame that shows most.
-    """
+    """Pictures of one star, all of the same part of the sky and the same scale."""
 
     pictures: tuple[np.ndarray | None, ...]
+    """(n, n) float32 for each frame of the sweep, ADU above the sky, NaN beyond the frame's edge;
+    None where the star was not recognised or the file could not be read."""
     radius_px: np.ndarray
+    """(n_frames,) the star's own half-flux radius in each frame, pixels."""
     x_px: float
     y_px: float
+    """Its place in the frame that shows most."""
 
 
 def filmstrips(
@@ -43,21 +36,11 @@ def filmstrips(
     *,
     camera: Camera = Camera(),  # noqa: B008 -- frozen, so it can be shared
 ) -> tuple[Filmstrip | None, ...]:
-    """Cut the same good star out of every frame of each sweep.
+    """Cut the same good star out of every frame of each sweep; None where there is none.
 
     Of the stars that are sound (single, unsaturated, off the edge) in most frames the one is taken
-    whose radius is known best. Of a colour camera only the green pixels are shown.
-
-    Parameters
-    ----------
-    measured : sequence of MeasuredSweep
-    camera : Camera
-        Its colour pattern, where the setup states one.
-
-    Returns
-    -------
-    tuple of Filmstrip or None
-        One for each measured sweep; None where there is no such star.
+    whose radius is known best. Of a colour camera, whose pattern ``camera`` may state, only the
+    green pixels are shown.
     """
     return tuple(_strip(one, camera) for one in measured)
 

@@ -35,34 +35,24 @@ class FrameRadius(ImageRadius):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StarTracks:
-    """The same stars through the frames of a sweep.
-
-    Attributes
-    ----------
-    x_px, y_px : (n_stars,) arrays
-        Place in the sweep's reference frame (the one that shows most), pixels.
-    radius_px, radius_sigma_px : (n_stars, n_frames) arrays
-        Each star's own half-flux radius and its standard uncertainty, pixels; NaN where it was
-        not measured.
-    flags : (n_stars, n_frames) int array
-        ``StarFlag`` bits; UNMEASURED where a star was not recognised.
-    seen_px : (n_stars, n_frames, 2) array
-        Where (x, y) each star stands in each frame, pixels; NaN where it was not recognised.
-    identity : (n_stars,) int array
-        The same number is the same star in every sweep of the night; -1 where that is not known.
-    pointing : int or None
-        Sweeps of one night with the same number show the same part of the sky; None where there
-        are too few stars to tell.
-    """
+    """The same ``n`` stars through the ``k`` frames of a sweep."""
 
     x_px: np.ndarray
     y_px: np.ndarray
+    """(n,) place in the sweep's reference frame (the one that shows most), pixels."""
     radius_px: np.ndarray
     radius_sigma_px: np.ndarray
+    """(n, k) each star's own half-flux radius and its standard uncertainty, pixels; NaN where it
+    was not measured."""
     flags: np.ndarray
+    """(n, k) ``StarFlag`` bits; UNMEASURED where a star was not recognised."""
     seen_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 0, 2)))
+    """(n, k, 2) where (x, y) each star stands, pixels; NaN where it was not recognised."""
     identity: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    """(n,) the same number is the same star in every sweep of the night; -1 where not known."""
     pointing: int | None = None
+    """Sweeps of one night with the same number show the same part of the sky; None where there
+    are too few stars to tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

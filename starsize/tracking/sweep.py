@@ -1,35 +1,25 @@
 """Frames measured alone; sweeps, and what the frames of a sweep tell each other."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..cache import Cache
 from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
-from ..photometry import Known, StarFlag, star_table
-from ..photometry.judge import SAME_LIGHT
+from ..photometry import Known, star_table
 from ..setup import Setup, given_setup
-from .align import FEWEST, nearest
-from .colour import channels_of
-from .measured import FrameRadius, MeasuredSweep, StarTracks
-from .spread import Progress, look_at
-from .tasks import Look, Task
-from .tracks import Aligned, known_stars, lay_out, places_of, reach, recognise, tracks_of
-from .words import OTHER_STARS
+from .measured import FrameRadius, MeasuredSweep
+from .tasks import Look, Progress, Task, channels_of, look_at
+from .tracks import better, known_stars, lay_out, recognise, tracks_of
 
 if TYPE_CHECKING:  # takes long to load, and few runs need it
     from astropy.table import QTable
-
-#: A star that gives the light it is known to give may be faint, cut by the edge, or touch others.
-_LESSER = int(StarFlag.BLENDED | StarFlag.FAINT | StarFlag.EDGE)
-#: What is known of a frame though its radius is not.
-_NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
 
 
 def measure_files(
@@ -43,14 +33,11 @@ def measure_files(
 ) -> tuple[FrameRadius, ...]:
     """Measure frames one by one, each on its own stars; those in the cache are not measured again.
 
-    Returns
-    -------
-    tuple of FrameRadius
-        One for each frame, in order; three (R, G, B) for a frame of a colour camera.
+    One for each frame, in order; three (R, G, B) for a frame of a colour camera.
     """
     tasks = _tasks_of(facts_list, setup, calibration)
-    looks = _one_by_one(look_at(tasks, executor, cache, progress))
-    return tuple(look.frame for look in looks)
+    looks = look_at(tasks, executor, cache, progress)
+    return tuple(look.frame for of_frame in looks for look in _told_apart(of_frame))
 
 
 def measure_files_and_stars(
@@ -60,24 +47,23 @@ def measure_files_and_stars(
     calibration: Calibration | None = None,
     executor: Executor | None = None,
 ) -> tuple[tuple[FrameRadius, ...], "QTable"]:
-    """Measure frames one by one, and hand on their stars too.
+    """Measure frames as `measure_files` does, to the last digit, and hand on their stars too.
 
-    Returns
-    -------
-    frames : tuple of FrameRadius
-        What `measure_files` returns for these frames, to the last digit.
-    stars : QTable
-        One row a star, frames and channels one below the other: ``file``, the columns of
-        `measure_frame`, and ``channel`` (empty for a mono camera). A frame that cannot be read has
-        no rows.
+    A row a star, frames and channels one below the other: ``file``, the columns of `measure_frame`,
+    and ``channel`` (empty for a mono camera). A frame that cannot be read has no rows.
     """
     from astropy.table import QTable, vstack
 
     tasks = _tasks_of(facts_list, setup, calibration)
     tasks = [replace(task, all_stars=True) for task in tasks]
-    looks = _one_by_one(look_at(tasks, executor))
-    tables = [_rows(look) for look in looks]
-    return tuple(look.frame for look in looks), vstack(tables) if tables else QTable()
+    frames, tables = [], []
+    for look in (look for of_frame in look_at(tasks, executor) for look in _told_apart(of_frame)):
+        table, frame = star_table(look.stars), look.frame
+        table.add_column(np.full(len(table), frame.facts.path.name), name="file", index=0)
+        table.add_column(np.full(len(table), frame.channel), name="channel")
+        frames.append(frame)
+        tables.append(table)
+    return tuple(frames), vstack(tables) if tables else QTable()
 
 
 def _tasks_of(
@@ -87,22 +73,11 @@ def _tasks_of(
     return [Task(one, channels_of(one, camera), camera, calibration) for one in facts]
 
 
-def _one_by_one(frames: Iterable[tuple[Look, ...]]) -> list[Look]:
-    """One look for each channel of each frame; one in all of a frame that cannot be read."""
-    found: list[Look] = []
-    for looks in frames:
-        if looks[0].read:
-            found += looks
-        else:
-            found.append(replace(looks[0], frame=replace(looks[0].frame, channel="")))
-    return found
-
-
-def _rows(look: Look) -> "QTable":
-    table = star_table(look.stars)
-    table.add_column(np.full(len(table), look.frame.facts.path.name), name="file", index=0)
-    table.add_column(np.full(len(table), look.frame.channel), name="channel")
-    return table
+def _told_apart(looks: tuple[Look, ...]) -> tuple[Look, ...]:
+    """One look for each channel of a frame; one in all of a frame that cannot be read."""
+    if looks[0].read:
+        return looks
+    return (replace(looks[0], frame=replace(looks[0].frame, channel="")),)
 
 
 def measure_sweeps(
@@ -159,48 +134,41 @@ def measure_sweeps(
     >>> measure_sweeps(sweeps)[0]  # doctest: +SKIP
     <MeasuredSweep L-1 (L): 11 of 11 frames measured>
     """
+    camera = given_setup(setup).camera
     tasks = _tasks_of([facts for one in sweeps for facts in one.frames], setup, calibration)
     looks = look_at(tasks, executor, cache, progress)
-    names: list[tuple[Sweep, str]] = []
-    told: list[_Told] = []
-    waiting: dict[int, tuple[list[Look], list[Known | None]]] = {}
-    again: list[Task] = []
-    for sweep in sweeps:
-        channels = channels_of(sweep.frames[0], setup.camera)
-        runs = zip(*islice(looks, len(sweep.frames)), strict=True)
-        doubtful: list[dict[str, Known]] = [{} for _ in sweep.frames]
-        for channel, run in zip(channels, runs, strict=True):
-            hints = known_stars(run, laid := lay_out(run))
-            if any(hints):
-                waiting[len(told)] = list(run), hints
-            for frame, hint in zip(doubtful, hints, strict=True):
-                frame |= {channel: hint} if hint else {}
-            names.append((sweep, channel))
-            told.append(_told(run, laid))
-        for task, own in zip(_tasks_of(sweep.frames, setup, calibration), doubtful, strict=True):
-            if own:
-                again.append(replace(task, channels=tuple(own), hints=tuple(own.values())))
+    names = [(one, channel) for one in sweeps for channel in channels_of(one.frames[0], camera)]
+    runs = [run for one in sweeps for run in zip(*islice(looks, len(one.frames)), strict=True)]
+    laid = list(map(lay_out, runs))
+    hints = {
+        _key(look): hint
+        for run, one in zip(runs, laid, strict=True)
+        for look, hint in zip(run, known_stars(run, one), strict=True)
+        if hint is not None
+    }
     # Second looks are no frames: the count of the first pass stands.
-    seconds = {_key(look): look for looks in look_at(again, executor, cache) for look in looks}
-    for k, (looked, hints) in waiting.items():
-        better = [
-            _better(look, seconds[_key(look)], hint) if hint else look
-            for look, hint in zip(looked, hints, strict=True)
-        ]
-        told[k] = _told(better, lay_out(better))
-    shown = [one.frames[one.first] for one in told]
+    again = look_at(_hinted(tasks, hints), executor, cache)
+    second = {_key(look): look for looks in again for look in looks}
+    for k, run in enumerate(runs):
+        if not second.keys().isdisjoint(map(_key, run)):
+            runs[k] = tuple(
+                better(look, second[key], hints[key]) if (key := _key(look)) in hints else look
+                for look in run
+            )
+            laid[k] = lay_out(runs[k])
+    shown = [run[one.first].frame for run, one in zip(runs, laid, strict=True)]
     tracks = recognise(
-        [one.tracks for one in told], [f.facts for f in shown], [f.radius_px for f in shown]
+        list(map(tracks_of, runs, laid)), [f.facts for f in shown], [f.radius_px for f in shown]
     )
     return tuple(
         MeasuredSweep(
             id=f"{sweep.id}-{channel}" if channel else sweep.id,
             filter=channel or sweep.filter,
             sweep=sweep,
-            frames=one.frames,
+            frames=tuple(look.frame for look in run),
             tracks=track,
         )
-        for (sweep, channel), one, track in zip(names, told, tracks, strict=True)
+        for (sweep, channel), run, track in zip(names, runs, tracks, strict=True)
     )
 
 
@@ -208,37 +176,14 @@ def _key(look: Look) -> tuple[Path, str]:
     return look.frame.facts.path, look.frame.channel
 
 
-class _Told(NamedTuple):
-    """What is kept of the looks at a sweep: their tables of stars would fill the memory."""
-
-    frames: tuple[FrameRadius, ...]
-    tracks: StarTracks
-    first: int
-
-
-def _told(run: Sequence[Look], laid: Aligned) -> _Told:
-    return _Told(tuple(look.frame for look in run), tracks_of(run, laid), laid.first)
-
-
-def _better(first: Look, second: Look, hint: Known) -> Look:
-    """The second look, which knows more, if its stars give the light they are known to give.
-
-    They may give less, through cloud, where the first look saw none of them; neither look tells
-    anything where the second sees none either, and the first hardly more than a speck.
-    """
-    if not second.read:
-        return first
-    own, flags = first.stars.flags == 0, second.stars.flags
-    good = flags & ~_LESSER == 0
-    near = reach(first.frame.radius_px, hint.radius_px)
-    lost = len(nearest(places_of(first)[own], hint.places @ [1, 1j], near)[0]) == 0
-    if good.any():
-        share = float(np.median(second.stars.flux[good] / hint.light_adu[good]))
-        clear = np.any(good & (flags & StarFlag.FAINT == 0))
-        if (0 if lost and clear else 1 / SAME_LIGHT) < share < SAME_LIGHT:
-            return second
-    speck = first.frame.reason is None and lost and own.sum() < FEWEST
-    if not (speck and np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))):
-        return first
-    same = {name: getattr(first.frame, name) for name in _NO_RADIUS}
-    return replace(first, frame=FrameRadius(**same, reason=OTHER_STARS))
+def _hinted(tasks: Sequence[Task], hints: Mapping[tuple[Path, str], Known]) -> list[Task]:
+    """Tasks of second looks: a frame is read once for all of its channels."""
+    own = [
+        {c: hints[task.facts.path, c] for c in task.channels if (task.facts.path, c) in hints}
+        for task in tasks
+    ]
+    return [
+        replace(task, channels=tuple(known), hints=tuple(known.values()))
+        for task, known in zip(tasks, own, strict=True)
+        if known
+    ]

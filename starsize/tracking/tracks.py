@@ -4,19 +4,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from ..frames.frame import FrameFacts
 from ..photometry import Known, StarFlag
 from ..photometry.combine import weighted_median
-from ..photometry.judge import SAME_LIGHT
-from .align import STILL, Motion, align, nearest, xy
-from .measured import StarTracks
+from ..photometry.measure import SAME_LIGHT
+from .align import FEWEST, STILL, Motion, align, nearest, xy
+from .measured import FrameRadius, StarTracks
 from .tasks import Look
+from .words import OTHER_STARS
 
-_LIST_LENGTH = 400
 #: A frame is looked at again where so much of what it shows is in no other frame.
 _STRANGERS = 0.4
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
+#: A star that gives the light it is known to give may be faint, cut by the edge, or touch others.
+_LESSER = int(StarFlag.BLENDED | StarFlag.FAINT | StarFlag.EDGE)
 _MOST_FIELDS = 5
 #: A field with too few stars to tell how it moved drifts by so much from frame to frame.
 _DRIFT_PX = 10.0
@@ -24,6 +27,8 @@ _DRIFT_PX = 10.0
 _TWICE = 2
 #: Stars of the sharpest frame are about as large as each other.
 _SAME_SIZE = 2.0
+#: What is known of a frame though its radius is not.
+_NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,16 +43,15 @@ class Aligned:
     motions: list[Motion | None]
     again: np.ndarray
 
+    @property
+    def lone(self) -> bool:
+        """Whether stars agree on how the field moved to no other frame."""
+        return sum(motion is not None for motion in self.motions) < 2
 
-def _tells(motions: Sequence[Motion | None]) -> bool:
-    """Whether stars agree on how the field moved to any other frame."""
-    return sum(motion is not None for motion in motions) > 1
-
-
-def motion_to(motions: Sequence[Motion | None], j: int) -> Motion:
-    """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
-    told = np.array([k for k, motion in enumerate(motions) if motion is not None])
-    return motions[told[np.argmin(np.abs(told - j))]] or STILL
+    def motion_to(self, j: int) -> Motion:
+        """To frame ``j``, or as to the nearest frame that tells: a lone star may stand still."""
+        told = [k for k, motion in enumerate(self.motions) if motion is not None]
+        return self.motions[min(told, key=lambda k: abs(k - j))] or STILL
 
 
 def lay_out(looks: Sequence[Look]) -> Aligned:
@@ -58,52 +62,58 @@ def lay_out(looks: Sequence[Look]) -> Aligned:
     nebula is never sharp.
     """
     first = max(range(len(looks)), key=lambda j: np.count_nonzero(looks[j].stars.flags == 0))
-    motions = _motions_of(looks, first)
-    again = [_again(looks, motions, j) for j in range(len(looks))]
+    laid = Aligned(first, _motions_of(looks, first), np.zeros(0, bool))
+    again = _seen_again(looks, laid)
     sharp = [np.sum(1 / look.stars.radius[a]) for look, a in zip(looks, again, strict=True)]
     if max(sharp) > 0 and (best := int(np.argmax(sharp))) != first:
-        first, motions = best, _motions_of(looks, best)
-    sure, radius = again[first], looks[first].stars.radius
+        laid = replace(laid, first=best, motions=_motions_of(looks, best))
+    sure, radius = again[laid.first], looks[laid.first].stars.radius
     if sure.any():
-        typical = weighted_median(radius[sure], 1 / radius[sure])
-        sure = sure & (radius < _SAME_SIZE * typical)
-    return Aligned(first, motions, sure)
-
-
-def _again(looks: Sequence[Look], motions: Sequence[Motion | None], j: int) -> np.ndarray:
-    """Which whole stars of frame ``j`` stand, with their light, in two others at least."""
-    good = looks[j].stars.flags & ~int(StarFlag.EDGE | StarFlag.SHAPE) == 0
-    drift, light = 0.0 if _tells(motions) else _DRIFT_PX, looks[j].stars.flux[good]
-    count = np.zeros(len(good), int)
-    here = motion_to(motions, j).back()(places_of(looks[j])[good])
-    for k, look in enumerate(looks):
-        size = reach(looks[j].frame.radius_px, look.frame.radius_px)
-        there = motion_to(motions, k)(here)
-        other, mine = nearest(there, places_of(look), max(drift, size))
-        share = look.stars.flux[other] / light[mine]
-        same = (share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)
-        count[np.flatnonzero(good)[mine[same]]] += k != j
-    return count >= _TWICE
-
-
-def places_of(look: Look) -> np.ndarray:
-    """Places of the stars of a look as complex numbers, brightest first."""
-    return np.asarray(look.stars.x + 1j * look.stars.y)
+        sure = sure & (radius < _SAME_SIZE * weighted_median(radius[sure], 1 / radius[sure]))
+    return replace(laid, again=sure)
 
 
 def _motions_of(looks: Sequence[Look], first: int) -> list[Motion | None]:
     """From one frame of a sweep to each: None where too few of its stars agree."""
-    best = looks[first]
     motions: list[Motion | None] = [None] * len(looks)
     motions[first] = STILL
     last = {True: STILL, False: STILL}
     # Outward from that frame, so that a drift goes on from one frame to the next.
     for j in sorted(set(range(len(looks))) - {first}, key=lambda j: abs(j - first)):
-        lists = (places_of(look)[:_LIST_LENGTH] for look in (best, looks[j]))
-        tolerance = reach(best.frame.radius_px, looks[j].frame.radius_px)
-        motions[j] = align(*lists, tolerance_px=tolerance, guesses=(last[j > first], STILL))
+        motions[j] = align(
+            looks[first].places, looks[j].places, guesses=(last[j > first], STILL),
+            tolerance_px=reach(looks[first].frame.radius_px, looks[j].frame.radius_px),
+        )  # fmt: skip
         last[j > first] = motions[j] or last[j > first]
     return motions
+
+
+def _seen_again(looks: Sequence[Look], laid: Aligned) -> list[np.ndarray]:
+    """Which whole stars of each frame stand, with their light, in two others at least."""
+    count = [len(look.stars) for look in looks]
+    frame, ends = np.repeat(np.arange(len(looks)), count), np.cumsum(count)
+    place = np.concatenate([laid.motion_to(j).back()(one.places) for j, one in enumerate(looks)])
+    light, flags = (
+        np.concatenate([getattr(look.stars, name) for look in looks]) for name in ("flux", "flags")
+    )
+    whole = flags & ~int(StarFlag.EDGE | StarFlag.SHAPE) == 0
+    size = np.array([reach(look.frame.radius_px) for look in looks])
+    if laid.lone:
+        size = np.maximum(size, _DRIFT_PX)
+    near = cKDTree(xy(place)).query_pairs(size.max(), output_type="ndarray")
+    pairs = np.concatenate([near, near[:, ::-1]])
+    pairs = pairs[np.argsort(np.abs(np.diff(place[pairs])[:, 0]), kind="stable")]
+    one, other = pairs[(np.diff(frame[pairs])[:, 0] != 0) & whole[pairs[:, 0]]].T
+    # Those that are each other's nearest in the two frames.
+    _, first = np.unique(one * len(looks) + frame[other], return_index=True)
+    _, back = np.unique(other * len(looks) + frame[one], return_index=True)
+    pair = np.intersect1d(first, back)
+    one, other = one[pair], other[pair]
+    share = light[other] / light[one]
+    same = np.abs(place[one] - place[other]) < np.maximum(size[frame[one]], size[frame[other]])
+    star = one[same & (share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)]
+    often = np.bincount(star, minlength=len(frame)) >= _TWICE
+    return np.split(often & whole, ends[:-1])
 
 
 def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
@@ -113,51 +123,44 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     there, or so many of the stars behind its radius are none there: sky left over, a knot of
     nebula, a satellite's trail, a cosmic ray.
     """
-    best, lone = looks[laid.first], not _tells(laid.motions)
+    best = looks[laid.first]
     good = laid.again if laid.again.any() else best.stars.flags == 0
     if not good.any():
         return [None] * len(looks)
     # What is as good there, but does not come again, is no star.
     shown = good | (best.stars.flags & ~int(StarFlag.SHAPE) != 0)
-    near, stars = reach(best.frame.radius_px), shown & (best.stars.flags & _NO_STAR == 0)
-    seen = [motion_to(laid.motions, j)(places_of(best)) for j in range(len(looks))]
-    if lone:
+    stars = shown & (best.stars.flags & _NO_STAR == 0)
+    near, seen = (
+        reach(best.frame.radius_px),
+        [laid.motion_to(j)(best.places) for j in range(len(looks))],
+    )
+    if laid.lone:
         near = max(near, _DRIFT_PX)
-        seen = [_followed(look, there, near) for look, there in zip(looks, seen, strict=True)]
-    size = [_size_of(look, there[good], near) for look, there in zip(looks, seen, strict=True)]
+        for look, there in zip(looks, seen, strict=True):
+            which, mine = nearest(look.places, there, near)
+            there[which] = look.places[mine]
+    size = np.full(len(looks), np.nan)
+    for j, (look, there) in enumerate(zip(looks, seen, strict=True)):
+        if len(which := nearest(there[good], look.places, near)[0]):
+            size[j] = np.median(look.stars.radius[which])
     # A lone star that most frames show in one place has not moved in the others.
     stands = 2 * np.isfinite(size).sum() > len(looks)
     hints: list[Known | None] = [None] * len(looks)
-    for j, (look, known) in enumerate(zip(looks, seen, strict=True)):
-        here, own = places_of(look), look.stars.flags == 0
-        pairs = (known[shown], here[:_LIST_LENGTH]), (known[stars], here[own])
-        shared = [len(nearest(there, mine, near)[0]) / max(len(mine), 1) for there, mine in pairs]
+    for j, (look, there) in enumerate(zip(looks, seen, strict=True)):
+        pairs = (there[shown], look.places), (there[stars], look.places[look.stars.flags == 0])
+        shared = [len(nearest(a, b, near)[0]) / max(len(b), 1) for a, b in pairs]
         told = stands or laid.motions[j] is not None
         if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
-            hints[j] = Known(xy(known[good]), _expected(looks, size, j), best.stars.flux[good])
+            hints[j] = Known(xy(there[good]), _expected(looks, size, j), best.stars.flux[good])
     return hints
 
 
-def _followed(look: Look, places: np.ndarray, near: float) -> np.ndarray:
-    """Places, those of stars that the look shows near them where it shows them."""
-    which, there = nearest(places_of(look), places, near)
-    followed = places.copy()
-    followed[which] = places_of(look)[there]
-    return followed
-
-
-def _size_of(look: Look, places: np.ndarray, near: float) -> float:
-    """About how large the stars at these places are in a look; NaN where it shows none of them."""
-    which = nearest(places, places_of(look), near)[0]
-    return float(np.median(look.stars.radius[which])) if len(which) else np.nan
-
-
-def _expected(looks: Sequence[Look], size: Sequence[float], j: int) -> float:
+def _expected(looks: Sequence[Look], size: np.ndarray, j: int) -> float:
     """The size in a frame, or if it is not known, in those taken nearest to its position."""
     if np.isfinite(size[j]):
-        return size[j]
+        return float(size[j])
     position = np.array([look.frame.facts.position_steps for look in looks], float)
-    known = np.array(size)[np.argsort(np.abs(position - position[j]))]
+    known = size[np.argsort(np.abs(position - position[j]))]
     return float(np.median(known[np.isfinite(known)][:2]))
 
 
@@ -168,11 +171,34 @@ def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
     return bool(there / SAME_LIGHT < here < there * SAME_LIGHT)
 
 
+def better(first: Look, second: Look, known: Known) -> Look:
+    """The second look, which knows more, if its stars give the light they are known to give.
+
+    They may give less, through cloud, where the first look saw none of them; neither look tells
+    anything where the second sees none either, and the first hardly more than a speck.
+    """
+    if not second.read:
+        return first
+    own, flags = first.stars.flags == 0, second.stars.flags
+    good = flags & ~_LESSER == 0
+    near = reach(first.frame.radius_px, known.radius_px)
+    lost = len(nearest(first.places[own], known.places @ [1, 1j], near)[0]) == 0
+    if good.any():
+        share = float(np.median(second.stars.flux[good] / known.light_adu[good]))
+        clear = np.any(good & (flags & StarFlag.FAINT == 0))
+        if (0 if lost and clear else 1 / SAME_LIGHT) < share < SAME_LIGHT:
+            return second
+    speck = first.frame.reason is None and lost and own.sum() < FEWEST
+    if not (speck and np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))):
+        return first
+    same = {name: getattr(first.frame, name) for name in _NO_RADIUS}
+    return replace(first, frame=FrameRadius(**same, reason=OTHER_STARS))
+
+
 def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:
     """Radii of the stars of the frame that shows most in each frame of its sweep."""
     best = looks[laid.first]
-    places = places_of(best)
-    shape = len(places), len(looks)
+    shape = len(best.stars), len(looks)
     radius, sigma = np.full((2, *shape), np.nan)
     seen = np.full((*shape, 2), np.nan)
     flags = np.full(shape, int(StarFlag.UNMEASURED))
@@ -180,19 +206,19 @@ def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:
         if motion is None:
             continue
         tolerance = reach(best.frame.radius_px, look.frame.radius_px)
-        mine, star = nearest(motion(places), places_of(look), tolerance)
+        mine, star = nearest(motion(best.places), look.places, tolerance)
         radius[star, j] = look.stars.radius[mine]
         sigma[star, j] = look.stars.radius_sigma[mine]
         flags[star, j] = look.stars.flags[mine]
-        seen[star, j] = xy(places_of(look)[mine])
+        seen[star, j] = xy(look.places[mine])
     return StarTracks(
-        x_px=places.real,
-        y_px=places.imag,
+        x_px=best.stars.x,
+        y_px=best.stars.y,
         radius_px=radius,
         radius_sigma_px=sigma,
         flags=flags,
         seen_px=seen,
-        identity=np.full(len(places), -1),
+        identity=np.full(len(best.stars), -1),
     )
 
 
@@ -212,49 +238,38 @@ def recognise(
 
     ``facts`` and half-flux ``radii_px`` are those of the reference frame of each sweep.
     """
-    named = list(tracks)
+    named, number = list(tracks), 0
     places = [t.x_px + 1j * t.y_px for t in tracks]
-    views = list(zip(places, facts, radii_px, strict=True))
     left = sorted(range(len(tracks)), key=lambda k: -len(places[k]))
-    number = 0
     for pointing in range(_MOST_FIELDS):
-        if not left or len(places[left[0]]) < 4:
+        if not left or len(places[left[0]]) < FEWEST:
             break
-        base, motions = left[0], {left[0]: STILL}
-        for k in left[1:]:
-            for other in dict.fromkeys((base, list(motions)[-1])):
-                step = _between(views[other], views[k])
-                if step is not None:
-                    motions[k] = step.after(motions[other])
-                    break
-        known = places[base]
-        for k, motion in motions.items():
-            here = motion.back()(places[k])
-            scale = abs(1 / motion.turn)
-            mine, theirs = nearest(known, here, reach(radii_px[base], scale * radii_px[k]))
-            identity = np.full(len(here), -1)
+        base, known = left[0], np.zeros(0, complex)
+        laid: dict[int, np.ndarray] = {}
+        sizes: dict[int, float] = {}  # these and the places in pixels of the first of them
+        for k in left:
+            tried = (
+                align(
+                    laid[other], places[k], scale=scale,
+                    tolerance_px=scale * reach(sizes[other], radii_px[k] / scale),
+                )
+                for other in dict.fromkeys((base, *list(laid)[-1:]))
+                for scale in _scales(facts[base], facts[k])
+            )  # fmt: skip
+            motion = next(filter(None, tried), None) if laid else STILL
+            if motion is None:
+                continue
+            laid[k], sizes[k] = motion.back()(places[k]), radii_px[k] / abs(motion.turn)
+            mine, theirs = nearest(known, laid[k], reach(radii_px[base], sizes[k]))
+            new = np.ones(len(laid[k]), bool)
+            new[mine] = False
+            identity = number + len(known) + np.cumsum(new) - 1
             identity[mine] = number + theirs
-            new = np.flatnonzero(identity < 0)
-            identity[new] = number + len(known) + np.arange(len(new))
-            known = np.concatenate([known, here[new]])
+            known = np.concatenate([known, laid[k][new]])
             named[k] = replace(tracks[k], identity=identity, pointing=pointing)
         number += len(known)
-        left = [k for k in left if k not in motions]
+        left = [k for k in left if k not in laid]
     return tuple(named)
-
-
-#: Places of the stars of a sweep's reference frame, its facts, and its half-flux radius.
-_View = tuple[np.ndarray, FrameFacts, float]
-
-
-def _between(one: _View, other: _View) -> Motion | None:
-    """The motion from one sweep's reference frame to another's, whatever their binning."""
-    for scale in _scales(one[1], other[1]):
-        tolerance = scale * reach(one[2], other[2] / scale)
-        lists = one[0][:_LIST_LENGTH], other[0][:_LIST_LENGTH]
-        if (found := align(*lists, tolerance_px=tolerance, scale=scale)) is not None:
-            return found
-    return None
 
 
 def _scales(a: FrameFacts, b: FrameFacts) -> list[float]:

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from ..estimate import Notice
-from ..photometry import FLAG_WORDS, ImageRadius, StarFlag
+from ..photometry import ImageRadius
 from .measured import MeasuredSweep
 
 _WORDS: Final = {
@@ -33,6 +33,11 @@ _WORDS: Final = {
         "choose a field with brighter or more stars"
     ),
 }
+#: How stars were set aside, by the names of ``StarFlag``.
+_FLAGS: Final = {
+    "edge": "at the edge", "saturated": "saturated", "blended": "blended", "faint": "too faint",
+    "shape": "not like a star", "masked": "bad pixels", "unmeasured": "not measurable",
+}  # fmt: skip
 OTHER_STARS: Final = (
     "what it shows is in no other frame of its sweep, and of the stars there it shows none; look "
     "at it for cloud, dew or a telescope that moved, and repeat it"
@@ -46,9 +51,7 @@ def reason_of(radius: ImageRadius) -> str | None:
     """Say what was seen in an image without a radius, and what can be done; None if it has one."""
     if radius.reason is None:
         return None
-    aside = (
-        f"{count} {FLAG_WORDS[StarFlag[name.upper()]]}" for name, count in radius.set_aside.items()
-    )
+    aside = (f"{count} {_FLAGS[name]}" for name, count in radius.set_aside.items())
     return _WORDS[radius.reason].format(
         found=radius.n_found,
         aside=", ".join(aside) or "none stands out",

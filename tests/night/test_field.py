@@ -13,7 +13,7 @@ from starsize.night.telescope import Field, slopes_over, star_table
 from starsize.photometry.scale import no_stars
 from starsize.simulate.long_night import LongNightPlan
 from starsize.simulate.long_night_points import zone_steps
-from starsize.tracking.slopes import field_slopes
+from starsize.tracking.tasks import field_slopes
 
 from .nights import drawn
 

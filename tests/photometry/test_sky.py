@@ -15,7 +15,7 @@ from starsize.photometry.sky import (
     without_spikes,
 )
 
-from .fields import moffat_field, noisy
+from .fields import SKY, moffat_field, noisy, ring
 
 
 def test_noise_of_a_pixel_is_found_beside_gradients_and_coarse_steps():
@@ -115,3 +115,13 @@ def test_nebula_a_few_cells_long_hardly_changes_a_radius():
         off.append(abs(radius / 2.0 - 1))
     # Cells twice as wide: 1.2 %.
     assert np.mean(off) < 0.007
+
+
+@pytest.mark.parametrize("place", [(26.0, 140.0), (150.0, 255.0), (22.0, 22.0)])
+def test_a_ring_near_the_rim_does_not_feel_the_slope_of_its_sky(place):
+    light = ring((280, 280), *place, 3e5, 15.0)
+    slope = SKY / 3 * (np.indices(light.shape).sum(axis=0) / 559 - 0.5)
+    flat, risen = (
+        measure_image(noisy(light, 3) + more, gain_e_per_adu=1.0).radius for more in (0.0, slope)
+    )
+    assert abs(risen.radius_px - flat.radius_px) < flat.radius_sigma_px

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from starsize.frames.frame import FrameFacts
 from starsize.photometry import Known, measure_image
 from starsize.setup import Camera
-from starsize.tracking.colour import channels_of, grid_of
+from starsize.tracking.tasks import channels_of, grid_of
 
 LETTERS = {"R": 1, "G": 2, "B": 3}
 

@@ -11,7 +11,7 @@ from multiprocessing import get_context
 import pytest
 
 from starsize.cli.workers import workers
-from starsize.tracking.spread import spread
+from starsize.tracking.tasks import spread
 
 SUMS = [f"{k} + {k}" for k in range(12)]
 DIES = "__import__('os')._exit(9)"
