@@ -107,8 +107,7 @@ def nights(
         whole = [c.part(np.isclose(p.wreck, 1)) for c, p in zip(curves, points, strict=True)]
         night = build_night(whole, known=known, bands=bands)
         likely = find(night, jitter=plan.jitter, lack=1e-4)
-        scatter = night.scatter(likely.sizes, plan.jitter, 1e-4)
-        normal = normal_equations(night, likely.values, likely.sizes, scatter)[1]
+        normal = normal_equations(likely, likely.scatter(plan.jitter, 1e-4))[0]
         lever = best_focus(night, likely.values)[1]
         bound = np.sqrt(np.einsum("ij,jk,ik->i", lever, np.linalg.inv(normal), lever))
         rows = [

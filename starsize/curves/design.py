@@ -21,7 +21,7 @@ import numpy as np
 from ..filters import Band
 from .curve import INNER, FocusCurve, focus_curve, inner_radii
 from .night import Known, Night, Q, build_night
-from .posterior import best_focus
+from .posterior import best_focus, fit_at
 from .statistics import PRIORS
 
 STAR_NOISE_POWER = 0.45
@@ -66,10 +66,8 @@ class Design:
         for s, (name, count) in enumerate(sweeps):
             row, key, on = self.filters.index(name), (name, count.tobytes()), count > 0
             if key not in told:
-                rows = (np.sqrt(count[on])[:, None, None] * self.slopes[row, on]).reshape(
-                    -1, Q.FIRST + Q.OWN
-                )
-                told[key] = rows.T @ rows
+                rows = np.sqrt(count[on])[:, None, None] * self.slopes[row, on]
+                told[key] = np.einsum("kiq,kir->qr", rows, rows)
                 told[key][Q.FIRST :, Q.FIRST :] += np.diag(self.precision[row, Q.FIRST :])
             at = _columns(s)
             normal[np.ix_(at, at)] += told[key]
@@ -95,7 +93,7 @@ def design_of(filters: Sequence[str], away_steps: np.ndarray, *, outlook: Outloo
     night = _night([focus_curve(away, about, 0.0, filter=name) for name in filters], outlook)
     values = _values(night, slope, outlook)
     levers = best_focus(night, values)[1]
-    radius = night.sizes(values).radius.reshape(len(filters), -1)
+    radius = night.radii(values)[0].reshape(len(filters), -1)
     first, curves = radius[0].min(), []
     for name, mine in zip(filters, radius, strict=True):
         noise = outlook.star_noise[name] * first * (mine / first) ** STAR_NOISE_POWER
@@ -124,8 +122,8 @@ def _night(curves: Sequence[FocusCurve], outlook: Outlook) -> Night:
 
 def _whitened(night: Night, values: np.ndarray, outlook: Outlook) -> np.ndarray:
     """Slopes (m, k, 2, p) of both radii of each frame, in units of what they scatter together."""
-    sizes = night.sizes(values)
-    scatter = night.scatter(sizes, outlook.jitter, outlook.lack)
+    fit = fit_at(night, values)
+    scatter = fit.scatter(outlook.jitter, outlook.lack)
     weight = scatter.believe(np.zeros(night.sweep.size)).weight
 
     def paired(column: np.ndarray) -> np.ndarray:
@@ -133,7 +131,7 @@ def _whitened(night: Night, values: np.ndarray, outlook: Outlook) -> np.ndarray:
 
     common = paired(scatter.common)
     covariance = common[:, :, None] * common[:, None] + np.eye(2) / paired(weight)[:, None]
-    white = np.linalg.solve(np.linalg.cholesky(covariance), paired(night.slopes(values, sizes)))
+    white = np.linalg.solve(np.linalg.cholesky(covariance), paired(fit.slopes))
     return white.reshape(len(night.bands), -1, 2, values.size)
 
 
@@ -155,9 +153,8 @@ def _set_seeing(night: Night, values: np.ndarray, floor_px: float) -> None:
     values[Q.LOG_SEEINGS] = values[Q.FIRST + 1]
     sharp = night.at(np.zeros(1), np.zeros(1, int))
     for _ in range(12):
-        sizes = sharp.sizes(values)
-        least = float(sizes.radius[0])
-        move = (floor_px - least) / max(float(sizes.by_log_seeing[0]), 1e-6)
+        (least,), (slopes,) = sharp.radii(values)
+        move = (floor_px - least) / max(float(slopes[Q.LOG_SEEINGS][0]), 1e-6)
         values[Q.LOG_SEEINGS] += np.clip(move, -0.7, 0.7)
     if abs(floor_px - least) > 0.02 * floor_px:
         msg = f"no star of this telescope is as small as {floor_px:.2f} px; it is at least "

@@ -169,7 +169,7 @@ def _judged(
     """The answers of all sweeps; those that turned state the play that they share."""
     night, frames = found.fit.night, ~found.fit.night.inner
     sweep, places = night.sweep[frames], night.places(found.fit.values)[frames]
-    added = radii_at(found.fit, places, sweep) / found.fit.sizes.radius[frames]
+    added = radii_at(found.fit, places, sweep) / found.fit.radius_px[frames]
     # 2 lambda N^2 of defocus, half the width of the zone, makes a disc of radius lambda N.
     slope = float(np.exp(found.weight @ found.values[:, Q.LOG_SLOPE]))
     zones = night.middle_um * night.telescope.diffraction_px_per_um / slope

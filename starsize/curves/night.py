@@ -8,12 +8,12 @@ import numpy as np
 
 from ..filters import BANDS, Band
 from ..optics import sizes as optics
-from ..optics.sizes import Sizes, star_sizes
+from ..optics.sizes import star_sizes
 from ..optics.star import USUAL_SPECTRUM, Apertures, Known, Stars, StarState, prepare_stars
 from .curve import INNER, BoundedRadii, FocusCurve, of_columns
 from .fitted import Ending
 from .plain import guess_hyperbola
-from .statistics import PRIORS, Prior, Scatter
+from .statistics import PRIORS, Prior
 
 UNKNOWN_BAND: Final = Band(550.0, 100.0)
 
@@ -109,46 +109,34 @@ class Night:
         )
         return tuple(map(float, numbers))
 
-    def sizes(self, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Sizes:
-        """Radii of all entries; ``start_px`` is about where they lie."""
-        shape = self.stars.seen.total_px.shape
+    def radii(
+        self, values: np.ndarray, *, start_px: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Radii of all entries (n,) and their derivatives by all quantities (n, p).
+
+        ``start_px`` is about where the radii lie.
+        """
         if start_px is not None:
             whole = np.tile(start_px[~self.inner], np.size(self.fraction))
             whole[self.asked] = start_px
-            start_px = whole.reshape(shape)
-        state = self.state(values)
-        found = star_sizes(self.stars, state, fraction=self.fraction, start_px=start_px)
-        slopes = found.slopes.reshape(len(found.slopes), -1)
-        return Sizes(found.radius.ravel()[self.asked], slopes[:, self.asked])
-
-    def slopes(self, values: np.ndarray, sizes: Sizes) -> np.ndarray:
-        """Derivatives of all radii by all quantities: (n, p)."""
-        slope, by_blur = np.exp(values[Q.LOG_SLOPE]), sizes.by_blur
-        out = np.zeros((self.sweep.size, values.size))
-        out[:, Q.SHARED] = sizes.slopes[optics.SHARED].T
-        out[:, Q.LOG_SPREAD] *= np.exp(values[Q.LOG_SPREAD])
+            start_px = whole.reshape(self.stars.seen.total_px.shape)
+        state, fraction = self.state(values), self.fraction
+        found = star_sizes(self.stars, state, fraction=fraction, start_px=start_px)
+        found = found.reshape(len(found), -1)[:, self.asked]
+        radius, by_blur, by_log_seeing, by_tint, by_seen = found[: optics.SEEN + 1]
+        by_position = np.exp(values[Q.LOG_SLOPE]) * by_blur
+        out = np.zeros((radius.size, values.size))
+        out[:, Q.SHARED] = found[optics.SHARED].T
+        out[:, Q.LOG_SPREAD] *= state.spread_px
         out[:, Q.LOG_SLOPE] = by_blur * self.blur_px(values)
         # All lengths together scale the radius (Euler): that spares a derivative by diffraction.
         lengths = out[:, Q.LOG_SLOPE] + out[:, Q.LOG_SPREAD] + out[:, Q.COLOUR] @ values[Q.COLOUR]
-        lengths += sizes.by_log_seeing + sizes.slopes[optics.SEEN]
-        out[:, Q.LOG_DIFFRACTION] = sizes.radius - lengths
-        out[:, Q.PLAY] = slope * by_blur * self.turned * self.standing(values)
-        row, first = np.arange(self.sweep.size), Q.FIRST + Q.OWN * self.sweep
-        out[row, first] = out[:, Q.ZERO] = -slope * by_blur
-        out[row, first + 1] = sizes.by_log_seeing
-        out[row, first + 2] = sizes.slopes[optics.TINT]
-        return out
-
-    def scatter(
-        self, sizes: Sizes, jitter: np.ndarray | float, lack: np.ndarray | float
-    ) -> Scatter:
-        """Variances at a scatter of the seeing and a share that the model lacks."""
-        return Scatter(
-            self.sigma_px**2 + (lack**2 + self.inner * PRIORS.core**2) * sizes.radius**2,
-            (PRIORS.wreck_size * sizes.radius) ** 2,
-            jitter * sizes.by_log_seeing,
-            self.exposure,
-        )
+        out[:, Q.LOG_DIFFRACTION] = radius - lengths - by_log_seeing - by_seen
+        out[:, Q.PLAY] = by_position * self.turned * self.standing(values)
+        row, first = np.arange(radius.size), Q.FIRST + Q.OWN * self.sweep
+        out[row, first] = out[:, Q.ZERO] = -by_position
+        out[row, first + 1], out[row, first + 2] = by_log_seeing, by_tint
+        return radius, out
 
     def at(self, position_steps: np.ndarray, sweep: np.ndarray) -> "Night":
         """The same sweeps with frames elsewhere that see all of the light."""

@@ -107,8 +107,7 @@ def _gain(fit: Fit) -> np.ndarray:
     other = descend(run_in, start, **USUAL, steps=SCREENING)
 
     def likelihoods(end: Fit) -> np.ndarray:
-        scatter = night.scatter(end.sizes, **USUAL)
-        likely = scatter.believe(night.radius_px - end.sizes.radius).log_likelihood
+        likely = end.scatter(**USUAL).believe(end.miss_px).log_likelihood
         return np.bincount(night.sweep, likely * ~night.inner)
 
     return likelihoods(fit) - likelihoods(other)

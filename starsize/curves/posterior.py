@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import logsumexp
 
 from ..estimate import Estimate
-from ..optics.sizes import Sizes, star_radii
+from ..optics.sizes import star_radii
 from ..optics.star import colour_terms
 from .fitted import Ending
 from .night import Night, Q, without_colour
@@ -37,12 +37,35 @@ AT_ONCE = 2_000_000  # numbers in an array of grid points x frames x quantities:
 
 
 class Fit(NamedTuple):
-    """Quantities found, the stars they make, and minus twice the log of their probability."""
+    """Quantities, the radii they make, and minus twice the log of their probability."""
 
     night: Night
     values: np.ndarray
-    sizes: Sizes
-    cost: float
+    radius_px: np.ndarray
+    slopes: np.ndarray
+    cost: float = np.inf
+
+    @property
+    def miss_px(self) -> np.ndarray:
+        """By how much the measured radii are larger: (n,)."""
+        return self.night.radius_px - self.radius_px
+
+    @property
+    def by_log_seeing(self) -> np.ndarray:
+        """What the seeing of its own sweep does to a radius: (n,)."""
+        return self.slopes[:, Q.LOG_SEEINGS].sum(axis=1)
+
+    def scatter(self, jitter: np.ndarray | float, lack: np.ndarray | float) -> Scatter:
+        """Variances at a scatter of the seeing and a share that the model lacks."""
+        night, square = self.night, self.radius_px**2
+        sound = night.sigma_px**2 + (lack**2 + night.inner * PRIORS.core**2) * square
+        wild = PRIORS.wreck_size**2 * square
+        return Scatter(sound, wild, jitter * self.by_log_seeing, night.exposure)
+
+
+def fit_at(night: Night, values: np.ndarray, *, start_px: np.ndarray | None = None) -> Fit:
+    """What some quantities make of the night."""
+    return Fit(night, values, *night.radii(values, start_px=start_px))
 
 
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
@@ -89,21 +112,20 @@ def starts(night: Night) -> list[np.ndarray]:
 
 def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int) -> Fit:
     """Damped Gauss-Newton steps; wrecked frames and thick filters weigh less at every step."""
-    fit, damping = Fit(night, start, night.sizes(start), np.inf), DAMPING
+    fit, damping = fit_at(night, start), DAMPING
     for _ in range(steps):
-        scatter = night.scatter(fit.sizes, jitter, lack)
-        fit = fit._replace(cost=cost_of(night, fit.values, fit.sizes, scatter))
-        slopes, normal, pull, likely = normal_equations(night, fit.values, fit.sizes, scatter)
+        scatter = fit.scatter(jitter, lack)
+        before = cost_of(fit, scatter)
+        normal, pull, likely = normal_equations(fit, scatter)
         # Radii grow with the square of the spread: what pulls it down pulls ever less.
         normal[Q.LOG_SPREAD, Q.LOG_SPREAD] += 2 * max(-likely[Q.LOG_SPREAD], 0.0)
         scale = np.sqrt(np.diag(normal))
         for _ in range(8):
             damped = normal / np.outer(scale, scale) + damping * np.eye(scale.size)
             step = _bounded(np.linalg.solve(damped, pull / scale) / scale)
-            about = np.clip((slopes @ step) / fit.sizes.radius, -0.5, 0.5)
-            values = fit.values + step
-            sizes = night.sizes(values, start_px=fit.sizes.radius * np.exp(about))
-            gain = fit.cost - cost_of(night, values, sizes, scatter)
+            about = np.clip((fit.slopes @ step) / fit.radius_px, -0.5, 0.5)
+            trial = fit_at(night, fit.values + step, start_px=fit.radius_px * np.exp(about))
+            gain = before - cost_of(trial, scatter)
             # A step that gains as foretold may be followed by a bolder one.
             foretold = float(step @ (2 * pull - normal @ step))
             told = gain / foretold if foretold > 0 else 0.0
@@ -113,11 +135,10 @@ def descend(night: Night, start: np.ndarray, *, jitter: float, lack: float, step
                 break
         if gain <= 0:
             break
-        fit = Fit(night, values, sizes, np.inf)
+        fit = trial
         if gain < ENOUGH.get(steps, 1e-3):
             break
-    scatter = night.scatter(fit.sizes, jitter, lack)
-    return fit._replace(cost=cost_of(night, fit.values, fit.sizes, scatter))
+    return fit._replace(cost=cost_of(fit, fit.scatter(jitter, lack)))
 
 
 def _bounded(step: np.ndarray) -> np.ndarray:
@@ -127,21 +148,18 @@ def _bounded(step: np.ndarray) -> np.ndarray:
     return step / most
 
 
-def cost_of(night: Night, values: np.ndarray, sizes: Sizes, scatter: Scatter) -> float:
+def cost_of(fit: Fit, scatter: Scatter) -> float:
     """Minus twice the log of the posterior probability, but for a constant."""
-    miss = night.radius_px - sizes.radius
-    likely = scatter.log_likelihood(miss, scatter.believe(miss))
-    return night.prior.normal(values)[2] - 2 * float(likely)
+    likely = scatter.log_likelihood(fit.miss_px, scatter.believe(fit.miss_px))
+    return fit.night.prior.normal(fit.values)[2] - 2 * float(likely)
 
 
-def normal_equations(
-    night: Night, values: np.ndarray, sizes: Sizes, scatter: Scatter
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Slopes of the radii, precision of the quantities, the pull on them, that of the frames."""
-    slopes, miss = night.slopes(values, sizes), night.radius_px - sizes.radius
-    precision, down, _ = night.prior.normal(values)
-    normal, pull = scatter.normal_equations(slopes, miss, scatter.believe(miss).weight)
-    return slopes, normal + np.diag(precision), pull - down, pull
+def normal_equations(fit: Fit, scatter: Scatter) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Precision of the quantities, the pull on them, and that of the frames alone."""
+    precision, down, _ = fit.night.prior.normal(fit.values)
+    weight = scatter.believe(fit.miss_px).weight
+    normal, pull = scatter.normal_equations(fit.slopes, fit.miss_px, weight)
+    return normal + np.diag(precision), pull - down, pull
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -232,8 +250,7 @@ def _explain(night: Night) -> Posterior:
     fit = descend(night, end.values, jitter=end.jitter, lack=end.lack, steps=POLISHING)
     found = _over_grid(fit, jitter, lack)
     place, lever = best_focus(night, fit.values)
-    floor = night.at(place, np.arange(len(place)))
-    rise = floor.slopes(fit.values, floor.sizes(fit.values))
+    rise = night.at(place, np.arange(len(place))).radii(fit.values)[1]
     return replace(
         found,
         evidence=found.evidence + night.prior.log_density(fit.values),
@@ -253,9 +270,8 @@ def _over_grid(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
 
 def _solved(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
     """Normal distributions of the quantities; which frames are wrecked is found by turns."""
-    night, precision, down = fit.night, *fit.night.prior.normal(fit.values)[:2]
-    slopes, miss = night.slopes(fit.values, fit.sizes), night.radius_px - fit.sizes.radius
-    scatter = night.scatter(fit.sizes, jitter[:, None], lack[:, None])
+    precision, down, _ = fit.night.prior.normal(fit.values)
+    slopes, miss, scatter = fit.slopes, fit.miss_px, fit.scatter(jitter[:, None], lack[:, None])
     left, doubt = miss + 0 * scatter.sound, np.zeros_like(scatter.sound)
     for _ in range(ROUNDS):
         belief = scatter.believe(left, doubt)
@@ -291,7 +307,7 @@ def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray
     def beside(best: np.ndarray, away: float) -> tuple[np.ndarray, np.ndarray]:
         """Slopes of the radii by all quantities, on both sides of the places."""
         pair = night.at(np.concatenate([best - away, best + away]), np.tile(which, 2))
-        before, after = pair.slopes(usual, pair.sizes(usual)).reshape(2, which.size, -1)
+        before, after = pair.radii(usual)[1].reshape(2, which.size, -1)
         return before, after
 
     for _ in range(6):

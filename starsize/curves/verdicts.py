@@ -21,12 +21,9 @@ from .statistics import JITTERS, PRIORS, Scatter, log_usual
 
 COMPANY = 3
 """Other sweeps that tell slope and seeing well enough to make up for a frame lost or wrecked."""
-LEAST_POSITIONS = 4
-LEAST_FRAMES = 5
+LEAST_POSITIONS, LEAST_FRAMES = 4, 5
 OUTSIDE = 0.001  # a sweep answers only if best focus lies inside it with all but this probability
-LARGEST_JITTER = 0.35
-RESTLESS = 0.20
-VAGUE = 0.2
+LARGEST_JITTER, RESTLESS, VAGUE = 0.35, 0.2, 0.2
 """Scatter about the curve that spoils any answer; and one that does if best focus is also known no
 better than to this many floors of defocus (a curve may be odd in shape and yet sharp)."""
 SURE = 0.5
@@ -137,9 +134,9 @@ def _wing_centre(found: Posterior, row: int, best: float, floor_steps: float) ->
 
 def _chi2(found: Posterior, mine: np.ndarray) -> float:
     """Misfit of the sound frames over star noise and the scatter found, reduced."""
-    night, sizes, sound = found.fit.night, found.fit.sizes, found.sound[mine]
-    scatter = night.scatter(sizes, found.usual(found.jitter), found.usual(found.lack))
-    square = (night.radius_px - sizes.radius) ** 2 / (scatter.sound + scatter.common**2)
+    fit, sound = found.fit, found.sound[mine]
+    scatter = fit.scatter(found.usual(found.jitter), found.usual(found.lack))
+    square = fit.miss_px**2 / (scatter.sound + scatter.common**2)
     return float(sound @ square[mine] / max(sound.sum() - 3, 1))
 
 
@@ -148,7 +145,7 @@ def _gain_over_flat(found: Posterior, mine: np.ndarray) -> float:
 
     Each at the scatter of the seeing that suits it best, what is usual of it taken into account.
     """
-    night, sizes, lack = found.fit.night, found.fit.sizes, found.usual(found.lack)
+    fit, night, lack = found.fit, found.fit.night, found.usual(found.lack)
     radius = night.radius_px[mine]
     own, wild = night.sigma_px[mine] ** 2 + (lack * radius) ** 2, (PRIORS.wreck_size * radius) ** 2
 
@@ -158,7 +155,7 @@ def _gain_over_flat(found: Posterior, mine: np.ndarray) -> float:
         return float(np.max(belief.log_likelihood.sum(axis=1) + log_usual(JITTERS, lack)))
 
     flat = np.full(radius.size, np.median(radius))
-    return 2 * (best(sizes.radius[mine], sizes.by_log_seeing[mine]) - best(flat, flat))
+    return 2 * (best(fit.radius_px[mine], fit.by_log_seeing[mine]) - best(flat, flat))
 
 
 def shared_slope(found: Posterior) -> Estimate:
@@ -205,16 +202,16 @@ def placement(found: Posterior) -> Estimate:
     that the fit took up; its own uncertainty that of a mean of squares. What the model lacks counts
     too: an upper bound. Not known with fewer than `FEWEST_WING` points, or below its own noise.
     """
-    night, values, sizes, _ = found.fit
-    rise = np.abs(sizes.by_blur) * np.exp(values[Q.LOG_SLOPE])
+    fit, night = found.fit, found.fit.night
+    rise = np.abs(fit.slopes[:, Q.ZERO])
     steep = (rise > STEEP * rise[~night.inner].max()) & (found.sound > 0.5) & ~night.inner
     count, taken = int(steep.sum()), 3 * len(night.bands) + 6
     free = 1 - taken / np.sum(~night.inner)
     if count < FEWEST_WING or free <= 0:
         return NOT_KNOWN
     jitter = found.usual(found.jitter)
-    noise = (night.sigma_px**2 + (jitter * sizes.by_log_seeing) ** 2)[steep] / rise[steep] ** 2
-    seen = ((night.radius_px - sizes.radius)[steep] / rise[steep]) ** 2 / free
+    noise = (night.sigma_px**2 + (jitter * fit.by_log_seeing) ** 2)[steep] / rise[steep] ** 2
+    seen = (fit.miss_px[steep] / rise[steep]) ** 2 / free
     square = float(np.mean(seen - noise))
     doubt = float(np.mean(noise) + max(square, 0.0)) * np.sqrt(2 / (count * free))
     if square < doubt:
@@ -232,17 +229,14 @@ def refuse_before_fitting(curve: FocusCurve, *, others: int = 0) -> CurveFit | N
     lost_one = others >= COMPANY and good.size >= LEAST_FRAMES
     if frames >= LEAST_FRAMES - lost_one and positions.size >= LEAST_POSITIONS:
         return None
+    facts = {"frames": frames, "positions": int(positions.size)}
     at_steps = float(positions[0]) if positions.size == 1 else None
     return CurveFit(
-        curve=curve,
-        verdict="too_few_positions",
-        answered=False,
-        reason=Finding(
-            "too_few_positions", frames=frames, positions=int(positions.size), at_steps=at_steps
-        ),
+        curve=curve, verdict="too_few_positions", answered=False,
+        reason=Finding("too_few_positions", **facts, at_steps=at_steps),
         used=np.zeros(good.size, bool),
         frame_reasons=tuple(None if ok else Finding("no_usable_radius") for ok in good),
-    )
+    )  # fmt: skip
 
 
 def judge(found: Summary, start: Start, *, zone_steps: float) -> CurveFit:

@@ -3,7 +3,6 @@
 The light inside a radius R is 2 pi R integral of OTF(f) J1(2 pi f R) df.
 """
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -13,31 +12,10 @@ from .star import MIDDLE_UM, Colours, Stars, StarState, onto
 
 MOST_STEPS, CLOSE = 12, 1e-3
 """Halley's steps at most; one so small, relative, was the last: errors fall with its cube."""
-#: The slopes in their order. Those of what all stars of a telescope share stand last.
-BLUR, LOG_SEEING, TINT, SEEN = range(4)
-COLOUR, SPHERICAL, SPREAD, AIR, SPECTRUM = slice(4, 7), 7, 8, 9, slice(10, 13)
-SLOPES, SHARED = 13, slice(4, 13)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sizes:
-    """Radii (...), pixels, and their ``slopes`` (13, ...) by each quantity of `StarState`.
-
-    That of `SEEN` is by the logarithm of all lengths of `Apertures` together.
-    """
-
-    radius: np.ndarray
-    slopes: np.ndarray
-
-    @property
-    def by_blur(self) -> np.ndarray:
-        """Slopes by the radius of the disc of defocus."""
-        return self.slopes[BLUR]
-
-    @property
-    def by_log_seeing(self) -> np.ndarray:
-        """Slopes by the logarithm of the seeing, in pixels."""
-        return self.slopes[LOG_SEEING]
+#: Rows of `star_sizes`. The slopes by what all stars of a telescope share stand last.
+RADIUS, BLUR, LOG_SEEING, TINT, SEEN = range(5)
+COLOUR, SPHERICAL, SPREAD, AIR, SPECTRUM = slice(5, 8), 8, 9, 10, slice(11, 14)
+ROWS, SHARED = 14, slice(5, 14)
 
 
 def star_sizes(
@@ -46,10 +24,12 @@ def star_sizes(
     *,
     fraction: np.ndarray | float = 0.5,
     start_px: np.ndarray | None = None,
-) -> Sizes:
-    """Radii that hold a share of the light of each frame's star, and their slopes.
+) -> np.ndarray:
+    """Radii that hold a share of the light of each frame's star, and their slopes: (14, ...).
 
-    All have the shape of ``stars.seen``; ``start_px`` is about where the radii lie.
+    The radii, pixels, have the shape of ``stars.seen``; ``start_px`` is about where they lie. Their
+    slopes are by each quantity of `StarState`, that of `SEEN` by the logarithm of all lengths of
+    `Apertures` together.
 
     U(r) = integral of exp(2 pi i (D q + S (q^2 - q))) J0(pi r sqrt(q)) dq is what the pupil makes
     of one colour (r in lambda N); its transfer function comes from `pupil_table`. D = blur /
@@ -63,8 +43,7 @@ def star_sizes(
     a, b and c the circle and the ring of `Apertures`; m = 0 where there is no ring, and F(a) = 1
     where all light counts.
     """
-    found = _found(stars, state, fraction, start_px, slopes=True)
-    return Sizes(found[0], found[1:])
+    return _found(stars, state, fraction, start_px, slopes=True)
 
 
 def star_radii(
@@ -75,7 +54,7 @@ def star_radii(
     start_px: np.ndarray | None = None,
 ) -> np.ndarray:
     """The radii of `star_sizes` without their slopes."""
-    return _found(stars, state, fraction, start_px, slopes=False)[0]
+    return _found(stars, state, fraction, start_px, slopes=False)[RADIUS]
 
 
 def _found(
@@ -92,11 +71,11 @@ def _found(
         start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
     shape = stars.seen.total_px.shape
     share, about = np.broadcast_to(fraction, shape), np.broadcast_to(start_px, shape)
-    found = np.empty((1 + SLOPES * slopes, *shape))
+    found = np.empty((ROWS if slopes else 1, *shape))
     for star, colours in stars.pieces:
         light = _light(stars, star, colours, state, slopes=slopes)
         inside = _inside(stars, star, light.star, share[..., star], about[..., star])
-        found[0][..., star] = inside.radius
+        found[RADIUS][..., star] = inside.radius
         if slopes:
             found[1:, ..., star] = _slopes(stars, star, colours, light, inside)
     return found

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from starsize.curves import Known, focus_curve, inner_radii
 from starsize.curves.design import STAR_NOISE_POWER, Outlook, _values, design_of
 from starsize.curves.night import build_night
-from starsize.curves.posterior import best_focus, normal_equations
+from starsize.curves.posterior import best_focus, fit_at, normal_equations
 
 KNOWN = Known(focal_ratio=5.5, pixel_um=3.76, um_per_step=4.0)
 AWAY = np.arange(-80.0, 81.0, 8.0)
@@ -52,9 +52,9 @@ def test_it_is_the_covariance_of_the_fit_of_a_night_taken_so(outlook):
     ]
     night = build_night(curves, known=KNOWN, bands={})
     values = _values(night, KNOWN.slope_px_per_step, outlook)
-    sizes = night.sizes(values)
-    night = replace(night, radius_px=sizes.radius)
-    normal = normal_equations(night, values, sizes, night.scatter(sizes, 0.05, 0.004))[1]
+    night = replace(night, radius_px=night.radii(values)[0])
+    fit = fit_at(night, values)
+    normal = normal_equations(fit, fit.scatter(0.05, 0.004))[0]
     lever = best_focus(night, values)[1]
     wanted = lever @ np.linalg.inv(normal) @ lever.T
     assert_allclose(best_focus(night, values)[0], 0.0, atol=0.3)
