@@ -24,12 +24,13 @@ def star_sizes(
     *,
     fraction: np.ndarray | float = 0.5,
     start_px: np.ndarray | None = None,
+    slopes: bool = True,
 ) -> np.ndarray:
     """Radii that hold a share of the light of each frame's star, and their slopes: (14, ...).
 
     The radii, pixels, have the shape of ``stars.seen``; ``start_px`` is about where they lie. Their
     slopes are by each quantity of `StarState`, that of `SEEN` by the logarithm of all lengths of
-    `Apertures` together.
+    `Apertures` together; without ``slopes`` there is one row.
 
     U(r) = integral of exp(2 pi i (D q + S (q^2 - q))) J0(pi r sqrt(q)) dq is what the pupil makes
     of one colour (r in lambda N); its transfer function comes from `pupil_table`. D = blur /
@@ -43,29 +44,6 @@ def star_sizes(
     a, b and c the circle and the ring of `Apertures`; m = 0 where there is no ring, and F(a) = 1
     where all light counts.
     """
-    return _found(stars, state, fraction, start_px, slopes=True)
-
-
-def star_radii(
-    stars: Stars,
-    state: StarState,
-    *,
-    fraction: np.ndarray | float = 0.5,
-    start_px: np.ndarray | None = None,
-) -> np.ndarray:
-    """The radii of `star_sizes` without their slopes."""
-    return _found(stars, state, fraction, start_px, slopes=False)[RADIUS]
-
-
-def _found(
-    stars: Stars,
-    state: StarState,
-    fraction: np.ndarray | float,
-    start_px: np.ndarray | None,
-    *,
-    slopes: bool,
-) -> np.ndarray:
-    """Radii, and behind them their slopes, piece by piece."""
     if start_px is None:
         sharp = 0.53 * MIDDLE_UM * state.diffraction_px_per_um
         start_px = np.sqrt(sharp**2 + (0.57 * state.seeing_px) ** 2 + 0.5 * state.blur_px**2)
@@ -79,6 +57,17 @@ def _found(
         if slopes:
             found[1:, ..., star] = _slopes(stars, star, colours, light, inside)
     return found
+
+
+def star_radii(
+    stars: Stars,
+    state: StarState,
+    *,
+    fraction: np.ndarray | float = 0.5,
+    start_px: np.ndarray | None = None,
+) -> np.ndarray:
+    """The radii of `star_sizes` alone."""
+    return star_sizes(stars, state, fraction=fraction, start_px=start_px, slopes=False)[RADIUS]
 
 
 class _Light(NamedTuple):
