@@ -27,10 +27,12 @@ from starsize.curves import (
     statistics,
 )
 from starsize.curves.fit import fit_curves
+from starsize.curves.night import Night
 from starsize.optics import star
 from starsize.simulate import PointsPlan, draw_points
 from starsize.simulate.points import SweepPoints
 
+DESCEND = posterior.descend
 RESULT = Path(__file__).parent / "results" / "mechanisms.md"
 BROAD = ("L", "R", "G", "B")
 FEW = PointsPlan(order=BROAD, positions=7, wrecked=1, wrecks=(0.6, 0.8, 1.5, 3.0))
@@ -70,15 +72,21 @@ def _known_wreck(residual: np.ndarray, sound: np.ndarray, wild: np.ndarray) -> n
     return sound + wild + 0 * residual
 
 
+def _first_descents(
+    night: Night, start: np.ndarray, *, jitter: float, lack: float, steps: int
+) -> posterior.Fit:
+    """Descents at the scatters that are found are left out."""
+    first = jitter in (posterior.USUAL["jitter"], posterior.COARSE["jitter"])
+    return DESCEND(night, start, jitter=jitter, lack=lack, steps=steps * first)
+
+
 SWITCHES: Mapping[str, list[tuple[object, str, object]]] = {
     "lack": [(posterior, "LACKS", np.array([1e-3])), (statistics.PRIORS, "lack", 1e-3)],
     "fine grid of jitter": [(posterior, "JITTERS", statistics.JITTERS[::2])],
     "wrecks of their own scale": [
         (statistics, "wreck_variance", _known_wreck),
     ],
-    "second descent": [
-        (posterior, "descend", lambda n, v, **k: posterior.descend(n, v, **{**k, "steps": 0}))
-    ],
+    "second descent": [(posterior, "descend", _first_descents)],
     "all starts but one": [(posterior, "starts", _starts(lambda s: s[:1]))],
     "starts of strong colour": [(posterior, "starts", _starts(lambda s: s[:-2]))],
     "followed starts but one": [(posterior, "STARTS_KEPT", 1)],
