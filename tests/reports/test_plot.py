@@ -45,6 +45,11 @@ def test_the_axes_given_come_back_drawn_on_and_labelled(night, what, axes):
     assert used <= set(PLAIN.values())
 
 
+def test_colours_of_a_night_without_an_answer_are_empty_axes(nothing_measured, axes):
+    assert starsize.plot(nothing_measured.comparison.colour, ax=axes) is axes
+    assert not axes.texts
+
+
 def test_without_axes_a_new_figure_is_made_and_drawn(night):
     from matplotlib import pyplot as plt
 

@@ -71,16 +71,17 @@ def temperature_svg(
     ]
     if len(told) < 2 or np.ptp([one[1] for one in told]) < 0.05:
         return None
-    _, temperatures, focus, _ = (np.array(column) for column in zip(*told, strict=True))
+    names, *numbers = zip(*told, strict=True)
+    temperatures, focus, sigma = np.array(numbers)
     ends = np.array([temperatures.min(), temperatures.max()])
     figure, (axes,) = _canvas.new_panels(560, 320)
     slope = comparison.temperature.steps_per_degC
     if slope is not None and slope.is_known:
         line = focus.mean() + slope.value * (ends - temperatures.mean())
         axes.plot(ends, line, color=PLAIN["muted"], linewidth=1.4)
-    for filter_name, *at, sigma in told:
-        _canvas.points(axes, at, sigma, filter_name, 7, edge=0.8)
-        _canvas.label(axes, filter_name, at, (8, 4), fontsize=11)
+    _canvas.points(axes, (temperatures, focus), sigma, names, 7, edge=0.8)
+    for name_of, *at in zip(names, temperatures, focus, strict=True):
+        _canvas.label(axes, name_of, at, (8, 4), fontsize=11)
     axes.set_xlabel("temperature (°C)")
     axes.set_ylabel("best focus less offset (steps)")
     axes.margins(0.1)

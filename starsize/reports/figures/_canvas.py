@@ -104,11 +104,14 @@ def mark(
     }
 
 
-def points(axes: Axes, at: Any, sigma: Any, name: str, size: float, **how: Any) -> None:
-    """A filter's marks, and upright through each its standard uncertainty where that is known."""
-    x, y, spread = np.atleast_1d(at[0]), np.atleast_1d(at[1]), np.nan_to_num(sigma)
-    axes.vlines(x, y - spread, y + spread, colors=filter_colour(name), linewidth=1.3)
-    axes.plot(x, y, **mark(name, size, **how), zorder=3)
+def points(axes: Axes, at: Any, sigma: Any, names: Sequence[str], size: float, **how: Any) -> None:
+    """Marks, each of a filter, and upright through each its standard uncertainty if known."""
+    (x, y), spread = np.asarray(at, float), np.nan_to_num(sigma)
+    tints = [filter_colour(name) for name in names]
+    axes.vlines(x, y - spread, y + spread, colors=tints, linewidth=1.3)
+    for name in dict.fromkeys(names):
+        mine = np.array([one == name for one in names])
+        axes.plot(x[mine], y[mine], **mark(name, size, **how), zorder=3)
 
 
 def label(axes: Axes, text: str, at: Sequence[float], beside: tuple[int, int], **how: Any) -> None:

@@ -1,5 +1,6 @@
 """What is drawn on axes, on the page and by ``plot``: curves, all sweeps, colours, lens, field."""
 
+import dataclasses
 import itertools
 from collections.abc import Sequence
 from functools import lru_cache
@@ -46,7 +47,8 @@ def draw_curve(axes: Axes, fit: CurveFit) -> None:
         )  # fmt: skip
         axes.plot(position, radius, color=tint, linewidth=1.6)
     at = np.array([curve.position_steps, curve.radius_px])
-    _canvas.points(axes, at[:, used], curve.radius_sigma_px[used], curve.filter, 6, edge=0.8)
+    sigma, names = curve.radius_sigma_px[used], [curve.filter] * int(used.sum())
+    _canvas.points(axes, at[:, used], sigma, names, 6, edge=0.8)
     axes.plot(*at[:, ~used], "x", color=warn, markersize=8, markeredgewidth=1.8, zorder=4)
     for place, letter in zip(at.T, left_out_letters(fit), strict=True):
         if letter:
@@ -130,32 +132,31 @@ def placed(colour: ColourReport) -> list[ColourPoint]:
 
 def draw_colour(axes: Axes, colour: ColourReport, *, width_px: int = 640) -> None:
     """Shift of each filter with its zone, and the curve of the lens."""
-    some, curve, seen = placed(colour), colour.curve_shift_steps, [0.0]
+    some, curve = placed(colour), colour.curve_shift_steps
     axes.axhline(0, color=PLAIN["accent"], linewidth=1.2)
     if curve.size > 1:
         spread = colour.curve_sigma_steps
         _canvas.line_with_band(axes, colour.curve_wavelength_nm, curve, spread, 1.4)
-    crowded = _crowded(some, width_px)
-    for one in some:
-        at, zone = (one.wavelength_nm or 0.0, one.shift_steps.value), known(one.zone_steps) or 0.0
-        seen += [at[1] - zone, at[1] + zone]
-        if zone:
-            tint = _canvas.filter_colour(one.filter)
-            axes.vlines(at[0], seen[-2], seen[-1], colors=tint, alpha=0.3, linewidth=11)
-        _canvas.points(axes, at, one.shift_steps.sigma, one.filter, 8, edge=1)
-        beside = (-10 if one.filter in crowded else 10, 0)
-        _canvas.label(axes, one.filter, at, beside, va="center")
+    nm, names = [float(one.wavelength_nm or 0.0) for one in some], [one.filter for one in some]
+    steps, sigma = np.reshape([dataclasses.astuple(one.shift_steps) for one in some], (-1, 2)).T
+    zone = np.array([known(one.zone_steps) or 0.0 for one in some])
+    tints = [_canvas.filter_colour(name) for name in names]
+    axes.vlines(nm, steps - zone, steps + zone, colors=tints, alpha=0.3, linewidth=11)
+    _canvas.points(axes, (nm, steps), sigma, names, 8, edge=1)
+    crowded = _crowded(sorted(zip(nm, names, strict=True)), width_px)
+    for name, *at in zip(names, nm, steps, strict=True):
+        _canvas.label(axes, name, at, (-10 if name in crowded else 10, 0), va="center")
+    seen = [0.0, *(steps - zone), *(steps + zone)]
     axes.set_xlabel("wavelength (nm)")
     axes.set_ylabel("focus beyond the compromise (steps)")
     axes.margins(x=0.09)
     axes.set_ylim(*_canvas.limits(seen, curve.tolist(), spare=1.0, room=0.06))
 
 
-def _crowded(some: list[ColourPoint], width_px: int) -> set[str]:
+def _crowded(places: list[tuple[float, str]], width_px: int) -> set[str]:
     """Filters whose name would run into a neighbour on the right; it goes to the left of them."""
-    wavelengths = sorted((float(p.wavelength_nm or 0.0), p.filter) for p in some)
-    room_nm = 45 * (wavelengths[-1][0] - wavelengths[0][0]) / (width_px - 130)
-    pairs = itertools.pairwise(wavelengths)
+    room_nm = 45 * (places[-1][0] - places[0][0]) / (width_px - 130) if places else 0.0
+    pairs = itertools.pairwise(places)
     return {name for (here, name), (right, _) in pairs if right - here < room_nm}
 
 
@@ -170,10 +171,10 @@ def draw_lens(axes: Axes, lens: LensReport) -> None:
             edges, np.interp(edges, nm, shift), color=_canvas.filter_colour(one.filter), alpha=0.4,
             linewidth=7 if one.width_nm < 200 else 3, solid_capstyle="butt",
         )  # fmt: skip
-        if one.focus_um is not None:
-            at = (one.wavelength_nm, one.focus_um.value)
-            seen.append(at[1])
-            _canvas.points(axes, at, one.focus_um.sigma, one.filter, 7, edge=0.8)
+        if (best := one.focus_um) is not None:
+            at = (one.wavelength_nm, best.value)
+            seen.append(best.value)
+            _canvas.points(axes, np.reshape(at, (2, 1)), best.sigma, [one.filter], 7, edge=0.8)
             _canvas.label(axes, one.filter, at, (-9 if number % 2 else 9, 5))
     axes.set_xlabel("wavelength (nm)")
     axes.set_ylabel("focus from that of 550 nm (µm, + is out)")

@@ -80,12 +80,8 @@ FieldReport or RunResult
 
 
 def _points(
-    axes: _canvas.Axes,
-    sweep: FocusCurve | MeasuredSweep,
-    position: np.ndarray,
-    radius: np.ndarray,
-    sigma: np.ndarray,
+    axes: _canvas.Axes, sweep: FocusCurve | MeasuredSweep, position: Any, radius: Any, sigma: Any
 ) -> None:
-    _canvas.points(axes, (position, radius), sigma, sweep.filter, 6)
+    _canvas.points(axes, (position, radius), sigma, [sweep.filter] * len(position), 6)
     axes.set_ylim(bottom=0)
     axes.set(xlabel=_POSITION, ylabel="HFR (px)", title=sweep.id)
