@@ -129,15 +129,17 @@ def plan_document(plan: CapturePlan) -> Document:
         frames=len(plan.exposures),
         expected_sigma_steps={name: one.sigma for name, one in plan.offsets.items()},
         expected_parts_steps=plan.offsets,
-        setup=_stated(dataclasses.asdict(plan.setup)),
+        setup=None,
     )
-    return plain(view, schema_of("plan_schema.json"))
+    # The setup to the last digit: it is read again.
+    setup = _stated(dataclasses.asdict(plan.setup))
+    return plain(view, schema_of("plan_schema.json")) | {"setup": setup}
 
 
 def _stated(tables: Any) -> Any:
     """Nested tables without what is not stated."""
     if not isinstance(tables, dict):
-        return tables
+        return list(tables) if isinstance(tables, tuple) else tables
     return {key: _stated(value) for key, value in tables.items() if value is not None}
 
 
