@@ -18,6 +18,7 @@ from .frames.frame import FrameFacts
 from .frames.walk import follow_folders
 from .night.course import prepare_course
 from .night.judge import LiveNight
+from .night.learn import band_of
 from .night.observed import SHARED, with_scatter
 from .night.result import night_result
 from .pipeline import load_result, nothing_to_measure
@@ -215,8 +216,7 @@ def equipment_of(
     some = next(iter(learnt.shapes.values()))
     shapes = dict(learnt.shapes)
     for name in lacking:
-        band = setup.band(name)
-        wave = (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
+        wave = band_of(setup, name)
         shapes[name] = (some[0], *wave, *some[3:7], 0.0, *some[8:-3], 0.0, 0.0, 0.0)
     return replace(learnt, shapes=shapes), worded(said)
 

@@ -15,10 +15,9 @@ from scipy.special import ndtr, softmax
 
 from .model import DEFOCUS_ZONES, STEP_ZONES, TRIED_ZONES, NightPriors
 
-_LEAST_WEIGHT, _MOST_NODES = 1e-3, 36
 #: Variance in squared cells of the grid from which on steps are taken as normal.
 _WIDE = 0.5
-#: Nodes of less weight than this are not followed any further.
+#: Nodes of less than this share of the largest weight are not followed any further.
 _NO_WEIGHT = 1e-4
 
 
@@ -62,17 +61,12 @@ class Belief:
         """Some of the nodes."""
         return Belief(*(getattr(self, name)[which] for name in self.__slots__))
 
-    def pruned(self) -> "Belief":
-        """The same without the nodes that no longer matter."""
+    def likeliest(self, least: float = _NO_WEIGHT, most: int | None = None) -> "Belief":
+        """The nodes that matter: of at least a share of the largest weight, so many at most."""
         weights = self.weights
-        some = weights > _NO_WEIGHT * weights.max()
-        return self if some.all() else self.part(some)
-
-    def likeliest(self) -> "Belief":
-        """The nodes that matter, so few that a long night fits into memory."""
-        weights = self.weights
-        best = np.argsort(-weights, kind="stable")[:_MOST_NODES]
-        return self.part(np.sort(best[weights[best] > _LEAST_WEIGHT * weights.max()]))
+        best = np.argsort(-weights, kind="stable")[:most]
+        best = best[weights[best] > least * weights.max()]
+        return self if best.size == weights.size else self.part(np.sort(best))
 
     def with_offsets(self) -> "Belief":
         """The same belief for each error of the offset in question."""
@@ -86,10 +80,9 @@ class Frame:
     """A frame in the chain.
 
     ``shown`` (4, A, D) are seeing, spread and height at each star and defocus of the frame's own,
-    and ln R50 over its smallest: the likelihood at a slow seeing v is height N(v; seeing, spread)
-    (1 - wild) + wild, for anything at all has a density of about 1 in ln r50 and ln shape, some
-    tens of per cent wide each. None where the frame tells nothing. It stands ``offset_zones`` from
-    the telescope, and by the nodes' offset error if that of its filter is ``in_question``.
+    and ln R50 over its smallest, None where the frame tells nothing; ``wild`` is the chance that
+    it shows anything at all. It stands ``offset_zones`` from the telescope, and by the nodes'
+    offset error if that of its filter is ``in_question``.
     """
 
     shown: np.ndarray | None = None
@@ -102,17 +95,6 @@ class Frame:
         zones = belief.offset_zones if self.in_question else self.offset_zones + 0.0 * belief.star
         place = np.arange(DEFOCUS_ZONES.size) + np.rint(zones / STEP_ZONES).astype(int)[:, None]
         return np.clip(place, 0, DEFOCUS_ZONES.size - 1)
-
-    def at(self, belief: Belief, log_seeing: np.ndarray) -> np.ndarray | float:
-        """Likelihood over (node, x, v)."""
-        if self.shown is None:
-            return 1.0
-        stars, which = np.unique(belief.star, return_inverse=True)
-        seeing, spread, height, _ = self.shown[:, stars, :, None]
-        t = (log_seeing - seeing) / spread
-        good = np.exp(-0.5 * t * t) * (height / spread)
-        plain = (1 - self.wild) * good / math.sqrt(2 * math.pi) + self.wild
-        return np.asarray(plain.astype(np.float32)[which[:, None], self.places(belief)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,11 +147,25 @@ class Chain:
             grid[which == k] = one.T @ grid[which == k]
         return replace(belief, grid=grid)
 
+    def likelihood(self, belief: Belief, frame: Frame) -> np.ndarray | float:
+        """Of what a frame shows at each (node, x, v): height N(v; seeing, spread), or it is wild.
+
+        Anything at all has a density of about 1 in ln r50 and ln shape, some tens of per cent wide.
+        """
+        if frame.shown is None:
+            return 1.0
+        stars, which = np.unique(belief.star, return_inverse=True)
+        seeing, spread, height, _ = frame.shown[:, stars, :, None]
+        t = (self.log_seeing - seeing) / spread
+        good = np.exp(-0.5 * t * t) * (height / spread)
+        plain = (1 - frame.wild) * good / math.sqrt(2 * math.pi) + frame.wild
+        return np.asarray(plain.astype(np.float32)[which[:, None], frame.places(belief)])
+
     def told(self, belief: Belief, frame: Frame) -> Belief:
         """The belief after a frame."""
         if frame.shown is None:
             return belief
-        grid = belief.grid * frame.at(belief, self.log_seeing)
+        grid = belief.grid * self.likelihood(belief, frame)
         total = grid.sum(axis=(1, 2), keepdims=True)
         log = belief.log_evidence + np.log(total[:, 0, 0])
         return replace(belief, grid=grid / total, log_evidence=log)
@@ -190,7 +186,7 @@ class Chain:
             if k == split:
                 belief = belief.with_offsets()
             belief = self.told(belief, frame)
-            belief = belief.pruned() if search else belief
+            belief = belief.likeliest() if search else belief
             yield belief
 
     def after(self, frames: Sequence[Frame], steps: Sequence[Step], nodes: Belief) -> Belief:
@@ -213,7 +209,7 @@ class Chain:
             seeing[k] = weights @ (both.sum(1) @ self.log_seeing)
             if k:
                 across, along, which = self.kernels(steps[k], nodes)
-                after = across[which] @ (after * frames[k].at(nodes, self.log_seeing)) @ along.T
+                after = across[which] @ (after * self.likelihood(nodes, frames[k])) @ along.T
                 after = after / after.max(axis=(1, 2), keepdims=True)
         return defocus, seeing, weights
 

@@ -87,9 +87,8 @@ class Course:
             excess = max(0.0, one.elongation - self.elongation)  # 0 where it is not known
             differs = self.equipment.shape_differs.get(one.filter, PRIORS.lack_differs)
             shown = _shown(one, self.tables[one.filter], excess, _BLOCK * differs)
-            odds = (
-                PRIORS.wild / (1 - PRIORS.wild) * math.exp(min(excess / _SMEARED_WILD, 1.0) * 3.9)
-            )
+            share = min(excess / _SMEARED_WILD, 1.0)
+            odds = PRIORS.wild / (1 - PRIORS.wild) * math.exp(share * 3.9)
             wild = odds / (1 + odds)
         return Frame(
             shown=shown,

@@ -19,8 +19,8 @@ SURE_SIDE = 0.9973
 """A side is told from here on: a wrong one is an error beyond 3 sigma, and must be as rare as
 that (normal distribution)."""
 Verdict = Literal["held", "lost", "unclear"]
-#: Of those that a filter is asked with.
-_MOST_NODES = 6
+#: Nodes by which frames are judged, so few that a long night fits into memory; filters are asked.
+_LEAST_WEIGHT, _MOST_NODES, _MOST_ASKED = 1e-3, 36, 6
 _SURE = math.log(LOST / (1 - LOST))
 _LEAST_FRAMES = 2
 #: What a table that is right may still be off, zones, beyond its own uncertainty.
@@ -100,7 +100,7 @@ class FilterOffset:
 def follow(course: Course) -> NightFocus:
     """Judge all frames of a night by all of it."""
     frames, steps = course.frames(), course.steps()
-    nodes = course.chain.after(frames, steps, course.nodes).likeliest()
+    nodes = course.chain.after(frames, steps, course.nodes).likeliest(_LEAST_WEIGHT, _MOST_NODES)
     defocus, seeing, weights = course.chain.smooth(frames, steps, nodes)
     each = zip(course.exposures, frames, defocus, seeing.tolist(), strict=True)
     judged = tuple(
@@ -126,7 +126,7 @@ class LiveNight:
         chain, belief, frame = course.chain, self._belief, course.frame(one)
         for step in replace(course, exposures=course.exposures[-2:]).steps()[1:]:
             belief = chain.moved(belief, step)
-        self._belief = belief = chain.told(belief, frame).pruned()
+        self._belief = belief = chain.told(belief, frame).likeliest()
         spread = belief.weights[:, None] * belief.grid.sum(2)
         v = float(belief.weights @ (belief.grid.sum(1) @ chain.log_seeing))
         self._rows.append(spread.sum(0))
@@ -230,8 +230,7 @@ def _asked(course: Course, frames: Sequence[Frame], focus: NightFocus, name: str
     seen = zip(course.exposures, frames, strict=True)
     others = [Frame() if one.filter == name else frame for one, frame in seen]
     alike = every.part(every.star % sides == likeliest)
-    last = course.chain.after(others, course.steps(), alike)
-    best = last.part(np.argsort(-last.weights, kind="stable")[:_MOST_NODES])
+    best = course.chain.after(others, course.steps(), alike).likeliest(0.0, _MOST_ASKED)
     same = every.star // sides == best.star[:, None] // sides
     same &= (every.coefficient == best.coefficient[:, None]).all(axis=2)
     nodes = every.part(same.any(axis=0))

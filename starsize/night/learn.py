@@ -222,6 +222,12 @@ def _field(equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]) 
     )
 
 
+def band_of(setup: Setup, name: str) -> tuple[float, float]:
+    """Wavelength and width of a filter's band, nm; of about all light where it is not known."""
+    band = setup.band(name)
+    return (band.wavelength_nm, band.width_nm) if band else (550.0, 300.0)
+
+
 def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     """Equipment from figures alone: a lens without faults, its doubts left to the priors.
 
@@ -254,12 +260,10 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     step = setup.focuser.um_per_step
     zone_um = 2 * _MIDDLE_UM * ratio**2 * (setup.telescope.focus_scale or 1.0)
     per_degC, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
-    bands = {name: setup.band(name) for name in filters}
-    waves = {n: (b.wavelength_nm, b.width_nm) if b else (550.0, 300.0) for n, b in bands.items()}
     # A star of a faultless telescope, as `star_radius` takes it.
     rest = (size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 6)
     return Equipment(
-        shapes={name: (setup.telescope.obstruction, *wave, *rest) for name, wave in waves.items()},
+        shapes={n: (setup.telescope.obstruction, *band_of(setup, n), *rest) for n in filters},
         zone_px=_MIDDLE_UM * size,
         zone_steps=zone_um / step if step and not assumed else math.nan,
         per_degC=NOT_KNOWN if per_degC is None else Estimate(per_degC, sigma or math.nan),
