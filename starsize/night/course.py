@@ -189,7 +189,7 @@ def shape_lack(equipment: Equipment, name: str, log_seeing: np.ndarray) -> np.nd
     """How well a filter's modelled ln shape is known, along with focus and apart, (2, D, V)."""
     share = along_and_apart(alike(DEFOCUS_ZONES, DEFOCUS_ZONES))[:, :, None]
     if name not in equipment.shape_lack:
-        return np.repeat(PRIORS.lack * share, log_seeing.size, axis=2)
+        return PRIORS.lack * share
     away = PRIORS.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
     return np.hypot(equipment.shape_lack[name][:, :, None], share * away)
 

@@ -1,5 +1,7 @@
 """Drawn nights as the model takes them."""
 
+import numpy as np
+
 from starsize.night import Exposure
 from starsize.simulate.long_night import live_through
 from starsize.simulate.long_night_points import PointNoise, draw_night_points, zone_steps
@@ -35,3 +37,31 @@ def drawn(table, plan, *, seed):
         for k, name in enumerate(night.filters)
     ]
     return exposures, night, points
+
+
+def swept(table, names, *, shape_sigma, slopes_noise=None, seed=1):
+    """Frames of one sweep a filter, without noise but for that of the slopes over the field."""
+    rng = np.random.default_rng(seed)
+    zone, places = zone_steps(table), np.linspace(-4, 4, 11)
+    frames = []
+    for name in names:
+        at, seeing = table.best_steps[name] + zone * places, np.ones(places.size)
+        for place, row, slopes in zip(
+            places, table.radii_px(name, at, seeing), table.slopes(name, at, seeing), strict=True
+        ):
+            tilted = {}
+            if slopes_noise is not None:
+                tilted["slopes"] = tuple(slopes + slopes_noise * rng.standard_normal(3))
+                tilted["slopes_sigma"] = tuple(np.maximum(slopes_noise, 1e-3))
+            frames.append(
+                Exposure(
+                    file="",
+                    filter=name,
+                    position_steps=float(zone * place),
+                    hfr_px=float(row[1]),
+                    shape=float(row[2] / row[1]),
+                    shape_sigma=shape_sigma,
+                    **tilted,
+                )
+            )
+    return frames

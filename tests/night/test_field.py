@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from starsize.night import Exposure, judge_night
+from starsize.night import judge_night
 from starsize.night.learn import learn_shape
 from starsize.night.model import DEFOCUS_ZONES
 from starsize.night.telescope import Field, slopes_over, star_table
@@ -15,10 +15,10 @@ from starsize.simulate.long_night import LongNightPlan
 from starsize.simulate.long_night_points import zone_steps
 from starsize.tracking.tasks import field_slopes
 
-from .nights import drawn
+from .nights import drawn, swept
 
 TILT = (0.5, -0.2, 0.3)
-NOISE = np.array([0.005, 0.005, 0.014])
+SLOPED = {"shape_sigma": 0.003, "slopes_noise": np.array([0.005, 0.005, 0.014])}
 PLAN = LongNightPlan(
     frames=20, order=("L",), block=20, start_zones=0.1, slip_frame=10, slip_zones=-2.2
 )
@@ -27,31 +27,6 @@ PLAN = LongNightPlan(
 @pytest.fixture(scope="module")
 def tilted(table):
     return replace(table, field_zones=TILT)
-
-
-def swept(table, *, noise=NOISE, seed=1):
-    """A sweep of L and one of G, with their slopes."""
-    rng = np.random.default_rng(seed)
-    zone, places = zone_steps(table), np.linspace(-4, 4, 11)
-    frames = []
-    for name in ("L", "G"):
-        at, seeing = table.best_steps[name] + zone * places, np.ones(places.size)
-        rows = zip(places, table.radii_px(name, at, seeing), table.slopes(name, at, seeing),
-                   strict=True)  # fmt: skip
-        for place, row, slopes in rows:
-            frames.append(
-                Exposure(
-                    file="",
-                    filter=name,
-                    position_steps=float(zone * place),
-                    hfr_px=float(row[1]),
-                    shape=float(row[2] / row[1]),
-                    shape_sigma=0.003,
-                    slopes=tuple(slopes + noise * rng.standard_normal(3)),
-                    slopes_sigma=tuple(np.maximum(noise, 1e-3)),
-                )
-            )
-    return frames
 
 
 def test_a_parabola_of_ln_radius_tilted_is_its_closed_form():
@@ -81,14 +56,14 @@ def test_slopes_of_stars_are_those_drawn_and_odd_stars_do_not_turn_them():
 
 def test_the_field_is_learnt_from_sweeps_and_a_flat_one_is_none(table, tilted, equipment):
     known = replace(equipment, zone_steps=zone_steps(table))
-    found = learn_shape(known, swept(tilted)).field
+    found = learn_shape(known, swept(tilted, ("L", "G"), **SLOPED)).field
     assert_allclose(found.zones, TILT, atol=0.05)
-    assert learn_shape(known, swept(table)).field is None
+    assert learn_shape(known, swept(table, ("L", "G"), **SLOPED)).field is None
 
 
 def test_too_few_frames_tell_no_field(table, tilted, equipment):
     known = replace(equipment, zone_steps=zone_steps(table))
-    assert learn_shape(known, swept(tilted)[2:8]).field is None
+    assert learn_shape(known, swept(tilted, ("L", "G"), **SLOPED)[2:8]).field is None
 
 
 def night_of(table, equipment, field):

@@ -13,7 +13,7 @@ from starsize.night.observed import Exposure
 from starsize.night.telescope import _sharpest, star_table
 from starsize.simulate.long_night_points import zone_steps
 
-from .nights import FILTERS
+from .nights import FILTERS, swept
 
 
 def gaussian_star(size):
@@ -52,27 +52,6 @@ def test_the_radius_gives_the_seeing_back(equipment, zones):
     assert_allclose(np.exp(u[0, at]), 2.2, rtol=0.02)
 
 
-def swept(table, names):
-    """Frames of one sweep a filter, without noise."""
-    zone, places = zone_steps(table), np.linspace(-4, 4, 11)
-    return [
-        Exposure(
-            file="",
-            filter=name,
-            position_steps=float(zone * place),
-            hfr_px=float(row[1]),
-            shape=float(row[2] / row[1]),
-            shape_sigma=0.001,
-        )
-        for name in names
-        for place, row in zip(
-            places,
-            table.radii_px(name, table.best_steps[name] + zone * places, np.ones(places.size)),
-            strict=True,
-        )
-    ]
-
-
 def misses(table, which, name, places, *, seeing=1.0):
     """Drawn ln shape minus the model's at some defoci in zones."""
     air = which.air.value if which.air.is_known else 1.7
@@ -96,7 +75,7 @@ def test_a_colour_that_curves_have_made_up_parts_the_sides_of_focus_no_longer(ta
     """The drawn triplet has next to none (secondary term -40 um, `Priors.colour_um`: -0.06 px)."""
     known = replace(equipment, zone_steps=zone_steps(table))
     fitted = coloured(known, (0.3, -5.2, -0.3))
-    learnt = learn_shape(fitted, swept(table, FILTERS))
+    learnt = learn_shape(fitted, swept(table, FILTERS, shape_sigma=0.001))
     assert not any(learnt.shapes["B"][COLOUR:])
     # In better seeing than that of the sweeps both sides are missed alike.
     out, inside = misses(table, learnt, "B", (1.0, -1.0), seeing=0.8)
@@ -131,7 +110,7 @@ def test_the_colour_that_a_lens_has_is_kept(equipment):
 def test_what_the_model_lacks_is_learnt_from_the_shapes_of_sweeps(table, equipment):
     """Truth is the simulator's star, whose seeing is a Moffat's and whose lens has colours."""
     known = replace(equipment, zone_steps=zone_steps(table))
-    learnt = learn_shape(known, swept(table, ["G"]))
+    learnt = learn_shape(known, swept(table, ["G"], shape_sigma=0.001))
 
     def rms(which):
         # Between the places of the sweep, under the same air.
