@@ -70,7 +70,7 @@ def test_a_second_run_measures_nothing_again(night, setup, tmp_path, monkeypatch
     def fail(task):
         raise AssertionError(task)
 
-    monkeypatch.setattr("starsize.tracking.spread.measure_task", fail)
+    monkeypatch.setattr("starsize.tracking.tasks.measure_task", fail)
     assert main([*call, "--quiet"]) == 0
     assert "Focus was lost" in capsys.readouterr().out
 
