@@ -5,7 +5,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -14,9 +14,9 @@ from ..frames.calibration import Calibration
 from ..frames.frame import FrameFacts, Sweep
 from ..photometry import Known, star_table
 from ..setup import Setup, given_setup
-from .measured import FrameRadius, MeasuredSweep
+from .measured import FrameRadius, MeasuredSweep, StarTracks
 from .tasks import Look, Progress, Task, channels_of, look_at
-from .tracks import better, known_stars, lay_out, recognise, tracks_of
+from .tracks import Aligned, better, known_stars, lay_out, recognise, tracks_of
 
 if TYPE_CHECKING:  # takes long to load, and few runs need it
     from astropy.table import QTable
@@ -137,39 +137,59 @@ def measure_sweeps(
     camera = given_setup(setup).camera
     tasks = _tasks_of([facts for one in sweeps for facts in one.frames], setup, calibration)
     looks = look_at(tasks, executor, cache, progress)
-    names = [(one, channel) for one in sweeps for channel in channels_of(one.frames[0], camera)]
-    runs = [run for one in sweeps for run in zip(*islice(looks, len(one.frames)), strict=True)]
-    laid = list(map(lay_out, runs))
-    hints = {
+    names: list[tuple[Sweep, str]] = []
+    told: list[_Told] = []
+    waiting: dict[int, tuple[tuple[Look, ...], list[Known | None]]] = {}
+    for sweep in sweeps:
+        runs = zip(*islice(looks, len(sweep.frames)), strict=True)
+        for channel, run in zip(channels_of(sweep.frames[0], camera), runs, strict=True):
+            laid = lay_out(run)
+            hints = known_stars(run, laid)
+            if any(hint is not None for hint in hints):
+                waiting[len(told)] = run, hints
+            names.append((sweep, channel))
+            told.append(_told(run, laid))
+    known = {
         _key(look): hint
-        for run, one in zip(runs, laid, strict=True)
-        for look, hint in zip(run, known_stars(run, one), strict=True)
+        for run, hints in waiting.values()
+        for look, hint in zip(run, hints, strict=True)
         if hint is not None
     }
     # Second looks are no frames: the count of the first pass stands.
-    again = look_at(_hinted(tasks, hints), executor, cache)
+    again = look_at(_hinted(tasks, known), executor, cache)
     second = {_key(look): look for looks in again for look in looks}
-    for k, run in enumerate(runs):
-        if not second.keys().isdisjoint(map(_key, run)):
-            runs[k] = tuple(
-                better(look, second[key], hints[key]) if (key := _key(look)) in hints else look
-                for look in run
-            )
-            laid[k] = lay_out(runs[k])
-    shown = [run[one.first].frame for run, one in zip(runs, laid, strict=True)]
+    for k, (run, hints) in waiting.items():
+        mended = tuple(
+            look if hint is None else better(look, second[_key(look)], hint)
+            for look, hint in zip(run, hints, strict=True)
+        )
+        told[k] = _told(mended, lay_out(mended))
+    shown = [one.frames[one.first] for one in told]
     tracks = recognise(
-        list(map(tracks_of, runs, laid)), [f.facts for f in shown], [f.radius_px for f in shown]
+        [one.tracks for one in told], [f.facts for f in shown], [f.radius_px for f in shown]
     )
     return tuple(
         MeasuredSweep(
             id=f"{sweep.id}-{channel}" if channel else sweep.id,
             filter=channel or sweep.filter,
             sweep=sweep,
-            frames=tuple(look.frame for look in run),
+            frames=one.frames,
             tracks=track,
         )
-        for (sweep, channel), run, track in zip(names, runs, tracks, strict=True)
+        for (sweep, channel), one, track in zip(names, told, tracks, strict=True)
     )
+
+
+class _Told(NamedTuple):
+    """What is kept of the looks at a sweep: their tables of stars would fill the memory."""
+
+    frames: tuple[FrameRadius, ...]
+    tracks: StarTracks
+    first: int
+
+
+def _told(run: Sequence[Look], laid: Aligned) -> _Told:
+    return _Told(tuple(look.frame for look in run), tracks_of(run, laid), laid.first)
 
 
 def _key(look: Look) -> tuple[Path, str]:
