@@ -14,6 +14,7 @@ HEADS = {
     "plan": "# Do plans keep what they promise?",
     "packages": "# Packages and Pythons",
     "trial_nights": "# Whole nights as people have them",
+    "doughnut_sweeps": "# Sweeps and frames made of real doughnuts",
     "outside_nights": "# Random nights drawn by another library",
 }
 

@@ -8,7 +8,6 @@ with noise: 1 to 8 stars, 11 positions. Writes scripts/results/doughnut_sweeps.m
 """
 
 import argparse
-import subprocess
 import tempfile
 from pathlib import Path
 
@@ -122,18 +121,8 @@ def main():
     arguments = parser.parse_args()
     stamps = load_stamps()
     seeds = range(arguments.seeds) if arguments.only is None else [arguments.only]
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=ROOT,
-    ).stdout.strip()
     lines = [
-        "# Focus sweeps made of real doughnuts",
-        "",
-        f"`python scripts/doughnut_sweeps.py --seeds {len(seeds)}`, commit {commit}, "
-        f"seeds {seeds[0]} to {seeds[-1]}, 11 positions each.",
+        f"Seeds {seeds[0]} to {seeds[-1]}, 11 positions each.",
         "",
         "| seed | stars | frames left out | answered | best focus off, spacings | over sigma |",
         "|---|---|---|---|---|---|",
@@ -157,9 +146,10 @@ def main():
     ]
     print(lines[-1])
     if arguments.only is None:
-        results = ROOT / "scripts" / "results"
-        results.mkdir(exist_ok=True)
-        (results / "doughnut_sweeps.md").write_text("\n".join(lines) + "\n", "utf-8")
+        from _results import RESULTS, write_section  # tests load this file by its path
+
+        file = RESULTS / "doughnut_sweeps.md"
+        write_section("Sweeps", "\n".join(lines), script="doughnut_sweeps.py", file=file)
 
 
 if __name__ == "__main__":
