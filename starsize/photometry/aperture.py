@@ -166,7 +166,7 @@ class Group:
         scale = float(np.median(half[best]))
         ring = [float(np.median(r[best])) / scale for r in (self.inner, self.outer)]
         radii = _STACK[max(min(ring[0], self.reach / scale), 1.2) >= _STACK]
-        curves = (self.inside(half[:, None] * radii) / total[:, None])[best]
+        curves = self.inside(half[:, None] * radii)[best] / total[best, None]
         half, total, error, sky = half[best], total[best], error[best], sky[best]
         weight = 1 / (error**2 + _TEACHER_WEIGHT**2)
         weight /= weight.sum()
