@@ -38,7 +38,8 @@ def draw(stamps, seed):
     if rng.random() < 0.5:
         image *= 1 + rng.uniform(0, 0.5) * np.linspace(-0.5, 0.5, nx)
     noise = np.sqrt(image.mean() + 5.0**2)
-    room, places = 3 * radius, []
+    room = 3 * radius
+    places: list[np.ndarray] = []
     for bright in 10 ** np.r_[rng.uniform(1.5, 3), rng.uniform(1, 3, rng.integers(0, 5))]:
         place = rng.uniform((room, room), (nx - room, ny - room))
         if all(np.hypot(*(place - other)) > 2 * room for other in places):
@@ -55,19 +56,21 @@ def main():
     parser.add_argument("--frames", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
     asked = parser.parse_args()
-    stamps, off, pull, lines = load_stamps(), [], [], []
-    for seed in range(asked.first, asked.first + asked.frames):
+    stamps = load_stamps()
+    lines: list[str] = []
+    off, pull = np.full((2, asked.frames), np.nan)
+    for k in range(asked.frames):
+        seed = asked.first + k
         image, truth = draw(stamps, seed)
         found = measure_image(image, gain_e_per_adu=1.0).radius
-        off.append(found.radius_px / truth - 1)
-        pull.append((found.radius_px - truth) / found.radius_sigma_px)
-        if not (abs(off[-1]) < WRONG or abs(pull[-1]) < SIGMAS):
+        off[k] = found.radius_px / truth - 1
+        pull[k] = (found.radius_px - truth) / found.radius_sigma_px
+        if not (abs(off[k]) < WRONG or abs(pull[k]) < SIGMAS):
             lines.append(
-                f"    {seed}: {truth:.1f} px, {image.shape}, read {100 * off[-1]:+.1f} % off, "
-                f"{pull[-1]:+.1f} sigma, {found.n_stars} of {found.n_found} stars, {found.reason}"
+                f"    {seed}: {truth:.1f} px, {image.shape}, read {100 * off[k]:+.1f} % off, "
+                f"{pull[k]:+.1f} sigma, {found.n_stars} of {found.n_found} stars, {found.reason}"
             )
             print(lines[-1], flush=True)
-    off, pull = np.array(off), np.array(pull)
     good = np.abs(off) < WRONG
     text = (
         f"Seeds from {asked.first}: {asked.frames} frames, {np.isnan(off).sum()} without an "
