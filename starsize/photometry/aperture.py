@@ -119,12 +119,13 @@ class Group:
         """Half-flux radii from about such ones, as the pixels show them."""
         return self.radius_holding(0.5 * self.circles(half, law).total)
 
-    def inside(self, radii: np.ndarray) -> np.ndarray:
-        """(n, k) light of the stars inside circles of (n, k) radii."""
+    def inside(self, radii: np.ndarray, stars: slice | np.ndarray = slice(None)) -> np.ndarray:
+        """(n, k) light of some stars inside circles of (n, k) radii."""
         square = np.minimum(radii**2, self.squares[-1])
         after = np.clip(np.searchsorted(self.squares, square), 1, len(self.squares) - 1)
         low, high = self.squares[after - 1], self.squares[after]
-        before, behind = (np.take_along_axis(self.light, k, axis=1) for k in (after - 1, after))
+        light = self.light[stars]
+        before, behind = (np.take_along_axis(light, k, axis=1) for k in (after - 1, after))
         return before + (square - low) / (high - low) * (behind - before)
 
     def radius_holding(self, light: np.ndarray) -> np.ndarray:
@@ -163,11 +164,11 @@ class Group:
         best = best[fit[best]]
         if not len(best):
             return before
-        scale = float(np.median(half[best]))
+        half, total, error, sky = half[best], total[best], error[best], sky[best]
+        scale = float(np.median(half))
         ring = [float(np.median(r[best])) / scale for r in (self.inner, self.outer)]
         radii = _STACK[max(min(ring[0], self.reach / scale), 1.2) >= _STACK]
-        curves = self.inside(half[:, None] * radii)[best] / total[best, None]
-        half, total, error, sky = half[best], total[best], error[best], sky[best]
+        curves = self.inside(half[:, None] * radii, best) / total[:, None]
         weight = 1 / (error**2 + _TEACHER_WEIGHT**2)
         weight /= weight.sum()
         stack = weight @ curves

@@ -38,6 +38,7 @@ _BELONGS = 1.8
 _ALONE, _LEAST_ALONE, _CLEAR, _GROUP, _LEAST_GROUP_PX = 0.8, 0.65, 3.0, 2.4, 2.5
 #: So far around a bright star, in its widths, the sky is not to be learned from.
 _COVERED = 3.5
+#: What is so many times as wide as the bright stars is none of them.
 _MUCH_WIDER = 4.0
 #: With fewer pixels beside the stars than this, the sky is learned among them.
 _LEAST_SEEN = 30

@@ -31,8 +31,6 @@ _SAME_SHARE = 1.25
 #: The light of a star changes by less than this factor from frame to frame of a sweep.
 SAME_LIGHT = 2.0
 _NO_SHARE = StarFlag.SATURATED | StarFlag.MASKED | StarFlag.UNMEASURED
-
-
 #: Columns of a table of stars.
 _UNITS = {
     "x": u.pix, "y": u.pix, "radius": u.pix, "radius_sigma": u.pix, "mean_radius": u.pix,

@@ -115,9 +115,8 @@ def _pixel_flags(group: Group, half: np.ndarray, law: Law, ceiling: np.ndarray) 
     flags = np.where(unread > _MISSING, int(StarFlag.MASKED), 0)
     x, y = patches.x + patches.left, patches.y + patches.top
     height, width = group.image.shape
-    flags[np.minimum.reduce([x, y, width - 1 - x, height - 1 - y]) + 0.5 < reach] |= int(
-        StarFlag.EDGE
-    )
+    room = np.minimum.reduce([x, y, width - 1 - x, height - 1 - y]) + 0.5
+    flags[room < reach] |= int(StarFlag.EDGE)
     full = read & (distance <= core[:, None, None]) & (pixels >= ceiling[:, None, None])
     flags[full.any(axis=(1, 2))] |= int(StarFlag.SATURATED)
     return flags

@@ -130,12 +130,9 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     # What is as good there, but does not come again, is no star.
     shown = good | (best.stars.flags & ~int(StarFlag.SHAPE) != 0)
     stars = shown & (best.stars.flags & _NO_STAR == 0)
-    near, seen = (
-        reach(best.frame.radius_px),
-        [laid.motion_to(j)(best.places) for j in range(len(looks))],
-    )
+    near = max(reach(best.frame.radius_px), _DRIFT_PX if laid.lone else 0.0)
+    seen = [laid.motion_to(j)(best.places) for j in range(len(looks))]
     if laid.lone:
-        near = max(near, _DRIFT_PX)
         for look, there in zip(looks, seen, strict=True):
             which, mine = nearest(look.places, there, near)
             there[which] = look.places[mine]
