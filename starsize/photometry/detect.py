@@ -94,7 +94,8 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
     while min(levels[-1].shape) >= 8:
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0
-    coarse = min(3, max(first + 1, len(levels) - 5), len(levels) - 1)
+    glance = 4 if image.size > _LARGEST_IN_FULL else 3
+    coarse = min(glance, max(first + 1, len(levels) - 5), len(levels) - 1)
     slope = slope_of(levels[coarse], 2**coarse)
     sky = sky_map(levels[coarse], 2**coarse, noise, cell_px=_CELL_PX, slope=slope)
     # What is large or bright is found first, at a glance, so that the sky is learned beside it.

@@ -9,7 +9,7 @@ from .sky import halve, quiet_level
 
 #: Noise of a pixel of unit noise after weights 1 2 1, once and twice, along both axes; and the
 #: variance of these weights along an axis.
-_KERNELS = ((0.375, 0.5), (0.2734375, 1.0))
+_KERNELS = ((6.0, 0.5), (70.0, 1.0))
 #: Fewer pixels than this do not tell how rough the sky of a cell is; of others so many squared do.
 _ENOUGH, _SAMPLES = 150, 16
 #: Rows that stay in the processor's cache together.
@@ -93,15 +93,21 @@ def _each(values: np.ndarray, first: np.ndarray, shape: np.ndarray) -> list[np.n
 
 
 def _smooth(values: np.ndarray, out: np.ndarray) -> None:
-    """Weights 1 2 1 along both axes, nothing beyond the rim; in strips that stay in cache."""
-    for top in range(0, len(values) - 2, _STRIP):
-        rows = values[top : top + _STRIP + 2]
-        pairs = rows[:-1] + rows[1:]
-        down = pairs[:-1] + pairs[1:]
-        across = down[:, :-1] + down[:, 1:]
-        here = out[top + 1 : top + 1 + len(down), 1:-1]
-        np.add(across[:, :-1], across[:, 1:], out=here)
-        here *= 1 / 16
+    """Sums with weights 1 2 1 along both axes, nothing beyond the rim, which stays zero.
+
+    Row after row without a break, in strips that stay in cache: several times faster.
+    """
+    flat, sums, pitch = values.reshape(-1), out.reshape(-1), values.shape[1]
+    one, two = np.empty((2, (_STRIP + 1) * pitch), np.float32)
+    for top in range(pitch, flat.size - pitch, _STRIP * pitch):
+        end = min(top + _STRIP * pitch, flat.size - pitch)
+        pairs = np.add(
+            flat[top - pitch : end], flat[top : end + pitch], out=one[: end - top + pitch]
+        )
+        down = np.add(pairs[:-pitch], pairs[pitch:], out=two[: end - top])
+        across = np.add(down[:-1], down[1:], out=one[: end - top - 1])
+        np.add(across[:-1], across[1:], out=sums[top + 1 : end - 1])
+    out[:, [0, -1]] = 0.0
 
 
 def _sky_left(

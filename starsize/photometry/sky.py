@@ -9,7 +9,8 @@ from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
-_SAMPLE_ROWS = 48
+#: Of so many rows and columns the noise is told.
+_SAMPLED = (48, 1500)
 #: Pixels that stay in the processor's cache while a strip of rows is worked on.
 _IN_CACHE = 100_000
 #: Cells in which the noise is looked at apart: of so many values of the sample, at most so many a
@@ -113,19 +114,20 @@ def halve(image: np.ndarray) -> np.ndarray:
 
 
 def noise_sample(image: np.ndarray) -> np.ndarray:
-    """(m, nx - 2) what pixels of some rows say of the noise of one, ADU; the median tells it.
+    """(m, n) what pixels of some rows say of the noise of one, ADU; the median tells it.
 
     From differences of pixels two apart: stars, nebula and gradients cancel. A coarse converter's
     step is added as even dither, so that the median of differences that are mostly zero still tells
     the noise.
     """
-    rows = image[:: max(1, image.shape[0] // _SAMPLE_ROWS)].astype(float)
+    apart, aside = (max(1, n // many) for n, many in zip(image.shape, _SAMPLED, strict=True))
+    rows = image[::apart].astype(float)
     if rows.shape[1] < 3:
         rows = image.astype(float).reshape(1, -1)
     levels = np.diff(np.unique(rows[np.isfinite(rows)][:5_000]))
     if not levels.size:
         return np.zeros((1, 1))
-    gaps = rows[:, 2:] - rows[:, :-2]
+    gaps = (rows[:, 2:] - rows[:, :-2])[:, ::aside]
     dither = (np.arange(gaps.size) * 0.6180339887) % 1 - 0.5  # evenly spread, the same every time
     # A few bright pixels lie many steps above a sky of two or three values.
     step = float(np.quantile(levels[:1000], 0.25, method="lower"))
@@ -165,12 +167,15 @@ def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
         return image
     found = []
     strip = max(1, _IN_CACHE // nx)
+    # Rounded down to the image's own type, in which comparing costs least.
+    high = np.array(_SPIKE_SIGMA * max(noise, 1e-9)).astype(image.dtype)
     for top in range(0, ny, strip):
         rows = image[top : top + strip]
         beside = np.maximum(rows[:, :-2], rows[:, 2:])
         # The maximum keeps whole numbers without a sign from wrapping below zero.
-        rise = np.maximum(rows[:, 1:-1], beside) - beside
-        found.append(np.flatnonzero(rise > _SPIKE_SIGMA * max(noise, 1e-9)) + top * (nx - 2))
+        rise = np.maximum(rows[:, 1:-1], beside)
+        rise -= beside
+        found.append(np.flatnonzero(rise > high) + top * (nx - 2))
     y, x = np.divmod(np.concatenate(found), nx - 2)
     dy, dx = np.delete(np.indices((3, 3)).reshape(2, 9), 4, axis=1)
     around = image[np.clip(y[:, None] + dy - 1, 0, ny - 1), x[:, None] + dx].astype(float)
