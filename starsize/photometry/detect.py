@@ -12,13 +12,13 @@ from .combine import weighted_median
 from .maps import Maps, between_cells, smoothed, vertex
 from .sky import (
     Sky,
+    first_levels,
     grain_map,
     halve,
     noise_sample,
     pixel_noise,
     sky_map,
     slope_of,
-    without_spikes,
 )
 
 #: Images larger than this (pixels) are searched from half scale down, unless they hold so many
@@ -26,7 +26,7 @@ from .sky import (
 _LARGE, _CROWDED, _LARGEST_IN_FULL = 500_000, 1 / 1500, 4_000_000
 #: Larger ones that hold so many bright stars, but few to a pixel, are searched from quarter scale:
 #: what is too faint or near for that is not needed.
-_PLENTY, _APART = 100, 1 / 8000
+_PLENTY, _APART = 40, 1 / 8000
 #: Sky cells in pixels, and in typical widths of the bright stars where that is more.
 _CELL_PX, _CELL_WIDTHS, _WIDE = 48.0, 14.0, 4.0
 #: The widest maximum looked for, pixels.
@@ -90,7 +90,7 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
     """
     sample = noise_sample(image)
     noise = pixel_noise(sample)
-    levels = [without_spikes(image, noise)]
+    levels = [*first_levels(image, noise)]
     while min(levels[-1].shape) >= 8:
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0

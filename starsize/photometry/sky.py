@@ -1,5 +1,6 @@
 """The sky under the stars: a smooth map from the quiet pixels of coarse cells, and pixel noise."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,16 +102,24 @@ def full_of_holes(image: np.ndarray) -> bool:
 
 def halve(image: np.ndarray) -> np.ndarray:
     """Mean of blocks of 2 x 2 pixels, float32; an odd last row or column is left out."""
-    ny, nx = (n // 2 * 2 for n in image.shape)
-    out = np.empty((ny // 2, nx // 2), np.float32)
-    strip = max(2, _IN_CACHE // max(nx, 1) // 2 * 2)
-    for top in range(0, ny, strip):
-        rows = image[top : min(top + strip, ny), :nx]
-        pairs = np.add(rows[0::2], rows[1::2], dtype=np.float32)
-        here = out[top // 2 : top // 2 + len(pairs)]
-        np.add(pairs[:, 0::2], pairs[:, 1::2], out=here)
-        here *= 0.25
+    out = np.empty((image.shape[0] // 2, image.shape[1] // 2), np.float32)
+    for top, rows in _strips(image):
+        _halve(rows, out[top // 2 :])
     return out
+
+
+def _strips(image: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """Rows that stay in the processor's cache, an even number, and where they begin."""
+    many = max(2, _IN_CACHE // max(image.shape[1], 1) // 2 * 2)
+    return ((top, image[top : top + many]) for top in range(0, len(image), many))
+
+
+def _halve(rows: np.ndarray, out: np.ndarray) -> None:
+    ny, nx = (n // 2 * 2 for n in rows.shape)
+    pairs = np.add(rows[0:ny:2, :nx], rows[1:ny:2, :nx], dtype=np.float32)
+    here = out[: ny // 2]
+    np.add(pairs[:, 0::2], pairs[:, 1::2], out=here)
+    here *= 0.25
 
 
 def noise_sample(image: np.ndarray) -> np.ndarray:
@@ -156,39 +165,44 @@ def grain_map(sample: np.ndarray, covered: np.ndarray, noise: float) -> np.ndarr
     return np.maximum(_fill(cells.reshape(count)) / max(noise, 1e-9), 1.0)
 
 
-def without_spikes(image: np.ndarray, noise: float) -> np.ndarray:
-    """The image with lone spikes (hot pixels) at the median of their neighbours.
+def first_levels(image: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray]:
+    """The image with lone spikes (hot pixels) at the median of their neighbours, and its half.
 
     A spike stands far above the second highest of its eight neighbours; of the sharpest star's
     light these hold a fifth of what its brightest pixel holds.
     """
     ny, nx = image.shape
-    if min(ny, nx) < 3:
-        return image
-    found = []
-    strip = max(1, _IN_CACHE // nx)
-    # Rounded down to the image's own type, in which comparing costs least.
-    high = np.array(_SPIKE_SIGMA * max(noise, 1e-9)).astype(image.dtype)
-    for top in range(0, ny, strip):
-        rows = image[top : top + strip]
+    found, half = [], np.empty((ny // 2, nx // 2), np.float32)
+    # In the image's own type, in which comparing costs least.
+    high: float = _SPIKE_SIGMA * max(noise, 1e-9)
+    if image.dtype.kind in "ui":
+        high = image.dtype.type(min(high, np.iinfo(image.dtype).max))
+    for top, rows in _strips(image):
         beside = np.maximum(rows[:, :-2], rows[:, 2:])
         # The maximum keeps whole numbers without a sign from wrapping below zero.
         rise = np.maximum(rows[:, 1:-1], beside)
         rise -= beside
         found.append(np.flatnonzero(rise > high) + top * (nx - 2))
+        _halve(rows, half[top // 2 :])
     y, x = np.divmod(np.concatenate(found), nx - 2)
-    dy, dx = np.delete(np.indices((3, 3)).reshape(2, 9), 4, axis=1)
-    around = image[np.clip(y[:, None] + dy - 1, 0, ny - 1), x[:, None] + dx].astype(float)
+    x += 1
+    dy, dx = np.delete(np.indices((3, 3)).reshape(2, 9), 4, axis=1) - 1
+    around = image[np.clip(y[:, None] + dy, 0, ny - 1), x[:, None] + dx].astype(float)
     around.sort(axis=1)
     base = around[:, :4].mean(axis=1)
-    peak = image[y, x + 1] - base
+    peak = image[y, x] - base
     lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
     lone &= peak > _SPIKE_SIGMA * noise
     if not lone.any():
-        return image
+        return image, half
     mended = image.copy()
-    mended[y[lone], x[lone] + 1] = np.median(around[lone], axis=1)
-    return mended
+    y, x = y[lone], x[lone]
+    mended[y, x] = np.median(around[lone], axis=1)
+    within = (y < 2 * len(half)) & (x < 2 * half.shape[1])
+    y, x = y[within] // 2, x[within] // 2
+    blocks = mended[2 * y + [[0], [0], [1], [1]], 2 * x + [[0], [1], [0], [1]]]
+    half[y, x] = blocks.mean(axis=0, dtype=np.float32)
+    return mended, half
 
 
 def sky_map(
