@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from scipy import ndimage
@@ -50,8 +52,8 @@ class Sky:
 
     def at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Background at places in pixels, ADU."""
-        along = self._splines(y, 0) @ self._coefficients()
-        return np.asarray(self._splines(x, 1).multiply(along).sum(axis=1))
+        along = _splines(y, *self._axis(0)) @ self._coefficients()
+        return np.asarray(_splines(x, *self._axis(1)).multiply(along).sum(axis=1))
 
     def planes(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """(n, 3) background at places in pixels and how it rises along y and x, ADU and a pixel."""
@@ -63,9 +65,7 @@ class Sky:
 
     def on_grid(self, shape: tuple[int, int], factor: int) -> np.ndarray:
         """Background on the pixels of an image binned by ``factor``, ADU, float32."""
-        down, right = (
-            self._splines((np.arange(n) + 0.5) * factor - 0.5, k) for k, n in enumerate(shape)
-        )
+        down, right = (_grid_splines(n, factor, *self._axis(k)) for k, n in enumerate(shape))
         along = (right @ self._coefficients().T).T.astype(np.float32)
         return np.asarray(down.astype(np.float32) @ along)
 
@@ -73,11 +73,21 @@ class Sky:
         # Beyond the outer middles the slope goes on, else every gradient would leave a bright rim.
         return np.pad(self.cells, 2, mode="reflect", reflect_type="odd")
 
-    def _splines(self, pixel: np.ndarray, axis: int) -> csr_array:
-        """(n, coefficients) what each adds to the level at pixels along an axis."""
-        n = self.cells.shape[axis]
-        place = np.clip((pixel - self.first_px[axis]) / self.pitch_px[axis], -1, n)
-        return BSpline.design_matrix(place, np.arange(-4.0, n + 4), 3)
+    def _axis(self, k: int) -> tuple[float, float, int]:
+        """Middle of the first cell along an axis, how far apart middles lie, pixels; and cells."""
+        return float(self.first_px[k]), float(self.pitch_px[k]), self.cells.shape[k]
+
+
+def _splines(pixel: np.ndarray, first: float, pitch: float, cells: int) -> csr_array:
+    """(n, coefficients) what each adds to the level at pixels along an axis."""
+    place = np.clip((pixel - first) / pitch, -1, cells)
+    return BSpline.design_matrix(place, np.arange(-4.0, cells + 4), 3)
+
+
+@lru_cache(maxsize=16)
+def _grid_splines(n: int, factor: int, *axis: Any) -> csr_array:
+    """The same on a grid of blocks; the frames of a sweep share it."""
+    return _splines((np.arange(n) + 0.5) * factor - 0.5, *axis)
 
 
 def usable_pixels(image: np.ndarray) -> np.ndarray:
