@@ -12,7 +12,7 @@ from . import comparison, curves, frames
 from .curves import BoundedRadii, CurveSet, FocusCurve, Known, inner_radii
 from .frames import Frame, FrameFacts, read_frame
 from .optics.star import Apertures
-from .photometry import measure_frame as measure_image_stars
+from .photometry import measure_image, star_table
 from .reports.words import in_words, worded
 from .setup import Setup, given_setup
 from .tracking import MeasuredSweep
@@ -80,13 +80,17 @@ def measure_frame(
         image = frame.image
         gain_e_per_adu = gain_e_per_adu or frame.facts.gain_e_per_adu
         saturation_adu = saturation_adu or frame.facts.saturation_adu
-    return measure_image_stars(
+    measured = measure_image(
         image,
         threshold=threshold,
         gain_e_per_adu=gain_e_per_adu,
         saturation_adu=saturation_adu,
         max_stars=max_stars,
     )
+    table = star_table(measured.stars)
+    for name in ("radius_px", "radius_sigma_px", "n_found", "background_adu", "background_rms_adu"):
+        table.meta[name] = np.asarray(getattr(measured.radius, name)).item()
+    return table
 
 
 def fit_curves(

@@ -1,4 +1,4 @@
 """Photometry: arrays in, numbers out; each image on its own."""
 
-from .measure import half_flux_radius, measure_frame, measure_image, star_table
+from .measure import half_flux_radius, measure_image, star_table
 from .measured import REASONS, Grid, ImageRadius, Known, StarFlag, Stars

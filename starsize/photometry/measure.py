@@ -189,25 +189,6 @@ def _place(table: "Table", axis: str) -> np.ndarray:
     raise ValueError(msg)
 
 
-def measure_frame(
-    image: np.ndarray,
-    *,
-    threshold: float = 6.0,
-    gain_e_per_adu: float | None = None,
-    saturation_adu: float | None = None,
-    max_stars: int | None = 250,
-) -> "QTable":
-    """Find and measure the stars of one image: see `starsize.measure_frame`."""
-    measured = measure_image(
-        image, threshold=threshold, gain_e_per_adu=gain_e_per_adu, saturation_adu=saturation_adu,
-        max_stars=max_stars,
-    )  # fmt: skip
-    table = star_table(measured.stars)
-    for name in ("radius_px", "radius_sigma_px", "n_found", "background_adu", "background_rms_adu"):
-        table.meta[name] = np.asarray(getattr(measured.radius, name)).item()
-    return table
-
-
 def star_table(stars: Stars) -> "QTable":
     """The measured stars as a table with units."""
     from astropy.table import QTable

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from starsize.photometry import Known, StarFlag, measure_frame, measure_image
+from starsize.photometry import Known, StarFlag, measure_image, star_table
 
 from .fields import DOUGHNUTS, doughnut, moffat_field, noisy, on_wide_sky
 
@@ -68,7 +68,7 @@ def test_every_image_gets_an_answer_or_a_reason(image, reason):
     assert np.isnan(measured.radius.radius_px) == (reason is not None)
     forced = measure_image(image, known=Known(np.array([(30.0, 20.0), (-50.0, 7.0)]))).stars
     assert len(forced) == 2
-    assert len(measure_frame(image)) == len(measured.stars)
+    assert len(star_table(measured.stars)) == len(measured.stars)
 
 
 def test_a_wrong_shape_is_refused_in_one_line():
