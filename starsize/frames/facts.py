@@ -42,6 +42,7 @@ _START: Final = ("DATE-OBS", "DATE-BEG", "DATE_OBS")
 #: Time of day, for writers that put only the day into DATE-OBS.
 _CLOCK: Final = ("TIME-OBS", "UT", "UTC", "UTSTART", "UTC-OBS", "TIME-BEG")
 _KIND: Final = ("IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "OBSTYPE", "IMGTYPE", "ESO DPR TYPE")
+_RATIO: Final = ("FOCRATIO", "FRATIO")
 #: What the equipment is, by the name of its figure. Many cameras write a unitless setting as GAIN.
 _FIGURES: Final = {
     "pixel_um": ("XPIXSZ", "PIXSIZE1", "PIXSIZE", "PIXSZ"),
@@ -74,17 +75,13 @@ _PER_ELECTRON: Final = re.compile(r"\be-?\s*/|electrons?\s*(?:/|per)|photons?\s*
 def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFacts:
     """Collect what the headers of one file tell, and tell credibly; None for the rest."""
     told: dict[str, Any] = {name: _figure(header, k, name) for name, k in _FIGURES.items()}
-    ratio, focal = (
-        _within(header, ("FOCRATIO", "FRATIO"), FASTEST, SLOWEST),
-        told["focal_length_mm"],
-    )
-    per_electron = [c.keyword for c in header.find(("GAIN",)) if _PER_ELECTRON.search(c.comment)]
-    highest = _number(header, ("DATAMAX",))
+    ratio, focal = _within(header, _RATIO, FASTEST, SLOWEST), told["focal_length_mm"]
     told["aperture_mm"] = told["aperture_mm"] or (focal / ratio if focal and ratio else None)
-    told["gain_e_per_adu"] = told["gain_e_per_adu"] or _figure(
-        header, per_electron, "gain_e_per_adu"
-    )
+    if told["gain_e_per_adu"] is None:
+        stated = [c.keyword for c in header.find(("GAIN",)) if _PER_ELECTRON.search(c.comment)]
+        told["gain_e_per_adu"] = _figure(header, stated, "gain_e_per_adu")
     # What is no converter's end is the brightest pixel of this very frame.
+    highest = _number(header, ("DATAMAX",))
     told["saturation_adu"] = told["saturation_adu"] or (highest if highest in _CEILINGS else None)
     exposure = _number(header, (*_own(setup, "exposure"), *_EXPOSURE))
     exposure = exposure if exposure is not None and 0 <= exposure <= values.LONGEST_S else None
@@ -164,7 +161,7 @@ def _own(setup: Setup, item: str) -> tuple[str, ...]:
 
 
 def _word(header: ImageHeader, names: Iterable[str]) -> str | None:
-    return header.first(names, lambda card: values.text(card.value) or None)
+    return header.first(names, lambda card: values.text(card.value))
 
 
 def _number(header: ImageHeader, names: Iterable[str]) -> float | None:
@@ -204,22 +201,22 @@ def _filter(header: ImageHeader, setup: Setup) -> str | None:
 def _mid_time(header: ImageHeader, setup: Setup, exposure: float | None) -> float | None:
     """Middle of the exposure: stated, else its start and half of the exposure."""
     half = (exposure or 0.0) / 2 / 86400
-    scale = next((str(c.value) for c in header.find(("TIMESYS",)) if c.value), "UTC")
-    clock = next((c.value for c in header.find(_CLOCK)), None)
+    scale, clock = _word(header, ("TIMESYS",)) or "UTC", _word(header, _CLOCK)
 
-    def date(value: object) -> float | None:
-        return values.mjd(value, clock=clock, scale=scale)
+    def date(*names: str) -> float | None:
+        return header.first(names, lambda card: values.mjd(card.value, clock=clock, scale=scale))
 
-    def day(value: object) -> float | None:
-        return values.within(value, *values.MJD_RANGE)
+    def day(*names: str) -> float | None:
+        return _within(header, names, *values.MJD_RANGE)
 
-    for names, lead, read in (
-        (("DATE-AVG",), 0.0, date), ((*_own(setup, "time"), *_START), half, date),
-        (("MJD-AVG",), 0.0, day), (("MJD-OBS", "MJD-BEG"), half, day),
-    ):  # fmt: skip
-        if found := next(filter(None, (read(c.value) for c in header.find(names))), None):
-            return found + lead
-    return None
+    if middle := date("DATE-AVG"):
+        return middle
+    if start := date(*_own(setup, "time"), *_START):
+        return start + half
+    if middle := day("MJD-AVG"):
+        return middle
+    start = day("MJD-OBS", "MJD-BEG")
+    return None if start is None else start + half
 
 
 def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
@@ -238,12 +235,10 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
 def _bayer(header: ImageHeader, setup: Setup) -> str | None:
     if setup.camera.bayer != "header":
         return None if setup.camera.bayer == "none" else setup.camera.bayer
-    order = next((str(c.value).upper() for c in header.find(("ROWORDER",))), "")
-    patterns = header.find(("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT"))
     return values.bayer_at_origin(
-        next((card.value for card in patterns), None),
+        _word(header, ("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT")) or "",
         rows=header.shape[0],
-        bottom_up="BOTTOM" in order,
+        bottom_up="BOTTOM" in (_word(header, ("ROWORDER",)) or "").upper(),
         x_offset=round(_number(header, ("XBAYROFF", "BAYOFFX")) or 0),
         y_offset=round(_number(header, ("YBAYROFF", "BAYOFFY")) or 0),
     )

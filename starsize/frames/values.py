@@ -15,7 +15,8 @@ LOWEST_DEGC, HIGHEST_DEGC = -60.0, 60.0
 LONGEST_S, MOST_STEPS = 1e6, 2.0**31
 #: Nights between 1900 and 2100; a clock that says otherwise is not set.
 MJD_RANGE: Final = (15020.0, 88069.0)
-_MJD_EPOCH: Final = datetime(1858, 11, 17)
+#: Modified Julian Date 0 in the civil calendar.
+MJD_EPOCH: Final = datetime(1858, 11, 17)
 #: TAI - UTC since 2017 and TT - TAI, in seconds (IERS Bulletin C 52; FITS standard 4.0, sec. 9).
 _SCALE_SECONDS: Final = {"TAI": 37.0, "TT": 37.0 + 32.184}
 _WORDS: Final = frozenset(
@@ -128,7 +129,7 @@ def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | No
         return None
     year, month, day, hour, minute, second, decimals, sign, *zone = found.groups()
     try:
-        since = datetime(int(year), int(month), int(day)) - _MJD_EPOCH
+        since = datetime(int(year), int(month), int(day)) - MJD_EPOCH
     except ValueError:
         return None
     seconds = int(second or 0) + float(f"0.{decimals or 0}")
@@ -141,14 +142,14 @@ def mjd(date: object, *, clock: object = None, scale: str = "UTC") -> float | No
 
 
 def bayer_at_origin(
-    pattern: object, *, rows: int, bottom_up: bool, x_offset: int, y_offset: int
+    pattern: str, *, rows: int, bottom_up: bool, x_offset: int, y_offset: int
 ) -> str | None:
     """The colour pattern as it starts at ``image[0, 0]``, or None for a mono camera.
 
     The header counts it from the picture's upper left corner (common practice): where the first row
     is the lowest (BOTTOM-UP) of an even number, its rows change places. Offsets are of a subframe.
     """
-    word = pattern.strip().strip("'").upper() if isinstance(pattern, str) else ""
+    word = pattern.upper()
     if sorted(word) != ["B", "G", "G", "R"]:
         return None
     shift_y = y_offset + (rows - 1 if bottom_up else 0)

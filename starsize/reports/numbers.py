@@ -1,12 +1,10 @@
 """Numbers as people and files want them: sensible digits, a sign, never "nan"."""
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from ..estimate import Estimate
-
-#: Modified Julian Date 0 in the civil calendar.
-MJD_ZERO = datetime(1858, 11, 17, tzinfo=UTC)
+from ..frames.values import MJD_EPOCH
 
 
 def known(value: float | None) -> float | None:
@@ -124,7 +122,7 @@ def time_text(mjd: float | None) -> str:
     day = known(mjd)
     if day is None:
         return ""
-    moment = MJD_ZERO + timedelta(days=day, microseconds=500_000)
+    moment = MJD_EPOCH + timedelta(days=day, microseconds=500_000)
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
