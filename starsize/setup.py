@@ -5,12 +5,23 @@ Reading the TOML file is the work of ``frames.setup_file``; this module only hol
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from .filters import Band, usual_band
 
 #: No telescope for imaging has a smaller or larger focal ratio; a slip of the pen has.
 FASTEST, SLOWEST = 0.8, 100.0
+
+TubeMaterial = Literal["aluminium", "carbon", "steel", "invar"]
+#: Expansion per degC and its standard uncertainty. Aluminium 6061 (handbook value, from memory;
+#: materials data bases have 23.1e-6 for generic aluminium); steel 12e-6 and 11e-6 (C22), Invar
+#: 1.25e-6 (the same data bases); carbon -0.5e-6 to 1e-6 by lay-up (handbook value, from memory).
+EXPANSION_PER_DEGC: Final[Mapping[TubeMaterial, tuple[float, float]]] = {
+    "aluminium": (23.6e-6, 0.5e-6),
+    "steel": (11.7e-6, 0.5e-6),
+    "invar": (1.25e-6, 0.3e-6),
+    "carbon": (0.25e-6, 0.43e-6),
+}
 
 
 def _figure(low: float, high: float, words: str = "") -> Any:
@@ -28,7 +39,7 @@ class Telescope:
     focal_length_mm: float | None = _figure(0.1, 1e6, "focal length (mm)")
     aperture_mm: float | None = _figure(0.1, 1e5, "aperture (mm)")
     obstruction_mm: float | None = _figure(0.0, 1e5)
-    tube_material: Literal["aluminium", "carbon", "steel", "invar"] | None = None
+    tube_material: TubeMaterial | None = None
     focus_scale: float | None = _figure(1e-3, 1e3)
     """Focuser travel that makes up for 1 mm of focus shift at the filter; differs from 1 where
     optics between filter and camera rescale it (a reducer behind the filters, say)."""

@@ -12,7 +12,7 @@ PLACES = re.findall(r"^\| [^|]+ \| ([^|]+) \| ([^|]+) \|$", GUIDE, re.MULTILINE)
 
 @pytest.mark.parametrize("where", [place for place, _ in PLACES])
 def test_each_place_to_go_to_is_there(where):
-    first, *rest = re.findall(r"`([\w/]+\.(?:py|json))`", where)
+    first, *rest = re.findall(r"`([\w/]+\.(?:py|json|txt|toml))`", where)
     for path in (first, *rest):
         places = (path, f"starsize/{path}", f"starsize/{Path(first).parent}/{path}")
         assert any((ROOT / place).is_file() for place in places), path

@@ -10,7 +10,7 @@ from ..curves.fitted import CurveSet
 from ..errors import InputError
 from ..estimate import Estimate, Finding, notice
 from ..filters import filter_order
-from ..setup import Setup, given_setup
+from ..setup import EXPANSION_PER_DEGC, Setup, given_setup
 from .colour.report import colour_report
 from .compared import (
     BacklashFrom,
@@ -24,7 +24,7 @@ from .offsets.changes import adjusted_sweeps
 from .offsets.found import Found, Scale, zones_in_steps
 from .offsets.sweeps import data_of_curves
 from .offsets.table import choose_reference, notices_of, offset_table
-from .offsets.terms import EXPANSION_PER_DEGC, stated_prior
+from .offsets.terms import stated_prior
 
 #: Below this change of temperature no coefficient is stated: two thermometers on one tube differ
 #: by as much (common practice).

@@ -5,19 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from ...setup import Setup
+from ...setup import EXPANSION_PER_DEGC, Setup
 from .adjustment import Scatter, Term, system_of
 from .sweeps import BestFocusData
 
-#: Expansion per degC and its standard uncertainty. Aluminium 6061 (handbook value, from memory;
-#: materials data bases have 23.1e-6 for generic aluminium); steel 12e-6 and 11e-6 (C22), Invar
-#: 1.25e-6 (the same data bases); carbon -0.5e-6 to 1e-6 by lay-up (handbook value, from memory).
-EXPANSION_PER_DEGC = {
-    "aluminium": (23.6e-6, 0.5e-6),
-    "steel": (11.7e-6, 0.5e-6),
-    "invar": (1.25e-6, 0.3e-6),
-    "carbon": (0.25e-6, 0.43e-6),
-}
 #: A coefficient beyond 2.5 times that of an aluminium tube as long as the focal length is not seen
 #: (common practice: lens cells and fast mirrors add to the tube, rarely more than as much again).
 COEFFICIENT_ROOM = 2.5
