@@ -17,7 +17,7 @@ from pathlib import Path
 from rich.console import Console
 
 import starsize
-from starsize.reports import print_result, report_html
+from starsize.reports import print_found, report_html
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "testdata" / "demo_night"
@@ -43,7 +43,7 @@ def main() -> int:
 
 def terminal(result: starsize.RunResult) -> str:
     console = Console(record=True, width=84, file=io.StringIO(), force_terminal=True)
-    print_result(result, console=console)
+    print_found(result, console=console)
     drawn = console.export_svg(title="starsize offsets testdata/demo_night", unique_id="demo")
     # The fonts it would fetch from elsewhere: any typewriter face does.
     return re.sub(r"@font-face \{.*?\}\s*", "", drawn, flags=re.DOTALL)

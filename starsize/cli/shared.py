@@ -97,27 +97,29 @@ def check_place(arguments: argparse.Namespace) -> None:
     """``OutputError`` if what the verb finds cannot be written, before anybody waits for it."""
     from ..reports import check_writable
 
-    frames, (files, _, _) = getattr(arguments, "frames", ()), _outcome(arguments.verb)
+    frames, (files, _) = getattr(arguments, "frames", ()), _outcome(arguments.verb)
     check_writable(arguments.out, overwrite=arguments.overwrite, files=files, frames=frames)
 
 
-def show(arguments: argparse.Namespace, found: object) -> None:
+def show(arguments: argparse.Namespace, found: Any) -> None:
     """Print what was found as JSON or for people, and what was written; nothing where quiet."""
-    files, document, show_it = _outcome(arguments.verb)
+    from ..reports import print_found
+
+    files, document = _outcome(arguments.verb)
     if arguments.json:
         print_json(document(found))
     elif not arguments.quiet:
-        show_it(found)
+        print_found(found)
         print_line(f"\nwritten to {arguments.out}: {', '.join(files.names)}")
 
 
-def _outcome(verb: str) -> tuple[Any, Any, Any]:
-    """The files that a verb writes, what makes its document, and what shows it to people."""
+def _outcome(verb: str) -> tuple[Any, Any]:
+    """The files that a verb writes, and what makes its document."""
     from .. import reports as r  # not every verb has to wait for them
 
     return {
-        "offsets": (r.RESULT_FILES, r.result_document, r.print_result),
-        "compare": (r.COMPARISON_FILES, r.comparison_document, r.print_comparison),
-        "plan": (r.PLAN_FILES, r.plan_document, r.print_plan),
-        "night": (r.NIGHT_FILES, r.night_document, r.print_night),
+        "offsets": (r.RESULT_FILES, r.result_document),
+        "compare": (r.COMPARISON_FILES, r.comparison_document),
+        "plan": (r.PLAN_FILES, r.plan_document),
+        "night": (r.NIGHT_FILES, r.night_document),
     }[verb]

@@ -13,7 +13,7 @@ from .page import report_html
 from .result import RunResult
 from .stored import load_measured_set
 from .tables import curves_table, frames_table, offsets_table, write_star_table
-from .terminal import print_comparison, print_measurements, print_night, print_plan, print_result
+from .terminal import print_found, print_measurements
 from .writer import (
     comparison_document,
     night_document,

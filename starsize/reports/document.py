@@ -77,6 +77,13 @@ def plain(value: Any, schema: Mapping[str, Any] | None = None) -> Any:
     return [plain(item, schema.get("items")) for item in value]
 
 
+def stated(tables: Any) -> Any:
+    """Nested tables without what is not stated."""
+    if not isinstance(tables, dict):
+        return list(tables) if isinstance(tables, tuple) else tables
+    return {key: stated(value) for key, value in tables.items() if value is not None}
+
+
 @cache
 def schema_of(name: str) -> Document:
     """One of the JSON Schemas beside this module."""

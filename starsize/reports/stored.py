@@ -22,7 +22,7 @@ from ..frames.frame import FrameFacts, InputFile, Sweep
 from ..frames.setup_file import setup_from_tables
 from ..setup import Setup
 from ..tracking.measured import FrameRadius, MeasuredSweep, StarTracks
-from .document import POINTS
+from .document import POINTS, stated
 from .folder import RESULT_FILES
 
 #: Between the folder's name and the sweep's own id.
@@ -226,15 +226,11 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
     )
 
 
-def _setup(stored: Mapping[str, Any]) -> Setup:
+def _setup(document: Mapping[str, Any]) -> Setup:
     """The setup of that run, as its file would state it."""
-
-    def stated(table: Mapping[str, Any]) -> dict[str, Any]:
-        return {key: v for key, v in table.items() if v is not None and key != "focal_ratio"}
-
-    tables = {name: stated(stored[name]) for name in ("telescope", "focuser", "camera", "headers")}
-    filters = {name: stated(glass) for name, glass in stored["filters"].items()}
-    return setup_from_tables({**tables, "filters": filters})
+    tables = stated(document)
+    tables["telescope"].pop("focal_ratio", None)
+    return setup_from_tables(tables)
 
 
 def _id(stored: str, name: str) -> str:

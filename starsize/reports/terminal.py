@@ -25,6 +25,13 @@ _ASCII: Final = str.maketrans(
     {"±": "+-", "−": "-", "–": "-", "—": "-", "µ": "u", "°": "deg", "λ": "lambda", "²": "2",
      "×": "x", "→": "->", "…": "...", "‘": "'", "’": "'", "“": '"', "”": '"', "α": "alpha"}
 )  # fmt: skip
+#: The template of each thing, and what it is called there.
+_TEMPLATES: Final[dict[type, tuple[str, str]]] = {
+    RunResult: ("result.txt", "result"),
+    SetComparison: ("comparison.txt", "comparison"),
+    CapturePlan: ("plan.txt", "plan"),
+    NightResult: ("night.txt", "result"),
+}
 
 
 class _Output(Console):
@@ -35,24 +42,33 @@ class _Output(Console):
         raise
 
 
-def print_result(result: RunResult, *, console: Console | None = None) -> None:
-    """Print the offset table, the verdict on colour and every warning."""
-    _print(console, "result.txt", result=result)
+def print_found(
+    found: RunResult | SetComparison | CapturePlan | NightResult, *, console: Console | None = None
+) -> None:
+    """Print what a verb found: the tables and sentences of its template.
 
-
-def print_comparison(comparison: SetComparison, *, console: Console | None = None) -> None:
-    """Print the verdict on the set, the table of changes, a sentence for each, and the warnings."""
-    _print(console, "comparison.txt", comparison=comparison)
-
-
-def print_plan(plan: CapturePlan, *, console: Console | None = None) -> None:
-    """Print what to capture as a checklist, what it will tell, and what was assumed."""
-    _print(console, "plan.txt", plan=plan)
-
-
-def print_night(result: NightResult, *, console: Console | None = None) -> None:
-    """Print the headline, the troubles in order of time, filters whose offset is off, the rule."""
-    _print(console, "night.txt", result=result)
+    Of a template a line is a paragraph, # stands before a headline, - and so on before points;
+    lines with tabs are a table, the first of them its titles.
+    """
+    console = console or _Output(highlight=False)
+    template, name = _TEMPLATES[type(found)]
+    lines = render(template, {name: found}).rstrip("\n").split("\n")
+    for is_table, group in groupby(lines, key=lambda line: "\t" in line):
+        if is_table:
+            console.print(_table(console, [line.split("\t") for line in group]))
+            continue
+        for line in group:
+            bullet = next((one for one in _BULLETS if line.startswith(one)), "")
+            headline = line.startswith("# ")
+            words = line.removeprefix("# ").removeprefix(bullet)
+            shown = _shown(words, console, style="bold" if headline else "")
+            if bullet and words:
+                grid = Table.grid(padding=(0, 1))
+                grid.add_column(no_wrap=True)
+                grid.add_row(Text(bullet[:-1]), shown)
+                console.print(grid)
+            else:
+                console.print(shown)
 
 
 def print_measurements(frames: Iterable[FrameRadius], *, console: Console | None = None) -> None:
@@ -74,31 +90,6 @@ def sweep_line(result: RunResult, sweep_id: str, *, to_come: Sequence[str] = ())
         "to_come": to_come,
     }
     return " ".join(render("sweep.txt", view).splitlines())
-
-
-def _print(given: Console | None, template: str, **view: Any) -> None:
-    """Print a text of ours: a paragraph a line, # before a headline, - and so on before points.
-
-    Lines with tabs are a table, the first of them its titles.
-    """
-    console = given or _Output(highlight=False)
-    lines = render(template, view).rstrip("\n").split("\n")
-    for is_table, group in groupby(lines, key=lambda line: "\t" in line):
-        if is_table:
-            console.print(_table(console, [line.split("\t") for line in group]))
-            continue
-        for line in group:
-            bullet = next((one for one in _BULLETS if line.startswith(one)), "")
-            headline = line.startswith("# ")
-            words = line.removeprefix("# ").removeprefix(bullet)
-            shown = _shown(words, console, style="bold" if headline else "")
-            if bullet and words:
-                grid = Table.grid(padding=(0, 1))
-                grid.add_column(no_wrap=True)
-                grid.add_row(Text(bullet[:-1]), shown)
-                console.print(grid)
-            else:
-                console.print(shown)
 
 
 def _table(console: Console, rows: list[list[str]]) -> Table:

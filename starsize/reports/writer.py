@@ -2,7 +2,7 @@
 
 import dataclasses
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from ..cache import Cache, recalled
 from ..comparison.sets import SetComparison, SetRow
@@ -10,7 +10,7 @@ from ..estimate import Estimate
 from ..frames.tables import PLAN_COLUMNS
 from ..night import NightResult
 from ..plan.planned import CapturePlan
-from .document import Document, Joined, plain, result_document, schema_of
+from .document import Document, Joined, plain, result_document, schema_of, stated
 from .folder import (
     COMPARISON_FILES,
     NIGHT_FILES,
@@ -132,15 +132,8 @@ def plan_document(plan: CapturePlan) -> Document:
         setup=None,
     )
     # The setup to the last digit: it is read again.
-    setup = _stated(dataclasses.asdict(plan.setup))
+    setup = stated(dataclasses.asdict(plan.setup))
     return plain(view, schema_of("plan_schema.json")) | {"setup": setup}
-
-
-def _stated(tables: Any) -> Any:
-    """Nested tables without what is not stated."""
-    if not isinstance(tables, dict):
-        return list(tables) if isinstance(tables, tuple) else tables
-    return {key: _stated(value) for key, value in tables.items() if value is not None}
 
 
 def write_plan(plan: CapturePlan, out: Path | str, *, overwrite: bool = False) -> tuple[Path, ...]:

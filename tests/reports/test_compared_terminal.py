@@ -3,7 +3,7 @@ import io
 import pytest
 from rich.console import Console
 
-from starsize.reports import print_comparison
+from starsize.reports import print_found
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 120])
@@ -11,7 +11,7 @@ from starsize.reports import print_comparison
 def test_it_fits_the_screen_and_its_code_page(two_sets, width, encoding):
     file = io.TextIOWrapper(io.BytesIO(), encoding=encoding, newline="\n")
     console = Console(file=file, width=width, highlight=False)
-    print_comparison(two_sets, console=console)
+    print_found(two_sets, console=console)
     file.flush()
     text = file.buffer.getvalue().decode(encoding)
     assert all(len(line) <= width for line in text.splitlines())

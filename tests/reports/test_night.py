@@ -12,7 +12,7 @@ from rich.console import Console
 
 from starsize.estimate import Estimate, Notice
 from starsize.night import Equipment, Exposure, FilterOffset, FrameFocus, NightResult, RefocusRule
-from starsize.reports import NIGHT_FILES, night_document, print_night, write_night_result
+from starsize.reports import NIGHT_FILES, night_document, print_found, write_night_result
 from starsize.reports.page import night_html
 from starsize.reports.words import macros, spans
 from starsize.reports.writer import NIGHT_COLUMNS, night_csv
@@ -166,7 +166,7 @@ def test_without_step_size_zones_are_said_and_without_a_course_no_rule(result):
 
 def test_the_terminal_shows_headline_troubles_and_filters(result):
     out = io.StringIO()
-    print_night(result, console=Console(file=out, width=100))
+    print_found(result, console=Console(file=out, width=100))
     text = out.getvalue()
     assert "Focus was lost in 1 of 5" in text
     assert "The offset of <b> is off" in text

@@ -33,7 +33,7 @@ def plan():
 
 def shown(plan, width=80, encoding="utf-8"):
     out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
-    reports.print_plan(plan, console=Console(file=out, width=width))
+    reports.print_found(plan, console=Console(file=out, width=width))
     out.flush()
     return out.buffer.getvalue().decode(encoding)
 

@@ -8,7 +8,7 @@ from rich.console import Console
 
 from starsize.estimate import Estimate, Notice
 from starsize.frames.frame import FrameFacts
-from starsize.reports import print_measurements, print_result
+from starsize.reports import print_found, print_measurements
 from starsize.reports.words import open_questions, play_seen
 from starsize.tracking.measured import FrameRadius
 
@@ -32,7 +32,7 @@ def shown(console):
 def test_no_line_is_wider_than_the_screen_and_no_cell_is_cut(request, name, width):
     console = screen(width)
     run = request.getfixturevalue(name)
-    print_result(run, console=console)
+    print_found(run, console=console)
     text = shown(console)
     assert all(len(line) <= width for line in text.splitlines())
     assert "…" not in text
@@ -43,7 +43,7 @@ def test_no_line_is_wider_than_the_screen_and_no_cell_is_cut(request, name, widt
 
 def test_it_tells_moves_verdict_and_warnings(night):
     console = screen()
-    print_result(night, console=console)
+    print_found(night, console=console)
     text = " ".join(shown(console).split())
     assert "R +12 out +12.3 ± 1.6 ±9.7 move" in text
     assert "No single focus position serves all colours: the glass of a filter is to blame." in text
@@ -58,7 +58,7 @@ def test_old_code_pages_show_everything(request, name, encoding):
     run = request.getfixturevalue(name)
     notice = Notice("odd", "the file Größe_α.fits lies ≥ 3 µm off")
     console = screen(encoding=encoding)
-    print_result(replace(run, notices=(*run.notices, notice)), console=console)
+    print_found(replace(run, notices=(*run.notices, notice)), console=console)
     text = shown(console)
     assert "warning" in text
     if encoding == "ascii":
@@ -68,20 +68,20 @@ def test_old_code_pages_show_everything(request, name, encoding):
 
 def test_a_pipe_gets_no_colour_codes(night):
     console = screen()
-    print_result(night, console=console)
+    print_found(night, console=console)
     assert "\x1b" not in shown(console)
 
 
 def test_square_brackets_are_text_not_markup(night):
     console = screen()
-    print_result(replace(night, notices=(Notice("x", "the filter [red] is odd"),)), console=console)
+    print_found(replace(night, notices=(Notice("x", "the filter [red] is odd"),)), console=console)
     assert "[red]" in shown(console)
 
 
 def test_nan_is_never_printed(night_without_step_size, nothing_measured):
     for run in (night_without_step_size, nothing_measured):
         console = screen()
-        print_result(run, console=console)
+        print_found(run, console=console)
         assert "nan" not in shown(console).lower().replace("finance", "").split()
 
 
@@ -117,7 +117,7 @@ def test_play_that_sweeps_took_up_is_not_called_unanswered(night):
 
 def test_the_screen_promises_only_what_the_page_holds(night, pages):
     console = screen(200)
-    print_result(night, console=console)
+    print_found(night, console=console)
     (promise,) = re.findall(
         r"Not answered: .* The report page says what to capture", shown(console)
     )
@@ -129,6 +129,6 @@ def test_the_screen_promises_only_what_the_page_holds(night, pages):
 
 def test_names_from_files_cannot_steer_the_terminal(night):
     console = screen()
-    print_result(replace(night, notices=(Notice("x", "a\x1b[2J\nb"),)), console=console)
+    print_found(replace(night, notices=(Notice("x", "a\x1b[2J\nb"),)), console=console)
     assert "\x1b" not in shown(console)
     assert "A?[2J?b" in shown(console) or "a?[2J?b" in shown(console)
