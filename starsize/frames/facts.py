@@ -62,7 +62,7 @@ _KIND_WORDS: Final[tuple[tuple[str, FrameKind], ...]] = (
     (r"flat", "flat"),
     (r"sky", "light"),
 )
-_NAME_TOKEN: Final = re.compile(r"(?:master)?(dark|bias|flat|zero)s?(?:frame|field)?s?")
+_NAME_TOKEN: Final = re.compile(r"(?:master)?(?:dark|bias|flat|zero)s?(?:frame|field)?s?")
 #: Ceilings of converters of 12 to 16 bits, also left-aligned in 16 bits.
 _CEILINGS: Final = frozenset({4095.0, 16383.0, 65535.0, 65504.0, 65520.0, 65532.0})
 #: Words of a position in steps, but not of a focal length, ratio, temperature or step size.
@@ -149,9 +149,11 @@ def ambient_temperature(header: ImageHeader) -> float | None:
 
 def kind_in_header(header: ImageHeader) -> FrameKind | None:
     """Return the kind of frame that the header states, or None where it is silent."""
-    words = [str(card.value).casefold() for card in header.find(_KIND)]
-    found = (kind for word in words for key, kind in _KIND_WORDS if re.search(key, word))
-    return next(found, None)
+    return header.first(_KIND, lambda card: _kind_of(str(card.value).casefold()))
+
+
+def _kind_of(word: str) -> FrameKind | None:
+    return next((kind for key, kind in _KIND_WORDS if re.search(key, word)), None)
 
 
 def _own(setup: Setup, item: str) -> tuple[str, ...]:
@@ -223,12 +225,11 @@ def _kind(path: Path, header: ImageHeader, exposure: float | None) -> FrameKind:
     """Kind of frame: as the header says, else as the file is named, else by zero exposure."""
     if stated := kind_in_header(header):
         return stated
-    kinds: dict[str, FrameKind] = {"dark": "dark", "bias": "bias", "zero": "bias", "flat": "flat"}
     tokens = re.split(r"[^a-z]+", path.name.lower())
     for token, following in pairwise([*tokens, ""]):
-        found = _NAME_TOKEN.fullmatch(token)
-        if found and following not in {"nebula", "cloud"}:
-            return kinds[found[1]]
+        named = _NAME_TOKEN.fullmatch(token) and following not in {"nebula", "cloud"}
+        if named and (found := _kind_of(token)):
+            return found
     return "bias" if exposure == 0 else "light"
 
 

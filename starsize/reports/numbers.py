@@ -32,10 +32,8 @@ def number_text(value: float | None, *, sigma: float | None = None, digits: int 
     if shown is None:
         return ""
     places = decimals_for(sigma, digits=3)
-    text = f"{shown:.{digits}g}" if places is None else f"{shown:.{places}f}"
-    if "e" in text and 1e-4 <= abs(shown) < 1e15:
-        text = f"{shown:.0f}"
-    return text[1:] if text.startswith("-") and float(text) == 0 else text
+    text = f"{shown:z.{digits}g}" if places is None else f"{shown:z.{places}f}"
+    return f"{shown:.0f}" if "e" in text and 1e-4 <= abs(shown) < 1e15 else text
 
 
 def short_number(value: float | None) -> str:
@@ -78,8 +76,7 @@ def estimate_text(
         text = f"{estimate.value:{sign}.4g}"
         return f"{estimate.value:{sign}.0f}" if "e" in text else text
     places = min(places, most_decimals)
-    value = round(estimate.value, places) + 0.0  # no minus sign before zero
-    return f"{value:{sign}.{places}f} ± {estimate.sigma:.{places}f}"
+    return f"{estimate.value:{sign}z.{places}f} ± {estimate.sigma:.{places}f}"
 
 
 def signed_text(value: float | None, sigma: float | None) -> str:
