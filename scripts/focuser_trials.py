@@ -47,7 +47,7 @@ class Offsets:
 def adjusted(draws: Iterable[SweepDraw], setup=REFRACTOR) -> tuple[Adjustment, Changes]:
     """The adjustment that a comparison rests on."""
     data = data_of_curves(curves_of(draws))
-    return adjusted_sweeps(data, setup=setup, um_per_step=setup.focuser.um_per_step)
+    return adjusted_sweeps(data, setup)
 
 
 def offsets_of(found: Adjustment, night: SweepNight) -> Offsets:
@@ -136,7 +136,7 @@ def _slip_row(
     right, said, errors, doubts = [], [], [], []
     for _ in range(runs):
         place = at or int(rng.integers(1, len(night.order)))
-        usual = expected_scatter(REFRACTOR, REFRACTOR.focuser.um_per_step)
+        usual = expected_scatter(REFRACTOR)
         scatter = usual.median_steps * float(np.exp(usual.spread * rng.standard_normal()))
         one = replace(night, scatter=scatter) if common else night
         draws = replace(one, slip_before=place, slip_steps=size).draw(rng)

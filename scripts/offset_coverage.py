@@ -31,7 +31,7 @@ STATED = replace(
     REFRACTOR, focuser=Focuser(um_per_step=4.0, steps_per_degC=-6.0, steps_per_degC_sigma=0.5)
 )
 COOLING: dict[str, Any] = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
-USUAL = expected_scatter(REFRACTOR, 4.0).median_steps
+USUAL = expected_scatter(REFRACTOR).median_steps
 CASES = {
     "L three times, steady": (SweepNight(), REFRACTOR),
     "L three times, -4 degC": (SweepNight(**COOLING), REFRACTOR),
@@ -68,8 +68,8 @@ def one_case(night: SweepNight, setup, count: int, seed: list[int]) -> dict:
         data = data_of_curves(
             curves_of(replace(night, scatter=drawn, steps_per_degC=true).draw(rng))
         )
-        scatter = expected_scatter(REFRACTOR, 4.0).median_steps
-        terms = choose_terms(data, setup=setup, um_per_step=4.0)
+        scatter = expected_scatter(REFRACTOR).median_steps
+        terms = choose_terms(data, setup)
         for name, offset in adjust(data, terms, scatter=scatter).offsets("L").items():
             if name != "L":
                 errors.append(offset.value - night.offsets[name])
@@ -89,7 +89,7 @@ def one_case(night: SweepNight, setup, count: int, seed: list[int]) -> dict:
 def least_rms(night: SweepNight, setup) -> float:
     """Rms error of generalised least squares with the same terms and the scatter known."""
     data = data_of_curves(curves_of(night.draw(np.random.default_rng(0))))
-    terms = choose_terms(data, setup=setup, um_per_step=4.0)
+    terms = choose_terms(data, setup)
     covariance = system_of(data, terms).solve(night.scatter).covariance[0]
     rows = np.eye(len(covariance))[1 : len(data.names)] - np.eye(len(covariance))[0]
     return float(np.sqrt(np.mean(np.einsum("mp,pq,mq->m", rows, covariance, rows))))

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -96,9 +97,11 @@ def compare_sweeps(
         raise InputError(msg)
     size, stated = um_per_step, known.focuser.um_per_step
     source: StepSource = um_per_step_source or "setup"
-    if size is None or not size.is_known or size.value <= 0:
+    if size is None or not size.value > 0:
         size, source = (Estimate(stated), "setup") if stated else (None, None)
-    scale, um = Scale.of(known, size), size.value if size else None
+    step = size.value if size else None
+    known = replace(known, focuser=replace(known.focuser, um_per_step=step))
+    scale = Scale.of(known, size)
     data = data_of_curves(curves, outward=known.focuser.outward)
     if not data.ids:
         usual = "L" if "L" in filters or not filters else filters[0]
@@ -111,10 +114,10 @@ def compare_sweeps(
             outward=known.focuser.outward, notices=(notice("nothing_measured"),),
         )  # fmt: skip
     chosen = choose_reference(Counter(data.filters), reference)
-    adjustment, changes = adjusted_sweeps(data, setup=known, um_per_step=um)
+    adjustment, changes = adjusted_sweeps(data, known)
     found = Found(
         curves=curves, setup=known, scale=scale, reference=chosen, adjustment=adjustment,
-        changes=changes, zone_steps=zones_in_steps(filters, setup=known, um_per_step=um),
+        changes=changes, zone_steps=zones_in_steps(filters, known),
     )  # fmt: skip
     first = sorted(adjustment.filters, key=lambda name: (name != chosen, filter_order(name)))
     offsets = adjustment.offsets(chosen)
@@ -148,7 +151,7 @@ def _focuser(found: Found, source: StepSource) -> FocuserHealth:
     return FocuserHealth(
         um_per_step=found.scale.um_per_step, um_per_step_source=source, backlash_steps=backlash,
         backlash_from=known_from,
-        repeatability_steps=adjustment.scatter.estimate if repeats else None,
+        repeatability_steps=adjustment.scatter if repeats else None,
         repeatability68_steps=adjustment.scatter68_steps if repeats else None,
         measuring_steps=float(np.sqrt(np.mean(own))),
         placement_steps=placement if placement.is_known else None, slips=found.changes.slips,

@@ -14,7 +14,7 @@ from -1 to 1 across the frame and w the squared distance from the centre, 1 in t
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import fdtri
@@ -22,10 +22,11 @@ from scipy.special import fdtri
 from ..curves import radius_at
 from ..curves.fitted import CurveFit, CurveSet
 from ..estimate import Estimate, Finding
+from ..optics import critical_focus_zone_um
 from ..setup import Setup
 from ..tracking.measured import MeasuredSweep
 from .compared import FieldReport
-from .offsets.found import Scale, zones_in_steps
+from .offsets.found import Scale
 
 #: Fewest stars in all and in each quarter of the frame (common practice: at least 15 a chip).
 LEAST_STARS, LEAST_IN_QUARTER = 24, 4
@@ -34,10 +35,6 @@ LEAST_FRAMES = 5
 #: What a curve that does not quite fit may feign, in spacings of its positions (judgement: a
 #: drawn, flat night of 11 positions showed 0.02 steps where stars alone would give 0.01).
 CURVE_SHARE = 0.01
-_STAR = np.dtype(
-    [(name, float) for name in ("delta", "sigma", "u", "v", "w")]
-    + [("sweep", int), ("cluster", int)]
-)
 _CORNERS = ((-1, -1), (1, -1), (-1, 1), (1, 1))
 _ROUNDS = 8
 _HUBER = 2.0
@@ -88,14 +85,14 @@ def field_of_focus(
     if scale.um_per_step is None:
         return Finding("field_without_step_size")
     stars, count = _stars(sweeps, frame), len(sweeps)
-    places = np.unique(stars.cluster, return_index=True)[1]
-    if places.size < LEAST_STARS:
-        return Finding("field_without_stars", stars=int(places.size), needed=LEAST_STARS)
-    quarter = 2 * (stars.u[places] > 0) + (stars.v[places] > 0)
+    first = np.unique(stars.cluster, return_index=True)[1]
+    if first.size < LEAST_STARS:
+        return Finding("field_without_stars", stars=int(first.size), needed=LEAST_STARS)
+    quarter = (stars.place[first, :2] > 0) @ [2, 1]
     if np.bincount(quarter, minlength=4).min() < LEAST_IN_QUARTER:
         return Finding("field_not_covered")
-    design = _design(stars, stars.sweep[:, None] == np.arange(count))
-    value, covariance, left, weight = _robust(design, stars)
+    whole = np.column_stack([stars.sweep[:, None] == np.arange(count), stars.place])
+    value, covariance, left, weight = _robust(whole, stars)
     spacing = float(np.median([np.ptp(s.position_steps) / len(s.position_steps) for s in sweeps]))
     tilt = value[count:]
     own = covariance[count:, count:] + np.eye(3) * (CURVE_SHARE * spacing) ** 2
@@ -103,7 +100,7 @@ def field_of_focus(
 
     def significant(terms: int) -> bool:
         """Of the first terms, at 95 %."""
-        limit = float(fdtri(terms, max(places.size - 4, 1), 0.95))
+        limit = float(fdtri(terms, max(first.size - 4, 1), 0.95))
         return _wald(tilt[:terms], own[:terms, :terms]) > limit
 
     def micrometres(*row: float) -> Estimate:
@@ -119,7 +116,7 @@ def field_of_focus(
         """
         mine = stars.sweep == sweep
         share = weight[mine] / weight[mine].sum()
-        field = design[mine, count:] @ tilt
+        field = stars.place[mine] @ tilt
         middle = float(share @ field)
         beside = float(value[sweep]) + middle
         spread2 = float(share @ (field - middle) ** 2)
@@ -133,31 +130,34 @@ def field_of_focus(
         corners_um=tuple(micrometres(u, v, 1) for u, v in _CORNERS), significant=significant(3),
         tilt_significant=significant(2), frame_px=(frame.width_px, frame.height_px),
         zone_um=zone_um, changes_with_filter=_differs(sweeps, stars, left),
-        stars=int(places.size),
+        stars=int(first.size),
         centre_steps={sweeps[i].id: to_centre(i) for i in np.unique(stars.sweep).tolist()},
     )  # fmt: skip
 
 
-def _stars(sweeps: Sequence[FieldSweep], frame: Frame) -> Any:
-    """All stars that tell: shift and its sigma (steps), place, sweep, cluster, as columns."""
+class _Stars(NamedTuple):
+    """(n,) shifts and sigmas, steps; (n, 3) ``place`` u, v, w; (n,) sweeps, and which are one."""
+
+    delta: np.ndarray
+    sigma: np.ndarray
+    place: np.ndarray
+    sweep: np.ndarray
+    cluster: np.ndarray
+
+
+def _stars(sweeps: Sequence[FieldSweep], frame: Frame) -> _Stars:
+    """All stars that tell."""
     half = np.array([frame.width_px, frame.height_px]) / 2
     parts = []
     for number, sweep in enumerate(sweeps):
-        delta, sigma = star_shifts(sweep)
         x, y = sweep.x_px - (half[0] - 0.5), sweep.y_px - (half[1] - 0.5)
-        place = x / half[0], y / half[1], (x**2 + y**2) / (half @ half)
-        columns = (delta, sigma, *place, np.full(x.size, number), sweep.star.astype(int))
-        parts.append(np.rec.fromarrays(columns, dtype=_STAR))
-    stars = np.concatenate(parts).view(np.recarray)
-    stars = stars[np.isfinite(stars.delta)]
+        place = np.stack([x / half[0], y / half[1], (x**2 + y**2) / (half @ half)], axis=1)
+        parts.append((*star_shifts(sweep), place, np.full(x.size, number), sweep.star.astype(int)))
+    stars = _Stars(*map(np.concatenate, zip(*parts, strict=True)))
+    stars = _Stars(*(column[np.isfinite(stars.delta)] for column in stars))
     unknown = stars.cluster < 0  # each a cluster of its own
     stars.cluster[unknown] = -1 - np.arange(unknown.sum())
     return stars
-
-
-def _design(stars: Any, own: np.ndarray) -> np.ndarray:
-    """Columns of their own and the field's three."""
-    return np.column_stack([own, stars.u, stars.v, stars.w]).astype(float)
 
 
 def _wald(value: np.ndarray, covariance: np.ndarray) -> float:
@@ -201,7 +201,7 @@ def star_shifts(sweep: FieldSweep) -> tuple[np.ndarray, np.ndarray]:
     return np.where(told, delta, np.nan), np.where(told, sigma, np.nan)
 
 
-def _robust(design: np.ndarray, stars: Any) -> tuple[np.ndarray, ...]:
+def _robust(design: np.ndarray, stars: _Stars) -> tuple[np.ndarray, ...]:
     """Values, covariance, residuals and weights of the linear model, odd stars weighed down."""
     y, own = stars.delta, stars.sigma**2
     variance, pull = own, np.ones(y.size)
@@ -235,23 +235,18 @@ def _angle(tilt_um: np.ndarray, covariance: np.ndarray, frame: Frame) -> Estimat
     return Estimate(size, math.sqrt(toward @ covariance @ toward)).times(math.degrees(1) * 60)
 
 
-def _differs(sweeps: Sequence[FieldSweep], stars: Any, left: np.ndarray) -> bool | None:
+def _differs(sweeps: Sequence[FieldSweep], stars: _Stars, left: np.ndarray) -> bool | None:
     """True if what is left still follows the field in some filter, at 95 % for all together."""
-    filters = np.array([sweep.filter for sweep in sweeps])
-    names = np.unique(filters)
-    if len(names) < 2:
-        return None
-    rest = stars.copy()
-    rest.delta = left
+    filters = np.array([sweep.filter for sweep in sweeps])[stars.sweep]
+    names = {sweep.filter for sweep in sweeps}
     for name in names:
-        mine = rest[filters[rest.sweep] == name]
-        if mine.size < LEAST_STARS:
+        mine = _Stars(*(column[filters == name] for column in stars._replace(delta=left)))
+        if (count := mine.delta.size) < LEAST_STARS or len(names) < 2:
             continue
-        value, covariance, *_ = _robust(_design(mine, np.ones(mine.size)), mine)
-        limit = fdtri(3, mine.size - 4, 1 - 0.05 / len(names))
-        if _wald(value[1:], covariance[1:, 1:]) > limit:
+        value, covariance, *_ = _robust(np.insert(mine.place, 0, 1.0, axis=1), mine)
+        if _wald(value[1:], covariance[1:, 1:]) > fdtri(3, count - 4, 1 - 0.05 / len(names)):
             return True
-    return False
+    return False if len(names) > 1 else None
 
 
 def field_of_sweeps(
@@ -277,7 +272,8 @@ def field_of_sweeps(
     facts = pairs[0][0].sweep.frames[0]
     height, width = facts.shape
     frame = Frame(width, height, setup.camera.pixel_um or facts.pixel_um)
-    zone_um = zones_in_steps([reference], setup=setup, um_per_step=1.0).get(reference)
+    band, ratio = setup.band(reference), setup.telescope.focal_ratio
+    zone_um = critical_focus_zone_um(band.wavelength_nm, ratio) if band and ratio else None
     same = [_field_sweep(m, f) for m, f in pairs if m.sweep.frames[0].shape == facts.shape]
     return field_of_focus(same, frame=frame, scale=Scale.of(setup, um_per_step), zone_um=zone_um)
 
@@ -306,11 +302,8 @@ def at_centre(curves: CurveSet, centre_steps: Mapping[str, Estimate]) -> CurveSe
 
 def _field_sweep(measured: MeasuredSweep, fit: CurveFit) -> FieldSweep:
     curve, tracks = fit.curve, measured.tracks
-    seen = [
-        i
-        for i, f in enumerate(measured.frames)
-        if np.isfinite(f.radius_px) and f.facts.position_steps is not None
-    ]
+    frames = enumerate(measured.frames)
+    seen = [i for i, f in frames if np.isfinite(f.radius_px) and f.facts.position_steps is not None]
     good = (tracks.flags[:, seen] == 0) & fit.used
     margin = np.ptp(curve.position_steps) / 3
     ends = curve.position_steps.min() - margin, curve.position_steps.max() + margin

@@ -70,7 +70,6 @@ class Equipment:
     """All numbers of a plan, and which of them are assumed; ``filters`` has the reference first."""
 
     setup: Setup
-    um_per_step: float
     filters: tuple[str, ...]
     zone_steps: Mapping[str, float]
     light: Light
@@ -151,7 +150,7 @@ def equip(
 ) -> Equipment:
     """Put the numbers of a plan together; see `plan_capture`."""
     told, assumed = told or Scouted(), _Assumed()
-    known, step = _completed(given_setup(setup), told, hfr_px, assumed)
+    known = _completed(given_setup(setup), told, hfr_px, assumed)
     swept = tuple(name for name in told.centre_steps if name)
     names = _filters(known, filters or tuple(known.filters) or swept, reference, assumed)
     bands, light, scope = _bands(known, names, assumed), told.light, known.telescope
@@ -164,8 +163,8 @@ def equip(
         assumed.take("colour of the lens", "none")
     centres = _centres(names, position_steps, told, assumed)
     telescope = Known(
-        focal_ratio=scope.focal_ratio, pixel_um=known.camera.pixel_um, um_per_step=step,
-        obstruction=scope.obstruction,
+        focal_ratio=scope.focal_ratio, pixel_um=known.camera.pixel_um,
+        um_per_step=known.focuser.um_per_step, obstruction=scope.obstruction,
     )  # fmt: skip
     jitter, floor_px = told.jitter, hfr_px or told.floor_px
     if floor_px is None:
@@ -179,9 +178,8 @@ def equip(
     play = BACKLASH_BOUND_STEPS if stated is None else stated
     return Equipment(
         setup=known,
-        um_per_step=step,
         filters=names,
-        zone_steps=zones_in_steps(names, setup=known, um_per_step=step),
+        zone_steps=zones_in_steps(names, known),
         light=light,
         exposure_s=exposure_s,
         centre_steps=centres,
@@ -207,10 +205,8 @@ class _Assumed(list[Assumed]):
         return value
 
 
-def _completed(
-    setup: Setup, told: Scouted, hfr_px: float | None, assumed: _Assumed
-) -> tuple[Setup, float]:
-    """The setup with assumed numbers in place of what lacks, and the step size."""
+def _completed(setup: Setup, told: Scouted, hfr_px: float | None, assumed: _Assumed) -> Setup:
+    """The setup with assumed numbers in place of what lacks."""
     scope, focuser, camera = setup.telescope, setup.focuser, setup.camera
     step = focuser.um_per_step or told.um_per_step
     needs = {
@@ -238,7 +234,7 @@ def _completed(
     if focuser.steps_per_degC is None and told.steps_per_degC is not None:
         value, sigma = told.steps_per_degC
         focuser = replace(focuser, steps_per_degC=value, steps_per_degC_sigma=sigma)
-    return replace(setup, focuser=replace(focuser, um_per_step=step), camera=camera), step
+    return replace(setup, focuser=replace(focuser, um_per_step=step), camera=camera)
 
 
 def _filters(

@@ -82,16 +82,13 @@ def forecast(programme: Programme, equipment: Equipment, design: Design) -> Fore
         time_mjd=_MJD + middle_h / 24,
         approach="outward",
     )
-    size, reference = equipment.um_per_step, equipment.filters[0]
-    return expected_offsets(data, setup=equipment.setup, um_per_step=size, reference=reference)
+    return expected_offsets(data, equipment.setup, reference=equipment.filters[0])
 
 
-def expected_offsets(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None, reference: str
-) -> Forecast:
+def expected_offsets(data: BestFocusData, setup: Setup, *, reference: str) -> Forecast:
     """Adjust sweeps to come; their positions only have to be plausible."""
-    terms = choose_terms(data, setup=setup, um_per_step=um_per_step)
-    scatter = expected_scatter(setup, um_per_step)
+    terms = choose_terms(data, setup)
+    scatter = expected_scatter(setup)
     whole = adjust(data, terms, scatter=scatter, planned=True)
     steady = adjust(data, scatter=scatter, planned=True).offsets(reference)
     offsets = {
@@ -104,7 +101,7 @@ def expected_offsets(
         for name, found in whole.offsets(reference).items()
     }
     stated = stated_prior("temperature", setup)
-    usual = abs(stated[0]) if stated else coefficient_bound(setup, um_per_step) / COEFFICIENT_ROOM
+    usual = abs(stated[0]) if stated else coefficient_bound(setup) / COEFFICIENT_ROOM
     return Forecast(
         data=data,
         offsets=offsets,
@@ -116,6 +113,6 @@ def expected_offsets(
     )
 
 
-def slip_would_show(data: BestFocusData, *, setup: Setup, um_per_step: float | None) -> bool:
+def slip_would_show(data: BestFocusData, setup: Setup) -> bool:
     """Whether a slip of usual size would be found wherever it lay among sweeps to come."""
-    return adjusted_sweeps(data, setup=setup, um_per_step=um_per_step)[1].slips is not None
+    return adjusted_sweeps(data, setup)[1].slips is not None

@@ -142,8 +142,9 @@ def _layout(equipment: Equipment) -> tuple[Design, Patterns]:
     reach = reach_steps(outlook.floor_px, slope)
     if reach < FEWEST_REACH:
         raise InputError(
-            f"steps of {equipment.um_per_step:g} um are too coarse for this telescope: stars grow "
-            f"fourfold within {reach:.1f} of them; check um_per_step under [focuser]"
+            f"steps of {equipment.setup.focuser.um_per_step:g} um are too coarse for this "
+            f"telescope: stars grow fourfold within {reach:.1f} of them; check um_per_step under "
+            "[focuser]"
         )
     fitting = [n for n in FRAMES if n <= 2 * reach + 1]
     # One more than planned tells what one more would buy.
@@ -183,47 +184,39 @@ def _choose(
 
 def _answers(told: Forecast, equipment: Equipment) -> dict[str, bool]:
     """Which questions the night answers."""
-    zones, size = [equipment.zone_steps[n] for n in told.offsets], equipment.um_per_step
-    together = colour_verdict(np.zeros(len(zones)), told.covariance_steps2, np.array(zones))
+    zones = np.array([equipment.zone_steps[name] for name in told.offsets])
+    # Colours that do focus together would be seen to.
+    word = colour_verdict(np.zeros(zones.size), told.covariance_steps2, zones)
+    slip = slip_would_show(told.data, equipment.setup)
     return {
-        # Colours that do focus together would be seen to.
-        "colour": together == "together",
-        "slip": slip_would_show(told.data, setup=equipment.setup, um_per_step=size),
-        "temperature": told.temperature,
+        "colour": word == "together", "slip": slip, "temperature": told.temperature,
         "play": told.play,
-    }
+    }  # fmt: skip
 
 
 def _more(
     programme: Programme, now: Forecast, equipment: Equipment, design: Design, patterns: Patterns
 ) -> Iterator[More]:
     """What one frame a sweep, one sweep and one hour more would buy."""
-    order, pattern = programme.order, programme.pattern
+    order, pattern, before = programme.order, programme.pattern, now.worst_steps
     name = max(now.offsets, key=lambda one: now.offsets[one].sigma)
-    frame, sweep, hour = (
-        forecast(one, equipment, design)
-        for one in (
-            Programme(order, patterns[programme.frames + 1]),
-            Programme((*order[:-1], name, order[-1]), pattern),
-            _longer(programme, equipment),
-        )
-    )
-    yield More(what="frame", before_steps=now.worst_steps, after_steps=frame.worst_steps)
-    before, after = now.offsets[name].sigma, sweep.offsets[name].sigma
-    yield More(what="sweep", filter=name, before_steps=before, after_steps=after)
-    yield More(what="hour", before_steps=now.worst_steps, after_steps=hour.worst_steps)
+
+    def told(one: Programme) -> Forecast:
+        return forecast(one, equipment, design)
+
+    frame = told(Programme(order, patterns[programme.frames + 1])).worst_steps
+    yield More(what="frame", before_steps=before, after_steps=frame)
+    sweep = told(Programme((*order[:-1], name, order[-1]), pattern)).offsets[name].sigma
+    yield More(what="sweep", filter=name, before_steps=before, after_steps=sweep)
+    hour = told(_longer(programme, equipment)).worst_steps
+    yield More(what="hour", before_steps=before, after_steps=hour)
 
 
 def _longer(programme: Programme, equipment: Equipment) -> Programme:
     """As many sweeps of further rounds as an hour holds."""
     reference, *others = equipment.filters
-    limit = programme.spent_s(equipment).sum() + 3600.0
-    longer, between = programme, programme.between
-    for rounds in range(programme.rounds + 1, programme.rounds + 20):
-        order = order_of_sweeps(reference, others, rounds=rounds, between=between)
-        for end in range(len(longer.order) + 1, len(order) + 1):
-            tried = Programme(order[:end], longer.pattern)
-            if tried.spent_s(equipment).sum() > limit:
-                return longer
-            longer = tried
-    return longer
+    more, between = programme.rounds + 20, programme.between
+    order = order_of_sweeps(reference, others, rounds=more, between=between)
+    end_s = np.cumsum(Programme(order, programme.pattern).spent_s(equipment))
+    count = np.count_nonzero(end_s <= end_s[len(programme.order) - 1] + 3600.0)
+    return Programme(order[:count], programme.pattern)

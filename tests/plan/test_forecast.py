@@ -28,7 +28,7 @@ def night(order, *, sigma=0.0, hours=0.0, positions=None):
 
 
 def expected(data, setup=SETUP):
-    return expected_offsets(data, setup=setup, um_per_step=4.0, reference="L")
+    return expected_offsets(data, setup, reference="L")
 
 
 def test_one_sweep_against_one_scatters_by_root_two():
@@ -71,6 +71,5 @@ def test_the_tube_is_told_by_a_long_night_alone(hours, told):
 
 
 def test_a_slip_shows_between_repeats_only():
-    ask = {"setup": SETUP, "um_per_step": 4.0}
-    assert slip_would_show(night(("L", "R", "L", "R", "L"), sigma=0.3, hours=0.3), **ask)
-    assert not slip_would_show(night(("L", "R"), sigma=0.3, hours=0.3), **ask)
+    assert slip_would_show(night(("L", "R", "L", "R", "L"), sigma=0.3, hours=0.3), SETUP)
+    assert not slip_would_show(night(("L", "R"), sigma=0.3, hours=0.3), SETUP)

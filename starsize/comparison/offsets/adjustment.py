@@ -54,7 +54,7 @@ class Scatter:
     def trials(self, ceiling: float) -> np.ndarray:
         """(64,) trial values, even in their logarithm; no scatter is far above ``ceiling``."""
         low, high = self.median_steps * np.exp(np.array([-4.0, 4.0]) * self.spread)
-        if self.spread >= 1 and ceiling > 1e-9 * low:
+        if self.spread >= 1 and ceiling > 1e-6 * low:
             low, high = min(low, 0.02 * ceiling), max(high, 40 * ceiling)
         return np.geomspace(low, high, 64)
 
@@ -109,7 +109,7 @@ class Adjustment:
     covariance: np.ndarray
     response: np.ndarray
     reach: np.ndarray
-    scatter: Interval
+    scatter: Estimate
     scatter68_steps: tuple[float, float]
     dof: int
     chi2: float
@@ -224,8 +224,8 @@ def adjust(
     """
     expected = scatter if isinstance(scatter, Scatter) else Scatter(scatter)
     system = system_of(data, terms)
-    plainly = system.design @ np.linalg.lstsq(system.design, system.y, rcond=None)[0]
-    tau = expected.trials(0.0 if planned else float(np.max(np.abs(system.y - plainly))))
+    plainly = system.design @ np.linalg.lstsq(system.design, system.left, rcond=None)[0]
+    tau = expected.trials(0.0 if planned else float(np.max(np.abs(system.left - plainly))))
     found = system.solve(tau)
     log_weight = expected.log_prior(tau) + (0.0 if planned else found.log_likelihood)
     weight = np.exp(log_weight - log_weight.max())
@@ -233,9 +233,9 @@ def adjust(
     kept = weight > 1e-9
     bound = [t.bound if t.source == "bound" else 0.0 for t in terms]
     known = system.prior_sigma**-2.0 * np.array([0.0] * len(data.names) + bound)
-    # Median and intervals of the scatter's own distribution.
-    ends = [p for inside in (P68, P95, P997) for p in ((1 - inside) / 2, (1 + inside) / 2)]
-    middle, *at = np.interp([0.5, *ends], np.cumsum(weight) - weight / 2, tau).tolist()
+    # Median and interval of the scatter's own distribution.
+    ends = [(1 - P68) / 2, 0.5, (1 + P68) / 2]
+    low, middle, high = np.interp(ends, np.cumsum(weight) - weight / 2, tau).tolist()
     measured = np.all(np.diag(data.covariance_steps2) > 0)
     return Adjustment(
         data=data,
@@ -245,8 +245,8 @@ def adjust(
         covariance=found.covariance[kept],
         response=found.response(kept),
         reach=found.covariance[kept] * known,
-        scatter=Interval(middle, *((at[i + 1] - at[i]) / 2 for i in (0, 2, 4))),
-        scatter68_steps=(at[0], at[1]),
+        scatter=Estimate(middle, (high - low) / 2),
+        scatter68_steps=(low, high),
         dof=len(data.ids) - int(np.sum(~np.isfinite(system.prior_sigma))),
         chi2=float(system.solve(0.0).chi2[0]) if measured else math.nan,
     )
@@ -275,14 +275,15 @@ def averaged(parts: Sequence[Adjustment], weight: np.ndarray, terms: Sequence[Te
 
 def system_of(data: BestFocusData, terms: Sequence[Term]) -> System:
     """The linear model of some sweeps: one unknown for each filter, then the terms."""
-    n, names = len(data.ids), data.names
+    y, n, names = data.position_steps, len(data.ids), data.names
     filters = np.array(data.filters)[:, None] == np.array(names)
     # A billionth on the diagonal: perfectly correlated fits are no reason to give up.
     own, noise = 1e-9 * np.eye(n), data.covariance_steps2
     return System(
-        y=data.position_steps,
+        y=y,
         design=np.column_stack([filters, *(t.column for t in terms)]).astype(float),
-        prior_mean=np.array([0.0] * len(names) + [t.prior_value for t in terms]),
+        # Nothing is known of the filters; counting from the middle keeps digits.
+        prior_mean=np.array([float(np.mean(y))] * len(names) + [t.prior_value for t in terms]),
         prior_sigma=np.array([np.inf] * len(names) + [t.sigma for t in terms]),
         axes=own_axes(
             noise + own * max(float(np.mean(np.diag(noise))), 1e-12),

@@ -20,7 +20,7 @@ half-way and a steeper slope are the same numbers. There only what tubes do tell
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy.special import logsumexp
@@ -65,8 +65,7 @@ class Changes:
     """A change that may be a slip or a slope that no tube has; offsets hold both."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Candidate:
+class _Candidate(NamedTuple):
     """One column that a change would add; ``at`` are the sweep before and after a slip."""
 
     kind: Literal["slip", "odd"]
@@ -74,12 +73,10 @@ class _Candidate:
     at: tuple[int, int]
 
 
-def adjusted_sweeps(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None
-) -> tuple[Adjustment, Changes]:
+def adjusted_sweeps(data: BestFocusData, setup: Setup) -> tuple[Adjustment, Changes]:
     """The adjustment with the terms that the sweeps allow, and what changed suddenly."""
-    terms = choose_terms(data, setup=setup, um_per_step=um_per_step)
-    found = _with_changes(data, terms, setup, um_per_step)
+    terms = choose_terms(data, setup)
+    found = _with_changes(data, terms, setup)
     ways = [term for term in terms if term.name == "direction"]
     if not ways or not np.any(data.direction == 0):
         return found
@@ -88,11 +85,11 @@ def adjusted_sweeps(
     play = ways[0].bound if ways[0].source == "bound" else abs(found[0].term("direction").value)
     extra = np.diag((data.direction == 0) * (play / 2) ** 2)
     widened = replace(data, covariance_steps2=data.covariance_steps2 + extra)
-    return _with_changes(widened, terms, setup, um_per_step)
+    return _with_changes(widened, terms, setup)
 
 
 def _with_changes(
-    data: BestFocusData, terms: tuple[Term, ...], setup: Setup, um_per_step: float | None
+    data: BestFocusData, terms: tuple[Term, ...], setup: Setup
 ) -> tuple[Adjustment, Changes]:
     """Adjust all sweeps, with a column for each sudden change that they show.
 
@@ -101,8 +98,7 @@ def _with_changes(
     frames leave them. No slip is denied where one would be swallowed; offsets hold wherever it may
     have been, so that only the filters lose that depend on it.
     """
-    scatter = expected_scatter(setup, um_per_step)
-    plausible = plausible_terms(data, terms, setup=setup, um_per_step=um_per_step)
+    scatter, plausible = expected_scatter(setup), plausible_terms(data, terms, setup)
     plain = adjust(data, terms, scatter=scatter)
     candidates = [*_cuts(data), *_odd_filters(data)]
     if not candidates:

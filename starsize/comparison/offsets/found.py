@@ -44,17 +44,13 @@ class Scale:
         return Estimate(steps.value, sigma).times(size.value * self.sense)
 
 
-def zones_in_steps(
-    filters: Iterable[str], *, setup: Setup, um_per_step: float | None
-) -> dict[str, float]:
+def zones_in_steps(filters: Iterable[str], setup: Setup) -> dict[str, float]:
     """Half-width 2 lambda N^2 of each filter's critical focus zone in steps, where known."""
-    ratio = setup.telescope.focal_ratio
-    if ratio is None or um_per_step is None:
+    ratio, step = setup.telescope.focal_ratio, setup.focuser.um_per_step
+    if ratio is None or step is None:
         return {}
-    return {
-        name: critical_focus_zone_um(band.wavelength_nm, ratio) / um_per_step
-        for name, band in setup.bands(filters).items()
-    }
+    bands = setup.bands(filters).items()
+    return {name: critical_focus_zone_um(band.wavelength_nm, ratio) / step for name, band in bands}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

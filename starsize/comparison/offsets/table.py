@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from scipy.special import chdtrc
@@ -127,12 +128,8 @@ def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
 
 def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:
     """Radius at a distance from best focus over the smallest radius, from the filter's curve."""
-    if fit is None or not fit.answered:
+    if fit is None:
         return None
-    if not fit.shape:
-        # A fit that somebody brought with no more than floor and slope is a hyperbola.
-        rise = fit.slope_px_per_step.value * defocus_steps / fit.floor_px.value
-        return math.hypot(1.0, rise) if math.isfinite(rise) else None
     there, smallest = radius_at(fit, fit.best_steps + np.array([defocus_steps, 0.0]))
     return float(there / smallest) if np.isfinite(there) and smallest > 0 else None
 
@@ -227,28 +224,24 @@ def _disagreements(found: Found) -> Iterator[Notice]:
 def bounded_effects(found: Found, name: str) -> list[Finding]:
     """Every bounded effect on the offset of one filter from the reference, with its ``steps``."""
     data, reference = found.adjustment.data, found.reference
-    filters, pair = np.array(data.filters), {"reference": reference, "name": name}
-    repeated = data.filters.count(reference) > 1
-    effects = []
-    nights = []
+    filters, repeated = np.array(data.filters), data.filters.count(reference) > 1
+    effects: dict[str, Finding] = {}
     for term in found.adjustment.terms:
-        if term.source != "bound":
-            continue
         # Mean over the sweeps of the filter less that over those of the reference.
         mine, others = term.column[filters == name], term.column[filters == reference]
         apart = float(np.mean(mine) - np.mean(others))
-        steps = abs(apart) * term.bound
+        # Play and the zero of a night count in full: half-way means that nobody knows.
+        steps, code = term.bound * bool(apart), f"{term.name}_bounded"
+        facts: dict[str, Any] = {}
         if term.name == "temperature":
-            facts = {"change_degC": apart, "steps": steps, "repeated": repeated}
+            steps, facts = term.bound * abs(apart), {"change_degC": apart, "repeated": repeated}
         elif term.name == "drift":
-            facts = {"hours": abs(apart), "steps": steps, "repeated": repeated}
+            steps, facts = term.bound * abs(apart), {"hours": abs(apart), "repeated": repeated}
         elif term.name == "direction":
-            # Half-way means that nobody knows; the play may then lie either way.
-            facts = {"opposite": abs(apart) > 0.99, "steps": term.bound if apart else 0.0}
+            facts = {"opposite": abs(apart) > 0.99}
         else:
-            nights += [term.bound] if apart else []
-            continue
-        effects.append(Finding(f"{term.name}_bounded", **pair, **facts))
-    if nights:
-        effects.append(Finding("other_nights", **pair, steps=nights[0]))
-    return [effect for effect in effects if effect.facts["steps"] >= WORTH_SAYING_STEPS]
+            code = "other_nights"
+        if term.source == "bound" and steps >= WORTH_SAYING_STEPS:
+            said = Finding(code, reference=reference, name=name, steps=steps, **facts)
+            effects.setdefault(code, said)
+    return sorted(effects.values(), key=lambda effect: effect == "other_nights")

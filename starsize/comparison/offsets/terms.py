@@ -31,24 +31,25 @@ STATED_SHARE = 0.2
 CLEARLY_BETTER = 1 / 3
 
 
-def expected_scatter(setup: Setup, um_per_step: float | None) -> Scatter:
+def expected_scatter(setup: Setup) -> Scatter:
     """Run-to-run scatter before any repeat was seen: as stated, else as is common.
 
     Where nothing at all is known, a step.
     """
-    if setup.focuser.repeatability_steps is not None:
-        return Scatter(max(setup.focuser.repeatability_steps, 1e-3), STATED_SHARE)
-    return Scatter(REPEATS_UM / um_per_step if um_per_step else 1.0)
+    stated, step = setup.focuser.repeatability_steps, setup.focuser.um_per_step
+    if stated is not None:
+        return Scatter(max(stated, 1e-3), STATED_SHARE)
+    return Scatter(REPEATS_UM / step if step else 1.0)
 
 
-def coefficient_bound(setup: Setup, um_per_step: float | None) -> float:
+def coefficient_bound(setup: Setup) -> float:
     """Largest plausible size of the temperature coefficient, steps per degC."""
-    if um_per_step is None:
+    step, focal = setup.focuser.um_per_step, setup.telescope.focal_length_mm
+    if step is None:
         return COEFFICIENT_BOUND_STEPS
-    focal = setup.telescope.focal_length_mm
     if focal is None:
-        return COEFFICIENT_BOUND_UM / um_per_step
-    return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / um_per_step
+        return COEFFICIENT_BOUND_UM / step
+    return COEFFICIENT_ROOM * EXPANSION_PER_DEGC["aluminium"][0] * focal * 1e3 / step
 
 
 def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
@@ -61,16 +62,14 @@ def stated_prior(name: str, setup: Setup) -> tuple[float, float] | None:
     return None
 
 
-def choose_terms(
-    data: BestFocusData, *, setup: Setup, um_per_step: float | None
-) -> tuple[Term, ...]:
+def choose_terms(data: BestFocusData, setup: Setup) -> tuple[Term, ...]:
     """Free the terms that the frames determine, put in what the setup states, bound the others.
 
     It rests on the design, never on the positions found, so that deciding by it leaves the coverage
     of the intervals alone.
     """
-    terms = list(_bounded(data, setup, um_per_step))
-    scatter = expected_scatter(setup, um_per_step).median_steps
+    terms = list(_bounded(data, setup))
+    scatter = expected_scatter(setup).median_steps
     variance = np.diag(system_of(data, terms).solve(scatter).covariance[0])[len(data.names) :]
     chosen = []
     for term, after in zip(terms, variance.tolist(), strict=True):
@@ -89,17 +88,18 @@ def choose_terms(
     return tuple(chosen)
 
 
-def _bounded(data: BestFocusData, setup: Setup, um_per_step: float | None) -> Iterator[Term]:
+def _bounded(data: BestFocusData, setup: Setup) -> Iterator[Term]:
     """Every term that the sweeps may hang on, within its bound."""
 
     def term(name: str, column: np.ndarray, bound: float) -> Term:
         return Term(name=name, column=column, bound=bound, source="bound")
 
-    per_degC, temperature = coefficient_bound(setup, um_per_step), data.temperature_degC
-    zero = NIGHT_BOUND_UM / um_per_step if um_per_step else NIGHT_BOUND_STEPS
+    per_degC, temperature = coefficient_bound(setup), data.temperature_degC
+    step = setup.focuser.um_per_step
+    zero = NIGHT_BOUND_UM / step if step else NIGHT_BOUND_STEPS
+    warm = np.isfinite(temperature).all()
     for night in range(1, int(data.night.max()) + 1):
         yield term(f"night {night + 1}", (data.night == night).astype(float), zero)
-    warm = np.isfinite(temperature).all()
     if warm and np.ptp(temperature) > 0:
         yield term("temperature", temperature - np.mean(temperature), per_degC)
     if not warm and data.hours is not None:
@@ -111,9 +111,7 @@ def _bounded(data: BestFocusData, setup: Setup, um_per_step: float | None) -> It
         yield term("direction", data.direction - usual, BACKLASH_BOUND_STEPS)
 
 
-def plausible_terms(
-    data: BestFocusData, terms: Sequence[Term], *, setup: Setup, um_per_step: float | None
-) -> tuple[Term, ...]:
+def plausible_terms(data: BestFocusData, terms: Sequence[Term], setup: Setup) -> tuple[Term, ...]:
     """The terms with all of them as is usual or stated, and a drift in time where there is none.
 
     For telling a sudden change from a steady one: a slip one way may look like a slip the other
@@ -131,5 +129,5 @@ def plausible_terms(
     kept = tuple(usual(term) for term in terms)
     if data.hours is None or "drift" in {term.name for term in terms}:
         return kept
-    drift = coefficient_bound(setup, um_per_step) * COOLING_DEGC_PER_HOUR
+    drift = coefficient_bound(setup) * COOLING_DEGC_PER_HOUR
     return (*kept, usual(Term(name="drift", column=data.hours, bound=drift)))

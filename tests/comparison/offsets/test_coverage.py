@@ -20,12 +20,12 @@ STATED = replace(
 def errors_of(night, *, setup=REFRACTOR, nights=300, seed=1, drawn=True):
     """(nights, 6) arrays: error, sigma and 95 % half-width of every offset but L's own."""
     rng = np.random.default_rng(seed)
-    usual = expected_scatter(REFRACTOR, 4.0).median_steps
+    usual = expected_scatter(REFRACTOR).median_steps
     rows = []
     for _ in range(nights):
         tonight = replace(night, scatter=usual * np.exp(rng.standard_normal())) if drawn else night
         data = data_of_curves(tonight.curves(rng))
-        terms = choose_terms(data, setup=setup, um_per_step=4.0)
+        terms = choose_terms(data, setup)
         offsets = adjust(data, terms, scatter=usual).offsets("L").items()
         rows.append([(o.value - OFFSETS[f], o.sigma, o.half95) for f, o in offsets if f != "L"])
     return np.moveaxis(np.array(rows), 2, 0)

@@ -18,7 +18,7 @@ COOLING = {"steps_per_degC": -6.0, "warm": 12.0, "cold": 8.0}
 
 def chosen(night, setup=REFRACTOR, outward="increasing"):
     data = data_of_curves(night.curves(np.random.default_rng(0)), outward=outward)
-    return choose_terms(data, setup=setup, um_per_step=4.0)
+    return choose_terms(data, setup)
 
 
 def sources(terms):
@@ -61,11 +61,11 @@ def test_the_bound_holds_published_coefficients_of_whole_telescopes():
     # thermometers move together, what 1.1 m of aluminium gives (its web page). Focal lengths of
     # the tubes that move: at least those lengths.
     for length_mm, um_per_degC in ((62 * 25.4, 20.47), (1100.0, 25.41)):
-        setup = Setup(telescope=Telescope(focal_length_mm=length_mm))
-        assert coefficient_bound(setup, 1.0) > um_per_degC
-        assert coefficient_bound(setup, 1.0) < 6 * um_per_degC
-    assert coefficient_bound(Setup(), 4.0) == pytest.approx(10.0)
-    assert coefficient_bound(Setup(), None) == pytest.approx(10.0)
+        scope = Telescope(focal_length_mm=length_mm)
+        setup = Setup(telescope=scope, focuser=Focuser(um_per_step=1.0))
+        assert um_per_degC < coefficient_bound(setup) < 6 * um_per_degC
+    assert coefficient_bound(Setup(focuser=Focuser(um_per_step=4.0))) == pytest.approx(10.0)
+    assert coefficient_bound(Setup()) == pytest.approx(10.0)
 
 
 def test_aluminium_explains_the_published_worked_example():
@@ -102,7 +102,7 @@ def test_nights_that_share_filters_find_their_own_zero():
     first = NightOfSweeps().fits(rng)
     second = NightOfSweeps(first_mjd=60001.8).fits(rng)
     data = data_of_curves(curve_set(first + second))
-    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
+    choice = choose_terms(data, REFRACTOR)
     assert sources(choice)["night 2"] == "frames"
 
 
@@ -112,5 +112,5 @@ def test_nights_without_a_common_filter_are_bounded():
         answered_fit(120.0, 1.0, id="R-1", filter="R", time_mjd=60001.9),
     ]
     data = data_of_curves(curve_set(fits))
-    choice = choose_terms(data, setup=REFRACTOR, um_per_step=4.0)
+    choice = choose_terms(data, REFRACTOR)
     assert sources(choice)["night 2"] == "bound"
