@@ -174,7 +174,7 @@ def compare_filter_sets(old: MeasuredSet, new: MeasuredSet) -> SetComparison:
         notices += [notice("scatter_borrowed", run=a.name) for a, b in pairs if a is not b]
         before, after = (changed for _, changed in pairs)
     names = sorted({*old.filters, *new.filters, *old.refused, *new.refused}, key=filter_order)
-    rows = tuple(_row(name, before, after, reference) for name in names)
+    rows = tuple(_row(name, before, after) for name in names)
     notices += _reference_moved(rows, reference)
     parfocal, parfocal_reason = _parfocal(after)
     verdict, verdict_reason = _verdict(rows, new.name)
@@ -229,45 +229,44 @@ def _in_steps_of(old: MeasuredSet, new: MeasuredSet) -> tuple[MeasuredSet, list[
     return scaled, notices
 
 
-def _row(name: str, old: MeasuredSet, new: MeasuredSet, reference: str) -> SetRow:
+def _row(name: str, old: MeasuredSet, new: MeasuredSet) -> SetRow:
     before, after = old.offset(name), new.offset(name)
     zone = new.zone_steps.get(name, old.zone_steps.get(name))
-    known: dict[str, Any] = {"filter": name, "reference": reference, "zone_steps": zone}
+    known: dict[str, Any] = {"filter": name, "reference": new.reference, "zone_steps": zone}
     for run, offset in (("old", before), ("new", after)):
         if offset:
             known |= {f"{run}_offset_steps": offset.value, f"{run}_sigma_steps": offset.sigma}
             known[f"{run}_move_steps"] = round(offset.value)
     if after:
-        known["parfocal"] = _inside(after, zone, new.factor95)
+        known["parfocal"] = _inside(after.value, new.factor95 * after.sigma, zone)
     if before is None or after is None:
-        return _one_sided(SetRow(**known, change="cannot tell"), old, new)
-    change = after.value - before.value
+        change, why = _one_sided(name, old, new)
+        return SetRow(**known, change=change, update=change == "only in new" or None, reason=why)
+    moved = after.value - before.value
     half95 = math.hypot(old.factor95 * before.sigma, new.factor95 * after.sigma)
     scale = Scale(um_per_step=new.um_per_step, sense=1 if new.outward == "increasing" else -1)
     row = SetRow(
-        **known, change="unchanged", change_steps=change,
+        **known, change="unchanged", change_steps=moved,
         change_sigma_steps=math.hypot(before.sigma, after.sigma),
-        change_um=scale.micrometres(change), significant=abs(change) > half95, update=False,
+        change_um=scale.micrometres(moved), significant=abs(moved) > half95, update=False,
         reason=Finding("set_reference"),
     )  # fmt: skip
-    if name == reference:
+    if name == new.reference:
         return row
-    word, why = _judged(row, old, new, half95)
-    return replace(row, change=word, update=word == "changed", reason=why)
+    change, why = _judged(row, old, new, half95)
+    return replace(row, change=change, update=change == "changed", reason=why)
 
 
-def _one_sided(row: SetRow, old: MeasuredSet, new: MeasuredSet) -> SetRow:
+def _one_sided(name: str, old: MeasuredSet, new: MeasuredSet) -> tuple[Change, Finding]:
     """A filter that is not measured in both."""
-    name, in_old = row.filter, row.old_offset_steps is not None
-    lacks = new if in_old else old
-    if name in lacks.refused:
-        why = Finding("refused_in", name=name, run=lacks.name, why=lacks.refused[name])
-        return replace(row, reason=why)
-    if in_old or name in old.refused:
-        gone = Finding("only_in_old", name=name, run=new.name)
-        return replace(row, change="only in old", reason=gone)
-    fresh = Finding("only_in_new", name=name, run=old.name, move=row.new_move_steps)
-    return replace(row, change="only in new", update=True, reason=fresh)
+    for run in (new, old) if name in old.filters else (old, new):
+        if name in run.refused:
+            why = Finding("refused_in", name=name, run=run.name, why=run.refused[name])
+            return "cannot tell", why
+    if (offset := new.offset(name)) is None:
+        return "only in old", Finding("only_in_old", name=name, run=new.name)
+    fresh = Finding("only_in_new", name=name, run=old.name, move=round(offset.value))
+    return "only in new", fresh
 
 
 def _judged(
@@ -281,13 +280,12 @@ def _judged(
         if row.significant:
             return "changed", Finding("changed", **facts, moves=moves)
         return "cannot tell", Finding("perhaps_changed", **facts)
-    facts["zone"] = zone
-    if abs(change) + half95 <= zone:
+    inside, facts["zone"] = _inside(change, half95, zone), zone
+    if inside == "together":
         code = "real_but_inside" if row.significant else "nothing_changed"
         return "unchanged", Finding(code, **facts)
     if row.significant:
-        surely = abs(change) - half95 > zone
-        return "changed", Finding("leaves_zone", **facts, surely=surely, moves=moves)
+        return "changed", Finding("leaves_zone", **facts, surely=inside == "apart", moves=moves)
     # What the frames alone know of the change, and what one more sweep would make of it.
     frames = math.hypot(old.frames_of(row.filter), new.frames_of(row.filter))
     if frames <= _TELLING * (row.change_sigma_steps or 0.0):
@@ -296,14 +294,13 @@ def _judged(
     return "cannot tell", why
 
 
-def _inside(offset: Estimate, zone: float | None, factor95: float) -> ColourWord:
-    """Does the filter stay in its zone at the reference's focus, at 95 %."""
+def _inside(steps: float, half95: float, zone: float | None) -> ColourWord:
+    """Does a shift stay within a zone, at 95 %."""
     if zone is None:
         return "cannot tell"
-    value, half95 = abs(offset.value), factor95 * offset.sigma
-    if value - half95 > zone:
+    if abs(steps) - half95 > zone:
         return "apart"
-    return "together" if value + half95 <= zone else "cannot tell"
+    return "together" if abs(steps) + half95 <= zone else "cannot tell"
 
 
 def _parfocal(new: MeasuredSet) -> tuple[ColourWord, Finding]:

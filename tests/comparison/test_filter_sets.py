@@ -81,6 +81,13 @@ def test_a_filter_that_was_not_measured_is_no_zero():
     assert "the minimum is not inside the sweep" in row.reason
 
 
+def test_a_filter_refused_in_the_new_set_and_absent_from_the_old_has_no_move():
+    new = dataclasses.replace(a_set("new", R=3), refused={"G": "too few positions"})
+    row = rows_of(compare_filter_sets(a_set(R=3), new))["G"]
+    assert (row.change, row.new_move_steps, row.update) == ("cannot tell", None, None)
+    assert "too few positions" in row.reason
+
+
 def test_filters_only_in_one_set_are_listed():
     found = rows_of(compare_filter_sets(a_set(R=3), a_set("new", OIII=50)))
     assert found["R"].change == "only in old"
