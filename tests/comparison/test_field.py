@@ -52,6 +52,18 @@ def test_what_the_tilt_itself_adds_to_the_radius_of_a_frame_is_not_taken_for_see
     assert np.mean(tilts) == pytest.approx(120, abs=0.6)
 
 
+def test_what_a_curve_that_does_not_quite_fit_feigns_is_in_the_uncertainty():
+    # Drawn frames of 60 um read 58 to 61 (scripts/field_frames.py): sharp stars alone would give
+    # 0.1 um. Here the wings of the curve are 2 % steeper than those of its stars.
+    rng = np.random.default_rng(10)
+    for _ in range(10):
+        sweep = drawn_sweep(rng, tilt_um=(60.0, 0.0), noise=0.005)
+        middle = sweep.curve_steps[np.argmin(sweep.curve_px)]
+        steep = replace(sweep, curve_steps=middle + (sweep.curve_steps - middle) / 1.02)
+        tilt = found([steep]).tilt_x_um
+        assert abs(tilt.value - 60) < 3 * tilt.sigma < 5
+
+
 def test_the_angle_and_the_corners_follow():
     field = found([drawn_sweep(np.random.default_rng(2), tilt_um=(60.0, 0.0), bowl_um=20.0)])
     # 60 um over half of 4656 pixels of 3.8 um: 6.78e-3 rad, 23.3 arc minutes.
