@@ -144,6 +144,17 @@ def test_offsets_do_not_depend_on_where_the_count_starts_nor_on_the_unit():
         )
 
 
+def test_rounding_is_no_scatter_where_repeats_agree_to_the_digit():
+    found = [
+        adjust(
+            best_focus_data(at + np.array([0, 5, 0, 5.0]), 1.0, filters=tuple("LRLR")), scatter=1
+        )
+        for at in (0.0, 77_000.123)
+    ]
+    assert found[1].scatter.value == pytest.approx(found[0].scatter.value, rel=1e-6)
+    assert found[1].chi2 == pytest.approx(0, abs=1e-12)
+
+
 def test_the_covariance_has_the_stated_sigmas_on_its_diagonal():
     data, terms = seven_with_three_l(np.random.default_rng(3))
     found = adjust(data, terms, scatter=1.0)
