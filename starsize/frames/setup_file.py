@@ -200,7 +200,7 @@ def complete_setup(setup: Setup, files: Iterable[InputFile]) -> tuple[Setup, tup
     -------
     setup : Setup
         With focal length, aperture, pixel size, gain, read noise, saturation level and step size
-        from the headers, each only if the headers that state it agree to 2 %, but for a few.
+        from the headers, each only if no mere few state it, and these agree to 2 %, but for a few.
     notices : tuple of Notice
         ``headers_disagree`` (with each other: nothing taken), ``setup_against_headers``,
         ``pixel_binning``.
@@ -240,6 +240,8 @@ def _complete_item(
     if not values:
         return setup, []
     stated = getattr(getattr(setup, table), key)
+    if stated is None and len(values) < _FEW * len(facts):
+        return setup, []
     # The most frequent figure, so that the order of the frames does not matter.
     usual = max(sorted(set(values)), key=values.count) if stated is None else stated
     others = [v for v in values if abs(v - usual) > _RELATIVE_TOLERANCE * usual]

@@ -84,3 +84,8 @@ def test_a_few_frames_that_say_otherwise_do_not_decide_for_all(strays, used):
             f"{strays} of {8 + strays} headers give another pixel size (um) (65, for one) than "
             "3.76; 3.76 is used."
         )
+
+
+def test_what_only_a_few_frames_state_is_not_taken_for_all():
+    given = files(*[{}] * 10, *[{"saturation_adu": 3.0}] * 3)
+    assert complete_setup(Setup(), given) == (Setup(), ())
