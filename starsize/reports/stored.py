@@ -28,6 +28,8 @@ from .folder import RESULT_FILES
 #: Between the folder's name and the sweep's own id.
 SEPARATOR: Final = ":"
 _STEPS_AGREE: Final = 0.05
+#: No number of a result is as large.
+_FARTHEST: Final = 1e30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,7 +98,8 @@ def _document_of(path: Path | str) -> Iterator[tuple[Mapping[str, Any], Path]]:
     if not file.is_file():
         raise InputError(f"there is no {file}; give a folder that 'starsize offsets' wrote")
     try:
-        document = json.loads(file.read_text(encoding="utf-8"))
+        text = file.read_text(encoding="utf-8")
+        document = json.loads(text, parse_float=_number, parse_constant=_number)
         schema = document["schema"]
         ours, version = schema["name"] == RESULT_FILES.schema["name"], int(schema["version"])
     except OSError as error:
@@ -111,9 +114,16 @@ def _document_of(path: Path | str) -> Iterator[tuple[Mapping[str, Any], Path]]:
         raise InputError(msg)
     try:
         yield document, file.absolute().parent
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         msg = f"{file} is damaged ({error!r}); run 'starsize offsets' again to write it anew"
         raise InputError(msg) from error
+
+
+def _number(stored: str) -> float:
+    """A number of a document: none that we write is infinite or nearly so."""
+    if not abs(value := float(stored)) < _FARTHEST:
+        raise ValueError(f"{stored} is no number of a result")
+    return value
 
 
 def _built(kind: Any, stored: Mapping[str, Any], **own: Any) -> Any:
@@ -129,6 +139,12 @@ def _value(kind: Any, stored: Any) -> Any:
         return _estimate(stored)
     if kind is float:
         return math.nan if stored is None else float(stored)
+    try:
+        fits = isinstance(stored, kind | int if float in get_args(kind) else kind)
+    except TypeError:  # a list: what is in it is not looked at
+        fits = True
+    if not fits:
+        raise TypeError(f"{stored!r} in place of {kind}")
     return tuple(_value(float, one) for one in stored) if isinstance(stored, list) else stored
 
 
@@ -204,6 +220,10 @@ def _run(document: Mapping[str, Any], folder: Path) -> StoredRun:
         covariance_steps2=np.array(stored["best_focus_covariance"]["matrix_steps2"], float),
         slope_px_per_step=_estimate(stored["slope_px_per_step"]),
     )
+    answered = [(fit.best_steps, fit.best_sigma_steps, *fit.shape) for fit in curves.answered]
+    matrix = curves.covariance_steps2.reshape(len(answered), len(answered))
+    if not (np.isfinite(matrix).all() and all(np.isfinite(one).all() for one in answered)):
+        raise ValueError("a number is missing")
     measured = []
     for fit in stored["fits"]:
         sweep, colour = sweeps[fit["sweep"]], fit["filter"]
@@ -283,7 +303,8 @@ def _radius(facts: FrameFacts, stored: Mapping[str, Any] | None, channel: str) -
 
 def _fit(stored: Mapping[str, Any], name: str) -> CurveFit:
     points = stored["points"]
-    curve = {key: stored[key] for key in ("filter", "approach")} | {"id": _id(stored["id"], name)}
+    curve: dict[str, Any] = {k: _value(str, stored[k]) for k in ("filter", "approach")}
+    curve["id"] = _id(stored["id"], name)
     for key, field in POINTS.items():
         kind = int if key == "stars" else float
         curve[field] = tuple(points[key]) if key == "file" else np.array(points[key], kind)

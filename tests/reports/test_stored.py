@@ -4,6 +4,7 @@ import shutil
 import numpy as np
 import pytest
 
+from starsize import load_result
 from starsize.errors import InputError
 from starsize.reports import load_measured_set, write_results
 
@@ -89,6 +90,23 @@ def test_a_damaged_result_is_told(stored, harm):
     change(stored, harm)
     with pytest.raises(InputError, match="is damaged"):
         load_measured_set(stored)
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        lambda document: document["curves"]["fits"][0].update(filter={}),
+        lambda document: document["curves"]["fits"][0].update(shape=[None, 1.0, 1.0]),
+        lambda document: document["curves"]["fits"][0]["points"]["stars"].__setitem__(0, 1e20),
+        lambda document: document["curves"]["best_focus_covariance"].update(matrix_steps2=[]),
+        lambda document: document["frames"][0]["facts"].update(filter=[]),
+        lambda document: document["setup"]["camera"].update(pixel_um=float("inf")),
+    ],
+)
+def test_a_damaged_run_is_told_before_it_is_compared(stored, harm):
+    change(stored, harm)
+    with pytest.raises(InputError, match=r"is (damaged|not a result)"):
+        load_result(stored)
 
 
 def change(folder, harm):
