@@ -5,7 +5,7 @@ import pytest
 
 from starsize.curves import Known, focus_curve
 from starsize.curves.night import Q, build_night
-from starsize.curves.posterior import best_focus, descend, explain, find
+from starsize.curves.posterior import best_focus, definite, descend, explain, find
 from starsize.optics.sizes import star_radii
 
 KNOWN = Known(focal_ratio=6.0, pixel_um=3.76, um_per_step=3.1)
@@ -53,3 +53,18 @@ def test_best_focus_of_a_fast_achromat_is_within_its_sigma():
         best, covariance = posterior.moments(posterior.best_steps, posterior.covariance)
         pulls.append((best - best_focus(night, true)[0]) / np.sqrt(np.diag(covariance)))
     assert np.sqrt(np.mean(np.square(pulls))) < 1.4
+
+
+def test_rounding_makes_no_precision_negative():
+    # Two quantities that only their sum is known of, to fifteen digits, and that by priors of 1e-3.
+    rows = np.array([[1e7, 1e7, 0.0], [3.3e6, 3.3e6, 1.0]])
+    normal = (rows.T @ rows)[None] * np.array([1.0, 1e2])[:, None, None]
+    normal[:, [0, 1], [1, 0]] *= 1 + 4e-15
+    normal += np.diag([1e-3, 1e-3, 1e-3])
+    assert np.linalg.eigvalsh(normal)[:, 0].min() < 0
+    known = np.linalg.inv(definite(normal))
+    assert np.all(np.diagonal(known, axis1=1, axis2=2) > 0)
+    rng = np.random.default_rng(1)
+    good = rng.normal(size=(3, 20, 4))
+    good = np.swapaxes(good, 1, 2) @ good
+    assert np.allclose(definite(good), good, rtol=1e-14)
