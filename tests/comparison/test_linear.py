@@ -90,7 +90,9 @@ def test_perfectly_correlated_fits_are_no_reason_to_give_up():
     np.testing.assert_allclose(found.covariance, [[[1 + 1 / 3]]])
 
 
-def test_the_gain_of_columns_is_that_of_solving_with_them():
+@pytest.mark.parametrize("few", [5000, 0], ids=["few", "many"])
+def test_the_gain_of_columns_is_that_of_solving_with_them(monkeypatch, few):
+    monkeypatch.setattr("starsize.comparison.linear._FEW_NUMBERS", few)
     columns = np.random.default_rng(0).standard_normal((6, 4))
     left = READINGS - LINE @ PRIOR["prior_mean"]
     plain = scattered([0.5])
