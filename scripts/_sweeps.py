@@ -52,7 +52,6 @@ def fit_of(drawn: SweepDraw, *, play_steps: Estimate = NOT_KNOWN) -> CurveFit:
         best_sigma_steps=drawn.sigma_steps,
         floor_px=Estimate(2.0, 0.02),
         slope_px_per_step=Estimate(0.05, 0.001),
-        shape=(drawn.best_steps, 2.0, 0.05),
         play_steps=play_steps,
     )
 

@@ -67,7 +67,6 @@ def answered_fit(best, sigma, *, floor=2.0, slope=0.05, dof=np.inf, **circumstan
         dof=dof,
         floor_px=Estimate(floor, 0.02),
         slope_px_per_step=Estimate(slope, 0.001),
-        shape=(best, floor, slope),
     )
 
 

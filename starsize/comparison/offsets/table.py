@@ -128,8 +128,12 @@ def growth_depth_steps(fits: Sequence[CurveFit]) -> float | None:
 
 def growth(fit: CurveFit | None, defocus_steps: float) -> float | None:
     """Radius at a distance from best focus over the smallest radius, from the filter's curve."""
-    if fit is None:
+    if fit is None or not fit.answered:
         return None
+    if not fit.shape:
+        # A fit that somebody brought with no more than floor and slope is a hyperbola.
+        rise = fit.slope_px_per_step.value * defocus_steps / fit.floor_px.value
+        return math.hypot(1.0, rise) if math.isfinite(rise) else None
     there, smallest = radius_at(fit, fit.best_steps + np.array([defocus_steps, 0.0]))
     return float(there / smallest) if np.isfinite(there) and smallest > 0 else None
 
