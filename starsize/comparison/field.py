@@ -239,14 +239,16 @@ def _differs(sweeps: Sequence[FieldSweep], stars: _Stars, left: np.ndarray) -> b
     """True if what is left still follows the field in some filter, at 95 % for all together."""
     filters = np.array([sweep.filter for sweep in sweeps])[stars.sweep]
     names = {sweep.filter for sweep in sweeps}
+    if len(names) < 2:
+        return None
     for name in names:
         mine = _Stars(*(column[filters == name] for column in stars._replace(delta=left)))
-        if (count := mine.delta.size) < LEAST_STARS or len(names) < 2:
+        if (count := mine.delta.size) < LEAST_STARS:
             continue
         value, covariance, *_ = _robust(np.insert(mine.place, 0, 1.0, axis=1), mine)
         if _wald(value[1:], covariance[1:, 1:]) > fdtri(3, count - 4, 1 - 0.05 / len(names)):
             return True
-    return False if len(names) > 1 else None
+    return False
 
 
 def field_of_sweeps(

@@ -304,7 +304,8 @@ def definite(normal: np.ndarray) -> np.ndarray:
     try:
         np.linalg.cholesky(normal)
     except np.linalg.LinAlgError:
-        scale = np.sqrt(np.diagonal(normal, axis1=1, axis2=2))
+        # Of the sum itself no sign is sure.
+        scale = np.sqrt(np.abs(np.diagonal(normal, axis1=1, axis2=2)))
         scale = scale[:, :, None] * scale[:, None, :]
         size, axes = np.linalg.eigh(normal / scale)
         size = np.maximum(size, DIGITS * size[:, -1:])

@@ -90,7 +90,7 @@ def detect(image: np.ndarray, *, threshold: float, most: int | None) -> Detected
     """
     sample = noise_sample(image)
     noise = pixel_noise(sample)
-    levels = [*first_levels(image, noise)]
+    levels = list(first_levels(image, noise))
     while min(levels[-1].shape) >= 8:
         levels.append(halve(levels[-1]))
     first = 1 if image.size > _LARGE and len(levels) > 2 else 0

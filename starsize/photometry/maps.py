@@ -95,7 +95,7 @@ def _each(values: np.ndarray, first: np.ndarray, shape: np.ndarray) -> list[np.n
 def _smooth(values: np.ndarray, out: np.ndarray) -> None:
     """Sums with weights 1 2 1 along both axes, nothing beyond the rim, which stays zero.
 
-    Row after row without a break, in strips that stay in cache: several times faster.
+    Row after row without a break, in strips that stay in cache, which halves the time.
     """
     flat, sums, pitch = values.reshape(-1), out.reshape(-1), values.shape[1]
     one, two = np.empty((2, (_STRIP + 1) * pitch), np.float32)

@@ -12,7 +12,7 @@ from scipy.sparse import csr_array
 
 #: What lies beyond is no reading of a camera, and its square no float32.
 _HUGE = 1e15
-#: Of so many rows and columns the noise is told.
+#: About so many rows and columns tell the noise.
 _SAMPLED = (48, 1500)
 #: Pixels that stay in the processor's cache while a strip of rows is worked on.
 _IN_CACHE = 100_000
@@ -146,7 +146,7 @@ def noise_sample(image: np.ndarray) -> np.ndarray:
     levels = np.diff(np.unique(rows[np.isfinite(rows)][:5_000]))
     if not levels.size:
         return np.zeros((1, 1))
-    gaps = (rows[:, 2:] - rows[:, :-2])[:, ::aside]
+    gaps = rows[:, 2::aside] - rows[:, :-2:aside]
     dither = (np.arange(gaps.size) * 0.6180339887) % 1 - 0.5  # evenly spread, the same every time
     # A few bright pixels lie many steps above a sky of two or three values.
     step = float(np.quantile(levels[:1000], 0.25, method="lower"))
