@@ -28,8 +28,6 @@ SAME, HOPELESS = 0.3, 20.0
 """Ends of descents whose costs differ by less are one, and by more not worth following."""
 COARSE = {"jitter": 0.1, "lack": 0.03}
 USUAL = {"jitter": PRIORS.jitter, "lack": PRIORS.lack}
-DIGITS = 1e-11
-"""To which sums of large and small precisions are known, relative."""
 ROUNDS, CLOSE = 14, 3e-3
 """Of the search for wrecks at most; where misses move by less than this of their sigma, the last.
 """
@@ -278,7 +276,7 @@ def _solved(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
     for _ in range(ROUNDS):
         belief = scatter.believe(left, doubt)
         normal, pull = scatter.normal_equations(slopes, miss, belief.weight)
-        normal = definite(normal + np.diag(precision))
+        normal = normal + np.diag(precision)
         known = np.linalg.inv(normal)
         shift = np.einsum("gij,gj->gi", known, pull - down)
         before, left = left, miss - shift @ slopes.T
@@ -292,25 +290,6 @@ def _solved(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
         fit, jitter, lack, evidence, fit.values + shift, known, belief.sound,
         best_steps=nothing, covariance=nothing, floor_spread=nothing,
     )  # fmt: skip
-
-
-def definite(normal: np.ndarray) -> np.ndarray:
-    """(g, p, p) precisions without what rounding made of directions that hardly anything tells.
-
-    Of a sum of large numbers no more is known than their last digits; where that makes a precision
-    negative, it is put at what the digits can tell.
-    """
-    normal = 0.5 * (normal + np.swapaxes(normal, 1, 2))
-    try:
-        np.linalg.cholesky(normal)
-    except np.linalg.LinAlgError:
-        # Of the sum itself no sign is sure.
-        scale = np.sqrt(np.abs(np.diagonal(normal, axis1=1, axis2=2)))
-        scale = scale[:, :, None] * scale[:, None, :]
-        size, axes = np.linalg.eigh(normal / scale)
-        size = np.maximum(size, DIGITS * size[:, -1:])
-        normal = scale * ((axes * size[:, None, :]) @ np.swapaxes(axes, 1, 2))
-    return normal
 
 
 def best_focus(night: Night, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

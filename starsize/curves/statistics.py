@@ -210,11 +210,16 @@ class Scatter:
     ) -> tuple[np.ndarray, np.ndarray]:
         """Precision (..., p, p) and pull (..., p) of entries with such slopes and weights.
 
-        Scatter common to an exposure is taken off by Woodbury's identity.
+        Scatter common to an exposure is taken off by Woodbury's identity, as squares alone, for
+        differences of large sums lose their digits. With C = sum w c^2 and m = sum w c s / C:
+        sum w s s' - C^2 m m' / (1 + C) = sum w (s - c m) (s - c m)' + m m' C / (1 + C).
         """
-        rows = weight[..., None] * slopes
-        lever = self.summed(self.common[..., None] * rows, axis=-2)
-        strength = 1 / (1 + self.summed(weight * self.common**2))
-        pulled = strength * self.summed(weight * self.common * miss)
-        normal = slopes.T @ rows - np.swapaxes(lever, -1, -2) @ (strength[..., None] * lever)
-        return normal, (weight * miss) @ slopes - (pulled[..., None, :] @ lever)[..., 0, :]
+        rows = (weight * self.common)[..., None] * slopes
+        among = self.summed(weight * self.common**2)
+        mean = self.summed(rows, axis=-2) / np.maximum(among, 1e-300)[..., None]
+        apart = slopes - self.common[..., None] * mean[..., self.exposure, :]
+        normal = np.swapaxes(apart, -1, -2) @ (weight[..., None] * apart)
+        normal += np.swapaxes(mean, -1, -2) @ ((among / (1 + among))[..., None] * mean)
+        pulled = self.summed(weight * self.common * miss) / (1 + among)
+        pull = (weight * miss)[..., None, :] @ apart + pulled[..., None, :] @ mean
+        return normal, pull[..., 0, :]

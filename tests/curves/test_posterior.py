@@ -5,7 +5,8 @@ import pytest
 
 from starsize.curves import Known, focus_curve
 from starsize.curves.night import Q, build_night
-from starsize.curves.posterior import best_focus, definite, descend, explain, find
+from starsize.curves.posterior import best_focus, descend, explain, find
+from starsize.curves.statistics import Scatter
 from starsize.optics.sizes import star_radii
 
 KNOWN = Known(focal_ratio=6.0, pixel_um=3.76, um_per_step=3.1)
@@ -55,16 +56,29 @@ def test_best_focus_of_a_fast_achromat_is_within_its_sigma():
     assert np.sqrt(np.mean(np.square(pulls))) < 1.4
 
 
-def test_rounding_makes_no_precision_negative():
-    # Two quantities that only their sum is known of, to fifteen digits, and that by priors of 1e-3.
-    rows = np.array([[1e7, 1e7, 0.0], [3.3e6, 3.3e6, 1.0]])
-    normal = (rows.T @ rows)[None] * np.array([1.0, 1e2])[:, None, None]
-    normal[:, [0, 1], [1, 0]] *= 1 + 4e-15
-    normal += np.diag([1e-3, 1e-3, 1e-3])
-    assert np.linalg.eigvalsh(normal)[:, 0].min() < 0
-    known = np.linalg.inv(definite(normal))
-    assert np.all(np.diagonal(known, axis1=1, axis2=2) > 0)
+def scattered(common, sound, exposure):
+    return Scatter(
+        sound=np.asarray(sound), wild=np.ones(len(sound)), common=np.asarray(common),
+        exposure=np.asarray(exposure),
+    )  # fmt: skip
+
+
+def test_normal_equations_are_those_of_the_whole_covariance():
+    # Generalised least squares with the covariance written out.
     rng = np.random.default_rng(1)
-    good = rng.normal(size=(3, 20, 4))
-    good = np.swapaxes(good, 1, 2) @ good
-    assert np.allclose(definite(good), good, rtol=1e-14)
+    exposure = np.array([0, 0, 1, 1, 2])
+    common, sound, slopes = rng.random(5), 0.1 + rng.random(5), rng.normal(size=(5, 3))
+    miss = rng.normal(size=5)
+    whole = np.diag(sound) + np.outer(common, common) * (exposure[:, None] == exposure)
+    scatter = scattered(common, sound, exposure)
+    normal, pull = scatter.normal_equations(slopes, miss, 1 / sound)
+    np.testing.assert_allclose(normal, slopes.T @ np.linalg.inv(whole) @ slopes, rtol=1e-12)
+    np.testing.assert_allclose(pull, slopes.T @ np.linalg.inv(whole) @ miss, rtol=1e-12)
+
+
+def test_precisions_keep_their_digits_where_the_seeing_scatters_far_more_than_the_noise():
+    # What moves all entries as the seeing does is known to that scatter and no better: exactly one.
+    common = np.array([1.0, 0.7, 0.3])
+    scatter = scattered(common, np.full(3, 1e-17), [0, 0, 0])
+    normal, pull = scatter.normal_equations(common[:, None], 2 * common, np.full(3, 1e17))
+    assert (normal.item(), pull.item()) == (pytest.approx(1, rel=1e-9), pytest.approx(2, rel=1e-9))
