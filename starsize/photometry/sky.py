@@ -20,6 +20,9 @@ _IN_CACHE = 100_000
 #: side, and with this share of them free of stars.
 _GRAIN_CELL, _GRAIN_CELLS, _GRAIN_TOLD = np.array([8, 64]), 12, 0.3
 _SPIKE_SIGMA, _SPIKE_SHARE = 6.0, 0.1
+#: The outermost columns and those beside them; (2, 1, 8) steps to the neighbours of a pixel.
+_RIM = ((0, 1), (-1, -2))
+_AROUND = np.delete(np.mgrid[-1:2, -1:2].reshape(2, 1, 9), 4, axis=2)
 _PLAUSIBLE_GAIN = (0.02, 50.0)
 #: Where more of the good pixels than this have a bad neighbour, no star is whole.
 _HOLES = 0.08
@@ -176,11 +179,7 @@ def grain_map(sample: np.ndarray, covered: np.ndarray, noise: float) -> np.ndarr
 
 
 def first_levels(image: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray]:
-    """The image with lone spikes (hot pixels) at the median of their neighbours, and its half.
-
-    A spike stands far above the second highest of its eight neighbours; of the sharpest star's
-    light these hold a fifth of what its brightest pixel holds.
-    """
+    """The image with lone spikes (hot pixels) at the median of their neighbours, and its half."""
     ny, nx = image.shape
     found, half = [], np.empty((ny // 2, nx // 2), np.float32)
     # In the image's own type, in which comparing costs least.
@@ -195,24 +194,42 @@ def first_levels(image: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarra
         found.append(np.flatnonzero(rise > high) + top * (nx - 2))
         _halve(rows, half[top // 2 :])
     y, x = np.divmod(np.concatenate(found), nx - 2)
-    x += 1
-    dy, dx = np.delete(np.indices((3, 3)).reshape(2, 9), 4, axis=1) - 1
-    around = image[np.clip(y[:, None] + dy, 0, ny - 1), x[:, None] + dx].astype(float)
-    around.sort(axis=1)
-    base = around[:, :4].mean(axis=1)
-    peak = image[y, x] - base
-    lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
-    lone &= peak > _SPIKE_SIGMA * noise
-    if not lone.any():
-        return image, half
-    mended = image.copy()
-    y, x = y[lone], x[lone]
-    mended[y, x] = np.median(around[lone], axis=1)
+    rim = [np.flatnonzero(image[:, k] - image[:, m].astype(float) > high) for k, m in _RIM]
+    x = np.r_[x + 1, np.repeat([0, nx - 1], [len(one) for one in rim])]
+    mended, y, x = _without_spikes(image, np.r_[y, *rim], x, noise)
     within = (y < 2 * len(half)) & (x < 2 * half.shape[1])
     y, x = y[within] // 2, x[within] // 2
     blocks = mended[2 * y + [[0], [0], [1], [1]], 2 * x + [[0], [1], [0], [1]]]
     half[y, x] = blocks.mean(axis=0, dtype=np.float32)
     return mended, half
+
+
+def _without_spikes(
+    image: np.ndarray, y: np.ndarray, x: np.ndarray, noise: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The image without the spikes among the given pixels and their neighbours; where they were.
+
+    A spike stands far above the second highest of its eight neighbours; of the sharpest star's
+    light these hold a fifth of what its brightest pixel holds. Of a few hot pixels side by side the
+    highest goes first, so that the others stand alone.
+    """
+    ends = np.array(image.shape)[:, None, None] - 1
+    mended, gone = image, [np.zeros((2, 0), int)]
+    while len(y):
+        # Beyond the rim the image is mirrored.
+        beside = ends - abs(ends - abs(np.stack([y, x])[:, :, None] + _AROUND))
+        around = np.sort(mended[tuple(beside)].astype(float), axis=1)
+        base = around[:, :4].mean(axis=1)
+        peak = mended[y, x] - base
+        lone = around[:, -2] - base < _SPIKE_SHARE * peak + noise
+        lone &= peak > _SPIKE_SIGMA * max(noise, 1e-9)
+        if lone.any() and mended is image:
+            mended = image.copy()
+        y, x = y[lone], x[lone]
+        mended[y, x] = np.median(around[lone], axis=1)
+        gone.append(np.stack([y, x]))
+        y, x = np.unique(beside[:, lone].reshape(2, -1), axis=1)
+    return mended, *np.concatenate(gone, axis=1)
 
 
 def sky_map(
