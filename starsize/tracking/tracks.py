@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..frames.frame import FrameFacts
-from ..photometry import Known, StarFlag
+from ..photometry import Known, StarFlag, Stars
 from ..photometry.combine import weighted_median
 from ..photometry.measure import SAME_LIGHT
 from .align import FEWEST, STILL, Motion, align, nearest, xy
@@ -27,6 +27,8 @@ _DRIFT_PX = 10.0
 _TWICE = 2
 #: Stars of the sharpest frame are about as large as each other.
 _SAME_SIZE = 2.0
+#: Nor do they grow or shrink by more from one frame to the next but one.
+_ALIKE = 3.0
 #: What is known of a frame though its radius is not.
 _NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
 
@@ -133,9 +135,7 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     near = max(reach(best.frame.radius_px), _DRIFT_PX if laid.lone else 0.0)
     seen = [laid.motion_to(j)(best.places) for j in range(len(looks))]
     if laid.lone:
-        for look, there in zip(looks, seen, strict=True):
-            which, mine = nearest(look.places, there, near)
-            there[which] = look.places[mine]
+        seen = _followed(looks, laid.first, near)
     size = np.full(len(looks), np.nan)
     for j, (look, there) in enumerate(zip(looks, seen, strict=True)):
         if len(which := nearest(there[good], look.places, near)[0]):
@@ -150,6 +150,17 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
         if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
             hints[j] = Known(xy(there[good]), _expected(looks, size, j), best.stars.flux[good])
     return hints
+
+
+def _followed(looks: Sequence[Look], first: int, near: float) -> list[np.ndarray]:
+    """Where the stars of one frame stand in each, as they drift from frame to frame."""
+    seen = [look.places for look in looks]
+    for j in sorted(set(range(len(looks))) - {first}, key=lambda j: abs(j - first)):
+        there = seen[j - 1 if j > first else j + 1].copy()
+        which, mine = nearest(looks[j].places, there, near)
+        there[which] = looks[j].places[mine]
+        seen[j] = there
+    return seen
 
 
 def _expected(looks: Sequence[Look], size: np.ndarray, j: int) -> float:
@@ -172,7 +183,8 @@ def better(first: Look, second: Look, known: Known) -> Look:
     """The second look, which knows more, if its stars give the light they are known to give.
 
     They may give less, through cloud, where the first look saw none of them; neither look tells
-    anything where the second sees none either, and the first hardly more than a speck.
+    anything where the second sees none either, and the first hardly more than a speck. What gives
+    the light of a known star elsewhere may be that star: the telescope moved, or turned over.
     """
     if not second.read:
         return first
@@ -186,10 +198,19 @@ def better(first: Look, second: Look, known: Known) -> Look:
         if (0 if lost and clear else 1 / SAME_LIGHT) < share < SAME_LIGHT:
             return second
     speck = first.frame.reason is None and lost and own.sum() < FEWEST
-    if not (speck and np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))):
+    unseen = np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))
+    if not (speck and unseen) or _shows_one_of(known, first.stars):
         return first
     same = {name: getattr(first.frame, name) for name in _NO_RADIUS}
     return replace(first, frame=FrameRadius(**same, reason=OTHER_STARS))
+
+
+def _shows_one_of(known: Known, stars: Stars) -> bool:
+    """Whether one of the stars gives the light of a known one, and is about as large as expected."""
+    larger = stars.radius / known.radius_px
+    like = (larger > 1 / _ALIKE) & (larger < _ALIKE) & (stars.flags & ~int(StarFlag.FAINT) == 0)
+    share = stars.flux[like] / known.light_adu[:, None]
+    return bool(np.any((share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)))
 
 
 def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:

@@ -327,3 +327,19 @@ def test_a_lone_star_that_drifts_a_little_is_measured_where_it_is(tmp_path):
     (measured,) = measure_sweeps([sweep_of(tmp_path, lone_star(rng, [9e3] * len(DISCS), at=at))])
     # Measured where it stood in another frame it comes out up to a third too large.
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def test_a_lone_star_that_drifts_on_and_on_is_followed(tmp_path):
+    rng = np.random.default_rng(75)
+    at = [(250.0 + 4 * k, 250.0 - k) for k in range(len(DISCS))]
+    (measured,) = measure_sweeps([sweep_of(tmp_path, lone_star(rng, [9e3] * len(DISCS), at=at))])
+    # Measured where the sharpest frame has it, the first and last frames come out far too large.
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def test_a_lone_star_that_one_frame_has_elsewhere_is_no_speck(tmp_path):
+    rng = np.random.default_rng(76)
+    frames = lone_star(rng, [9e3] * len(DISCS))
+    frames[1], frames[-2] = frames[1][::-1, ::-1], np.roll(frames[-2], 90, axis=1)
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
