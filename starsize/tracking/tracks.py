@@ -206,7 +206,7 @@ def better(first: Look, second: Look, known: Known) -> Look:
 
 
 def _shows_one_of(known: Known, stars: Stars) -> bool:
-    """Whether one of the stars gives the light of a known one, and is about as large as expected."""
+    """Whether a star gives the light of a known one, and is about as large as expected."""
     larger = stars.radius / known.radius_px
     like = (larger > 1 / _ALIKE) & (larger < _ALIKE) & (stars.flags & ~int(StarFlag.FAINT) == 0)
     share = stars.flux[like] / known.light_adu[:, None]
