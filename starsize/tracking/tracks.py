@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 
 from ..frames.frame import FrameFacts
 from ..photometry import Known, StarFlag, Stars
-from ..photometry.combine import weighted_median
+from ..photometry.combine import LEAST_SCATTER, weighted_median
 from ..photometry.measure import SAME_LIGHT
 from .align import FEWEST, STILL, Motion, align, nearest, xy
 from .measured import FrameRadius, StarTracks
@@ -17,6 +17,8 @@ from .words import OTHER_STARS
 
 #: A frame is looked at again where so much of what it shows is in no other frame.
 _STRANGERS = 0.4
+#: Or where those of them that are behind its radius have so much of the say.
+_LED = 0.1
 _NO_STAR = int(StarFlag.SHAPE | StarFlag.FAINT | StarFlag.UNMEASURED)
 #: A star that gives the light it is known to give may be faint, cut by the edge, or touch others.
 _LESSER = int(StarFlag.BLENDED | StarFlag.FAINT | StarFlag.EDGE)
@@ -27,7 +29,7 @@ _DRIFT_PX = 10.0
 _TWICE = 2
 #: Stars of the sharpest frame are about as large as each other.
 _SAME_SIZE = 2.0
-#: Nor do they grow or shrink by more from one frame to the next but one.
+#: From one frame to the next but one they grow or shrink by less.
 _ALIKE = 3.0
 #: What is known of a frame though its radius is not.
 _NO_RADIUS = ("facts", "channel", "n_found", "background_adu", "background_rms_adu", "light_adu")
@@ -144,12 +146,21 @@ def known_stars(looks: Sequence[Look], laid: Aligned) -> list[Known | None]:
     stands = 2 * np.isfinite(size).sum() > len(looks)
     hints: list[Known | None] = [None] * len(looks)
     for j, (look, there) in enumerate(zip(looks, seen, strict=True)):
-        pairs = (there[shown], look.places), (there[stars], look.places[look.stars.flags == 0])
-        shared = [len(nearest(a, b, near)[0]) / max(len(b), 1) for a, b in pairs]
+        both = len(nearest(there[shown], look.places, near)[0])
+        strange = both < (1 - _STRANGERS) * max(len(look.places), 1)
+        strange |= _led_by_others(look.stars, nearest(there[stars], look.places, near)[0])
         told = stands or laid.motions[j] is not None
-        if min(shared) < 1 - _STRANGERS and (told or not _as_bright(look, best, good)):
+        if strange and (told or not _as_bright(look, best, good)):
             hints[j] = Known(xy(there[good]), _expected(looks, size, j), best.stars.flux[good])
     return hints
+
+
+def _led_by_others(stars: Stars, known: np.ndarray) -> bool:
+    """Whether others than the known stars, or none at all, are behind a frame's radius."""
+    used = stars.flags == 0
+    own = stars.radius_sigma / stars.radius
+    say = np.where(used, 1 / (own**2 + LEAST_SCATTER**2), 0.0)
+    return bool(say[known].sum() <= (1 - _LED) * say.sum())
 
 
 def _followed(looks: Sequence[Look], first: int, near: float) -> list[np.ndarray]:
@@ -164,12 +175,15 @@ def _followed(looks: Sequence[Look], first: int, near: float) -> list[np.ndarray
 
 
 def _expected(looks: Sequence[Look], size: np.ndarray, j: int) -> float:
-    """The size in a frame, or if it is not known, in those taken nearest to its position."""
-    if np.isfinite(size[j]):
-        return float(size[j])
+    """The size in a frame, or where it is not known or absurd, in those nearest in position."""
     position = np.array([look.frame.facts.position_steps for look in looks], float)
-    known = size[np.argsort(np.abs(position - position[j]))]
-    return float(np.median(known[np.isfinite(known)][:2]))
+    away = np.abs(position - position[j])
+    away[j] = np.inf
+    known = size[np.argsort(away, kind="stable")]
+    known = known[np.isfinite(known)][:2]
+    beside = float(np.median(known)) if len(known) else np.nan
+    absurd = max(size[j] / beside, beside / size[j]) > _ALIKE
+    return beside if np.isnan(size[j]) or absurd else float(size[j])
 
 
 def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
@@ -182,7 +196,8 @@ def _as_bright(look: Look, best: Look, good: np.ndarray) -> bool:
 def better(first: Look, second: Look, known: Known) -> Look:
     """The second look, which knows more, if its stars give the light they are known to give.
 
-    They may give less, through cloud, where the first look saw none of them; neither look tells
+    They may give less, through cloud, all by one share, or one that the first look did not see;
+    neither look tells
     anything where the second sees none either, and the first hardly more than a speck. What gives
     the light of a known star elsewhere may be that star: the telescope moved, or turned over.
     """
@@ -194,23 +209,24 @@ def better(first: Look, second: Look, known: Known) -> Look:
     lost = len(nearest(first.places[own], known.places @ [1, 1j], near)[0]) == 0
     if good.any():
         share = float(np.median(second.stars.flux[good] / known.light_adu[good]))
-        clear = np.any(good & (flags & StarFlag.FAINT == 0))
-        if (0 if lost and clear else 1 / SAME_LIGHT) < share < SAME_LIGHT:
+        clear = np.count_nonzero(good & (flags & StarFlag.FAINT == 0))
+        if (0 if clear > 1 - lost else 1 / SAME_LIGHT) < share < SAME_LIGHT:
             return second
     speck = first.frame.reason is None and lost and own.sum() < FEWEST
     unseen = np.all(flags & int(StarFlag.FAINT | StarFlag.UNMEASURED))
-    if not (speck and unseen) or _shows_one_of(known, first.stars):
+    if not (speck and unseen) or _shows(known, first.stars):
         return first
     same = {name: getattr(first.frame, name) for name in _NO_RADIUS}
     return replace(first, frame=FrameRadius(**same, reason=OTHER_STARS))
 
 
-def _shows_one_of(known: Known, stars: Stars) -> bool:
-    """Whether a star gives the light of a known one, and is about as large as expected."""
+def _shows(known: Known, stars: Stars) -> bool:
+    """Whether two stars (of one known, one) give the light of known ones, about as large as due."""
     larger = stars.radius / known.radius_px
     like = (larger > 1 / _ALIKE) & (larger < _ALIKE) & (stars.flags & ~int(StarFlag.FAINT) == 0)
     share = stars.flux[like] / known.light_adu[:, None]
-    return bool(np.any((share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)))
+    alike = (share > 1 / SAME_LIGHT) & (share < SAME_LIGHT)
+    return min(alike.any(axis=0).sum(), alike.any(axis=1).sum()) >= min(2, len(share))
 
 
 def tracks_of(looks: Sequence[Look], laid: Aligned) -> StarTracks:

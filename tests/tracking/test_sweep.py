@@ -343,3 +343,33 @@ def test_a_lone_star_that_one_frame_has_elsewhere_is_no_speck(tmp_path):
     frames[1], frames[-2] = frames[1][::-1, ::-1], np.roll(frames[-2], 90, axis=1)
     (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
     assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def few_stars(rng, share, rays):
+    """Four stars, dimmed to a share of their light in each frame and struck by cosmic rays."""
+    places = [(120.0, 130.0), (330.0, 90.0), (240.0, 260.0), (90.0, 330.0)]
+    flux = np.array([3e4, 1.5e4, 1.2e4, 1.2e4])
+    drawn = (
+        draw(SHAPE, places, dim * flux, fine_star(d, obstruction=0.3), rng=rng)[0]
+        for d, dim in zip(DISCS, share, strict=True)
+    )
+    return [strike(image, rng, rays) for image in drawn]
+
+
+@pytest.mark.parametrize(
+    ("seed", "share"),
+    # Else 0.66 of the fifth frame's radius, and 0.55 of the third and fifth.
+    [(81, (1, 1, 0.3, 0.3, 0.3, 1, 1)), (78, (1, 1, 0.3, 1, 0.3, 1, 1))],
+)
+def test_cosmic_rays_have_no_say_beside_a_few_stars_in_cloud(tmp_path, seed, share):
+    frames = few_stars(np.random.default_rng(seed), share, 4)
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames)])
+    assert_allclose([f.radius_px for f in measured.frames], TRUTH, rtol=0.06)
+
+
+def test_a_broad_bright_trail_is_not_taken_for_the_size_of_the_stars(tmp_path):
+    frames, _, _ = images(79, lg_flux=(3.2, 4.2), n=40)
+    y, x = np.indices(SHAPE)
+    frames[0] += 300 * np.exp(-(((y - 0.8 * x - 60) / 1.28) ** 2) / (2 * 20.0**2))
+    (measured,) = measure_sweeps([sweep_of(tmp_path, frames, gain_e_per_adu=1.0)])
+    assert measured.frames[0].radius_px == pytest.approx(TRUTH[0], rel=0.15)
