@@ -19,6 +19,9 @@ from .model import DEFOCUS_ZONES, STEP_ZONES, TRIED_ZONES, NightPriors
 _WIDE = 0.5
 #: Nodes of less than this share of the largest weight are not followed any further.
 _NO_WEIGHT = 1e-4
+#: Probabilities below this are nothing. Numbers that single precision can hardly hold any more
+#: would make the products ten times slower.
+_NOTHING = 1e-25
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +145,7 @@ class Chain:
     def moved(self, belief: Belief, step: Step) -> Belief:
         """The belief brought to the next frame."""
         across, along, which = self.kernels(step, belief)
-        grid = belief.grid @ along
+        grid = _sound(belief.grid) @ along
         for k, one in enumerate(across):
             grid[which == k] = one.T @ grid[which == k]
         return replace(belief, grid=grid)
@@ -209,9 +212,15 @@ class Chain:
             seeing[k] = weights @ (both.sum(1) @ self.log_seeing)
             if k:
                 across, along, which = self.kernels(steps[k], nodes)
-                after = across[which] @ (after * self.likelihood(nodes, frames[k])) @ along.T
+                after = _sound(after * self.likelihood(nodes, frames[k]))
+                after = across[which] @ after @ along.T
                 after = after / after.max(axis=(1, 2), keepdims=True)
         return defocus, seeing, weights
+
+
+def _sound(grid: np.ndarray) -> np.ndarray:
+    """The grid without what is nothing."""
+    return np.where(grid > _NOTHING, grid, np.float32(0))
 
 
 def _gaussian(grid: np.ndarray, shift: np.ndarray, sigma: float) -> np.ndarray:
