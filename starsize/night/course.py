@@ -190,7 +190,7 @@ def shape_lack(equipment: Equipment, name: str, log_seeing: np.ndarray) -> np.nd
     share = along_and_apart(alike(DEFOCUS_ZONES, DEFOCUS_ZONES))[:, :, None]
     if name not in equipment.shape_lack:
         return PRIORS.lack * share
-    away = PRIORS.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
+    away = equipment.lack_by_seeing * (log_seeing - equipment.swept_seeing[name])
     return np.hypot(equipment.shape_lack[name][:, :, None], share * away)
 
 
@@ -209,17 +209,19 @@ def doubted(table: StarTable, lack: np.ndarray, lopsided: np.ndarray) -> StarTab
 def _untold_filters(
     equipment: Equipment, tables: Mapping[str, StarTable], exposures: Sequence[Exposure]
 ) -> tuple[str, ...]:
-    """Filters that no sweep has shown, if stars of some are of no focus but of a lens' colour."""
+    """Filters that are `Equipment.unlike`; all unswept ones if some show a lens' colour."""
     # The halo of a colour that is not brought to focus lifts the shape; defocus lowers it.
     beyond: dict[str, list[float]] = {}
     for one in exposures:
-        if one.filter not in equipment.shape_lack and one.shape > 0 and one.hfr_px > 0:
+        swept = one.filter in equipment.shape_lack or one.filter in equipment.unlike
+        if not swept and one.shape > 0 and one.hfr_px > 0:
             table = tables[one.filter]
             middle = table.of_stars(np.array([len(table.log_shape) // 2]))
             most = float(middle.at_radius(math.log(one.hfr_px))[2].max())
             beyond.setdefault(one.filter, []).append(math.log(one.shape) - most)
     coloured = any(np.median(more) > _COLOURED for more in beyond.values())
-    return tuple(sorted(beyond)) if coloured else ()
+    unlike = {one.filter for one in exposures}.intersection(equipment.unlike)
+    return tuple(sorted(unlike.union(beyond if coloured else ())))
 
 
 def _shown(one: Exposure, table: StarTable, excess: float, lack: float) -> np.ndarray:

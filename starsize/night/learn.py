@@ -1,5 +1,6 @@
 """The telescope as sweeps have shown it (star by filter, air, what the shape lacks), or figures."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -26,8 +27,14 @@ _LEAST_FRAMES, _LEAST_FIELD_FRAMES = 4, 7
 _COLOURS = (1.0, 0.5, 0.0)
 #: What the modelled ln shape lacks: a common part, and parts that change with defocus.
 _COMMON, _LACK = 0.02, 0.01
-#: Scatter of shapes from frame to frame that is tried, over the expected one, and its doubt in ln.
+#: Scatter of shapes from frame to frame that is tried, over the expected one, and its doubt in ln;
+#: the same of the lack, for lenses differ.
 _SCATTERS, _SCATTER_LOG = np.geomspace(0.25, 2.0, 7), 0.7
+_SIZES, _SIZE_LOG = np.geomspace(0.25, 2.0, 4), 1.0
+#: By how much in ln a filter's star may need other seeing than its sweep was fitted with: drawn
+#: lenses and mirrors need 0.08 at most; a colour that is not the lens', or a halo beyond the circle
+#: of the sweeps' radii, more than 0.3 in some filter.
+_OTHER_SEEING = 0.15
 #: The air of another night.
 _OTHER_NIGHT = 0.025
 #: A field counts from so many sigma on.
@@ -123,34 +130,44 @@ def _learnt(
     equipment: Equipment, zones: np.ndarray, frames: Sequence[Exposure]
 ) -> tuple[float, Equipment]:
     """What frames tell of a lens: -2 ln of the evidence, and the equipment with it."""
+    if not frames:
+        return math.inf, equipment
+    seeing, model = _at_frames(equipment, zones, frames, _AIRS).transpose(1, 0, 2)
     filters = [one.filter if one.shape > 0 else "" for one in frames]
-    names = [name for name in equipment.shapes if filters.count(name) >= _LEAST_FRAMES]
+    unlike, names = [], []
+    for name in filter(filters.count, equipment.shapes):
+        own = seeing[np.array(filters) == name, _AIRS.size // 2]
+        if abs(np.median(own) - math.log(equipment.shapes[name][6])) > _OTHER_SEEING:
+            unlike.append(name)
+        elif own.size >= _LEAST_FRAMES:
+            names.append(name)
+    equipment = replace(equipment, unlike=tuple(unlike))
     if not names:
         return math.inf, equipment
-    mine = [k for name in names for k, own in enumerate(filters) if own == name]
-    frames, zones = [frames[k] for k in mine], zones[mine]
+    mine = [k for k, own in enumerate(filters) if own in names]
+    frames, zones, seeing = [frames[k] for k in mine], zones[mine], seeing[mine]
     which = np.array([names.index(one.filter) for one in frames])
     sigmas = column(frames, "shape_sigma") / column(frames, "shape")
-    seeing, model = _at_frames(equipment, zones, frames, _AIRS).transpose(1, 0, 2)
-    rows = np.log(column(frames, "shape"))[:, None] - model
+    rows = np.log(column(frames, "shape"))[:, None] - model[mine]
     smooth = _covariance(zones, which, zones, which)
     before = ((_AIRS - PRIORS.air) / (2 * PRIORS.air_sigma)) ** 2
     tried = []
-    for times in _SCATTERS:
-        inner = smooth + np.diag(times**2 * (sigmas**2 + PRIORS.wobble**2))
+    for size, times in itertools.product(_SIZES, _SCATTERS):
+        inner = size**2 * smooth + np.diag(times**2 * (sigmas**2 + PRIORS.wobble**2))
         pulled = np.linalg.solve(inner, rows)
         cost = before + np.einsum("na,na->a", rows, pulled) + np.linalg.slogdet(inner)[1]
-        tried.append((cost + (math.log(times) / _SCATTER_LOG) ** 2, inner, pulled))
-    cost, inner, pulled = min(tried, key=lambda one: float(one[0].min()))
+        cost += (math.log(times) / _SCATTER_LOG) ** 2 + (math.log(size) / _SIZE_LOG) ** 2
+        tried.append((cost, size, inner, pulled))
+    cost, size, inner, pulled = min(tried, key=lambda one: float(one[0].min()))
     at = int(np.argmin(cost))
     weights = np.exp(-0.5 * (cost - cost[at]))
     sigma = math.sqrt(float(np.average((_AIRS - _AIRS[at]) ** 2, weights=weights)))
-    size = len(names), DEFOCUS_ZONES.size
-    everywhere = np.tile(DEFOCUS_ZONES, size[0]), np.repeat(np.arange(size[0]), size[1])
-    cross = _covariance(*everywhere, zones, which)
-    left = _covariance(*everywhere, *everywhere) - cross @ np.linalg.solve(inner, cross.T)
-    left = left.reshape(*size, *size)
-    bias = (cross @ pulled[:, at]).reshape(size)
+    many = len(names), DEFOCUS_ZONES.size
+    everywhere = np.tile(DEFOCUS_ZONES, many[0]), np.repeat(np.arange(many[0]), many[1])
+    cross = size**2 * _covariance(*everywhere, zones, which)
+    left = size**2 * _covariance(*everywhere, *everywhere)
+    left = (left - cross @ np.linalg.solve(inner, cross.T)).reshape(*many, *many)
+    bias = (cross @ pulled[:, at]).reshape(many)
     # How far the lack of each filter, over the defoci that were swept, is from that of the mean.
     each_own = np.einsum("fdgd->fgd", left)[:, :, np.abs(DEFOCUS_ZONES) < _FURTHEST_ZONES].mean(2)
     centred = np.eye(len(names)) - 1 / len(names)
@@ -161,9 +178,11 @@ def _learnt(
         shape_bias=dict(zip(names, bias, strict=True)),
         shape_lack={name: along_and_apart(left[k, :, k]) for k, name in enumerate(names)},
         shape_differs=dict(zip(names, differs, strict=True)),
+        lack_by_seeing=PRIORS.lack_by_seeing * float(size),
         swept_seeing={n: float(seeing[which == k, at].mean()) for k, n in enumerate(names)},
     )
-    return float(cost[at]), learnt
+    # Frames that are left out have a density of 1 in ln shape: they show anything at all.
+    return float(cost[at]) + len(mine) * math.log(2 * math.pi), learnt
 
 
 def _covariance(

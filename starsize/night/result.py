@@ -139,7 +139,8 @@ def night_result(
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
     if course.untold:
-        notices = (*notices, notice("lens_with_colour", filters=course.untold))
+        swept = course.equipment.learnt
+        notices = (*notices, notice("lens_with_colour", filters=course.untold, swept=swept))
     return NightResult(
         exposures=course.exposures,
         frames=focus.frames,

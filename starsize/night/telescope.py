@@ -22,7 +22,7 @@ from scipy.interpolate import BarycentricInterpolator, RectBivariateSpline
 
 from ..curves.fitted import share_radius
 from ..estimate import NOT_KNOWN, Estimate
-from .model import DEFOCUS_ZONES, LOG_STEP
+from .model import DEFOCUS_ZONES, LOG_STEP, PRIORS
 
 #: Air exponents that are computed; between them ln radii are taken as parabolas.
 AIRS: Final = (1.5, 1.7, 1.95)
@@ -80,8 +80,12 @@ class Equipment:
         How well that is known: what goes along with focus, and what is left.
     shape_differs : dict of str to float
         By how much the lack of a filter may differ from that of the others.
+    lack_by_seeing : float
+        What is added to it for each unit of ln seeing away from that of the sweeps.
     swept_seeing : dict of str to float
         ln of the seeing under which they have shown it, pixels.
+    unlike : tuple of str
+        Filters whose stars sweeps have shown to be none of the model's: they tell nothing.
     field : Field or None
         Tilt and curvature, where sweeps have shown them.
     arcsec_per_px : float
@@ -107,7 +111,9 @@ class Equipment:
     shape_bias: Mapping[str, np.ndarray] = dataclasses.field(default_factory=dict)
     shape_lack: Mapping[str, np.ndarray] = dataclasses.field(default_factory=dict)
     shape_differs: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    lack_by_seeing: float = PRIORS.lack_by_seeing
     swept_seeing: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    unlike: tuple[str, ...] = ()
     field: Field | None = None
     arcsec_per_px: float = math.nan
     learnt: bool = False

@@ -7,8 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from starsize.curves.fitted import COLOUR, share_radius
+from starsize.night.course import prepare_course
 from starsize.night.learn import learn_shape
-from starsize.night.model import DEFOCUS_ZONES
+from starsize.night.model import DEFOCUS_ZONES, PRIORS
 from starsize.night.observed import Exposure
 from starsize.night.telescope import _sharpest, star_table
 from starsize.simulate.long_night_points import zone_steps
@@ -120,3 +121,27 @@ def test_what_the_model_lacks_is_learnt_from_the_shapes_of_sweeps(table, equipme
     # They are learnt under the seeing that the star of the model needs for their radii.
     drawn = np.log(table.scene.seeing_um / table.scene.sensor.pixel_um)
     assert learnt.swept_seeing["G"] == pytest.approx(drawn, abs=0.1)
+
+
+def test_a_star_that_is_the_models_is_doubted_less_under_other_seeing(table, equipment):
+    """Shapes of the model's own star with noise, and the same that lack a wave over defocus."""
+    known, rng = replace(equipment, zone_steps=zone_steps(table)), np.random.default_rng(5)
+    star, frames, odd = star_table(known, "G", np.array([1.7])), [], []
+    for one in swept(table, ["G"], shape_sigma=0.004):
+        zones = one.position_steps / known.zone_steps
+        shape = np.interp(zones, DEFOCUS_ZONES, star.at_radius(np.log(one.hfr_px))[2][0])
+        shape += 0.003 * rng.standard_normal()
+        frames.append(replace(one, shape=float(np.exp(shape))))
+        odd.append(replace(one, shape=float(np.exp(shape + 0.03 * np.sin(zones)))))
+    doubts = [learn_shape(known, each).lack_by_seeing for each in (frames, odd)]
+    assert doubts[0] < PRIORS.lack_by_seeing < doubts[1]
+
+
+def test_a_filter_whose_radii_ask_for_other_air_than_its_sweep_had_is_not_learnt(table, equipment):
+    shapes = dict(equipment.shapes)
+    shapes["G"] = (*shapes["G"][:6], 2.5, *shapes["G"][7:])
+    known = replace(equipment, zone_steps=zone_steps(table), shapes=shapes)
+    frames = swept(table, ("L", "G"), shape_sigma=0.001)
+    learnt = learn_shape(known, frames)
+    assert (list(learnt.shape_bias), learnt.unlike) == (["L"], ("G",))
+    assert prepare_course(frames, learnt).untold == ("G",)
