@@ -155,7 +155,8 @@ def refocus_rule(course: Course, focus: NightFocus) -> RefocusRule:
     growth = _growth(course, focus)
     out = DEFOCUS_ZONES >= 0
     zones = float(np.interp(course.limit, growth[out], DEFOCUS_ZONES[out], right=math.nan))
-    lost = float(np.mean(column(focus.frames, "probability_lost")))
+    told = [one.probability_lost for one in focus.frames if math.isfinite(one.probability_lost)]
+    lost = float(np.mean(told)) if told else math.nan
     turning = abs(focus.coefficient.value)
     if not (turning > _LEAST_TURNS * focus.coefficient.sigma and math.isfinite(zones)):
         return RefocusRule(limit_zones=zones, share_lost=lost)

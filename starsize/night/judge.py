@@ -39,7 +39,8 @@ class FrameFocus:
     probability_lost : float
         That defocus alone makes the stars grow by more than the limit.
     growth, growth_sigma : float
-        By which defocus alone makes the stars grow.
+        By which defocus alone makes the stars grow. These three are NaN where the filter's star is
+        not known.
     defocus_zones, defocus_sigma_zones : float
         Zones of 550 nm, of the frame through its filter; without a sign (>= 0) where
         ``side_known`` is False.
@@ -160,12 +161,14 @@ def frame_focus(
     lost = float((by_star * np.clip((growth - course.limit) / per_cell + 0.5, 0.0, 1.0)).sum())
     mean = float((by_star * growth).sum())
     defocus, defocus_sigma, sided = signed(by_star.sum(0))
-    state: Verdict = "lost" if lost > LOST else "held" if lost < HELD else "unclear"
+    sigma = math.sqrt(float((by_star * (growth - mean) ** 2).sum()))
+    if one.filter in course.untold:
+        lost = mean = sigma = math.nan
     return FrameFocus(
-        state="unclear" if one.filter in course.untold else state,
+        state="lost" if lost > LOST else "held" if lost < HELD else "unclear",
         probability_lost=lost,
         growth=mean,
-        growth_sigma=math.sqrt(float((by_star * (growth - mean) ** 2).sum())),
+        growth_sigma=sigma,
         defocus_zones=defocus,
         defocus_sigma_zones=defocus_sigma,
         side_known=sided,

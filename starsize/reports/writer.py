@@ -1,6 +1,7 @@
 """What is written: a run, a comparison of two, a plan, a night; tables, document, page of each."""
 
 import dataclasses
+import math
 from pathlib import Path
 from typing import Final
 
@@ -213,7 +214,8 @@ def night_csv(result: NightResult) -> str:
     """``night.csv``: a row a frame."""
     rows = _night_rows(result)
     for row in rows:
-        row["probability_lost"] = f"{row['probability_lost']:.4f}"
+        if math.isfinite(row["probability_lost"]):
+            row["probability_lost"] = f"{row['probability_lost']:.4f}"
     return csv_text(NIGHT_COLUMNS, rows, {name: 6 for name in NIGHT_COLUMNS if "_sigma" in name})
 
 

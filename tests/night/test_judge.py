@@ -144,5 +144,6 @@ def test_a_lens_with_colour_that_no_sweep_has_shown_tells_nothing(table, equipme
     halo = [replace(e, shape=e.shape * (1.33 if e.filter == "L" else 1.02)) for e in exposures]
     result = judge_night(halo, equipment, limit=LIMIT)
     assert {frame.state for frame in result.frames} == {"unclear"}
+    assert np.isnan([(one.probability_lost, one.growth) for one in result.frames]).all()
     assert [one.code for one in result.notices] == ["lens_with_colour"]
     assert judge_night(exposures, equipment, limit=LIMIT).notices == ()
