@@ -155,8 +155,7 @@ def refocus_rule(course: Course, focus: NightFocus) -> RefocusRule:
     growth = _growth(course, focus)
     out = DEFOCUS_ZONES >= 0
     zones = float(np.interp(course.limit, growth[out], DEFOCUS_ZONES[out], right=math.nan))
-    told = [one.probability_lost for one in focus.frames if math.isfinite(one.probability_lost)]
-    lost = float(np.mean(told)) if told else math.nan
+    lost = float(np.nanmean(column(focus.frames, "probability_lost")))
     turning = abs(focus.coefficient.value)
     if not (turning > _LEAST_TURNS * focus.coefficient.sigma and math.isfinite(zones)):
         return RefocusRule(limit_zones=zones, share_lost=lost)
@@ -183,8 +182,8 @@ def refocus_rule(course: Course, focus: NightFocus) -> RefocusRule:
 
 
 def _growth(course: Course, focus: NightFocus) -> np.ndarray:
-    """Growth at each defocus, in the usual seeing through the most used filter."""
-    names = [one.filter for one in course.exposures]
+    """Growth at each defocus, in the usual seeing through the most used filter that tells."""
+    names = [one.filter for one in course.exposures if one.filter not in course.untold]
     table = course.tables[max(sorted(set(names)), key=names.count)]
     usual = float(np.median(column(focus.frames, "log_seeing")))
     at = int(np.argmin(np.abs(table.log_seeing - usual)))

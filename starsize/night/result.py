@@ -37,7 +37,7 @@ class NightResult:
     offsets : tuple of FilterOffset
         Empty without a table of offsets.
     rule : RefocusRule or None
-        None where no frame has a radius.
+        None where no frame tells of focus.
     coefficient : Estimate
         Zones of 550 nm per degree (``by_degree``) or per hour.
     ways : dict of str to Estimate
@@ -134,7 +134,7 @@ def night_result(
     course: Course, focus: NightFocus, offsets: tuple[FilterOffset, ...] = ()
 ) -> NightResult:
     """Put together what was found."""
-    measured = np.isfinite(course.column("hfr_px")).any()
+    told = [one for one in course.exposures if one.filter not in course.untold]
     notices: tuple[Notice, ...] = ()
     if course.equipment.assumed:
         notices = (Notice("telescope_assumed", course.equipment.assumed),)
@@ -146,7 +146,7 @@ def night_result(
         frames=focus.frames,
         causes=causes(course, focus, offsets),
         offsets=offsets,
-        rule=refocus_rule(course, focus) if measured else None,
+        rule=refocus_rule(course, focus) if np.isfinite(column(told, "hfr_px")).any() else None,
         coefficient=focus.coefficient,
         by_degree=course.by_degree,
         equipment=course.equipment,

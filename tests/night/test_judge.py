@@ -146,4 +146,15 @@ def test_a_lens_with_colour_that_no_sweep_has_shown_tells_nothing(table, equipme
     assert {frame.state for frame in result.frames} == {"unclear"}
     assert np.isnan([(one.probability_lost, one.growth) for one in result.frames]).all()
     assert [one.code for one in result.notices] == ["lens_with_colour"]
+    assert result.rule is None
     assert judge_night(exposures, equipment, limit=LIMIT).notices == ()
+
+
+def test_the_rule_is_by_the_filters_that_tell(table, equipment):
+    exposures, _, _ = drawn(table, replace(PLAN, frames=6, order=("L", "G"), block=2), seed=3)
+    rules = [
+        judge_night(exposures, one, limit=LIMIT).rule
+        for one in (equipment, replace(equipment, unlike=("G",)))
+    ]
+    assert rules[1].limit_zones == pytest.approx(rules[0].limit_zones, rel=0.2)
+    assert np.isfinite(rules[1].share_lost)
