@@ -281,8 +281,10 @@ def equipment_from_setup(setup: Setup, filters: Sequence[str]) -> Equipment:
     per_degC, sigma = setup.focuser.steps_per_degC, setup.focuser.steps_per_degC_sigma
     # A star of a faultless telescope, as `star_radius` takes it.
     rest = (size, 1.0, 0.0, 2.0, *(0.0,) * 3, 5 / 3, *(0.0,) * 6)
+    hole = setup.telescope.obstruction
     return Equipment(
-        shapes={n: (setup.telescope.obstruction, *band_of(setup, n), *rest) for n in filters},
+        shapes={n: (hole, *band_of(setup, n), *rest) for n in filters},
+        shape_differs=dict.fromkeys(filters, PRIORS.lack_differs_mirror) if hole > 0 else {},
         zone_px=_MIDDLE_UM * size,
         zone_steps=zone_um / step if step and not assumed else math.nan,
         per_degC=NOT_KNOWN if per_degC is None else Estimate(per_degC, sigma or math.nan),

@@ -103,8 +103,10 @@ class NightPriors:
     lack: float = 0.007
     """What the star of wave optics lacks of a real shape where no sweeps have shown it."""
     lack_differs: float = 0.006
-    """In which filters and defoci differ there, measured on drawn lenses and mirrors (colour and
-    spherical aberration)."""
+    """In which filters and defoci differ there, measured on drawn lenses (colour and spherical
+    aberration)."""
+    lack_differs_mirror: float = 0.002
+    """The same where an obstruction says that it is a mirror, which has no colour."""
     lack_by_seeing: float = 0.02
     """The same for each unit of ln seeing away from that of the sweeps."""
     camera_moved: float = 0.1
