@@ -119,3 +119,15 @@ def test_the_offset_of_a_filter_is_what_its_frames_show_beyond_the_others():
     assert_allclose(found, mean, atol=0.01)
     variance = left.weights @ (left.offset_zones - found) ** 2
     assert_allclose(variance, sigma**2 / 2 + x_var, rtol=0.03)
+
+
+def test_no_number_falls_below_what_single_precision_holds_well():
+    """Below 2^-126 (IEEE 754-2019, 3.4) numbers are subnormal, and products ten times slower."""
+    chain = Chain(np.linspace(-0.5, 2.3, 36), 1.3, NightPriors())
+    u = np.full((1, DEFOCUS_ZONES.size), 0.7)
+    sharp = Frame(shown=np.stack([u, 0.03 + 0 * u, np.exp(-2 * DEFOCUS_ZONES**2)[None], u]))
+    sharp = replace(sharp, wild=0.02)
+    steps = [Step(hours=1 / 12)] * 60
+    for belief in chain.forward([sharp] * 60, steps, nodes_of(chain, 0.0)):
+        some = belief.grid[belief.grid > 0]
+        assert np.mean(some < np.finfo(np.float32).tiny) < 0.01
