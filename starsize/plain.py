@@ -7,7 +7,9 @@ and reading makes nothing else (unlike pickle, which runs what a file tells it t
 import dataclasses
 import hashlib
 import importlib
+import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,9 +22,15 @@ _LENGTH: Final = 8
 
 def to_bytes(thing: Any) -> bytes:
     """Write plain data as bytes; equal data give equal bytes. ``TypeError`` for other data."""
-    arrays: list[bytes] = []
-    text = json.dumps(_outline(thing, arrays), separators=(",", ":")).encode()
-    return b"".join([len(text).to_bytes(_LENGTH, "big"), text, *arrays])
+    arrays = io.BytesIO()
+
+    def put(data: bytes) -> int:
+        at = arrays.tell()
+        arrays.write(data)
+        return at
+
+    text = _text(thing, put)
+    return b"".join([len(text).to_bytes(_LENGTH, "big"), text, arrays.getbuffer()])
 
 
 def from_bytes(data: bytes) -> Any:
@@ -33,14 +41,24 @@ def from_bytes(data: bytes) -> Any:
 
 def digest(*things: Any) -> str:
     """SHA-256 of plain data, as hexadecimal digits."""
-    return hashlib.sha256(to_bytes(things)).hexdigest()
+    found = hashlib.sha256()
+
+    def put(data: bytes) -> int:
+        found.update(data)  # not kept: the arrays of a long night are many
+        return 0
+
+    found.update(_text(things, put))
+    return found.hexdigest()
 
 
-def _outline(thing: Any, arrays: list[bytes]) -> Any:
-    """The data without the contents of its arrays, which are appended to ``arrays``."""
+def _text(thing: Any, put: Callable[[bytes], int]) -> bytes:
+    return json.dumps(_outline(thing, put), separators=(",", ":")).encode()
+
+
+def _outline(thing: Any, put: Callable[[bytes], int]) -> Any:
+    """The data without the contents of its arrays, which ``put`` takes, and says where they are."""
     if isinstance(thing, np.ndarray | np.generic) and thing.dtype.kind in "biufSU":
-        at = sum(map(len, arrays))
-        arrays.append(thing.tobytes())
+        at = put(thing.tobytes())
         name = "array" if isinstance(thing, np.ndarray) else "number"
         return {name: [thing.dtype.str, list(thing.shape), at]}
     if thing is None or type(thing) in (bool, int, float, str):
@@ -49,11 +67,11 @@ def _outline(thing: Any, arrays: list[bytes]) -> Any:
         return {"path": str(thing)}
     if type(thing) in (tuple, list, dict):
         items = thing.items() if isinstance(thing, dict) else thing
-        return {type(thing).__name__: [_outline(item, arrays) for item in items]}
+        return {type(thing).__name__: [_outline(item, put) for item in items]}
     kind = type(thing)
     if dataclasses.is_dataclass(kind) and kind.__module__.split(".")[0] == _PACKAGE:
         names = [field.name for field in dataclasses.fields(kind)]
-        values = [_outline(getattr(thing, name), arrays) for name in names]
+        values = [_outline(getattr(thing, name), put) for name in names]
         return {"data": [kind.__module__, kind.__qualname__, dict(zip(names, values, strict=True))]}
     raise TypeError(f"not plain data: {kind.__module__}.{kind.__qualname__}")
 

@@ -33,7 +33,7 @@ ROUNDS, CLOSE = 14, 3e-3
 """
 GRID = 41  # places where the smallest radius is looked for first
 UNLIKELY = 1e-5  # scatters less likely than this where all were tried are left out in the end
-AT_ONCE = 2_000_000  # numbers in an array of grid points x frames x quantities: 16 MB
+AT_ONCE = 500_000  # numbers in an array of grid points x frames x quantities: 4 MB
 
 
 class Fit(NamedTuple):
@@ -71,12 +71,17 @@ def fit_at(night: Night, values: np.ndarray, *, start_px: np.ndarray | None = No
 def find(night: Night, *, jitter: float, lack: float) -> Fit:
     """Likeliest quantities of the night, from every start that could lead elsewhere."""
     # With tight variances a whole sweep can pass for wrecked; wide ones first show the way.
-    fits = [descend(night, start, **COARSE, steps=SCREENING) for start in starts(night)]
+    fits = [_bare(descend(night, start, **COARSE, steps=SCREENING)) for start in starts(night)]
     best = _apart(fits)[:STARTS_KEPT]
-    fits = [descend(night, fit.values, **COARSE, steps=WIDE) for fit in best]
+    fits = [_bare(descend(night, fit.values, **COARSE, steps=WIDE)) for fit in best]
     tight = {"jitter": jitter, "lack": lack}
     ends = [descend(night, fit.values, **tight, steps=POLISHING) for fit in _apart(fits)]
     return min(ends, key=lambda fit: fit.cost)
+
+
+def _bare(fit: Fit) -> Fit:
+    """Without its slopes, which grow with the square of the number of sweeps."""
+    return fit._replace(slopes=np.zeros((0, 0)))
 
 
 def _apart(fits: list[Fit]) -> list[Fit]:
@@ -244,7 +249,7 @@ def _explain(night: Night) -> Posterior:
     end = night.near
     if end is None:
         fit = find(night, **USUAL)
-        first = _over_grid(fit, jitter, lack)
+        first = _over_grid(fit, jitter, lack, covariances=False)
         end, likely = first.ending, first.weight > UNLIKELY
         jitter, lack = jitter[likely], lack[likely]
     fit = descend(night, end.values, jitter=end.jitter, lack=end.lack, steps=POLISHING)
@@ -260,11 +265,18 @@ def _explain(night: Night) -> Posterior:
     )
 
 
-def _over_grid(fit: Fit, jitter: np.ndarray, lack: np.ndarray) -> Posterior:
-    """Quantities at all pairs of scatters, as many at once as memory should hold."""
+def _over_grid(
+    fit: Fit, jitter: np.ndarray, lack: np.ndarray, *, covariances: bool = True
+) -> Posterior:
+    """Quantities at all pairs of scatters, as many at once as memory should hold.
+
+    Without ``covariances`` these, the largest of all, are not kept.
+    """
     parts = -(-jitter.size * fit.night.sweep.size * fit.values.size // AT_ONCE)
-    pairs = zip(np.array_split(jitter, parts), np.array_split(lack, parts), strict=True)
-    solved = [_solved(fit, *pair) for pair in pairs]
+    solved = []
+    for pair in zip(np.array_split(jitter, parts), np.array_split(lack, parts), strict=True):
+        one = _solved(fit, *pair)
+        solved.append(one if covariances else replace(one, known=np.zeros((len(pair[0]), 0, 0))))
     return together(solved, [0.0] * parts)
 
 

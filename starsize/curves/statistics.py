@@ -214,9 +214,9 @@ class Scatter:
         differences of large sums lose their digits. With C = sum w c^2 and m = sum w c s / C:
         sum w s s' - C^2 m m' / (1 + C) = sum w (s - c m) (s - c m)' + m m' C / (1 + C).
         """
-        rows = (weight * self.common)[..., None] * slopes
         among = self.summed(weight * self.common**2)
-        mean = self.summed(rows, axis=-2) / np.maximum(among, 1e-300)[..., None]
+        mean = self.summed((weight * self.common)[..., None] * slopes, axis=-2)
+        mean /= np.maximum(among, 1e-300)[..., None]
         apart = slopes - self.common[..., None] * mean[..., self.exposure, :]
         normal = np.swapaxes(apart, -1, -2) @ (weight[..., None] * apart)
         normal += np.swapaxes(mean, -1, -2) @ ((among / (1 + among))[..., None] * mean)

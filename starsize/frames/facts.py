@@ -96,9 +96,9 @@ def facts_from_header(path: Path, header: ImageHeader, setup: Setup) -> FrameFac
     return FrameFacts(
         path=path,
         kind=_kind(path, header, exposure),
-        hdu=header.hdu,
+        hdu=header.place.hdu,
         camera=_word(header, ("INSTRUME",)),
-        shape=header.shape,
+        shape=header.place.shape,
         filter=canonical_filter(written, aliases=setup.aliases) if written else None,
         filter_written=written,
         position_steps=position,
@@ -238,7 +238,7 @@ def _bayer(header: ImageHeader, setup: Setup) -> str | None:
         return None if setup.camera.bayer == "none" else setup.camera.bayer
     return values.bayer_at_origin(
         _word(header, ("BAYERPAT", "BAYRPAT", "CFAPAT", "CFA-PAT")) or "",
-        rows=header.shape[0],
+        rows=header.place.shape[0],
         bottom_up="BOTTOM" in (_word(header, ("ROWORDER",)) or "").upper(),
         x_offset=round(_number(header, ("XBAYROFF", "BAYOFFX")) or 0),
         y_offset=round(_number(header, ("YBAYROFF", "BAYOFFY")) or 0),

@@ -4,7 +4,7 @@ import gzip
 import math
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -33,20 +33,30 @@ _DENSEST: Final = 1100
 
 
 @dataclass(frozen=True, slots=True)
-class ImageHeader:
-    """Where the image of a file lies, and the headers that describe it.
+class Place:
+    """Where the image of a file lies.
 
     ``hdu`` is the number of the first header-data unit with an image, ``shape`` its rows and
-    columns, ``start`` the first byte of its pixels as stored, ``size`` how many there are.
-    ``own`` is the image's header; ``cards`` are its entries by keyword and those of the primary
-    header, from which an extension inherits what it lacks.
+    columns, ``start`` the first byte of its pixels as stored, ``size`` how many there are;
+    ``usual`` says whether they are stored as cameras do: reading these takes no time.
     """
 
     hdu: int
     shape: tuple[int, int]
     start: int
     size: int
-    own: fits.Header
+    usual: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ImageHeader:
+    """The headers that describe an image, by far the larger part of what is known of a file.
+
+    ``cards`` are the entries by keyword of the image's own header and those of the primary header,
+    from which an extension inherits what it lacks.
+    """
+
+    place: Place
     cards: Mapping[str, fits.Card]
 
     def find(self, keywords: Iterable[str]) -> Iterator[Card]:
@@ -78,36 +88,62 @@ def read_image_header(path: Path) -> ImageHeader:
     if path.exists() and not path.is_file():
         raise FrameReadError(f"{path}: not an ordinary file")
     with told_in_one_line(path):
-        if is_raw(path):
-            header = _raw_header(path)
-            shape = (header["NAXIS2"], header["NAXIS1"])
-            return ImageHeader(0, shape, 0, 0, header, _cards(header))
-        with open_bytes(path) as file:
-            primary = None
-            for index, (header, start, size) in enumerate(_units(path, file)):
-                primary = primary or header
-                axes = _axes(header)
-                if len(axes) < 2 or any(n < 1 for n in axes):
-                    continue
-                shape = _plane(path, axes)
-                _check_length(path, math.prod(axes), start + size)
-                # Of a compressed image the table's header holds all that the image's own did.
-                return ImageHeader(index, shape, start, size, header, _cards(header, primary))
-        raise FrameReadError(f"{path}: the file holds no image")
+        kept = _kept(path, *_state(path))
+        header = _image_header(path)
+        kept[:] = [header.place]
+        return header
 
 
-def known_header(path: Path) -> ImageHeader:
-    """As ``read_image_header``, from memory where the file has not changed since."""
-    try:
-        state = path.stat()
-    except OSError:
-        return read_image_header(path)  # which says why not
-    return _header_in_state(path, state.st_size, state.st_mtime_ns)
+def image_place(path: Path) -> Place:
+    """Where the image lies, from memory where the file has not changed since its header was read.
+
+    ``FrameReadError`` as ``read_image_header``.
+    """
+    kept = []
+    with suppress(OSError):  # which is told in words below
+        kept = _kept(path, *_state(path))
+    return kept[0] if kept else read_image_header(path).place
 
 
-@lru_cache(maxsize=2048)
-def _header_in_state(path: Path, _size: int, _changed_ns: int) -> ImageHeader:
-    return read_image_header(path)
+def _state(path: Path) -> tuple[int, int]:
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
+
+
+@lru_cache(maxsize=4096)
+def _kept(_path: Path, _size: int, _changed_ns: int) -> list[Place]:
+    """What is known of a file in such a state: one place, or none yet."""
+    return []
+
+
+def _image_header(path: Path) -> ImageHeader:
+    if is_raw(path):
+        header = _raw_header(path)
+        shape = (header["NAXIS2"], header["NAXIS1"])
+        return ImageHeader(Place(0, shape, 0, 0, usual=False), _cards(header))
+    with open_bytes(path) as file:
+        primary = None
+        for index, (header, start, size) in enumerate(_units(path, file)):
+            primary = primary or header
+            axes = _axes(header)
+            if len(axes) < 2 or any(n < 1 for n in axes):
+                continue
+            shape = _plane(path, axes)
+            _check_length(path, math.prod(axes), start + size)
+            place = Place(index, shape, start, size, _usual(header, shape, size))
+            # Of a compressed image the table's header holds all that the image's own did.
+            return ImageHeader(place, _cards(header, primary))
+    raise FrameReadError(f"{path}: the file holds no image")
+
+
+def _usual(header: fits.Header, shape: tuple[int, int], size: int) -> bool:
+    """Whether pixels have 16 bits and a sign, less 32768 (FITS standard 4.0, table 11)."""
+    card = header.get
+    return (
+        size == 2 * math.prod(shape)
+        and (card("BITPIX"), card("BZERO"), card("BSCALE", 1)) == (16, 32768, 1)
+        and not any(keyword in header for keyword in ("BLANK", "ZIMAGE"))
+    )
 
 
 def open_bytes(path: Path) -> BinaryIO:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import asdict, replace
 from os import PathLike
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from ..errors import FrameReadError, SetupError, printable
 from ..estimate import Finding, Notice, notice
@@ -21,7 +21,7 @@ from .facts import (
     why_no_position,
 )
 from .frame import COPY, SINGLE, FrameFacts, InputFile
-from .header import FITS_BEGINS, ImageHeader, has_frame_ending, known_header
+from .header import FITS_BEGINS, has_frame_ending, read_image_header
 from .pixels import content_digest
 from .tables import TABLE, FactsRow, apply_row, match_rows, read_facts_csv
 from .walk import FoundFile, find_files
@@ -108,29 +108,38 @@ def list_frames(
         path, once = Path(facts_csv), [file.path for file in found if file.first_seen is None]
         rows = match_rows(path, read_facts_csv(path), once)
     read = [_read(file, setup, rows.get(file.path)) for file in found]
-    files, headers = [file for file, _ in read], [header for _, header in read]
-    known = [header for header in headers if header is not None]
+    files, told = [file for file, _ in read], [one for _, one in read]
+    known = [one for one in told if one is not None]
     for item, keyword in asdict(setup.headers).items():
         # A keyword that the person named and no file has is a slip of the pen.
-        own = [plain_keyword(keyword or "")]
-        if keyword and known and not any(list(one.find(own)) for one in known):
+        if keyword and known and not any(item in one.named for one in known):
             raise SetupError(f"setup, [headers] {item}: no frame has the keyword {keyword}")
-    lengths = {word for one in known for word in keywords_of_lengths(one)}
+    lengths = {word for one in known for word in one.lengths}
     lengths.discard(plain_keyword(setup.headers.position or ""))
-    return _without_copies(_seen_together(files, headers, lengths))
+    return _without_copies(_seen_together(files, told, lengths))
 
 
-def _read(
-    file: FoundFile, setup: Setup, row: FactsRow | None
-) -> tuple[InputFile, ImageHeader | None]:
-    """A file by itself, and its header if it could be read."""
+class _Told(NamedTuple):
+    """What of a header counts when all files are seen together: headers would fill the memory.
+
+    Which of the keywords that the person ``named`` it has, its ``keywords_of_lengths``, and the
+    temperature of the air.
+    """
+
+    named: frozenset[str]
+    lengths: frozenset[str]
+    air_degC: float | None
+
+
+def _read(file: FoundFile, setup: Setup, row: FactsRow | None) -> tuple[InputFile, _Told | None]:
+    """A file by itself, and what its header tells of all if it could be read."""
     if file.first_seen is not None:
         reason = printable(f"the same file as {file.first_seen}, {COPY}")
         return InputFile(file.path, reason=reason), None
     if not (file.named or has_frame_ending(file.path)):
         return InputFile(file.path, reason=_other_file(file.path)), None
     try:
-        header = known_header(file.path)
+        header = read_image_header(file.path)
     except FrameReadError as error:
         reason = str(error).removeprefix(printable(f"{file.path}: "))
         return InputFile(file.path, reason=reason), None
@@ -144,7 +153,13 @@ def _read(
         why = why_no_position(header, setup)
     elif facts.filter is None and facts.bayer is None:
         why = _NO_FILTER
-    return InputFile(file.path, facts, why), header
+    own = ((item, plain_keyword(word)) for item, word in asdict(setup.headers).items() if word)
+    told = _Told(
+        frozenset(item for item, word in own if word in header.cards),
+        frozenset(keywords_of_lengths(header)),
+        ambient_temperature(header),
+    )
+    return InputFile(file.path, facts, why), told
 
 
 def _other_file(path: Path) -> str:
@@ -160,7 +175,7 @@ def _other_file(path: Path) -> str:
 
 
 def _seen_together(
-    files: Sequence[InputFile], headers: Sequence[ImageHeader | None], lengths: set[str]
+    files: Sequence[InputFile], told: Sequence[_Told | None], lengths: set[str]
 ) -> list[InputFile]:
     """The files, facts put right that show to be wrong when all are seen together."""
     nowhere = {"position_steps": None, "position_from": None}
@@ -183,15 +198,15 @@ def _seen_together(
         files = _corrected(files, lambda f: (f.filter_written, f.filter) == ("r", "R"), filter="r")
     at_focuser = [f for f in known if f.temperature_of == "focuser"]
     if len(at_focuser) >= _SOME and not any(f.temperature_degC for f in at_focuser):
-        return [_with_air(file, header) for file, header in zip(files, headers, strict=True)]
+        return [_with_air(file, one) for file, one in zip(files, told, strict=True)]
     return files
 
 
-def _with_air(file: InputFile, header: ImageHeader | None) -> InputFile:
+def _with_air(file: InputFile, told: _Told | None) -> InputFile:
     """The temperature of the air in place of that of a probe that is not there."""
-    if header is None or not file.facts or file.facts.temperature_of != "focuser":
+    if told is None or not file.facts or file.facts.temperature_of != "focuser":
         return file
-    air = ambient_temperature(header)
+    air = told.air_degC
     of: Literal["ambient"] | None = None if air is None else "ambient"
     return replace(file, facts=replace(file.facts, temperature_degC=air, temperature_of=of))
 

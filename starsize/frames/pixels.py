@@ -3,7 +3,6 @@
 import gzip
 import hashlib
 import io
-import math
 from os import PathLike
 from pathlib import Path
 from typing import Any, BinaryIO, Final
@@ -18,9 +17,9 @@ from ..setup import Setup, given_setup
 from .facts import facts_from_header
 from .frame import Frame, FrameFacts
 from .header import (
-    ImageHeader,
+    Place,
+    image_place,
     is_raw,
-    known_header,
     open_bytes,
     raw_pixels,
     read_image_header,
@@ -94,16 +93,16 @@ def read_pixels(
             image = raw_pixels(facts.path)
         _check_shape(facts, image.shape)
         return image if dtype is None else image.astype(dtype), None
-    header = known_header(facts.path)
-    _check_shape(facts, header.shape)
+    place = image_place(facts.path)
+    _check_shape(facts, place.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
         if isinstance(file, gzip.GzipFile):
-            file = _unpacked(facts.path, file, header)
-        elif _usual(header):
-            image = _stored(file, header, slice(0, facts.shape[0]))
+            file = _unpacked(facts.path, file, place)
+        elif place.usual:
+            image = _stored(file, place, slice(0, facts.shape[0]))
             return image if dtype is None else image.astype(dtype), None
         with fits.open(file, memmap=False) as hdus:
-            return _values(hdus[header.hdu], facts.shape, dtype)
+            return _values(hdus[place.hdu], facts.shape, dtype)
 
 
 def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
@@ -113,14 +112,14 @@ def read_window(facts: FrameFacts, rows: slice, columns: slice) -> np.ndarray:
     """
     if is_raw(facts.path) or facts.path.suffix.lower() == ".gz":
         return np.array(read_pixels(facts)[0][rows, columns])
-    header = known_header(facts.path)
-    _check_shape(facts, header.shape)
+    place = image_place(facts.path)
+    _check_shape(facts, place.shape)
     with told_in_one_line(facts.path), open_bytes(facts.path) as file:
-        if _usual(header):
-            return _stored(file, header, rows)[:, columns].astype(np.float32)
+        if place.usual:
+            return _stored(file, place, rows)[:, columns].astype(np.float32)
         with fits.open(file, memmap=False) as hdus:
-            leading = (0,) * (len(hdus[header.hdu].shape) - 2)
-            return np.asarray(hdus[header.hdu].section[*leading, rows, columns], np.float32)
+            leading = (0,) * (len(hdus[place.hdu].shape) - 2)
+            return np.asarray(hdus[place.hdu].section[*leading, rows, columns], np.float32)
 
 
 def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
@@ -128,21 +127,11 @@ def _check_shape(facts: FrameFacts, shape: tuple[int, ...]) -> None:
         raise FrameReadError(f"{facts.path}: the file has changed since its header was read")
 
 
-def _usual(header: ImageHeader) -> bool:
-    """Whether pixels are stored as cameras do: reading these takes no time."""
-    card = header.own.get
-    return (
-        header.size == _AS_STORED.itemsize * math.prod(header.shape)
-        and (card("BITPIX"), card("BZERO"), card("BSCALE", 1)) == (16, 32768, 1)
-        and not any(keyword in header.own for keyword in ("BLANK", "ZIMAGE"))
-    )
-
-
-def _stored(file: BinaryIO, header: ImageHeader, rows: slice) -> np.ndarray:
+def _stored(file: BinaryIO, place: Place, rows: slice) -> np.ndarray:
     """Rows of an image whose pixels are stored as cameras do."""
-    image = np.empty((rows.stop - rows.start, header.shape[1]), np.uint16)
+    image = np.empty((rows.stop - rows.start, place.shape[1]), np.uint16)
     pixels = image.reshape(-1)
-    file.seek(header.start + _AS_STORED.itemsize * header.shape[1] * rows.start)
+    file.seek(place.start + _AS_STORED.itemsize * place.shape[1] * rows.start)
     for first in range(0, pixels.size, _AT_ONCE):
         part = pixels[first : first + _AT_ONCE]
         stored = np.fromfile(file, np.uint16, part.size)
@@ -151,9 +140,9 @@ def _stored(file: BinaryIO, header: ImageHeader, rows: slice) -> np.ndarray:
     return image
 
 
-def _unpacked(path: Path, file: BinaryIO, header: ImageHeader) -> BinaryIO:
+def _unpacked(path: Path, file: BinaryIO, place: Place) -> BinaryIO:
     """The content of a gzip file, read beyond the image, for its checksum stands at the end."""
-    needed = header.start + header.size
+    needed = place.start + place.size
     content = file.read(2 * needed)  # RFC 1952; give up if the end is far
     if len(content) < needed:
         msg = f"{path}: the file is cut short in the middle of its pixels; copy it again"

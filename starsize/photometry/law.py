@@ -47,11 +47,14 @@ class Bank:
         low, high = seen[after - 1, rows], seen[after, rows]
         part = np.clip((blur - low) / np.maximum(high - low, 1e-6), 0, 1)[:, None]
         part = part.astype(np.float32)
-        share, kappa = (
-            (1 - part) * table[after - 1, rows] + part * table[after, rows]
-            for table in (self.share, self.kappa)
-        )
-        return share, kappa
+
+        def between(table: np.ndarray) -> np.ndarray:
+            first, last = table[after - 1, rows], table[after, rows]
+            last -= first
+            last *= part
+            return np.add(first, last, out=last)
+
+        return between(self.share), between(self.kappa)
 
 
 @lru_cache(maxsize=1)
@@ -129,21 +132,24 @@ def learn_law(
     foreign = (share[:, -1] - share[:, -2]) / (ring[1] ** 2 - ring[0] ** 2)
     seen = share[:, :-2] - radii**2 * foreign[:, None]
     nudge = 0.02
-    moved = _lookup(curves, radii * (1 + nudge)) - share[:, :-2]
-    columns = np.stack([seen, moved / nudge, np.broadcast_to(radii**2, seen.shape)], axis=2)
-    columns = np.diff(columns, axis=1, prepend=0.0)
-    data = np.diff(growth, prepend=0.0)
+    moved = (_lookup(curves, radii * (1 + nudge)) - share[:, :-2]) / nudge
+    data, area = (np.diff(column, prepend=0.0) for column in (growth, radii**2))
     scale = float(growth[-1])
     error = np.hypot(sigma, scale * (_TOLERANCE + _TOLERANCE_SHARE * np.abs(data) / scale))
-    weighted = columns / error[:, None]
-    turned = weighted.transpose(0, 2, 1)
-    normal = turned @ weighted
+    light, size = (np.diff(column, axis=1, prepend=0.0) / error for column in (seen, moved))
+    data, area = data / error, area / error
     # A size a few per cent off is possible; the sky is known as well as it is.
-    normal[:, 1, 1] += (0.03 * scale) ** -2
-    normal[:, 2, 2] += max(sky_sigma, 1e-5 * scale) ** -2
-    right = turned @ (data / error)
-    answer = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    misfit = np.sum((data / error) ** 2) - np.einsum("ma,ma->m", right, answer)
+    sky = area @ area + max(sky_sigma, 1e-5 * scale) ** -2
+
+    def inner(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        """Product of columns with the sky, which is free, taken off."""
+        return np.vecdot(a, b) - (a @ area) * (b @ area) / sky
+
+    ll, ls, ss = inner(light, light), inner(light, size), inner(size, size) + (0.03 * scale) ** -2
+    ld, sd = inner(light, data), inner(size, data)
+    much = (ld * ss - sd * ls) / (ll * ss - ls**2)
+    wider = (sd - much * ls) / ss
+    misfit = -much * ld - wider * sd
     weight = bank.weight * np.exp(-0.5 * (misfit - misfit.min()))
     weight /= weight.sum()
     few = weight > 1e-4
@@ -151,8 +157,9 @@ def learn_law(
     known = _lookup(curves[few], RADII)
     mean = weight @ known
     # What no curve explains is not known of the light beyond either.
-    fit = weight @ np.einsum("mja,ma->mj", columns[few], answer[few])
-    left = np.mean(np.cumsum(data - fit) ** 2) - np.mean(np.cumsum(error**2))
+    left = data - weight @ (much[few, None] * light[few] + wider[few, None] * size[few])
+    left -= (left @ area) / sky * area
+    left = np.mean(np.cumsum(left * error) ** 2) - np.mean(np.cumsum(error**2))
     spread = np.sqrt(weight @ (known - mean) ** 2 + max(left, 0.0) / scale**2)
     kappa = weight @ kappas[few]
     return Law(mean, spread, kappa, np.sqrt(weight @ (kappas[few] - kappa) ** 2))

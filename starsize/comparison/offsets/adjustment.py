@@ -11,7 +11,7 @@ from functools import partial
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr, stdtr
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from ...estimate import Estimate
 from ..linear import System, normal_errors, own_axes
@@ -298,11 +298,13 @@ def _half_widths(
     """(3, m) half-widths w with P(|x| < w) of 68, 95 and 99.7 % under the mixture, by bisection."""
     wanted = np.array([[P68], [P95], [P997]])
     scale = np.max(np.abs(shift) + sd, axis=0)
-    # 236 is the 99.87 % point of t with 1 degree of freedom.
-    low, high = np.zeros((3, scale.size)), np.tile(240.0 * scale, (3, 1))
+    # No part of the mixture reaches further; halved so often, that is as good as nothing.
+    end = (1 + P997) / 2
+    most = ndtri(end) if dof is None else stdtrit(min(float(np.min(dof)), 1e6), end)
+    low, high = np.zeros((3, scale.size)), np.tile(1.01 * most * scale, (3, 1))
     safe = np.where(sd > 0, sd, 1.0)
     below = ndtr if dof is None else partial(stdtr, np.minimum(dof, 1e6))
-    for _ in range(36):
+    for _ in range(24):
         width = (low + high) / 2
         at = width[:, None]
         share = below((at - shift) / safe) - below((-at - shift) / safe)
